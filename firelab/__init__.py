@@ -1,0 +1,1 @@
+"""firelab: plan test tiles of enamel, fire them, and find a window to trust."""

@@ -1,0 +1,95 @@
+"""The firelab command; each subcommand is a module of this room."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import os
+import sys
+from importlib import metadata
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+from firelab.errors import EXIT_FINDINGS
+
+COMMANDS: dict[str, str] = {
+    "new": "Start a series folder from a ready design.",
+    "check": "Name every fault of a series folder at once.",
+    "plan": "Assign tiles to settings, loads and sessions.",
+    "foresee": "Tell what a plan would teach before a tile is fired.",
+    "sheets": "Print labels, kiln, preparation and record sheets (PDF).",
+    "record": "Add looks at tiles to the firing log.",
+    "kilnside": "Serve the recording page to a phone beside the kiln.",
+    "fit": "Fit stage and clarity to the firing log.",
+    "windows": "Answer with firing window and recipe.",
+    "next": "Choose the next tiles to fire.",
+    "report": "Write figures and one self-contained page.",
+    "pack": "Pack a series into one bundle that travels.",
+    "unpack": "Verify a bundle and unpack it.",
+    "verify": "Recompute a series and compare with what it claims.",
+    "pool": "Pool several studios' bundles of one colour.",
+    "shelf": "Index bundles and search them.",
+    "demo": "Take an invented series through every stage.",
+}
+"""Each command's one line, in the order of the work; ``firelab.cli.<name>``."""
+
+DEBUG_VARIABLE = "FIRELAB_DEBUG"
+
+app = typer.Typer(
+    name="firelab",
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Example: firelab demo demo-series",
+)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        console.result(f"firelab {metadata.version('firelab')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _firelab(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_show_version, is_eager=True, help="Show it, leave."
+        ),
+    ] = False,
+) -> None:
+    """Plan test tiles of enamel, fire them, and find a firing window to trust.
+
+    The work in order: new, check, plan, sheets, record, fit, windows, report.
+    """
+
+
+def _register() -> None:
+    for name, line in COMMANDS.items():
+        if importlib.util.find_spec(f"firelab.cli.{name}") is None:
+            continue
+        module = importlib.import_module(f"firelab.cli.{name}")
+        app.command(name, short_help=line, epilog=f"Example: {module.EXAMPLE}")(
+            module.command
+        )
+
+
+_register()
+
+
+def main() -> None:
+    """Run the command line; a fault of firelab's own is told without a traceback."""
+    try:
+        app()
+    except Exception as fault:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        console.tell(
+            f"firelab failed: {type(fault).__name__}: {fault}\n"
+            f"  hint: nothing recorded was lost; set {DEBUG_VARIABLE}=1 to see where"
+        )
+        sys.exit(EXIT_FINDINGS)

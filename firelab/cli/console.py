@@ -1,0 +1,84 @@
+"""The only place that writes to the terminal.
+
+Results go to stdout, everything else to stderr; progress only where stderr is
+a terminal; a fault of firelab's own never shows a traceback.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any, NoReturn
+
+from firelab.errors import EXIT_FINDINGS, Finding, FirelabError
+
+
+def result(text: str) -> None:
+    """Write a result to stdout."""
+    sys.stdout.write(text if text.endswith("\n") else text + "\n")
+
+
+def result_json(content: Any) -> None:
+    """Write a result to stdout as JSON."""
+    from firelab.series.folder import json_text
+
+    sys.stdout.write(json_text(content))
+
+
+def tell(text: str) -> None:
+    """Write a remark to stderr."""
+    sys.stderr.write(text + "\n")
+
+
+def progress(text: str) -> None:
+    """Show where a long command is, on a terminal only."""
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r\033[K{text}")
+        sys.stderr.flush()
+
+
+def progress_done() -> None:
+    """Clear the line of `progress`."""
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\033[K")
+
+
+def findings(found: Iterable[Finding], *, as_json: bool = False) -> None:
+    """Write findings: to stderr as text, or to stdout as JSON."""
+    listed = list(found)
+    if as_json:
+        result_json(
+            {"schema": "firelab/findings/1", "findings": [one.to_dict() for one in listed]}
+        )
+        return
+    for one in listed:
+        tell(str(one))
+
+
+def leave(code: int) -> NoReturn:
+    """End the command with an exit code."""
+    raise SystemExit(code)
+
+
+@contextmanager
+def faults_told(*, as_json: bool = False) -> Iterator[None]:
+    """Turn a `FirelabError` into its text and exit code."""
+    try:
+        yield
+    except FirelabError as fault:
+        found = getattr(fault, "findings", None)
+        if found is not None:
+            findings(found, as_json=as_json)
+        elif as_json:
+            where, what, hint = fault.where, fault.what, fault.hint
+            one = Finding(
+                code="error", file=where, line=0, column=0, message=what, hint=hint
+            )
+            findings([one], as_json=True)
+        else:
+            tell(str(fault))
+        leave(fault.exit_code)
+    except OSError as fault:
+        tell(f"{fault.filename or ''} {fault.strerror or fault}".strip())
+        leave(EXIT_FINDINGS)

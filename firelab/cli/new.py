@@ -1,0 +1,47 @@
+"""`firelab new`: a series folder from a ready design."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+
+EXAMPLE = "firelab new marsh-green --from opaque-window"
+
+
+def command(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder to make; it must not hold a series.")
+    ],
+    design: Annotated[
+        str, typer.Option("--from", help="Ready design; 'list' names them all.")
+    ] = "quick-look",
+) -> None:
+    """Start a series folder from a ready design.
+
+    Then write your colour, metal, powder and kiln into its series.toml.
+    """
+    from firelab.errors import UsageError
+    from firelab.series.designs import design_names, design_path
+    from firelab.series.folder import SERIES_FILE, write_atomically
+    from firelab.series.series_file import read_series
+
+    with console.faults_told():
+        if design == "list":
+            for name in design_names():
+                console.result(f"{name:20} {read_series(design_path(name)).name}")
+            return
+        text = design_path(design).read_text(encoding="utf-8")
+        target = folder / SERIES_FILE
+        if target.exists():
+            raise UsageError(
+                "there is a series already",
+                str(target),
+                "name a new folder for a new series",
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        write_atomically(target, text)
+        console.result(f"{target}: edit it, then: firelab check {folder}")

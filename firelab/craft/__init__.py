@@ -1,0 +1,1 @@
+"""The trade's words and constants: units, stages, sieves, metals, cautions."""

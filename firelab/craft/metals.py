@@ -1,0 +1,101 @@
+"""Metals that are enamelled, as far as heating and bending need them.
+
+Values are nominal handbook figures as remembered; a series may state its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from firelab.errors import FirelabError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Metal:
+    """A metal that carries enamel.
+
+    Attributes
+    ----------
+    name : str
+        As written in a series.
+    hottest_degC : float
+        Above this the metal sags or melts, degC.
+    density_kg_m3, heat_capacity_J_kgK : float
+        For the heat balance of a tile.
+    modulus_GPa, expansion_per_K : float
+        For the bending of a tile with unequal layers.
+    """
+
+    name: str
+    hottest_degC: float
+    density_kg_m3: float
+    heat_capacity_J_kgK: float
+    modulus_GPa: float
+    expansion_per_K: float
+
+
+METALS: dict[str, Metal] = {
+    metal.name: metal
+    for metal in (
+        Metal(
+            name="copper",
+            hottest_degC=1000.0,
+            density_kg_m3=8960.0,
+            heat_capacity_J_kgK=420.0,
+            modulus_GPa=120.0,
+            expansion_per_K=17e-6,
+        ),
+        Metal(
+            name="fine silver",
+            hottest_degC=930.0,
+            density_kg_m3=10490.0,
+            heat_capacity_J_kgK=260.0,
+            modulus_GPa=80.0,
+            expansion_per_K=19e-6,
+        ),
+        Metal(
+            name="sterling silver",
+            hottest_degC=780.0,
+            density_kg_m3=10360.0,
+            heat_capacity_J_kgK=260.0,
+            modulus_GPa=75.0,
+            expansion_per_K=19e-6,
+        ),
+        Metal(
+            name="steel",
+            hottest_degC=1000.0,
+            density_kg_m3=7850.0,
+            heat_capacity_J_kgK=560.0,
+            modulus_GPa=200.0,
+            expansion_per_K=12e-6,
+        ),
+        Metal(
+            name="gilding metal",
+            hottest_degC=980.0,
+            density_kg_m3=8800.0,
+            heat_capacity_J_kgK=400.0,
+            modulus_GPa=115.0,
+            expansion_per_K=18e-6,
+        ),
+    )
+}
+
+
+def metal_named(name: str) -> Metal:
+    """Return the metal of that name.
+
+    Raises
+    ------
+    FirelabError
+        If the metal is not in `METALS`.
+
+    Examples
+    --------
+    >>> metal_named("copper").hottest_degC
+    1000.0
+    """
+    if name not in METALS:
+        raise FirelabError(
+            f"metal {name!r} is not known", hint=f"one of {', '.join(METALS)}"
+        )
+    return METALS[name]

@@ -1,0 +1,293 @@
+"""Temperatures, times and lengths as people write them.
+
+Everything is stored in degC, seconds, millimetres, micrometres and grams; a
+person may write degF or degC and any usual way of giving a time.
+"""
+
+from __future__ import annotations
+
+import re
+
+from firelab.errors import FirelabError
+
+FIRING_LOW_DEGC = 480.0
+"""Coldest firing believed without question, degC (common practice, no source)."""
+FIRING_HIGH_DEGC = 1000.0
+"""Hottest firing believed without question, degC (common practice, no source)."""
+DWELL_SHORTEST_S = 10.0
+DWELL_LONGEST_S = 3600.0
+
+_NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
+_TEMPERATURE = re.compile(rf"^\s*({_NUMBER})\s*(?:deg(?:rees)?\s*)?°?\s*([cfk]?)\s*$", re.I)
+_CLOCK = re.compile(r"^\s*(\d+):([0-5]?\d)(?::([0-5]?\d))?\s*$")
+_SPAN = re.compile(
+    rf"({_NUMBER})\s*(hours?|hrs?|h|minutes?|mins?|min|m|'|seconds?|secs?|sec|s|\")", re.I
+)
+_LENGTH = re.compile(rf"^\s*({_NUMBER})\s*(mm|cm|um|µm|in|inch|inches|\")\s*$", re.I)
+_MASS = re.compile(rf"^\s*({_NUMBER})\s*(g|grams?|kg|oz)?\s*$", re.I)
+
+
+def to_degC(degF: float) -> float:
+    """Return degF as degC.
+
+    Examples
+    --------
+    >>> to_degC(1400)
+    760.0
+    """
+    return (degF - 32.0) / 1.8
+
+
+def to_degF(degC: float) -> float:
+    """Return degC as degF.
+
+    Examples
+    --------
+    >>> to_degF(760)
+    1400.0
+    """
+    return degC * 1.8 + 32.0
+
+
+def _number(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def is_plausible_firing(degC: float) -> bool:
+    """Tell whether a temperature is one at which enamel is fired."""
+    return FIRING_LOW_DEGC <= degC <= FIRING_HIGH_DEGC
+
+
+def implausible_temperature(number: float, unit: str) -> tuple[str, str] | None:
+    """Say why a firing temperature is not believed, naming both readings.
+
+    Parameters
+    ----------
+    number : float
+        As it was written.
+    unit : {'degC', 'degF'}
+        The unit under which it was read.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        Message and remedy; None where the reading is believed.
+
+    Examples
+    --------
+    >>> implausible_temperature(1400, "degC")[0]
+    '1400 degC (2552 degF) is outside 480 to 1000 degC; read as degF it is 760 degC'
+    >>> implausible_temperature(760, "degC") is None
+    True
+    """
+    degC = number if unit == "degC" else to_degC(number)
+    if is_plausible_firing(degC):
+        return None
+    other = "degF" if unit == "degC" else "degC"
+    turned = to_degF(number) if unit == "degC" else degC
+    limits = f"{FIRING_LOW_DEGC:.0f} to {FIRING_HIGH_DEGC:.0f} degC"
+    message = f"{number:g} {unit} ({turned:.0f} {other}) is outside {limits}"
+    as_other = to_degC(number) if unit == "degC" else number
+    if is_plausible_firing(as_other):
+        message += f"; read as {other} it is {as_other:.0f} degC"
+        return message, f'if {other} was meant, write "{number:g} {other}"'
+    return message, "write the temperature at which the load was fired"
+
+
+def parse_temperature(text: str | float, *, unit: str = "", firing: bool = True) -> float:
+    """Return a written temperature in degC, rounded to 0.01 degC.
+
+    Parameters
+    ----------
+    text : str or float
+        Such as ``"1400 degF"``, ``"760 °C"``, ``"1400F"``, or a bare number
+        where `unit` says what a bare number means.
+    unit : {'', 'degC', 'degF'}, default ''
+        Unit of a bare number; empty refuses one.
+    firing : bool, default True
+        Refuse what cannot be a firing temperature.
+
+    Raises
+    ------
+    FirelabError
+        If the text is not a temperature, lacks a unit, or is not believed.
+
+    Examples
+    --------
+    >>> parse_temperature("1400 degF"), parse_temperature("760 °C")
+    (760.0, 760.0)
+    >>> parse_temperature("1400", unit="degC")
+    Traceback (most recent call last):
+    firelab.errors.FirelabError: 1400 degC (2552 degF) is outside 480 to 1000 degC;
+        read as degF it is 760 degC
+      hint: if degF was meant, write "1400 degF"
+    """
+    match = _TEMPERATURE.match(str(text))
+    if match is None:
+        raise FirelabError(
+            f"{str(text)!r} is not a temperature", hint='write "1400 degF" or "760 degC"'
+        )
+    number, letter = _number(match[1]), match[2].upper()
+    written = {"C": "degC", "F": "degF", "K": "K", "": unit}[letter]
+    if not written:
+        raise FirelabError(
+            f"{number:g} has no unit: {number:g} degF is {to_degC(number):.0f} degC, "
+            f"{number:g} degC is {to_degF(number):.0f} degF",
+            hint=f'write "{number:g} degF" or "{number:g} degC"',
+        )
+    if written == "K":
+        number, written = number - 273.15, "degC"
+    if firing and (doubt := implausible_temperature(number, written)):
+        raise FirelabError(doubt[0], hint=doubt[1])
+    return round(number if written == "degC" else to_degC(number), 2)
+
+
+def _span_seconds(text: str) -> float | None:
+    clock = _CLOCK.match(text)
+    if clock:
+        seconds = 0
+        for part in clock.groups():
+            seconds = seconds if part is None else seconds * 60 + int(part)
+        return float(seconds)
+    rest = _SPAN.sub("", text).strip(" ,")
+    pieces = _SPAN.findall(text)
+    if rest or not pieces:
+        return None
+    scale = {"h": 3600.0, "m": 60.0, "'": 60.0, "s": 1.0, '"': 1.0}
+    return sum(_number(number) * scale[unit[0].lower()] for number, unit in pieces)
+
+
+def parse_duration(text: str | float, *, unit: str = "") -> float:
+    """Return a written time span in seconds.
+
+    Parameters
+    ----------
+    text : str or float
+        Such as ``"2 min 30 s"``, ``"2:30"``, ``"150 s"``, ``"2.5 min"``.
+    unit : {'', 's', 'min'}, default ''
+        Unit of a bare number; empty refuses one.
+
+    Raises
+    ------
+    FirelabError
+        If the text is not a time, is negative, or a bare number has no unit.
+
+    Examples
+    --------
+    >>> [parse_duration(t) for t in ("2 min 30 s", "2:30", "150 s", "2.5 min")]
+    [150.0, 150.0, 150.0, 150.0]
+    """
+    written = str(text).strip()
+    bare = re.fullmatch(_NUMBER, written)
+    if bare:
+        number = _number(written)
+        if not unit:
+            raise FirelabError(
+                f"{number:g} has no unit: seconds or minutes?",
+                hint=f'write "{number:g} s" or "{number:g} min"',
+            )
+        seconds: float | None = number * (60.0 if unit == "min" else 1.0)
+    else:
+        seconds = _span_seconds(written)
+    if seconds is None or seconds < 0:
+        raise FirelabError(
+            f"{written!r} is not a time", hint='write "2 min 30 s", "2:30" or "150 s"'
+        )
+    return round(seconds, 3)
+
+
+def parse_dwell(text: str | float, *, unit: str = "") -> float:
+    """Return a written dwell in seconds, refusing what no firing takes.
+
+    Raises
+    ------
+    FirelabError
+        As `parse_duration`, and if the dwell is not between 10 s and 1 h.
+
+    Examples
+    --------
+    >>> parse_dwell(150, unit="s")
+    150.0
+    """
+    seconds = parse_duration(text, unit=unit)
+    if DWELL_SHORTEST_S <= seconds <= DWELL_LONGEST_S:
+        return seconds
+    message = (
+        f"{seconds:g} s is outside {DWELL_SHORTEST_S:g} s to {DWELL_LONGEST_S / 60:g} min"
+    )
+    in_minutes = seconds * 60
+    if unit == "s" and DWELL_SHORTEST_S <= in_minutes <= DWELL_LONGEST_S:
+        message += f"; read as minutes it is {in_minutes:g} s"
+        raise FirelabError(message, hint=f'if minutes were meant, write "{seconds:g} min"')
+    raise FirelabError(message, hint="write the time from closing the door to opening it")
+
+
+def parse_length_mm(text: str) -> float:
+    """Return a written length in millimetres.
+
+    Raises
+    ------
+    FirelabError
+        If the text is not a length with its unit.
+
+    Examples
+    --------
+    >>> parse_length_mm("0.8 mm"), parse_length_mm("2 in")
+    (0.8, 50.8)
+    """
+    match = _LENGTH.match(str(text))
+    if match is None:
+        raise FirelabError(
+            f"{str(text)!r} is not a length", hint='write "40 mm", "4 cm" or "1.5 in"'
+        )
+    scale = {"mm": 1.0, "cm": 10.0, "um": 1e-3, "µm": 1e-3}.get(match[2].lower(), 25.4)
+    return round(_number(match[1]) * scale, 6)
+
+
+def parse_grams(text: str | float) -> float:
+    """Return a written mass in grams; a bare number is grams.
+
+    Raises
+    ------
+    FirelabError
+        If the text is not a mass, or is negative.
+
+    Examples
+    --------
+    >>> parse_grams("30 g"), parse_grams(30), parse_grams("0.1 kg")
+    (30.0, 30.0, 100.0)
+    """
+    match = _MASS.match(str(text))
+    if match is None or _number(match[1]) < 0:
+        raise FirelabError(f"{str(text)!r} is not a mass", hint='write "30 g"')
+    unit = (match[2] or "g").lower()
+    scale = {"kg": 1000.0, "oz": 28.349523125}.get(unit, 1.0)
+    return round(_number(match[1]) * scale, 6)
+
+
+def format_temperature(degC: float) -> str:
+    """Write a temperature in both units.
+
+    Examples
+    --------
+    >>> format_temperature(760)
+    '760 degC (1400 degF)'
+    """
+    return f"{degC:.0f} degC ({to_degF(degC):.0f} degF)"
+
+
+def format_duration(seconds: float) -> str:
+    """Write a time span as a person does.
+
+    Examples
+    --------
+    >>> format_duration(150), format_duration(45), format_duration(5400)
+    ('2 min 30 s', '45 s', '1 h 30 min')
+    """
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    parts = [f"{hours} h"] if hours else []
+    parts += [f"{minutes} min"] if minutes else []
+    parts += [f"{left} s"] if left or not parts else []
+    return " ".join(parts)

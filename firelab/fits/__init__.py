@@ -1,0 +1,1 @@
+"""Why: stage, clarity, heat work, observers."""

@@ -1,0 +1,1 @@
+"""The recording page for a phone beside the kiln."""

@@ -1,0 +1,1 @@
+"""Which tiles: kinds of plan, loads, order, powder, kiln time."""

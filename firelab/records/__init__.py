@@ -1,0 +1,1 @@
+"""What happened: the firing log, its journal, imports and findings."""

@@ -1,0 +1,1 @@
+"""What is to be learned: a series, declared in series.toml."""

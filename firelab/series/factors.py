@@ -1,0 +1,140 @@
+"""The five factors of a firing series and their coded scales."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+from pydantic.dataclasses import dataclass
+
+from firelab.craft.sieves import grain_um
+from firelab.errors import FirelabError
+from firelab.series.written import STRICT, AsLevels, DegC, Dwell
+
+FactorName = Literal["temperature", "dwell", "mesh", "layers", "base"]
+FACTORS: tuple[FactorName, ...] = ("temperature", "dwell", "mesh", "layers", "base")
+
+COLUMN_OF: dict[FactorName, str] = {
+    "temperature": "temperature_degC",
+    "dwell": "dwell_s",
+    "mesh": "mesh",
+    "layers": "layers",
+    "base": "base",
+}
+"""Column of ``plan.csv`` that holds each factor."""
+
+
+class _Ordered:
+    """Checks shared by the factors that have an order."""
+
+    levels: tuple[float, ...]
+    low: float | None
+    high: float | None
+
+    def _check_order(self, unit: str) -> None:
+        if bool(self.levels) == (self.low is not None or self.high is not None):
+            raise ValueError(f"give either levels or low and high, not both, in {unit}")
+        if not self.levels and (self.low is None or self.high is None):
+            raise ValueError("a range needs both low and high")
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            raise ValueError(
+                f"low {self.low:g} {unit} is not below high {self.high:g} {unit}; "
+                "swap the two"
+            )
+        if len(set(self.levels)) < len(self.levels):
+            raise ValueError("a level stands twice; name each level once")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class TemperatureFactor(_Ordered):
+    """Kiln temperature, degC: levels, or a range from low to high."""
+
+    levels: tuple[DegC, ...] = ()
+    low: DegC | None = None
+    high: DegC | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        self._check_order("degC")
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class DwellFactor(_Ordered):
+    """Time from closing the door to opening it, s: levels, or a range."""
+
+    levels: tuple[Dwell, ...] = ()
+    low: Dwell | None = None
+    high: Dwell | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        self._check_order("s")
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class MeshFactor:
+    """Sieve that the powder passed, by number; the grain is its opening."""
+
+    levels: Annotated[tuple[int, ...], Field(min_length=1)] = (80,)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if len(set(self.levels)) < len(self.levels):
+            raise ValueError("a mesh stands twice; name each mesh once")
+        for mesh in self.levels:
+            try:
+                grain_um(mesh)
+            except FirelabError as fault:
+                raise ValueError(str(fault)) from fault
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class LayersFactor:
+    """Coats of the test enamel on the front."""
+
+    levels: Annotated[
+        tuple[Annotated[int, Field(ge=1, le=9)], ...], Field(min_length=1)
+    ] = (1,)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class BaseFactor:
+    """What lies under the test enamel: bare metal is ``"none"``."""
+
+    levels: Annotated[tuple[str, ...], Field(min_length=1)] = ("none",)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if len(set(self.levels)) < len(self.levels):
+            raise ValueError("a base stands twice; name each base once")
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Factors:
+    """All five factors; one with a single level is held constant."""
+
+    temperature: Annotated[TemperatureFactor, AsLevels]
+    dwell: Annotated[DwellFactor, AsLevels]
+    mesh: Annotated[MeshFactor, AsLevels] = Field(default_factory=MeshFactor)
+    layers: Annotated[LayersFactor, AsLevels] = Field(default_factory=LayersFactor)
+    base: Annotated[BaseFactor, AsLevels] = Field(default_factory=BaseFactor)
+
+    def levels(self, name: FactorName) -> tuple[float | int | str, ...]:
+        """Return the stated levels; the two ends where a range was given."""
+        factor = getattr(self, name)
+        if factor.levels:
+            return tuple(factor.levels)
+        return (factor.low, factor.high)
+
+    def is_range(self, name: FactorName) -> bool:
+        """Tell whether any value between two ends may be fired."""
+        return not getattr(self, name).levels
+
+    @property
+    def varied(self) -> tuple[FactorName, ...]:
+        """Names of the factors with more than one level, in standing order."""
+        return tuple(name for name in FACTORS if len(self.levels(name)) > 1)

@@ -1,0 +1,338 @@
+"""What is to be learned: one series of test firings, declared in series.toml."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, model_validator
+from pydantic.dataclasses import dataclass
+
+from firelab.craft.metals import METALS
+from firelab.craft.stages import STAGES
+from firelab.series.factors import COLUMN_OF, FACTORS, FactorName, Factors
+from firelab.series.rules import Rule
+from firelab.series.written import STRICT, DegC, Dwell, Grams, Millimetres, Seconds
+
+Fraction = Annotated[float, Field(gt=0, lt=1)]
+Count = Annotated[int, Field(ge=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Enamel:
+    """The jar under test."""
+
+    colour: str
+    kind: Literal["opaque", "transparent", "opalescent"] = "opaque"
+    lead: Literal["unknown", "lead-free", "lead-bearing"] = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Blank:
+    """The bare tile.
+
+    Attributes
+    ----------
+    metal : str
+        One of ``firelab.craft.metals.METALS``.
+    thickness, width, height : float
+        Millimetres.
+    """
+
+    metal: str = "copper"
+    thickness: Millimetres = 0.8
+    width: Millimetres = 40.0
+    height: Millimetres = 40.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.metal not in METALS:
+            raise ValueError(
+                f"metal {self.metal!r} is not known; one of {', '.join(METALS)}"
+            )
+        return self
+
+    @property
+    def area_m2(self) -> float:
+        """Area of one face, square metres."""
+        return self.width * self.height * 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Coat:
+    """Powder on one face, per coat.
+
+    Attributes
+    ----------
+    weight_g_m2 : float
+        Dry powder that stays on the tile, g per square metre (default common
+        practice, no source).
+    loss : float
+        Share of sifted powder that misses the tile.
+    """
+
+    weight_g_m2: Annotated[float, Field(gt=0, le=5000)] = 400.0
+    loss: Annotated[float, Field(ge=0, lt=1)] = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class PreparationFiring:
+    """Temperature (degC) and dwell (s) of a preparation firing."""
+
+    temperature: DegC
+    dwell: Dwell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Preparation:
+    """Firings before the test: counter-enamel and base coats.
+
+    Defaults are the usual firing of an opaque on copper (common practice, no
+    source); state the studio's own.
+    """
+
+    counter: PreparationFiring = Field(
+        default_factory=lambda: PreparationFiring(temperature=760.0, dwell=120.0)
+    )
+    base: PreparationFiring = Field(
+        default_factory=lambda: PreparationFiring(temperature=790.0, dwell=150.0)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Kiln:
+    """How the kiln is read and set.
+
+    Attributes
+    ----------
+    reads : {'degC', 'degF'}
+        Unit of its display; sheets print it larger.
+    step : float
+        Smallest change worth setting, in that unit.
+    dwell_step : float
+        Smallest change of dwell worth timing, s.
+    """
+
+    reads: Literal["degC", "degF"] = "degF"
+    step: Annotated[float, Field(gt=0, le=50)] = 5.0
+    dwell_step: Seconds = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Budget:
+    """What there is to spend.
+
+    Attributes
+    ----------
+    blanks, loads, sessions : int or None
+        At most so many; None where it does not bind.
+    places : int
+        Tiles that fit into one load.
+    session_loads : int or None
+        Loads that one session holds.
+    grams : dict
+        Grams at hand by mesh, after sieving.
+    hours : float or None
+        Kiln time in hours.
+    change, recovery, cooling : float
+        Seconds for a change of temperature, for the kiln to recover between
+        loads, and for a tile to cool before its next coat.
+    """
+
+    blanks: Count | None = None
+    loads: Count | None = None
+    sessions: Count | None = None
+    places: Count = 4
+    session_loads: Count | None = None
+    grams: dict[int, Grams] = Field(default_factory=dict)
+    hours: Annotated[float, Field(gt=0)] | None = None
+    change: Seconds = 900.0
+    recovery: Seconds = 300.0
+    cooling: Seconds = 600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class StageResponse:
+    """The grade of fusing, in order, and which grades are wanted."""
+
+    grades: Annotated[tuple[str, ...], Field(min_length=2)] = STAGES
+    target: tuple[str, ...] = ("full",)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_target(cls, fields: Any) -> Any:
+        values = getattr(fields, "kwargs", fields)
+        if isinstance(values, dict) and isinstance(values.get("target"), str):
+            values["target"] = (values["target"],)
+        return fields
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if len(set(self.grades)) < len(self.grades):
+            raise ValueError("a grade stands twice; name each grade once")
+        strange = [grade for grade in self.target if grade not in self.grades]
+        if strange or not self.target:
+            raise ValueError(
+                f"target {', '.join(strange) or 'is empty'}; use grades of the scale: "
+                f"{', '.join(self.grades)}"
+            )
+        places = sorted(self.grades.index(grade) for grade in self.target)
+        if places != list(range(places[0], places[-1] + 1)):
+            raise ValueError(
+                f"target {', '.join(self.target)} skips a grade; "
+                "a target is one run of grades"
+            )
+        if len(places) == len(self.grades):
+            raise ValueError("every grade is a target; leave one out")
+        return self
+
+    @property
+    def target_span(self) -> tuple[int, int]:
+        """First and last place of the target on the scale, from 0."""
+        places = [self.grades.index(grade) for grade in self.target]
+        return min(places), max(places)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class TransparencyResponse:
+    """A score of clearness, given to tiles that fused."""
+
+    low: float = 0.0
+    high: float = 10.0
+    step: Annotated[float, Field(gt=0)] = 1.0
+    direction: Literal["higher is clearer", "lower is clearer"] = "higher is clearer"
+    target: float = 7.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.low >= self.high:
+            raise ValueError(
+                f"low {self.low:g} is not below high {self.high:g}; swap the two"
+            )
+        if not self.low <= self.target <= self.high:
+            raise ValueError(
+                f"target {self.target:g} is outside {self.low:g} to {self.high:g}; "
+                "choose a score of the scale"
+            )
+        return self
+
+    @property
+    def sign(self) -> int:
+        """1 where a higher score is clearer, else -1."""
+        return 1 if self.direction == "higher is clearer" else -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Responses:
+    """What is graded or scored on each tile."""
+
+    stage: StageResponse = Field(default_factory=StageResponse)
+    transparency: TransparencyResponse | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Model:
+    """Terms beyond the main effects, such as ``"temperature:dwell"``."""
+
+    interactions: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        for term in self.interactions:
+            parts = term.replace("^2", "").split(":")
+            if any(part not in FACTORS for part in parts):
+                raise ValueError(
+                    f"term {term!r} does not join factors; "
+                    "write such as 'temperature:dwell'"
+                )
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class PlanWish:
+    """Which plan is wanted.
+
+    Attributes
+    ----------
+    kind : str
+        Name of a plan kind; ``firelab plan --kinds`` lists them.
+    tiles : int or None
+        Size, where the kind lets one choose it.
+    repeats : int
+        How often the whole plan is fired.
+    order : {'randomised', 'low to high'}
+        Order of the loads within a session.
+    """
+
+    kind: str = "factorial"
+    tiles: Count | None = None
+    repeats: Count = 1
+    order: Literal["randomised", "low to high"] = "randomised"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class WindowWish:
+    """Probability asked of the target, confidence asked of that, interval level."""
+
+    probability: Fraction = 0.8
+    confidence: Fraction = 0.8
+    level: Fraction = 0.9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class FiringSeries:
+    """A declared series of test firings.
+
+    Attributes
+    ----------
+    name, question : str
+        What the series is called, and what it is to answer.
+    invented : bool
+        True for demonstration data; every derived file then says so.
+    factors : Factors
+        Levels or ranges, in degC, s, sieve number, coats, base name.
+    seed : int
+        Source of every random choice of the series.
+    """
+
+    name: str
+    factors: Factors
+    enamel: Enamel
+    schema: Literal["firelab/series/1"] = "firelab/series/1"
+    question: str = ""
+    invented: bool = False
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
+    blank: Blank = Field(default_factory=Blank)
+    coat: Coat = Field(default_factory=Coat)
+    preparation: Preparation = Field(default_factory=Preparation)
+    kiln: Kiln = Field(default_factory=Kiln)
+    rules: tuple[Rule, ...] = ()
+    model: Model = Field(default_factory=Model)
+    plan: PlanWish = Field(default_factory=PlanWish)
+    budget: Budget = Field(default_factory=Budget)
+    responses: Responses = Field(default_factory=Responses)
+    window: WindowWish = Field(default_factory=WindowWish)
+    priors: dict[str, float] = Field(default_factory=dict)
+
+    @property
+    def varied(self) -> tuple[FactorName, ...]:
+        """Names of the factors with more than one level."""
+        return self.factors.varied
+
+    @property
+    def terms(self) -> tuple[str, ...]:
+        """Model terms: a main effect per varied factor, then the interactions."""
+        return (*self.varied, *self.model.interactions)
+
+    def span(self, name: FactorName) -> tuple[float, float]:
+        """Return the lowest and highest value of a factor that has an order."""
+        values = [float(value) for value in self.factors.levels(name)]
+        return min(values), max(values)
+
+    def column(self, name: FactorName) -> str:
+        """Return the column of plan.csv that holds a factor."""
+        return COLUMN_OF[name]
+
+    @property
+    def hottest_degC(self) -> float:
+        """Temperature at which this metal must not be fired, degC."""
+        return METALS[self.blank.metal].hottest_degC

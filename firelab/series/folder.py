@@ -1,0 +1,109 @@
+"""The files of a series folder: names, hashes, and writes that cannot tear."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+SERIES_FILE = "series.toml"
+PLAN_TABLE = "plan.csv"
+PLAN_FILE = "plan.json"
+FIRINGS_FILE = "firings.csv"
+SHEETS_FILE = "sheets.pdf"
+FIT_FILE = "fit.json"
+WINDOWS_FILE = "windows.json"
+WINDOWS_TABLE = "windows.csv"
+NEXT_FILE = "next.csv"
+REPORT_FILE = "report.html"
+TRACES_FOLDER = "traces"
+INVENTED = "Invented demonstration data: no tile was fired."
+
+_REPORTED_VERSIONS = ("firelab", "numpy", "scipy", "pandas", "statsmodels", "pyDOE3")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Provenance:
+    """What a result came from.
+
+    Attributes
+    ----------
+    series_hash : str
+        SHA-256 of series.toml.
+    seed : int
+        Seed of the random choices.
+    versions : dict
+        Package name to version.
+    sources : dict
+        File name to SHA-256 of what else was read, such as firings.csv.
+    """
+
+    series_hash: str
+    seed: int
+    versions: Mapping[str, str]
+    sources: Mapping[str, str]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the provenance as plain values."""
+        return {
+            "series_hash": self.series_hash,
+            "seed": self.seed,
+            "versions": dict(self.versions),
+            "sources": dict(self.sources),
+        }
+
+
+def versions() -> dict[str, str]:
+    """Return the versions that a result depends on."""
+    return {name: metadata.version(name) for name in _REPORTED_VERSIONS}
+
+
+def sha256_of(path: str | Path) -> str:
+    """Return the SHA-256 of a file, as 64 hex digits."""
+    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+
+
+def stale_sources(folder: str | Path, sources: Mapping[str, str]) -> list[str]:
+    """Name the files that have changed, or gone, since a result was made.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder.
+    sources : mapping of str to str
+        File name to the SHA-256 it had.
+    """
+    base = Path(folder)
+    return [
+        name
+        for name, digest in sources.items()
+        if not (base / name).is_file() or sha256_of(base / name) != digest
+    ]
+
+
+def write_atomically(path: str | Path, content: str | bytes) -> None:
+    """Write a file whole or not at all: a reader never sees half of it."""
+    target = Path(path)
+    raw = content.encode("utf-8") if isinstance(content, str) else content
+    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(raw)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(name, 0o644)
+        os.replace(name, target)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def json_text(content: Any) -> str:
+    """Write plain values as JSON: stable order, no nan, a newline at the end."""
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

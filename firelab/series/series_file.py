@@ -1,0 +1,174 @@
+"""series.toml: read with every fault at once, and its hash."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from firelab.craft.units import format_temperature
+from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import SERIES_FILE, sha256_of
+from firelab.series.toml_places import locate
+from firelab.series.written import FROM_FILE
+
+
+def read_series(folder: str | Path) -> FiringSeries:
+    """Read the series of a folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder, or its ``series.toml``.
+
+    Returns
+    -------
+    FiringSeries
+
+    Raises
+    ------
+    FaultyFile
+        With every fault found, each with its line.
+    FirelabError
+        If there is no ``series.toml``.
+
+    Examples
+    --------
+    >>> from firelab.series.designs import design_path
+    >>> read_series(design_path("quick-look")).enamel.kind
+    'opaque'
+    """
+    path = Path(folder)
+    path = path / SERIES_FILE if path.is_dir() else path
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError:
+        raise FirelabError(
+            "there is no series here",
+            str(path),
+            "start one with: firelab new FOLDER --from DESIGN",
+        ) from None
+    except UnicodeDecodeError as fault:
+        raise FirelabError(
+            f"is not UTF-8 text at byte {fault.start}", str(path), "save it as UTF-8"
+        ) from None
+    series, findings = parse_series(text, file=path.name)
+    if series is None:
+        raise FaultyFile(findings)
+    return series
+
+
+def series_hash(folder: str | Path) -> str:
+    """Return the SHA-256 of a folder's series.toml, as 64 hex digits."""
+    path = Path(folder)
+    return sha256_of(path / SERIES_FILE if path.is_dir() else path)
+
+
+def parse_series(
+    text: str, *, file: str = SERIES_FILE
+) -> tuple[FiringSeries | None, list[Finding]]:
+    """Read a series from text; return it, or None with all its faults."""
+    try:
+        declared = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
+        return None, [_syntax_finding(fault, file)]
+    try:
+        series = TypeAdapter(FiringSeries).validate_python(declared, context=FROM_FILE)
+    except ValidationError as fault:
+        return None, [_finding(error, text, file) for error in fault.errors()]
+    findings = _cross_findings(series, text, file)
+    return (None if findings else series), findings
+
+
+def _syntax_finding(fault: tomllib.TOMLDecodeError, file: str) -> Finding:
+    message = str(fault)
+    line, column = 1, 1
+    if "(at line " in message:
+        message, place = message.rsplit(" (at line ", 1)
+        line, column = (int(word) for word in place.rstrip(")").split(", column "))
+    return Finding(
+        code="toml-syntax",
+        file=file,
+        line=line,
+        column=column,
+        message=f"is not TOML: {message}",
+        hint='write text in quotes, such as low = "1400 degF"',
+    )
+
+
+def _finding(error: Any, text: str, file: str) -> Finding:
+    line, column = locate(text, error["loc"])
+    name = ".".join(str(part) for part in error["loc"])
+    message, hint = _words(error, name)
+    return Finding(
+        code=str(error["type"]).replace("_", "-"),
+        file=file,
+        line=line,
+        column=column,
+        message=f"{name}: {message}",
+        hint=hint,
+    )
+
+
+def _words(error: Any, name: str) -> tuple[str, str]:
+    kind, given = error["type"], error.get("input")
+    if kind == "value_error":
+        message, _, hint = str(error["ctx"]["error"]).partition("\n  hint: ")
+        if not hint:
+            message, _, hint = message.partition("; ")
+        return message, hint
+    if kind in ("missing", "missing_keyword_only_argument"):
+        return "is missing", f"add {name} to the file"
+    if kind in ("unexpected_keyword_argument", "extra_forbidden"):
+        near = difflib.get_close_matches(name.rsplit(".", 1)[-1], _known_keys(), n=1)
+        return (
+            "is not a key of a series",
+            f"did you mean {near[0]}?" if near else "remove it",
+        )
+    return f"{error['msg'][0].lower()}{error['msg'][1:]}, not {given!r}", "change the value"
+
+
+def _known_keys() -> list[str]:
+    schema = TypeAdapter(FiringSeries).json_schema()
+    tables = [schema, *schema.get("$defs", {}).values()]
+    return sorted({key for table in tables for key in table.get("properties", {})})
+
+
+def _cross_findings(series: FiringSeries, text: str, file: str) -> list[Finding]:
+    findings = []
+    hottest = series.span("temperature")[1]
+    if hottest > series.hottest_degC:
+        line, column = locate(text, ["factors", "temperature"])
+        findings.append(
+            Finding(
+                code="too-hot-for-metal",
+                file=file,
+                line=line,
+                column=column,
+                message=(
+                    f"factors.temperature: {format_temperature(hottest)} is above "
+                    f"{format_temperature(series.hottest_degC)}, the hottest for "
+                    f"{series.blank.metal}"
+                ),
+                hint="lower the highest temperature, or correct blank.metal",
+            )
+        )
+    for mesh in series.budget.grams:
+        if mesh not in series.factors.mesh.levels:
+            line, column = locate(text, ["budget", "grams"])
+            known = ", ".join(str(level) for level in series.factors.mesh.levels)
+            findings.append(
+                Finding(
+                    code="grams-of-unused-mesh",
+                    file=file,
+                    line=line,
+                    column=column,
+                    message=f"budget.grams: {mesh} mesh is not a level of mesh ({known})",
+                    hint="add the mesh to factors.mesh, or remove its grams",
+                )
+            )
+    return findings

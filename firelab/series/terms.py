@@ -1,0 +1,164 @@
+r"""Model terms as columns: coded factors, contrasts of the base, products.
+
+Temperature (degC), layers, :math:`\ln` dwell and :math:`\log_2` grain are coded
+so that the series' lowest value is -1 and its highest +1. A base is coded by
+treatment contrasts against the first base named in the series.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.craft.sieves import grain_um
+from firelab.errors import FirelabError
+from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
+from firelab.series.firing_series import FiringSeries
+
+FloatArray = NDArray[np.float64]
+
+_SCALES: dict[str, Callable[[FloatArray], FloatArray]] = {
+    "temperature": lambda degC: degC,
+    "dwell": np.log,
+    "mesh": lambda mesh: np.log2([grain_um(int(one)) for one in mesh]),
+    "layers": lambda layers: layers,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coding:
+    """How one ordered factor becomes a number from -1 to +1.
+
+    Attributes
+    ----------
+    factor : str
+        Name of the factor.
+    centre, half_width : float
+        On the factor's own scale: degC, ln s, log2 um, or coats. A factor with
+        one level has half width 1.
+    """
+
+    factor: FactorName
+    centre: float
+    half_width: float
+
+    def code(self, natural: Sequence[float] | FloatArray) -> FloatArray:
+        """Return coded values, shape (n,), of natural ones (degC, s, mesh, coats)."""
+        scaled = _SCALES[self.factor](np.asarray(natural, dtype=float))
+        return np.asarray((scaled - self.centre) / self.half_width, dtype=float)
+
+
+def coding(series: FiringSeries, factor: FactorName) -> Coding:
+    """Return the coding of an ordered factor of a series.
+
+    Raises
+    ------
+    FirelabError
+        If the factor is the base, which has no order.
+    """
+    if factor == "base":
+        raise FirelabError("a base has no order and no coding")
+    ends = _SCALES[factor](np.array([float(v) for v in series.factors.levels(factor)]))
+    low, high = float(np.min(ends)), float(np.max(ends))
+    return Coding(
+        factor=factor,
+        centre=(low + high) / 2,
+        half_width=(high - low) / 2 if high > low else 1.0,
+    )
+
+
+def split_term(term: str) -> tuple[tuple[FactorName, int], ...]:
+    """Return the factors of a term with their powers.
+
+    Raises
+    ------
+    FirelabError
+        If a part is no factor, or a base is squared.
+
+    Examples
+    --------
+    >>> split_term("temperature:dwell"), split_term("temperature^2")
+    ((('temperature', 1), ('dwell', 1)), (('temperature', 2),))
+    """
+    parts = []
+    for part in term.replace(" ", "").split(":"):
+        name, _, power = part.partition("^")
+        known = [factor for factor in FACTORS if factor == name]
+        if not known or power not in ("", "2") or (name == "base" and power):
+            raise FirelabError(
+                f"term {term!r} is not made of factors",
+                hint="write such as 'temperature', 'temperature:dwell' or 'temperature^2'",
+            )
+        parts.append((known[0], int(power or 1)))
+    return tuple(parts)
+
+
+def term_columns(series: FiringSeries, terms: Sequence[str]) -> tuple[str, ...]:
+    """Return the names of the columns that terms expand to, p of them."""
+    names: list[str] = []
+    for term in terms:
+        expanded = [""]
+        for factor, power in split_term(term):
+            pieces = (
+                [f"base[{base}]" for base in series.factors.base.levels[1:]]
+                if factor == "base"
+                else [factor if power == 1 else f"{factor}^2"]
+            )
+            expanded = [f"{left}:{p}" if left else p for left in expanded for p in pieces]
+        names += expanded
+    return tuple(names)
+
+
+def model_matrix(
+    series: FiringSeries, settings: pd.DataFrame, terms: Sequence[str]
+) -> FloatArray:
+    """Return the coded columns of some settings, without an intercept.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Fixes the coding and the bases.
+    settings : DataFrame, n rows
+        With the factor columns of ``plan.csv``.
+    terms : sequence of str
+        Such as ``("temperature", "dwell", "temperature:dwell", "base")``.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        Columns as `term_columns` names them.
+
+    Raises
+    ------
+    FirelabError
+        If a term is unknown or a base is not in the series.
+    """
+    columns: list[FloatArray] = []
+    for term in terms:
+        product = [np.ones(len(settings))]
+        for factor, power in split_term(term):
+            pieces = _pieces(series, settings, factor, power)
+            product = [left * piece for left in product for piece in pieces]
+        columns += product
+    return np.column_stack(columns) if columns else np.empty((len(settings), 0))
+
+
+def _pieces(
+    series: FiringSeries, settings: pd.DataFrame, factor: FactorName, power: int
+) -> list[FloatArray]:
+    column = settings[COLUMN_OF[factor]]
+    if factor != "base":
+        return [coding(series, factor).code(column.to_numpy(dtype=float)) ** power]
+    bases = series.factors.base.levels
+    strange = sorted(set(column.astype(str)) - set(bases))
+    if strange:
+        raise FirelabError(
+            f"base {', '.join(strange)} is not in the series: {', '.join(bases)}",
+            hint="correct the base, or add it to factors.base",
+        )
+    written = column.to_numpy(dtype=str)
+    return [(written == base).astype(np.float64) for base in bases[1:]]

@@ -1,0 +1,1 @@
+"""Print: labels, preparation sheet, kiln sheet, record sheet."""

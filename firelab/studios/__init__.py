@@ -1,0 +1,1 @@
+"""With whom: bundle, verification, pooling, kiln offsets."""

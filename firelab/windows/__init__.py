@@ -1,0 +1,1 @@
+"""What to do: window, recipe, next tiles, foresight."""
