@@ -1,0 +1,102 @@
+"""The house: which room may import which, and what stands at the top level."""
+
+import ast
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+ROOMS = (
+    "errors",
+    "craft",
+    "series",
+    "plan",
+    "sheets",
+    "records",
+    "fits",
+    "windows",
+    "studios",
+    "charts",
+    "report",
+    "kilnside",
+    "cli",
+)
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "firelab",
+    "designs",
+    "tests",
+    "analyses",
+}
+FRONT_DOORS = {"firelab/__init__.py", "firelab/__main__.py"}
+MODULES = sorted(
+    path
+    for path in (ROOT / "firelab").rglob("*.py")
+    if path.relative_to(ROOT).as_posix() not in FRONT_DOORS
+)
+
+
+def imported_rooms(source: str) -> set[str]:
+    """Rooms of firelab that a source imports, wherever the import stands."""
+    names = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are absolute"
+            names += [f"{node.module}.{alias.name}" for alias in node.names]
+    return {n.split(".")[1] for n in names if n.startswith("firelab.")} & set(ROOMS)
+
+
+def room_of(module: Path) -> str:
+    return module.relative_to(ROOT / "firelab").parts[0].removesuffix(".py")
+
+
+def upward(room: str, source: str) -> set[str]:
+    place = ROOMS.index(room)
+    return {other for other in imported_rooms(source) if ROOMS.index(other) > place}
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda m: str(m.relative_to(ROOT)))
+def test_a_room_imports_only_from_rooms_above_it(module):
+    room = room_of(module)
+    assert room in ROOMS, f"{module} is in no room of the house"
+    assert upward(room, module.read_text(encoding="utf-8")) == set()
+
+
+def test_the_import_rule_can_fail():
+    assert upward("plan", "from firelab.windows import window") == {"windows"}
+    assert upward("plan", "def f():\n    import firelab.fits.stage") == {"fits"}
+    assert upward("fits", "from firelab.plan import plan") == set()
+
+
+def test_only_the_console_writes_to_the_terminal():
+    offenders = []
+    for module in MODULES:
+        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Attribute) and node.attr in ("stdout", "stderr"):
+                root = node.value
+                if isinstance(root, ast.Name) and root.id == "sys":
+                    offenders.append(module.name)
+    assert set(offenders) == {"console.py"}
+
+
+def test_the_top_level_is_the_design_card():
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    top = {line.split("/")[0] for line in listed}
+    assert {name for name in top if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_no_module_is_more_than_one_room_can_hold():
+    long = {m.name: n for m in MODULES if (n := len(m.read_text().splitlines())) > 400}
+    assert long == {}
+
+
+def test_no_module_is_a_drawer_for_odds_and_ends():
+    names = {module.stem for module in MODULES}
+    assert names.isdisjoint({"utils", "helpers", "manager", "data", "process"})

@@ -1,0 +1,179 @@
+"""series.toml: read as written, refused with every fault at once.
+
+TOML itself is read by the standard library; here the contract of the file and
+the wording of its findings are tested.
+"""
+
+import dataclasses
+
+import pytest
+
+from firelab.errors import FaultyFile, FirelabError
+from firelab.series.designs import design_names, design_path
+from firelab.series.firing_series import FiringSeries
+from firelab.series.series_file import parse_series, read_series, series_hash
+from firelab.series.toml_places import locate
+
+MINIMAL = """\
+name = "A jar"
+[enamel]
+colour = "invented grey"
+[factors]
+temperature = ["1350 degF", "760 degC"]
+dwell = ["2:00", "2 min 30 s"]
+"""
+
+
+def faults(text):
+    series, findings = parse_series(text)
+    assert series is None
+    return [str(finding) for finding in findings]
+
+
+def test_a_minimal_series_has_the_defaults():
+    series, findings = parse_series(MINIMAL)
+    assert findings == []
+    assert series.factors.temperature.levels == (732.22, 760.0)
+    assert series.factors.dwell.levels == (120.0, 150.0)
+    assert series.factors.levels("base") == ("none",)
+    assert series.varied == ("temperature", "dwell")
+    assert series.responses.stage.grades == ("sugar", "orange peel", "full", "over")
+
+
+@pytest.mark.parametrize("name", design_names())
+def test_every_ready_design_reads(name):
+    series = read_series(design_path(name))
+    assert isinstance(series, FiringSeries)
+    assert len(series.varied) >= 2
+    assert len(series_hash(design_path(name))) == 64
+
+
+def test_at_least_five_ready_designs():
+    assert {
+        "opaque-window",
+        "clear-transparent",
+        "quick-look",
+        "base-coats",
+        "class-of-twenty",
+    } <= set(design_names())
+
+
+def test_every_fault_at_once_with_line_values_and_remedy():
+    broken = (
+        MINIMAL.replace('"1350 degF"', "1400")
+        .replace('"2:00"', '"2"')
+        .replace("colour", "color")
+    )
+    assert faults(broken) == [
+        "series.toml:5 factors.temperature.levels.0: 1400 has no unit: "
+        "1400 degF is 760 degC, "
+        '1400 degC is 2552 degF\n  hint: write "1400 degF" or "1400 degC"',
+        "series.toml:6 factors.dwell.levels.0: 2 has no unit: seconds or minutes?\n"
+        '  hint: write "2 s" or "2 min"',
+        "series.toml:2 enamel.colour: is missing\n  hint: add enamel.colour to the file",
+        "series.toml:3 enamel.color: is not a key of a series\n"
+        "  hint: did you mean colour?",
+    ]
+
+
+def test_1400_degC_names_both_readings():
+    (fault,) = faults(MINIMAL.replace('"760 degC"', '"1400 degC"'))
+    assert fault == (
+        "series.toml:5 factors.temperature.levels.1: 1400 degC (2552 degF) is outside "
+        "480 to 1000 degC; read as degF it is 760 degC\n"
+        '  hint: if degF was meant, write "1400 degF"'
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (
+            'temperature = ["1350 degF", "760 degC"]',
+            'temperature = { low = "1400 degF", high = "1350 degF" }',
+            "low 760 degC is not below high 732.22 degC",
+        ),
+        (
+            'temperature = ["1350 degF", "760 degC"]',
+            'temperature = { low = "1400 degF" }',
+            "a range needs both low and high",
+        ),
+        ('"760 degC"', '"1350 degF"', "a level stands twice"),
+        ('dwell = ["2:00", "2 min 30 s"]', "", "factors.dwell: is missing"),
+        ("[factors]", "[factors]\nmesh = [85]", "85 mesh is not a test sieve"),
+        ("[factors]", "[factors]\nlayers = [0]", "greater than or equal to 1, not 0"),
+        ("[enamel]", '[blank]\nmetal = "tin"\n[enamel]', "metal 'tin' is not known"),
+        ("[enamel]", "seed = -1\n[enamel]", "greater than or equal to 0, not -1"),
+        (
+            "[enamel]",
+            '[responses.stage]\ntarget = "fulll"\n[enamel]',
+            "target fulll",
+        ),
+        (
+            "[enamel]",
+            '[responses.stage]\ntarget = ["sugar", "full"]\n[enamel]',
+            "skips a grade",
+        ),
+        (
+            "[enamel]",
+            "[responses.transparency]\ntarget = 11\n[enamel]",
+            "is outside 0 to 10",
+        ),
+        ("[enamel]", '[[rules]]\nnever = { heat = "1" }\n[enamel]', "a rule names factors"),
+        (
+            "[enamel]",
+            '[[rules]]\nnever = { base = "> a" }\n[enamel]',
+            "a base has no order",
+        ),
+        ("[enamel]", "[budget]\ngrams = { 60 = 5 }\n[enamel]", "60 mesh is not a level"),
+        ("[enamel]", '[model]\ninteractions = ["heat"]\n[enamel]', "does not join factors"),
+        ("[enamel]", "[window]\nprobability = 1.5\n[enamel]", "less than 1, not 1.5"),
+        ('["2:00"', '[2:00"', "is not TOML"),
+    ],
+)
+def test_a_fault_names_the_values(old, new, words):
+    found = faults(MINIMAL.replace(old, new))
+    assert any(words in fault for fault in found), found
+    assert all("hint" in fault or "range needs" in fault for fault in found), found
+
+
+def test_a_tile_that_would_melt_is_refused():
+    hot = MINIMAL.replace('"760 degC"', '"980 degC"')
+    assert parse_series(hot)[1] == []
+    (fault,) = faults('blank = { metal = "sterling silver" }\n' + hot)
+    assert "980 degC (1796 degF) is above 780 degC (1436 degF)" in fault
+
+
+def test_a_folder_without_a_series_says_how_to_start(tmp_path):
+    with pytest.raises(FirelabError, match="there is no series here") as caught:
+        read_series(tmp_path)
+    assert "firelab new" in caught.value.hint
+
+
+def test_a_file_that_is_not_text_is_told(tmp_path):
+    (tmp_path / "series.toml").write_bytes(b"name = '\xff'")
+    with pytest.raises(FirelabError, match="is not UTF-8 text at byte 8"):
+        read_series(tmp_path)
+
+
+def test_faults_are_raised_together(tmp_path):
+    (tmp_path / "series.toml").write_text(MINIMAL.replace('"2:00"', '"2"'), "utf-8")
+    with pytest.raises(FaultyFile) as caught:
+        read_series(tmp_path)
+    assert [finding.line for finding in caught.value.findings] == [6]
+
+
+def test_a_series_changes_by_replace():
+    series, _ = parse_series(MINIMAL)
+    assert dataclasses.replace(series, seed=9).seed == 9
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        series.seed = 3
+
+
+def test_places_of_keys():
+    text = 'a = 1\n[b.c]\nd = 2\n[[e]]\nf = 3\n[[e]]\n  "g" = 4\n'
+    assert locate(text, ["a"]) == (1, 1)
+    assert locate(text, ["b", "c", "d"]) == (3, 1)
+    assert locate(text, ["b", "c", "x"]) == (2, 1)
+    assert locate(text, ["e", 1, "g"]) == (7, 3)
+    assert locate(text, ["z"]) == (1, 1)
