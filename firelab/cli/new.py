@@ -14,11 +14,12 @@ EXAMPLE = "firelab new marsh-green --from opaque-window"
 
 def command(
     folder: Annotated[
-        Path, typer.Argument(help="Folder to make; it must not hold a series.")
-    ],
-    design: Annotated[
-        str, typer.Option("--from", help="Ready design; 'list' names them all.")
-    ] = "quick-look",
+        Path | None, typer.Argument(help="Folder to make; it must not hold a series.")
+    ] = None,
+    design: Annotated[str, typer.Option("--from", help="Ready design.")] = "quick-look",
+    list_designs: Annotated[
+        bool, typer.Option("--list", help="Name the ready designs, and leave.")
+    ] = False,
 ) -> None:
     """Start a series folder from a ready design.
 
@@ -30,10 +31,12 @@ def command(
     from firelab.series.series_file import read_series
 
     with console.faults_told():
-        if design == "list":
+        if list_designs:
             for name in design_names():
                 console.result(f"{name:20} {read_series(design_path(name)).name}")
             return
+        if folder is None:
+            raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
         text = design_path(design).read_text(encoding="utf-8")
         target = folder / SERIES_FILE
         if target.exists():

@@ -1,0 +1,103 @@
+"""`firelab new` and the frame around every command.
+
+Exit codes are firelab's own contract: 0 done, 1 findings, 2 usage, 3 the
+records cannot support the answer.
+"""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from typer.testing import CliRunner
+
+from firelab.cli import console
+from firelab.cli.app import COMMANDS, app
+from firelab.errors import (
+    FaultyFile,
+    Finding,
+    FirelabError,
+    RecordsInsufficient,
+    UsageError,
+)
+from firelab.series.designs import design_names, design_path
+
+runner = CliRunner()
+
+
+def test_new_copies_a_ready_design(tmp_path):
+    ran = runner.invoke(app, ["new", str(tmp_path / "jar"), "--from", "base-coats"])
+    assert ran.exit_code == 0
+    assert "firelab check" in ran.stdout
+    written = (tmp_path / "jar" / "series.toml").read_text(encoding="utf-8")
+    assert written == design_path("base-coats").read_text(encoding="utf-8")
+
+
+def test_new_never_overwrites_a_series(tmp_path):
+    (tmp_path / "series.toml").write_text("mine", encoding="utf-8")
+    ran = runner.invoke(app, ["new", str(tmp_path)])
+    assert ran.exit_code == 2
+    assert "there is a series already" in ran.stderr
+    assert (tmp_path / "series.toml").read_text(encoding="utf-8") == "mine"
+
+
+def test_new_names_the_ready_designs(tmp_path):
+    ran = runner.invoke(app, ["new", "--list"])
+    assert ran.exit_code == 0
+    assert [line.split()[0] for line in ran.stdout.splitlines()] == list(design_names())
+    ran = runner.invoke(app, ["new", str(tmp_path / "x"), "--from", "nothing"])
+    assert ran.exit_code == 2
+    assert "opaque-window" in ran.stderr
+    assert not (tmp_path / "x").exists()
+    assert runner.invoke(app, ["new"]).exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("fault", "code"),
+    [
+        (FirelabError("what", "where:1", "remedy"), 1),
+        (UsageError("what", "where:1", "remedy"), 2),
+        (RecordsInsufficient("what", "where:1", "remedy"), 3),
+    ],
+)
+def test_a_fault_leaves_with_its_exit_code(fault, code, capsys):
+    with pytest.raises(SystemExit) as left, console.faults_told():
+        raise fault
+    assert left.value.code == code
+    told = capsys.readouterr()
+    assert told.err == "where:1 what\n  hint: remedy\n"
+    assert told.out == ""
+
+
+def test_findings_are_json_where_asked(capsys):
+    finding = Finding(code="c", file="f.csv", line=3, column=2, message="m", hint="h")
+    with pytest.raises(SystemExit), console.faults_told(as_json=True):
+        raise FaultyFile([finding])
+
+    told = json.loads(capsys.readouterr().out)
+    assert told == {"schema": "firelab/findings/1", "findings": [finding.to_dict()]}
+
+
+def test_a_failure_of_our_own_shows_no_traceback(monkeypatch, tmp_path):
+    code = (
+        "from firelab.cli import app, new\n"
+        "import sys\n"
+        "def broken(): raise RuntimeError('odd')\n"
+        "app.app.command('broken')(broken)\n"
+        "sys.argv = ['firelab', 'broken']\n"
+        "app.main()\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert ran.returncode == 1
+    assert ran.stderr.startswith("firelab failed: RuntimeError: odd")
+    assert "Traceback" not in ran.stderr
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_that_ends_with_an_example(name):
+    ran = runner.invoke(app, [name, "--help"])
+    assert ran.exit_code == 0, ran.output
+    last = ran.stdout.strip().splitlines()[-1].strip()
+    assert last.startswith(("Example: firelab", "firelab")), last
+    listed = runner.invoke(app, ["--help"]).stdout
+    assert COMMANDS[name] in " ".join(listed.split())
