@@ -1,0 +1,165 @@
+"""The edges of each window with their intervals, dwell by dwell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from firelab.charts.edge_marks import draw_edges, edge_keys, is_outside
+from firelab.charts.setting_words import name_setting
+from firelab.charts.style import (
+    PAPER,
+    QUIET,
+    SMALL_PT,
+    TEXT_PT,
+    UNFIRED,
+    UNFIRED_DOTS,
+    add_degF_axis,
+    drawing_style,
+    new_figure,
+    set_dwell_axis,
+    set_temperature_axis,
+    title_figure,
+)
+from firelab.craft.units import format_duration, format_temperature
+from firelab.windows.window import EdgeInterval, FiringWindows, SettingWindow
+
+_BETWEEN: dict[str, Any] = {"color": "#b7d3cf", "lw": 11, "solid_capstyle": "butt"}
+
+
+def draw_edge_plot(
+    windows: FiringWindows,
+    shown: Sequence[SettingWindow] | None = None,
+    *,
+    invented: bool = False,
+) -> Figure:
+    """Draw low and high edge against dwell, one panel per setting.
+
+    Parameters
+    ----------
+    windows : FiringWindows
+    shown : sequence of SettingWindow, optional
+        Settings to draw, top to bottom; all of them by default.
+    invented : bool, default False
+        Say on the figure that the data are invented.
+
+    Returns
+    -------
+    Figure
+    """
+    chosen = list(windows.windows if shown is None else shown)
+    rows = sum(len(window.edges) + 2 for window in chosen)
+    with drawing_style():
+        figure = new_figure(2.0 + 0.38 * rows)
+        heights = [len(window.edges) + 2 for window in chosen]
+        panels = figure.subplots(
+            len(chosen), 1, sharex=True, squeeze=False, height_ratios=heights
+        )[:, 0]
+        for place, (axes, window) in enumerate(zip(panels, chosen, strict=True)):
+            _draw_panel(axes, window)
+            last = place == len(chosen) - 1
+            _label_panel(axes, window, first=place == 0, last=last)
+        keys = [
+            *edge_keys(windows.level),
+            Line2D([], [], **_BETWEEN, label="between the edges"),
+        ]
+        figure.legend(handles=keys, loc="outside lower center", ncols=2)
+        figure.supylabel("dwell (min:s), log scale", fontsize=TEXT_PT)
+        asked = f"edges at probability {windows.probability:g}"
+        title_figure(figure, asked, invented=invented)
+    return figure
+
+
+def describe_edge_plot(windows: FiringWindows) -> str:
+    """Say in words what the edge plot shows."""
+    lines = [
+        f"Low and high edge of the window by dwell, with {windows.level:.0%} intervals, "
+        f"at probability {windows.probability:g}."
+    ]
+    for window in windows.windows:
+        for edge in window.edges:
+            lines.append(
+                f"{name_setting(window.setting)}, {format_duration(edge.dwell_s)}: "
+                f"low edge {write_interval(edge.low_degC)}, "
+                f"high edge {write_interval(edge.high_degC)}."
+            )
+    return " ".join(lines)
+
+
+def write_interval(interval: EdgeInterval) -> str:
+    """Write an edge with its interval, in degC and degF.
+
+    Examples
+    --------
+    >>> write_interval(EdgeInterval(estimate=760.0, lower=750.0, upper=None))
+    '760 degC (1400 degF), from 750 degC (1382 degF) to beyond what was fired'
+    """
+    if is_outside(interval):
+        return "not inside the fired range"
+    lower, upper = interval.lower, interval.upper
+    low = "below what was fired" if lower is None else format_temperature(lower)
+    high = "beyond what was fired" if upper is None else format_temperature(upper)
+    if interval.estimate is None:
+        return f"outside the fired range, from {low} to {high}"
+    return f"{format_temperature(interval.estimate)}, from {low} to {high}"
+
+
+def _draw_panel(axes: Axes, window: SettingWindow) -> None:
+    degC, dwell = window.map.temperature_degC, window.map.dwell_s
+    span = float(degC[0]), float(degC[-1])
+    beyond = 0.07 * (span[1] - span[0])
+    ratio = (float(dwell[-1]) / float(dwell[0])) ** 0.18
+    low, high = float(dwell[0]) / max(ratio, 1.05), float(dwell[-1]) * max(ratio, 1.05)
+    axes.set_xlim(span[0] - beyond, span[1] + beyond)
+    set_dwell_axis(axes, low, high, [edge.dwell_s for edge in window.edges])
+    axes.patch.set(**UNFIRED_DOTS)
+    axes.axvspan(*span, color=PAPER, zorder=0)
+    for edge in window.edges:
+        axes.plot(span, [edge.dwell_s] * 2, color=UNFIRED, lw=1.0, zorder=1)
+        _draw_between(axes, edge.dwell_s, edge.low_degC, edge.high_degC)
+        _say_outside(axes, edge.dwell_s, edge.low_degC, "low edge not found here", span[0])
+        _say_outside(
+            axes, edge.dwell_s, edge.high_degC, "high edge not found here", span[1]
+        )
+    draw_edges(axes, window.edges, span)
+
+
+def _draw_between(
+    axes: Axes, dwell_s: float, low: EdgeInterval, high: EdgeInterval
+) -> None:
+    left, right = low.estimate, high.estimate
+    if left is not None and right is not None and left < right:
+        axes.plot([left, right], [dwell_s] * 2, **_BETWEEN, zorder=2)
+
+
+def _say_outside(
+    axes: Axes, dwell_s: float, interval: EdgeInterval, words: str, at: float
+) -> None:
+    if not is_outside(interval):
+        return
+    left = words.startswith("low")
+    axes.annotate(
+        words,
+        (at, dwell_s),
+        xytext=(5 if left else -5, 0),
+        textcoords="offset points",
+        ha="left" if left else "right",
+        va="center",
+        fontsize=SMALL_PT,
+        color=QUIET,
+    )
+
+
+def _label_panel(axes: Axes, window: SettingWindow, *, first: bool, last: bool) -> None:
+    axes.set_title(name_setting(window.setting), loc="left", pad=8)
+    low, high = axes.get_xlim()
+    set_temperature_axis(axes, low, high)
+    axes.set_ylabel("")
+    if first:
+        add_degF_axis(axes)
+    if not last:
+        axes.set_xlabel("")

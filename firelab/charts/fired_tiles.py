@@ -1,0 +1,107 @@
+"""Fired tiles as marks: one shape per grade, side by side where they share a place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.transforms import ScaledTranslation
+
+from firelab.charts.style import INK, PAPER, GradeMark
+from firelab.records.records import Records
+
+_STEP_PT = 9.0
+"""Distance between two tiles of one place, points."""
+_SIZE_PT = 8.0
+
+
+def tiles_at(records: Records, setting: Mapping[str, Any]) -> pd.DataFrame:
+    """Return the graded looks at one setting of mesh, layers and base."""
+    frame = records.graded
+    at_setting: pd.Series[bool] = (
+        (frame["mesh"] == setting["mesh"])
+        & (frame["layers"] == setting["layers"])
+        & (frame["base"].astype(str) == str(setting["base"]))
+    )
+    return frame[at_setting].reset_index(drop=True)
+
+
+def spread_places(count: int) -> list[tuple[float, float]]:
+    """Return offsets, in points, that set `count` marks around one place.
+
+    Rows of at most three, centred on the place.
+
+    Examples
+    --------
+    >>> spread_places(1), spread_places(2)
+    ([(0.0, 0.0)], [(-4.5, 0.0), (4.5, 0.0)])
+    """
+    rows = [min(3, count - start) for start in range(0, count, 3)]
+    places = []
+    for row, width in enumerate(rows):
+        across = [(column - (width - 1) / 2) * _STEP_PT for column in range(width)]
+        up = ((len(rows) - 1) / 2 - row) * _STEP_PT
+        places += [(right, up) for right in across]
+    return places
+
+
+def draw_tiles(axes: Axes, tiles: pd.DataFrame, marks: Mapping[str, GradeMark]) -> None:
+    """Draw each graded look at its temperature and total dwell.
+
+    Parameters
+    ----------
+    axes : Axes
+        degC by s.
+    tiles : DataFrame
+        Columns ``temperature_degC, dwell_s, stage``.
+    marks : mapping of str to GradeMark
+    """
+    nearby = [tiles["temperature_degC"].round(0), tiles["dwell_s"].round(0)]
+    for _, group in tiles.groupby(nearby, sort=True):
+        ordered = group.sort_values("stage", kind="stable")
+        places = spread_places(len(ordered))
+        for look, place in zip(ordered.itertuples(), places, strict=True):
+            _draw_one(axes, look, place, marks[str(look.stage)])
+
+
+def _draw_one(axes: Axes, look: Any, place: tuple[float, float], mark: GradeMark) -> None:
+    canvas = axes.get_figure(root=True)
+    if canvas is None:
+        return
+    moved = ScaledTranslation(place[0] / 72, place[1] / 72, canvas.dpi_scale_trans)
+    for size, edge, width in ((_SIZE_PT + 2.5, PAPER, 2.0), (_SIZE_PT, INK, 1.1)):
+        axes.plot(
+            [look.temperature_degC],
+            [look.dwell_s],
+            linestyle="none",
+            marker=mark.marker,
+            markersize=size,
+            markerfacecolor=mark.fill,
+            markeredgecolor=edge,
+            markeredgewidth=width,
+            transform=axes.transData + moved,
+            zorder=6,
+            clip_on=False,
+        )
+
+
+def grade_keys(
+    grades: Sequence[str], marks: Mapping[str, GradeMark], counts: Mapping[str, int]
+) -> list[Line2D]:
+    """Return legend keys of the grades with the number of looks at each."""
+    return [
+        Line2D(
+            [],
+            [],
+            linestyle="none",
+            marker=marks[grade].marker,
+            markersize=_SIZE_PT,
+            markerfacecolor=marks[grade].fill,
+            markeredgecolor=INK,
+            label=f"{grade} ({counts.get(grade, 0)})",
+        )
+        for grade in grades
+    ]

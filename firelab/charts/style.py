@@ -1,0 +1,226 @@
+"""The look that every figure shares: sizes, colours, markers, and units on the axes.
+
+Colours differ in lightness as well as hue, and nothing is told by colour alone:
+grades have a marker each, edges a line style each, regions a hatch each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.axes._secondary_axes import SecondaryAxis
+from matplotlib.axis import Axis
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+from firelab.craft.units import to_degC, to_degF
+from firelab.series.folder import INVENTED
+
+INK = "#1a1a1a"
+"""Text, axes and outlines."""
+PAPER = "#ffffff"
+QUIET = "#595959"
+"""Secondary text; at least 7:1 on `PAPER`."""
+UNFIRED = "#ececec"
+"""Ground of what was never fired, dotted so that grey tells it from the map."""
+UNFIRED_DOTS: dict[str, Any] = {
+    "facecolor": UNFIRED,
+    "hatch": "...",
+    "edgecolor": "#a8a8a8",
+}
+LOW_EDGE = "#0b4f8a"
+HIGH_EDGE = "#a83a0c"
+TEXT_PT = 11.0
+SMALL_PT = 10.0
+WIDTH_IN = 5.6
+"""Width of every figure, inches: readable on a phone, sharp on paper."""
+
+PROBABILITY_COLOURS = LinearSegmentedColormap.from_list(
+    "firelab_probability", ["#fbf9f2", "#cfdfd2", "#8fbfb9", "#4a98a6", "#1d6d8c"]
+)
+"""Probability from 0 (near white) to 1; lightness falls all the way, so grey reads it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradeMark:
+    """How one grade is drawn: its marker and its fill."""
+
+    marker: str
+    fill: str
+
+
+_BELOW = (("o", "#ffffff"), ("^", "#f2c14e"), ("v", "#e8a33d"), ("p", "#d98c2b"))
+_TARGET = (("s", "#0b3c6f"), ("D", "#0b3c6f"), ("h", "#0b3c6f"))
+_ABOVE = (("X", "#b3391f"), ("P", "#8c2a16"), ("*", "#5f1a0d"))
+
+
+def grade_marks(grades: Sequence[str], target: Sequence[str]) -> dict[str, GradeMark]:
+    """Give each grade a marker: open below the target, square on it, a cross above.
+
+    Parameters
+    ----------
+    grades : sequence of str
+        In order.
+    target : sequence of str
+        The wanted ones.
+
+    Returns
+    -------
+    dict of str to GradeMark
+
+    Examples
+    --------
+    >>> marks = grade_marks(["sugar", "orange peel", "full", "over"], ["full"])
+    >>> [marks[grade].marker for grade in marks]
+    ['o', '^', 's', 'X']
+    """
+    first = list(grades).index(target[0])
+    last = list(grades).index(target[-1])
+    groups = ((_BELOW, 0), (_TARGET, first), (_ABOVE, last + 1))
+    marks = {}
+    for place, grade in enumerate(grades):
+        looks, start = groups[(place >= first) + (place > last)]
+        marker, fill = looks[(place - start) % len(looks)]
+        marks[grade] = GradeMark(marker=marker, fill=fill)
+    return marks
+
+
+@contextmanager
+def drawing_style() -> Iterator[None]:
+    """Hold the style of firelab's figures while one is drawn or written.
+
+    Matplotlib reads some of its parameters only when a figure is written, so
+    drawing and writing both stand inside.
+    """
+    rc = {
+        **sns.axes_style("ticks"),
+        "figure.facecolor": PAPER,
+        "axes.facecolor": PAPER,
+        "axes.edgecolor": INK,
+        "axes.labelcolor": INK,
+        "text.color": INK,
+        "xtick.color": INK,
+        "ytick.color": INK,
+        "font.family": ["DejaVu Sans"],
+        "font.size": TEXT_PT,
+        "axes.titlesize": TEXT_PT,
+        "axes.labelsize": TEXT_PT,
+        "xtick.labelsize": SMALL_PT,
+        "ytick.labelsize": SMALL_PT,
+        "legend.fontsize": SMALL_PT,
+        "legend.frameon": False,
+        "hatch.linewidth": 0.9,
+        "svg.hashsalt": "firelab",
+        "svg.fonttype": "path",
+    }
+    with mpl.rc_context(rc):
+        yield
+
+
+def new_figure(height_in: float, *, width_in: float = WIDTH_IN) -> Figure:
+    """Return an empty figure with its own canvas; nothing global holds it."""
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def title_figure(figure: Figure, title: str, *, invented: bool) -> None:
+    """Title a figure, and say on it that its data are invented, where they are."""
+    figure.suptitle(f"{title}\n{INVENTED}" if invented else title, fontsize=TEXT_PT)
+
+
+def write_dwell(dwell_s: float) -> str:
+    """Write a dwell as a clock does, minutes and seconds.
+
+    Examples
+    --------
+    >>> write_dwell(90), write_dwell(120)
+    ('1:30', '2:00')
+    """
+    minutes, seconds = divmod(round(dwell_s), 60)
+    return f"{minutes}:{seconds:02d}"
+
+
+def in_degrees(text: str) -> str:
+    """Return text with degC and degF written as a kiln's display does.
+
+    Examples
+    --------
+    >>> in_degrees("760 degC (1400 degF)")
+    '760 °C (1400 °F)'
+    """
+    return text.replace("degC", "°C").replace("degF", "°F")
+
+
+def set_temperature_axis(axes: Axes, low_degC: float, high_degC: float) -> None:
+    """Put degC along the bottom."""
+    axes.set_xlim(low_degC, high_degC)
+    axes.set_xlabel("temperature (°C)")
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]))
+
+
+def add_degF_axis(axes: Axes) -> SecondaryAxis:
+    """Put degF along the top.
+
+    Returns
+    -------
+    SecondaryAxis
+        The degF axis; the two agree at every point by the conversion itself.
+    """
+    top = axes.secondary_xaxis("top", functions=(_degF_of, _degC_of))
+    top.set_xlabel("temperature (°F)")
+    top.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]))
+    return top
+
+
+def _degF_of(degC: Any) -> Any:
+    return to_degF(np.asarray(degC, dtype=float))  # type: ignore[arg-type]
+
+
+def _degC_of(degF: Any) -> Any:
+    return to_degC(np.asarray(degF, dtype=float))  # type: ignore[arg-type]
+
+
+def set_dwell_axis(
+    axes: Axes, low_s: float, high_s: float, fired_s: Sequence[float]
+) -> None:
+    """Make the vertical axis dwell on a log scale, ticked at fired dwells."""
+    axes.set_yscale("log")
+    axes.set_ylim(low_s, high_s)
+    axes.set_ylabel("dwell (min:s), log scale")
+    tick_dwells(axes.yaxis, fired_s)
+
+
+def tick_dwells(axis: Axis, fired_s: Sequence[float]) -> None:
+    """Tick an axis at dwells, written in minutes and seconds, none too near another."""
+    axis.set_major_locator(FixedLocator(spread_apart(fired_s)))
+    axis.set_minor_locator(NullLocator())
+    axis.set_major_formatter(FuncFormatter(lambda value, _: write_dwell(value)))
+
+
+def spread_apart(dwells_s: Sequence[float], *, largest: int = 8) -> list[float]:
+    """Return dwells at least 1/`largest` of their ln range apart, the ends kept.
+
+    Examples
+    --------
+    >>> spread_apart([90, 91, 150, 210])
+    [90.0, 150.0, 210.0]
+    """
+    ordered = sorted({float(one) for one in dwells_s})
+    if len(ordered) < 3:
+        return ordered
+    room = np.log(ordered[-1] / ordered[0]) / largest
+    kept = [ordered[0]]
+    for one in ordered[1:-1]:
+        if np.log(one / kept[-1]) >= room and np.log(ordered[-1] / one) >= room:
+            kept.append(one)
+    return [*kept, ordered[-1]]

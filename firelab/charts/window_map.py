@@ -1,0 +1,236 @@
+"""The window as a map: probability of the target over temperature and dwell."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.contour import QuadContourSet
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
+
+from firelab.charts.edge_marks import draw_edges, edge_keys
+from firelab.charts.fired_tiles import draw_tiles, grade_keys, tiles_at
+from firelab.charts.setting_words import name_setting
+from firelab.charts.style import (
+    INK,
+    PAPER,
+    PROBABILITY_COLOURS,
+    QUIET,
+    UNFIRED_DOTS,
+    add_degF_axis,
+    drawing_style,
+    grade_marks,
+    new_figure,
+    set_dwell_axis,
+    set_temperature_axis,
+    title_figure,
+    write_dwell,
+)
+from firelab.craft.units import format_duration, format_temperature
+from firelab.records.records import Records
+from firelab.windows.window import FiringWindows, Recipe, SettingWindow
+
+_BANDS = np.linspace(0.0, 1.0, 11)
+_MARGIN = 0.08
+"""Share of the fired range shown beyond each end, as not fired."""
+
+
+def draw_window_map(
+    windows: FiringWindows, window: SettingWindow, records: Records
+) -> Figure:
+    """Draw one setting's window, its fired tiles and its recipe.
+
+    Parameters
+    ----------
+    windows : FiringWindows
+        What was asked: probability, confidence, target.
+    window : SettingWindow
+        One of `windows.windows`.
+    records : Records
+        The looks, drawn where they were fired.
+
+    Returns
+    -------
+    Figure
+        degC along the bottom, degF along the top, dwell (min:s) on a log
+        scale. Beyond the fired range the ground is marked, never coloured.
+    """
+    with drawing_style():
+        figure = new_figure(7.0)
+        axes = figure.add_subplot()
+        tiles = tiles_at(records, window.setting)
+        _frame_axes(axes, window, records)
+        bands = _draw_probability(axes, window, windows)
+        draw_edges(axes, window.edges, _span(window), of_map=True)
+        grades = records.series.responses.stage.grades
+        marks = grade_marks(grades, windows.target)
+        draw_tiles(axes, tiles, marks)
+        _draw_recipe(axes, window)
+        bar = figure.colorbar(bands, ax=axes, pad=0.02, fraction=0.06, ticks=_BANDS[::2])
+        bar.set_label(f"probability of {' or '.join(windows.target)}")
+        counts = Counter(tiles["stage"].astype(str))
+        keys = [*grade_keys(grades, marks, counts), *_region_keys(windows, window)]
+        figure.legend(handles=keys, loc="outside lower center", ncols=2)
+        invented = records.series.invented
+        title_figure(figure, name_setting(window.setting), invented=invented)
+    return figure
+
+
+def describe_window_map(windows: FiringWindows, window: SettingWindow) -> str:
+    """Say in words what the map shows, for who cannot see it."""
+    target = " or ".join(windows.target)
+    highest = float(window.map.probability.max())
+    words = (
+        f"Map of the probability of {target} at {name_setting(window.setting)}, over "
+        f"{format_temperature(float(window.map.temperature_degC[0]))} to "
+        f"{format_temperature(float(window.map.temperature_degC[-1]))} and dwells of "
+        f"{format_duration(float(window.map.dwell_s[0]))} to "
+        f"{format_duration(float(window.map.dwell_s[-1]))}. "
+        f"The highest probability is {highest:.2f}; {window.assured_share:.0%} of the "
+        "fired range is assured. "
+    )
+    if window.recipe is None:
+        return words + "There is no assured recipe."
+    recipe = window.recipe
+    return words + (
+        f"The recipe is at {format_temperature(recipe.temperature_degC)} for "
+        f"{format_duration(recipe.dwell_s)}."
+    )
+
+
+def _frame_axes(axes: Axes, window: SettingWindow, records: Records) -> None:
+    degC, dwell = window.map.temperature_degC, window.map.dwell_s
+    beyond = max(_MARGIN * float(degC[-1] - degC[0]), 2.0)
+    ratio = max((float(dwell[-1]) / float(dwell[0])) ** _MARGIN, 1.03)
+    low, high = float(dwell[0]) / ratio, float(dwell[-1]) * ratio
+    set_temperature_axis(axes, float(degC[0]) - beyond, float(degC[-1]) + beyond)
+    add_degF_axis(axes)
+    planned = records.series.factors.levels("dwell")
+    fired = [float(d) for d in records.graded["dwell_s"].unique()]
+    set_dwell_axis(axes, low, high, [*fired, *(float(d) for d in planned)])
+    axes.patch.set(**UNFIRED_DOTS)
+
+
+def _draw_probability(
+    axes: Axes, window: SettingWindow, windows: FiringWindows
+) -> QuadContourSet:
+    field = window.map
+    across, up = field.temperature_degC, field.dwell_s
+    bands = axes.contourf(
+        across, up, field.probability, levels=_BANDS, cmap=PROBABILITY_COLOURS, zorder=1
+    )
+    bands.set_edgecolor("face")
+    if np.ptp(field.probability) > 0:
+        asked = [windows.probability]
+        axes.contour(
+            across,
+            up,
+            field.probability,
+            levels=asked,
+            colors=INK,
+            linewidths=2.2,
+            zorder=4,
+        )
+    if field.assurance.max() >= windows.confidence:
+        _draw_assured(axes, window, windows.confidence)
+    axes.add_patch(_outline(across, up))
+    return bands
+
+
+def _draw_assured(axes: Axes, window: SettingWindow, confidence: float) -> None:
+    field = window.map
+    grid = (field.temperature_degC, field.dwell_s, field.assurance)
+    region = axes.contourf(
+        *grid, levels=[confidence, 1.001], colors="none", hatches=["///"], zorder=2
+    )
+    region.set_edgecolor(INK)
+    region.set_linewidth(0.0)
+    if field.assurance.min() < confidence:
+        axes.contour(
+            *grid,
+            levels=[confidence],
+            colors=INK,
+            linewidths=1.4,
+            linestyles="dashed",
+            zorder=4,
+        )
+
+
+def _span(window: SettingWindow) -> tuple[float, float]:
+    return float(window.map.temperature_degC[0]), float(window.map.temperature_degC[-1])
+
+
+def _outline(across: Any, up: Any) -> Rectangle:
+    return Rectangle(
+        (float(across[0]), float(up[0])),
+        float(across[-1] - across[0]),
+        float(up[-1] - up[0]),
+        fill=False,
+        edgecolor=QUIET,
+        linewidth=0.8,
+        zorder=3,
+    )
+
+
+def _draw_recipe(axes: Axes, window: SettingWindow) -> None:
+    shown = window.recipe or window.best
+    if window.recipe is not None:
+        for width, colour in ((5.0, PAPER), (2.4, INK)):
+            axes.add_patch(_tolerance_box(window.recipe, colour, width))
+    axes.plot(
+        [shown.temperature_degC],
+        [shown.dwell_s],
+        linestyle="none",
+        **_recipe_mark(window),
+        zorder=7,
+    )
+
+
+def _tolerance_box(recipe: Recipe, colour: str, width: float) -> Rectangle:
+    return Rectangle(
+        (
+            recipe.temperature_degC - recipe.tolerance_degC,
+            recipe.dwell_s - recipe.tolerance_s,
+        ),
+        2 * recipe.tolerance_degC,
+        2 * recipe.tolerance_s,
+        fill=False,
+        edgecolor=colour,
+        linewidth=width,
+        zorder=5,
+    )
+
+
+def _recipe_mark(window: SettingWindow) -> dict[str, Any]:
+    return {
+        "marker": "*",
+        "markersize": 19,
+        "markerfacecolor": "#ffe27a" if window.recipe else PAPER,
+        "markeredgecolor": INK,
+        "markeredgewidth": 1.4,
+    }
+
+
+def _region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | Patch]:
+    shown = window.recipe or window.best
+    at = f"{shown.temperature_degC:.0f} °C, {write_dwell(shown.dwell_s)}"
+    star = f"recipe {at}" if window.recipe else f"best so far {at}, not assured"
+    keys: list[Line2D | Patch] = [
+        *edge_keys(windows.level),
+        Line2D([], [], color=INK, lw=2.2, label=f"probability {windows.probability:g}"),
+        Patch(
+            fill=False,
+            edgecolor=INK,
+            hatch="///",
+            linestyle="dashed",
+            label=f"assured at {windows.confidence:g}",
+        ),
+        Line2D([], [], linestyle="none", **_recipe_mark(window), label=star),
+    ]
+    if window.recipe:
+        keys.append(Patch(fill=False, edgecolor=INK, lw=2.4, label="its tolerance"))
+    return [*keys, Patch(**UNFIRED_DOTS, label="not fired")]
