@@ -10,6 +10,7 @@ from pydantic.dataclasses import dataclass
 from firelab.craft.metals import METALS
 from firelab.craft.stages import STAGES
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName, Factors
+from firelab.series.prior_wish import PriorWish
 from firelab.series.rules import Rule
 from firelab.series.written import STRICT, DegC, Dwell, Grams, Millimetres, Seconds
 
@@ -84,7 +85,7 @@ class PreparationFiring:
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Preparation:
-    """Firings before the test: counter-enamel and base coats.
+    """Firings before the test: counter-enamel, base, and coats under the last.
 
     Defaults are the usual firing of an opaque on copper (common practice, no
     source); state the studio's own.
@@ -95,6 +96,9 @@ class Preparation:
     )
     base: PreparationFiring = Field(
         default_factory=lambda: PreparationFiring(temperature=790.0, dwell=150.0)
+    )
+    coat: PreparationFiring = Field(
+        default_factory=lambda: PreparationFiring(temperature=760.0, dwell=120.0)
     )
 
 
@@ -311,7 +315,7 @@ class FiringSeries:
     budget: Budget = Field(default_factory=Budget)
     responses: Responses = Field(default_factory=Responses)
     window: WindowWish = Field(default_factory=WindowWish)
-    priors: dict[str, float] = Field(default_factory=dict)
+    priors: PriorWish = Field(default_factory=PriorWish)
 
     @property
     def varied(self) -> tuple[FactorName, ...]:

@@ -1,0 +1,62 @@
+"""What every kind of plan is, and what it proposes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+import pandas as pd
+
+from firelab.series.firing_series import FiringSeries
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Proposal:
+    """The settings that a kind wants fired, before loads and order.
+
+    Attributes
+    ----------
+    settings : DataFrame, n rows
+        Columns ``temperature_degC, dwell_s, mesh, layers, base``, one row per
+        test firing. Two optional columns: ``plot``, the load that a row
+        belongs to where the kind has chosen it; ``ladder``, the number of the
+        tile where one tile is fired several times, in the order of its rows.
+    figures : mapping
+        What only the kind knows, such as its generators.
+    notes : tuple of str
+        What the plan should say about it in words.
+    """
+
+    settings: pd.DataFrame
+    figures: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+class Propose(Protocol):
+    """How a kind turns a series into settings."""
+
+    def __call__(
+        self, series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
+    ) -> Proposal:
+        """Return the settings, of `n_tiles` tiles where the kind can choose."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanKind:
+    """One kind of plan.
+
+    Attributes
+    ----------
+    name : str
+        As written in ``plan.kind`` of series.toml.
+    description : str
+        One line.
+    propose : callable
+        See `Propose`.
+    """
+
+    name: str
+    description: str
+    propose: Propose

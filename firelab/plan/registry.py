@@ -1,0 +1,33 @@
+"""All kinds of plan by name."""
+
+from __future__ import annotations
+
+from firelab.errors import UsageError
+from firelab.plan.kinds.factorial import FACTORIAL
+from firelab.plan.kinds.kind import PlanKind
+from firelab.plan.kinds.latin_hypercube import LATIN_HYPERCUBE
+
+KINDS: dict[str, PlanKind] = {kind.name: kind for kind in (FACTORIAL, LATIN_HYPERCUBE)}
+"""Every kind, in the order that ``firelab plan --kinds`` lists them."""
+
+
+def kind_named(name: str) -> PlanKind:
+    """Return the kind of that name.
+
+    Raises
+    ------
+    UsageError
+        If there is no kind of that name.
+
+    Examples
+    --------
+    >>> kind_named("factorial").description
+    'every combination of the stated levels'
+    """
+    if name not in KINDS:
+        raise UsageError(
+            f"there is no plan kind {name!r}",
+            "plan.kind",
+            f"one of {', '.join(KINDS)}",
+        )
+    return KINDS[name]
