@@ -79,6 +79,6 @@ class ClarityDraws:
         >>> draws.probability_clear([[0.0], [1.0]], 7.0, 1, 0.5).round(4)
         array([[0.5   , 0.8413]])
         """
-        spread = np.hypot(self.load_sd, self.residual_sd)[:, None]
+        spread = np.maximum(np.hypot(self.load_sd, self.residual_sd), 1e-12)[:, None]
         distance = sign * (self.mean_score(X) - target) + half_step
         return np.asarray(ndtr(distance / spread), dtype=float)

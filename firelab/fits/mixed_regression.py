@@ -140,7 +140,7 @@ def fit_mixed(
         groups=groups,
         restricted=restricted,
     )
-    _refuse_perfect_fit(problem)
+    _refuse_unidentified(problem)
     best = least_deviance(problem)
     return _assembled(problem, regressors, triangle, best)
 
@@ -206,19 +206,37 @@ def _refuse_bad_arrays(y: FloatArray, X: FloatArray) -> None:
         )
 
 
-def _refuse_perfect_fit(problem: MixedProblem) -> None:
-    """Refuse where groups and regressors leave nothing within groups."""
-    finest = problem.groups.n_components - 1
-    sizes = problem.groups.sizes(finest)
-    columns = np.column_stack([problem.basis, problem.y])
-    means = problem.groups.sums(columns, finest) / sizes[:, None]
-    within = columns - problem.groups.spread(means, finest)
-    left = within[:, -1]
-    fitted = np.linalg.lstsq(within[:, :-1], left, rcond=None)[0]
-    residual = left - within[:, :-1] @ fitted
-    if np.linalg.norm(residual) <= 1e-10 * float(np.linalg.norm(problem.y)):
+def _refuse_unidentified(problem: MixedProblem) -> None:
+    """Refuse where the regressors leave a grouping, or the residual, nothing."""
+    n, p = problem.basis.shape
+    told = p
+    for component in range(problem.groups.n_components):
+        left, residual = _within(problem, component)
+        reached = problem.groups.sizes(component).size + np.linalg.matrix_rank(
+            left, tol=1e-8
+        )
+        if reached <= told:
+            raise RecordsInsufficient(
+                "the effect of the groups cannot be told from the terms: each group "
+                "has a setting of its own",
+                hint="fire one setting in more than one load",
+            )
+        told = int(reached)
+    exact = np.linalg.norm(residual) <= 1e-10 * float(np.linalg.norm(problem.y))
+    if told >= n or exact:
         raise RecordsInsufficient(
-            "rows of one group do not differ from what the terms say: no residual "
+            "rows of one group do not differ beyond what the terms say: no residual "
             "is left to measure anything against",
             hint="fire more tiles to a load, or ask for fewer terms",
         )
+
+
+def _within(problem: MixedProblem, component: int) -> tuple[FloatArray, FloatArray]:
+    """Regressors, and the residual on them, less the means of the groups."""
+    columns = np.column_stack([problem.basis, problem.y])
+    sizes = problem.groups.sizes(component)
+    means = problem.groups.sums(columns, component) / sizes[:, None]
+    within = columns - problem.groups.spread(means, component)
+    left, response = within[:, :-1], within[:, -1]
+    fitted = np.linalg.lstsq(left, response, rcond=None)[0]
+    return left, np.asarray(response - left @ fitted)

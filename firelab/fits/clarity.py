@@ -1,0 +1,144 @@
+"""Clarity: what makes a transparent come out clear, from the scores of fused tiles."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.errors import UsageError
+from firelab.fits.clarity_fit import INTERCEPT, ClarityConvergence, ClarityFit
+from firelab.fits.clarity_posterior import ClarityPosterior, draw_clarity, score_sums
+from firelab.fits.clarity_priors import clarity_priors
+from firelab.fits.clarity_regression import ClarityRegression, regress_clarity
+from firelab.fits.clarity_scores import ScoredTiles, scored_tiles
+from firelab.records.records import Records
+from firelab.series.terms import model_matrix, term_columns
+
+FloatArray = NDArray[np.float64]
+
+_FEW = 5
+_AT_END = 0.25
+
+
+def fit_clarity(
+    records: Records,
+    terms: Sequence[str] | None = None,
+    *,
+    rng: np.random.Generator | None = None,
+    n_draws: int = 2000,
+) -> ClarityFit:
+    r"""Fit a linear mixed model to the clarity scores of fused tiles.
+
+    The score of a tile is :math:`\alpha + x^\top\beta + u + e`, with a load
+    effect :math:`u \sim N(0, \sigma_u^2)` and a residual
+    :math:`e \sim N(0, \sigma^2)`. It is fitted twice: without priors, by
+    restricted maximum likelihood (by least squares where the loads cannot be
+    told), for the tests; and as a posterior under weak priors, for the
+    windows. Only tiles whose stage is in the target count.
+
+    Parameters
+    ----------
+    records : Records
+    terms : sequence of str, optional
+        Model terms, expanding to p columns; by default the series'.
+    rng : numpy.random.Generator, optional
+        By default seeded from the series.
+    n_draws : int, default 2000
+        Posterior draws, S.
+
+    Returns
+    -------
+    ClarityFit
+        Always, however few tiles are fused: with none or one,
+        ``fit.is_informed`` is False, the draws are all but the priors and
+        ``fit.notes`` says so.
+
+    Raises
+    ------
+    FirelabError
+        If the series scores no transparency, or a term is no term.
+    UsageError
+        If fewer than one draw is asked for.
+
+    References
+    ----------
+    .. [1] Kenward, M. G. & Roger, J. H. (1997). Small sample inference for
+       fixed effects from restricted maximum likelihood. *Biometrics*, 53(3),
+       983-997.
+    """
+    if n_draws < 1:
+        raise UsageError(f"{n_draws} draws were asked for", hint="ask for one or more")
+    series = records.series
+    counted = scored_tiles(records)
+    names = tuple(series.terms if terms is None else terms)
+    columns = term_columns(series, names)
+    owners = [INTERCEPT, *(term for term in names for _ in term_columns(series, [term]))]
+    X = model_matrix(series, counted.tiles, names)
+    score = counted.tiles["transparency"].to_numpy(dtype=float)
+    load = np.unique(counted.tiles["load"], return_inverse=True)[1].astype(np.int64)
+    with_ones = np.column_stack([np.ones(len(score)), X])
+    regression = regress_clarity(score, with_ones, load, [INTERCEPT, *columns], owners)
+    priors = clarity_priors(counted.scale, columns)
+    posterior = draw_clarity(
+        score_sums(score, X, load, priors),
+        priors,
+        columns,
+        n_draws=n_draws,
+        rng=np.random.default_rng(series.seed) if rng is None else rng,
+    )
+    return ClarityFit(
+        series=series,
+        terms=names,
+        columns=columns,
+        n_tiles=len(score),
+        n_loads=int(load.max()) + 1 if load.size else 0,
+        left_out=counted.left_out,
+        regression=regression,
+        draws=posterior.draws,
+        priors=priors,
+        notes=_notes(counted, regression),
+        convergence=_convergence(regression, posterior),
+        provenance=records.provenance,
+    )
+
+
+def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ...]:
+    scores, scale, notes = counted.tiles["transparency"], counted.scale, []
+    if len(scores) < 2:
+        return (
+            f"fused tiles that carry a score: {len(scores)}; these records cannot tell "
+            "what makes this colour clear, and what is shown is the prior, hardly moved",
+        )
+    notes += regression.notes
+    if regression.aliased:
+        notes.append(
+            "these tiles cannot tell "
+            + ", ".join(regression.aliased)
+            + " from the other terms; only the prior speaks of them"
+        )
+    if len(scores) and scores.isin([scale.low, scale.high]).mean() >= _AT_END:
+        notes.append(
+            "a quarter or more of the scores are at an end of the scale; effects that "
+            "reach it look smaller than they are"
+        )
+    if 2 <= scores.nunique() < _FEW:
+        notes.append(
+            f"only {scores.nunique()} different scores were seen; read the tests with care"
+        )
+    return tuple(notes)
+
+
+def _convergence(
+    regression: ClarityRegression, posterior: ClarityPosterior
+) -> ClarityConvergence:
+    mixed = regression.mixed
+    settled = mixed is None or mixed.converged
+    return ClarityConvergence(
+        code=0 if settled else 1,
+        message="converged" if settled else "the variances did not settle",
+        gradient=mixed.gradient if mixed else None,
+        effective_draws=posterior.effective_draws,
+        condition=regression.condition,
+    )

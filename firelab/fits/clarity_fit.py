@@ -1,0 +1,175 @@
+"""A fitted clarity regression: table, summary, draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from firelab.fits.clarity_draws import ClarityDraws
+from firelab.fits.clarity_priors import ClarityPriors
+from firelab.fits.clarity_regression import METHOD_WORDS, ClarityRegression
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import Provenance
+
+SCHEMA = "firelab/clarity/1"
+INTERCEPT = "(intercept)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClarityConvergence:
+    """How good the numbers are.
+
+    Attributes
+    ----------
+    code : int
+        0 where all is well, 1 where a doubt is told in `message`.
+    message : str
+    gradient : float or None
+        Largest scaled derivative of the restricted deviance; None where the
+        method needs no search.
+    effective_draws : float
+        Independent draws that the two sds' draws are worth.
+    condition : float or None
+        Condition number of the scaled columns; None where nothing was fitted.
+    """
+
+    code: int
+    message: str
+    gradient: float | None
+    effective_draws: float
+    condition: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClarityFit:
+    """The clarity score explained by the terms of a series.
+
+    Attributes
+    ----------
+    series : FiringSeries
+    terms, columns : tuple of str
+    n_tiles, n_loads : int
+        Tiles that count, and loads that hold them.
+    left_out : str
+        Looks that do not count, in words.
+    regression : ClarityRegression
+        REML or OLS, as the tiles support.
+    draws : ClarityDraws
+        Of the posterior; the windows use these.
+    priors : ClarityPriors
+    notes : tuple of str
+        What these records cannot tell.
+    convergence : ClarityConvergence
+    provenance : Provenance
+    """
+
+    series: FiringSeries
+    terms: tuple[str, ...]
+    columns: tuple[str, ...]
+    n_tiles: int
+    n_loads: int
+    left_out: str
+    regression: ClarityRegression
+    draws: ClarityDraws
+    priors: ClarityPriors
+    notes: tuple[str, ...]
+    convergence: ClarityConvergence
+    provenance: Provenance
+
+    @property
+    def is_informed(self) -> bool:
+        """Whether at least two tiles counted; else the draws are all but the priors."""
+        return self.n_tiles >= 2
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per coefficient and sd.
+
+        Columns: column; estimate, standard_error, df, t, p_value of the
+        classical fit (nan where it cannot tell); posterior_mean, lower and
+        upper of the posterior at the level of the series.
+        """
+        edge = (1 - self.series.window.level) / 2
+        draws = self.draws
+        drawn = {INTERCEPT: draws.intercept}
+        drawn |= dict(zip(self.columns, draws.coefficients.T, strict=True))
+        drawn |= {"load sd": draws.load_sd, "residual sd": draws.residual_sd}
+        frame = pd.DataFrame(
+            {
+                "column": list(drawn),
+                "posterior_mean": [float(one.mean()) for one in drawn.values()],
+                "lower": [float(np.quantile(one, edge)) for one in drawn.values()],
+                "upper": [float(np.quantile(one, 1 - edge)) for one in drawn.values()],
+            }
+        )
+        sds = pd.DataFrame(
+            [(f"{name} sd", value) for name, value in self.regression.sds.items()],
+            columns=["column", "estimate"],
+        )
+        parts = [part for part in (self.regression.coefficients, sds) if len(part)]
+        told = pd.concat(parts) if parts else self.regression.coefficients
+        classical = told.set_index("column").reindex(frame["column"]).astype(float)
+        return pd.concat(
+            [frame[["column"]], classical.reset_index(drop=True), frame.iloc[:, 1:]],
+            axis=1,
+        )
+
+    def summary(self) -> str:
+        """Return the fit in words, as the terminal shows it."""
+        scale = self.series.responses.transparency
+        direction = scale.direction if scale else ""
+        lines = [
+            f"Clarity score, {direction}: {self.n_tiles} tiles counted in "
+            f"{self.n_loads} loads; looks left out: {self.left_out}",
+            f"Method: {METHOD_WORDS[self.regression.method]}; posterior beside it",
+            self.table.to_string(index=False, float_format="{:.4g}".format, na_rep=""),
+        ]
+        if len(self.regression.terms):
+            lines += [
+                "Terms:",
+                self.regression.terms.to_string(index=False, float_format="{:.4g}".format),
+            ]
+        lines += [f"Prior: {line}" for line in self.priors.lines()]
+        lines += [f"Note: {note}" for note in self.notes]
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fit as plain values, None where a value cannot be told."""
+        regression = self.regression
+        return {
+            "schema": SCHEMA,
+            "terms": list(self.terms),
+            "n_tiles": self.n_tiles,
+            "n_loads": self.n_loads,
+            "left_out": self.left_out,
+            "method": regression.method,
+            "coefficients": _plain(self.table),
+            "tests": _plain(regression.terms),
+            "aliased": list(regression.aliased),
+            "log_likelihood": regression.mixed.log_likelihood if regression.mixed else None,
+            "priors": list(self.priors.lines()),
+            "notes": list(self.notes),
+            "convergence": {
+                "code": self.convergence.code,
+                "message": self.convergence.message,
+                "gradient": self.convergence.gradient,
+                "effective_draws": self.convergence.effective_draws,
+                "condition": self.convergence.condition,
+            },
+            "provenance": self.provenance.to_dict(),
+        }
+
+
+def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [
+        {
+            str(key): (
+                None if isinstance(value, float) and not np.isfinite(value) else value
+            )
+            for key, value in row.items()
+        }
+        for row in frame.to_dict("records")
+    ]
