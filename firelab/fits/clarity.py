@@ -105,7 +105,8 @@ def fit_clarity(
 
 
 def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ...]:
-    scores, scale, notes = counted.tiles["transparency"], counted.scale, []
+    scores, scale = counted.tiles["transparency"], counted.scale
+    notes: list[str] = []
     if len(scores) < 2:
         return (
             f"fused tiles that carry a score: {len(scores)}; these records cannot tell "

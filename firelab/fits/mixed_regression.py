@@ -122,11 +122,11 @@ def fit_mixed(
     Examples
     --------
     Three loads of two tiles; balanced, so the variances are those of the
-    analysis of variance: (66.5 - 0.5) / 2 and 0.5.
+    analysis of variance: (68.1667 - 0.5) / 2 and 0.5.
 
     >>> fit = fit_mixed([1, 2, 5, 6, 12.5, 13.5], np.ones((6, 1)), [[1, 1, 2, 2, 3, 3]])
     >>> fit.variances.round(6)
-    array([33.333333,  0.5     ])
+    array([33.833333,  0.5     ])
     """
     response, regressors = np.asarray(y, dtype=float), np.asarray(X, dtype=float)
     _refuse_bad_arrays(response, regressors)
