@@ -48,7 +48,7 @@ def test_laboratories_of_kacker():
     assert one_step.standard_error == pytest.approx(0.29477605699879, rel=1e-10)
     assert one_step.lower == pytest.approx(61.710383798052, rel=1e-11)
     assert one_step.upper == pytest.approx(63.0698934108488, rel=1e-11)
-    assert one_step.Q == pytest.approx(24.801897741835, rel=1e-12)
+    assert one_step.Q == pytest.approx(24.801897741835, rel=1e-10)
     assert one_step.Q_p == pytest.approx(0.00167935146372742, rel=1e-9)
 
 
@@ -60,7 +60,7 @@ def test_statsmodels_agrees_on_drawn_studios(seed):
     y = 760 + rng.normal(0, 15 + 5 * (seed % 3), 7) + rng.normal(0, s)
     for mine, theirs in (("dersimonian-laird", "dl"), ("paule-mandel", "pm")):
         found = combine_studios(y, s, method=mine, level=0.95)
-        options = {"atol": 1e-8} if theirs == "pm" else {}
+        options = {"atol": 1e-6} if theirs == "pm" else {}
         known = combine_effects(y, s**2, method_re=theirs, use_t=True, **options)
         assert found.tau**2 == pytest.approx(known.tau2, rel=1e-5)
         assert found.mean == pytest.approx(known.mean_effect_re, rel=1e-9)
