@@ -1,0 +1,169 @@
+"""`firelab record`: looks into the firing log."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from firelab.cli import console
+
+if TYPE_CHECKING:
+    from firelab.records.recording import Recorded
+    from firelab.records.table_text import TextTable
+
+EXAMPLE = "firelab record looks.csv marsh-green"
+
+_FROM_OPTIONS = "command line"
+
+
+def command(
+    file: Annotated[
+        str,
+        typer.Argument(
+            help="CSV, xlsx or pasted table of looks; - reads it from stdin. Leave out "
+            "to give one look by options."
+        ),
+    ] = "",
+    folder: Annotated[str, typer.Argument(help="Series folder.")] = ".",
+    tile: Annotated[str, typer.Option(help="Tile of one look, such as AEX.")] = "",
+    stage: Annotated[str, typer.Option(help="Its grade.")] = "",
+    transparency: Annotated[str, typer.Option(help="Its score.")] = "",
+    look: Annotated[str, typer.Option(help="Which firing of the tile.")] = "",
+    load: Annotated[str, typer.Option(help="Load it was fired with.")] = "",
+    temperature: Annotated[
+        str, typer.Option(help="As read, such as '1400 degF'; blank: as planned.")
+    ] = "",
+    dwell: Annotated[
+        str, typer.Option(help="As timed, such as 2:30; blank: as planned.")
+    ] = "",
+    observer: Annotated[str, typer.Option(help="Who graded it.")] = "",
+    fired_at: Annotated[str, typer.Option(help="Date, or date and time.")] = "",
+    defects: Annotated[str, typer.Option(help="Pits, crawling, cracks ...")] = "",
+    note: Annotated[str, typer.Option(help="Anything else.")] = "",
+    correct: Annotated[
+        bool,
+        typer.Option("--correct", help="Supersede looks that stand, by further rows."),
+    ] = False,
+    withdraw: Annotated[
+        bool, typer.Option("--withdraw", help="Take back the look at --tile.")
+    ] = False,
+    moved: Annotated[
+        bool, typer.Option("--moved", help="Truly fired in another load than planned.")
+    ] = False,
+    by: Annotated[str, typer.Option(help="Who records; else the observer.")] = "",
+    at: Annotated[str, typer.Option(help="When it is recorded, ISO 8601; else now.")] = "",
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show what would be added; add nothing.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+) -> None:
+    """Add looks at tiles to the firing log, firings.csv.
+
+    A column may be called by the log's own name or a plain one (code, grade,
+    clarity, temperature degF, dwell min ...). Every fault of a table is named at
+    once, and a faulty table adds nothing. What is recorded is never edited: a
+    correction is a further row. A look that the log holds just so is not added twice.
+    """
+    from firelab.plan.plan_files import read_plan
+    from firelab.records.look_cells import parse_moment
+    from firelab.records.recording import record_table
+    from firelab.series.series_file import read_series
+
+    one = {
+        "tile": tile,
+        "look": look,
+        "load": load,
+        "temperature_degC": temperature,
+        "dwell_s": dwell,
+        "stage": stage,
+        "transparency": transparency,
+        "observer": observer,
+        "fired_at": fired_at,
+        "defects": defects,
+        "note": note,
+        "change": " ".join(["withdrawal"] * withdraw + ["moved"] * moved),
+    }
+    with console.faults_told(as_json=as_json):
+        path, base = _places(file, folder)
+        table = _table(path, base, one)
+        series = read_series(base)
+        recorded = record_table(
+            base,
+            table,
+            series,
+            read_plan(base, series),
+            recorded_at=parse_moment(at) if at else _now(),
+            recorded_by=by,
+            correct=correct,
+            dry_run=dry_run,
+        )
+        if as_json:
+            console.result_json({**recorded.to_dict(), "dry_run": dry_run})
+        else:
+            console.result(_said(recorded, base, dry_run=dry_run))
+
+
+def _places(file: str, folder: str) -> tuple[str, Path]:
+    """Return file and series folder; one word that is a folder is the folder."""
+    if file and file != "-" and folder == "." and Path(file).is_dir():
+        return "", Path(file)
+    return file, Path(folder)
+
+
+def _table(file: str, base: Path, one: dict[str, str]) -> TextTable:
+    from firelab.errors import UsageError
+    from firelab.records.recording import read_table
+    from firelab.records.table_text import TableRow, TextTable
+    from firelab.series.folder import FIRINGS_FILE
+
+    given = {name: text.strip() for name, text in one.items() if text.strip()}
+    if bool(file) == bool(given):
+        raise UsageError(
+            "name either a file of looks or one look by --tile and --stage",
+            hint=f"such as: {EXAMPLE}",
+        )
+    if given:
+        return TextTable(
+            file=_FROM_OPTIONS,
+            header=TableRow(line=0, cells=tuple(given)),
+            rows=(TableRow(line=0, cells=tuple(given.values())),),
+        )
+    if file == "-":
+        return read_table(sys.stdin.buffer.read(), "pasted table")
+    path = Path(file)
+    if path.resolve() == (base / FIRINGS_FILE).resolve():
+        raise UsageError(
+            "is the log itself", str(path), f"to look through it: firelab check {base}"
+        )
+    return read_table(path.read_bytes(), path.name)
+
+
+def _now() -> str:
+    import datetime
+
+    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def _said(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
+    from firelab.records.look_words import said_look
+    from firelab.series.folder import FIRINGS_FILE
+
+    lines = [said_look(look) for look in recorded.added]
+    count = len(recorded.added)
+    looks = f"{count} look{'s' if count != 1 else ''}"
+    log = base / FIRINGS_FILE
+    lines.append(
+        f"{looks} would be added to {log}" if dry_run else f"{looks} added to {log}"
+    )
+    if recorded.already:
+        lines.append(f"{len(recorded.already)} stand there already and were left")
+    if recorded.left_out:
+        numbers = ", ".join(str(line) for line in recorded.left_out[:10])
+        lines.append(
+            f"{len(recorded.left_out)} rows say nothing of their tile and were left out "
+            f"(line {numbers}{' ...' if len(recorded.left_out) > 10 else ''})"
+        )
+    return "\n".join(lines)

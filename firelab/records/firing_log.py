@@ -1,0 +1,224 @@
+"""The firing log of a folder: read, checked, and joined to the plan.
+
+``firings.csv`` holds the contract's twelve columns, one row per look. Rows are
+added and never edited: a correction is a further row that supersedes. The
+twelve columns cannot say so; firelab therefore writes four more at the end,
+``change, recorded_at, recorded_by, entry`` (see `firelab.records.look`). They
+are optional: a log with the twelve alone is read just as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from firelab.errors import FaultyFile, Finding, RecordsInsufficient
+from firelab.plan.plan import Plan
+from firelab.plan.plan_files import read_plan
+from firelab.records.journal import read_journal
+from firelab.records.log_columns import count_known
+from firelab.records.look import HEADER_TEXT, Look, rows_text
+from firelab.records.look_checks import standing_looks
+from firelab.records.look_rows import read_looks
+from firelab.records.planned_firings import PlannedFirings, planned_firings
+from firelab.records.records import FIRING_COLUMNS, Records
+from firelab.records.table_text import decode, parse_table
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import (
+    FIRINGS_FILE,
+    PLAN_TABLE,
+    Provenance,
+    sha256_of,
+    versions,
+)
+from firelab.series.series_file import read_series, series_hash
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FiringLog:
+    """A firing log as it stands.
+
+    Attributes
+    ----------
+    rows : tuple of Look
+        Every row without a fault, in order.
+    standing : tuple of Look
+        Those that no later row supersedes.
+    findings : tuple of Finding
+    torn : bytes
+        A last line cut off while it was written; it was never acknowledged.
+    """
+
+    rows: tuple[Look, ...] = ()
+    standing: tuple[Look, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    torn: bytes = b""
+
+
+def parse_log(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> FiringLog:
+    """Read a firing log from its bytes; all faults are in ``findings``."""
+    if not raw.strip():
+        return FiringLog()
+    try:
+        table = parse_table(decode(raw, FIRINGS_FILE), FIRINGS_FILE, count_known)
+    except FaultyFile as fault:
+        return FiringLog(findings=fault.findings)
+    read = read_looks(table, series, planned, is_log=True)
+    stands = standing_looks(read.looks)
+    findings = sorted(
+        (*read.findings, *stands.findings), key=lambda one: (one.line, one.column)
+    )
+    return FiringLog(rows=read.looks, standing=stands.looks, findings=tuple(findings))
+
+
+def read_log(
+    folder: str | Path, series: FiringSeries, planned: PlannedFirings
+) -> FiringLog:
+    """Read the firing log of a folder; an empty one where there is no file."""
+    whole, torn = read_journal(folder)
+    log = parse_log(whole, series, planned)
+    return FiringLog(rows=log.rows, standing=log.standing, findings=log.findings, torn=torn)
+
+
+def own_form(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> str:
+    """Rewrite a faultless log as firelab writes it itself."""
+    return HEADER_TEXT + rows_text(parse_log(raw, series, planned).rows)
+
+
+def firing_findings(
+    folder: str | Path, series: FiringSeries, plan: Plan
+) -> tuple[Finding, ...]:
+    """Return every fault of a folder's ``firings.csv``; none where there is no file.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder.
+    series : FiringSeries
+        Fixes the scales.
+    plan : Plan
+        Fixes tiles, loads and sessions.
+
+    Returns
+    -------
+    tuple of Finding
+        By line. Codes: ``unknown-tile``, ``grade-off-scale``,
+        ``score-off-scale``, ``look-twice``, ``look-skipped``, ``out-of-order``,
+        ``impossible-temperature``, ``impossible-time``, ``impossible-date``,
+        ``other-load``, ``other-session``, ``two-dwells``, ``unknown-column``,
+        ``missing-column``, ``column-twice``, ``cell-too-many``, ``faulty-text``
+        and others of `firelab.records`.
+    """
+    return read_log(folder, series, planned_firings(plan)).findings
+
+
+def read_firings(folder: str | Path) -> Records:
+    """Return the looks of a series that stand, joined to what was planned.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder, with ``series.toml``, ``plan.csv`` and
+        ``firings.csv``.
+
+    Returns
+    -------
+    Records
+        Superseded looks are left out; blank temperatures and dwells are the
+        planned ones.
+
+    Raises
+    ------
+    FaultyFile
+        With every fault of ``firings.csv`` (or of the series or plan).
+    RecordsInsufficient
+        If no look is recorded.
+    """
+    series = read_series(folder)
+    plan = read_plan(folder, series)
+    planned = planned_firings(plan)
+    log = read_log(folder, series, planned)
+    if log.findings:
+        raise FaultyFile(log.findings)
+    if not log.standing:
+        raise RecordsInsufficient(
+            "no look is recorded",
+            str(Path(folder) / FIRINGS_FILE),
+            "add looks with: firelab record FILE.csv",
+        )
+    sources = {name: sha256_of(Path(folder) / name) for name in (PLAN_TABLE, FIRINGS_FILE)}
+    provenance = Provenance(
+        series_hash=series_hash(folder),
+        seed=series.seed,
+        versions=versions(),
+        sources=sources,
+    )
+    looks = looks_frame(log.standing, series, plan)
+    return Records(series=series, plan=plan, looks=looks, provenance=provenance)
+
+
+def looks_frame(looks: tuple[Look, ...], series: FiringSeries, plan: Plan) -> pd.DataFrame:
+    """Return looks as the frame of `Records`, joined to their planned settings."""
+    planned = planned_firings(plan)
+    frame = pd.DataFrame([one.content() for one in looks], columns=list(FIRING_COLUMNS))
+    frame["temperature_degC"] = _as_read_or_planned(looks, planned, "temperature_degC")
+    frame["dwell_s"] = _as_read_or_planned(looks, planned, "dwell_s")
+    frame = frame.astype(
+        {
+            "tile": "str",
+            "look": "int64",
+            "session": "int64",
+            "load": "int64",
+            "temperature_degC": "float64",
+            "dwell_s": "float64",
+            "transparency": "float64",
+            **{name: "str" for name in ("observer", "fired_at", "defects", "note")},
+        }
+    )
+    frame["stage"] = pd.Categorical(
+        [one.stage or None for one in looks],
+        categories=list(series.responses.stage.grades),
+        ordered=True,
+    )
+    settings = plan.tiles.drop_duplicates("tile").set_index("tile")
+    for name in ("mesh", "grain_um", "layers", "base", "role"):
+        frame[name] = settings[name].reindex(frame["tile"]).to_numpy()
+    frame["total_dwell_s"] = _total_dwell(frame)
+    return frame
+
+
+def _as_read_or_planned(
+    looks: tuple[Look, ...], planned: PlannedFirings, name: str
+) -> list[float]:
+    """Return what was read; else what another observer read; else what was planned."""
+    read: dict[tuple[str, int], float] = {}
+    for one in looks:
+        if getattr(one, name) is not None:
+            read.setdefault((one.tile, one.look), getattr(one, name))
+    filled = []
+    for one in looks:
+        value = getattr(one, name)
+        if value is None:
+            value = read.get((one.tile, one.look))
+        if value is None:
+            firing = planned.firing(one.tile, one.look)
+            load = planned.loads[one.load]
+            value = getattr(load if name == "temperature_degC" else firing, name)
+        filled.append(float(value))
+    return filled
+
+
+def _total_dwell(frame: pd.DataFrame) -> pd.Series:
+    """Sum the dwell of each tile's firings up to each look, each firing once."""
+    firings = frame.drop_duplicates(["tile", "look"]).sort_values(["tile", "look"])
+    totals = firings.groupby("tile")["dwell_s"].cumsum()
+    keyed = dict(
+        zip(zip(firings["tile"], firings["look"], strict=True), totals, strict=True)
+    )
+    return pd.Series(
+        [keyed[key] for key in zip(frame["tile"], frame["look"], strict=True)],
+        index=frame.index,
+        dtype="float64",
+    )

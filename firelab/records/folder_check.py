@@ -1,0 +1,197 @@
+"""Every fault of a series folder at once, and what is to be done next."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.plan.faults import plan_findings
+from firelab.plan.plan import Plan
+from firelab.plan.plan_files import read_plan
+from firelab.records.firing_log import FiringLog, read_log
+from firelab.records.planned_firings import planned_firings
+from firelab.records.trace_file import read_trace
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import (
+    FIRINGS_FILE,
+    FIT_FILE,
+    PLAN_FILE,
+    PLAN_TABLE,
+    SERIES_FILE,
+    TRACES_FOLDER,
+    WINDOWS_FILE,
+    stale_sources,
+)
+from firelab.series.series_file import read_series, series_hash
+
+_MADE_BY = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FolderCheck:
+    """What a look through a folder found.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+    standing : tuple of str
+        What is there, one line each.
+    next_step : str
+        The command that comes next; empty where there are findings.
+    """
+
+    findings: tuple[Finding, ...]
+    standing: tuple[str, ...]
+    next_step: str
+
+
+@dataclass(slots=True)
+class _Gathered:
+    folder: Path
+    findings: list[Finding] = field(default_factory=list)
+    standing: list[str] = field(default_factory=list)
+
+    def add(self, code: str, file: str, message: str, hint: str) -> None:
+        self.findings.append(
+            Finding(code=code, file=file, line=0, column=0, message=message, hint=hint)
+        )
+
+
+def check_folder(folder: str | Path) -> FolderCheck:
+    """Look through a series folder and return every fault of it.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder.
+
+    Returns
+    -------
+    FolderCheck
+
+    Raises
+    ------
+    FirelabError
+        If there is no series in it.
+    """
+    gathered = _Gathered(folder=Path(folder))
+    series, plan, log = _series(gathered), None, FiringLog()
+    if series is not None:
+        plan = _plan(gathered, series)
+    if series is not None and plan is not None:
+        log = _log(gathered, series, plan)
+    _traces(gathered)
+    _derived(gathered)
+    return FolderCheck(
+        findings=tuple(gathered.findings),
+        standing=tuple(gathered.standing),
+        next_step="" if gathered.findings else _next_step(gathered, plan, log),
+    )
+
+
+def _series(gathered: _Gathered) -> FiringSeries | None:
+    try:
+        series = read_series(gathered.folder)
+    except FaultyFile as fault:
+        gathered.findings += fault.findings
+        return None
+    gathered.standing.append(f"{SERIES_FILE}: {series.name}")
+    return series
+
+
+def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
+    base = gathered.folder
+    if not (base / PLAN_TABLE).is_file() and not (base / PLAN_FILE).is_file():
+        if (base / FIRINGS_FILE).is_file():
+            gathered.add(
+                "no-plan",
+                FIRINGS_FILE,
+                f"holds looks, but there is no {PLAN_TABLE} that they belong to",
+                "bring the plan back; a new plan would name other tiles",
+            )
+        return None
+    try:
+        plan = read_plan(base, series)
+    except FaultyFile as fault:
+        gathered.findings += fault.findings
+        return None
+    except FirelabError as fault:
+        gathered.add("no-plan", PLAN_TABLE, fault.what, fault.hint)
+        return None
+    gathered.findings += plan_findings(series, plan)
+    if plan.provenance.series_hash != series_hash(base):
+        gathered.add(
+            "stale-plan",
+            PLAN_FILE,
+            f"is stale: {SERIES_FILE} has changed since the plan was made",
+            "bring the series back as it was: looks are recorded under this plan"
+            if (base / FIRINGS_FILE).is_file()
+            else "make it anew with: firelab plan",
+        )
+    loads = plan.tiles["load"].nunique()
+    gathered.standing.append(f"{PLAN_TABLE}: {plan.n_tiles} tiles in {loads} loads")
+    return plan
+
+
+def _log(gathered: _Gathered, series: FiringSeries, plan: Plan) -> FiringLog:
+    log = read_log(gathered.folder, series, planned_firings(plan))
+    gathered.findings += log.findings
+    if log.rows:
+        tiles = len({one.tile for one in log.standing})
+        superseded = len(log.rows) - len(log.standing)
+        more = f", {superseded} rows superseded or withdrawn" if superseded else ""
+        gathered.standing.append(
+            f"{FIRINGS_FILE}: {len(log.standing)} looks at {tiles} tiles{more}"
+        )
+    if log.torn:
+        gathered.standing.append(
+            f"{FIRINGS_FILE}: a last line was cut off while it was written and never "
+            "acknowledged; it is left out, and kept aside when the next look is recorded"
+        )
+    return log
+
+
+def _traces(gathered: _Gathered) -> None:
+    for path in sorted((gathered.folder / TRACES_FOLDER).glob("*.csv")):
+        try:
+            read_trace(path)
+        except FaultyFile as fault:
+            gathered.findings += fault.findings
+
+
+def _derived(gathered: _Gathered) -> None:
+    for name, command in _MADE_BY.items():
+        path = gathered.folder / name
+        if not path.is_file():
+            continue
+        remedy = f"make it anew with: firelab {command}"
+        try:
+            kept = json.loads(path.read_text(encoding="utf-8"))["provenance"]
+            sources = {**kept["sources"], SERIES_FILE: kept["series_hash"]}
+            stale = stale_sources(gathered.folder, sources)
+        except (ValueError, KeyError, TypeError, AttributeError, OSError):
+            gathered.add("damaged", name, "cannot be read as firelab wrote it", remedy)
+            continue
+        gathered.standing.append(name)
+        if stale:
+            gathered.add(
+                "stale",
+                name,
+                f"is stale: {', '.join(sorted(stale))} changed since it was made",
+                remedy,
+            )
+
+
+def _next_step(gathered: _Gathered, plan: Plan | None, log: FiringLog) -> str:
+    base = gathered.folder
+    if plan is None:
+        return f"firelab plan {base}"
+    if not log.standing:
+        return f"firelab sheets {base}, fire, then firelab record FILE.csv {base}"
+    if not (base / FIT_FILE).is_file():
+        return f"firelab fit {base}"
+    if not (base / WINDOWS_FILE).is_file():
+        return f"firelab windows {base}"
+    return f"firelab report {base}"

@@ -1,0 +1,185 @@
+r"""The journal: ``firings.csv`` as a file that is only ever added to.
+
+Why no acknowledged look is lost, and no half row read:
+
+- One look is one line. Text cells hold no line break, so a line is whole when
+  its newline is there, and the newline is the last byte written of it.
+- Rows are written by one process at a time (a lock that ends with the
+  process, however it ends), flushed, and forced to disk before anyone is told
+  that they are recorded. A kill before that leaves at most the beginning of
+  what was being written: whole lines, then one torn line.
+- A last line without its newline is torn if it has too few cells or an open
+  quote, or says when it was recorded without a whole entry name, the last
+  cell firelab writes. A reader leaves it out; the next writer first moves it
+  to `TORN_FILE`, so that nothing is thrown away.
+- A last line that a person typed without a newline has all its cells and says
+  nothing of when it was recorded: it is read, and given its newline.
+- A log that a spreadsheet saved in another form is rewritten once, whole or not
+  at all, and the file as it was is kept in `KEPT_FOLDER`.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from firelab.errors import FirelabError
+from firelab.records.look import ENTRY_LENGTH, HEADER_TEXT, LOG_COLUMNS, Look, rows_text
+from firelab.series.folder import FIRINGS_FILE, sha256_of, write_atomically
+
+LOCK_FILE = ".firings.lock"
+TORN_FILE = "firings.torn"
+KEPT_FOLDER = "firings-kept"
+LONGEST_WAIT_S = 20.0
+
+
+def _lock(handle: int) -> bool:
+    try:
+        import fcntl
+    except ImportError:  # a system without POSIX locks
+        import msvcrt
+
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        except OSError:
+            return False
+        return True
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+@contextmanager
+def journal_lock(folder: str | Path) -> Iterator[None]:
+    """Hold the right to write the firing log of a folder.
+
+    Raises
+    ------
+    FirelabError
+        If another process holds it for longer than `LONGEST_WAIT_S`.
+    """
+    path = Path(folder) / LOCK_FILE
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        patience = time.monotonic() + LONGEST_WAIT_S
+        while not _lock(handle):
+            if time.monotonic() > patience:
+                raise FirelabError(
+                    f"another program has been writing for {LONGEST_WAIT_S:g} s",
+                    str(path.parent / FIRINGS_FILE),
+                    "wait for it, or end it, and record again; nothing was changed",
+                )
+            time.sleep(0.005)
+        yield
+    finally:
+        os.close(handle)
+
+
+def split_torn(raw: bytes) -> tuple[bytes, bytes]:
+    r"""Return the whole lines of a log, and the torn one at its end.
+
+    Examples
+    --------
+    >>> whole = HEADER_TEXT.encode() + b"AEX,1,1,1,,,full,,,,,,,,,\n"
+    >>> split_torn(whole + b"AF") == (whole, b"AF")
+    True
+    """
+    end = raw.rfind(b"\n") + 1
+    rest = raw[end:]
+    if not rest or not _is_torn(rest, raw[: raw.find(b"\n") + 1]):
+        return raw, b""
+    return raw[:end], rest
+
+
+def _is_torn(rest: bytes, header: bytes) -> bool:
+    if not header:
+        return HEADER_TEXT.encode().startswith(rest)
+    try:
+        text, names = rest.decode("utf-8"), header.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return True
+    columns = next(csv.reader([names]), [])
+    if columns != list(LOG_COLUMNS):
+        return False  # not written by firelab: whatever is wrong is a finding
+    if text.count('"') % 2 or "\0" in text:
+        return True
+    cells = next(csv.reader([text]), [])
+    row = dict(zip(LOG_COLUMNS, cells, strict=False))
+    whole_entry = len(row.get("entry", "")) == ENTRY_LENGTH
+    return len(cells) < len(LOG_COLUMNS) or (bool(row["recorded_at"]) and not whole_entry)
+
+
+def read_journal(folder: str | Path) -> tuple[bytes, bytes]:
+    """Return the bytes of a folder's log up to its last whole line, and the torn rest.
+
+    Both are empty where there is no log.
+    """
+    path = Path(folder) / FIRINGS_FILE
+    return split_torn(path.read_bytes()) if path.exists() else (b"", b"")
+
+
+def append_looks(
+    folder: str | Path,
+    looks: Iterable[Look],
+    as_own: Callable[[bytes], str],
+) -> None:
+    """Add rows to the log and force them to disk; the caller holds the lock.
+
+    Parameters
+    ----------
+    folder : str or Path
+    looks : iterable of Look
+    as_own : callable
+        Rewrites a log of another form as lines under `LOG_COLUMNS`.
+    """
+    path = Path(folder) / FIRINGS_FILE
+    whole, torn = read_journal(folder)
+    if torn:
+        _write_through(path.parent / TORN_FILE, torn + b"\n", os.O_APPEND)
+        os.truncate(path, len(whole))
+    if whole and not whole.startswith(HEADER_TEXT.encode()):
+        _keep_aside(path)
+        write_atomically(path, as_own(whole))
+    elif not whole.endswith(b"\n") and whole:
+        _write_through(path, b"\n", os.O_APPEND)
+    text = rows_text(looks)
+    _write_through(path, (text if whole else HEADER_TEXT + text).encode(), os.O_APPEND)
+    _sync_folder(path.parent)
+
+
+def _keep_aside(path: Path) -> None:
+    kept = path.parent / KEPT_FOLDER
+    kept.mkdir(exist_ok=True)
+    copy = kept / f"{path.stem}-{sha256_of(path)[:12]}{path.suffix}"
+    if not copy.exists():
+        write_atomically(copy, path.read_bytes())
+
+
+def _write_through(path: Path, raw: bytes, how: int) -> None:
+    binary = getattr(os, "O_BINARY", 0)
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | binary | how, 0o644)
+    try:
+        left = memoryview(raw)
+        while left:
+            left = left[os.write(handle, left) :]
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Force a new file's name to disk, where the system lets a folder be opened."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,120 @@
+"""One look at one tile, as a row of the firing log."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from firelab.records.records import FIRING_COLUMNS
+from firelab.series.text_cells import escape_cell
+
+KEPT_COLUMNS: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry")
+"""Columns that firelab adds after the contract's twelve; a reader may ignore them.
+
+``change`` holds any of `CHANGES`, blank for a new look; ``recorded_at`` and
+``recorded_by`` say when and by whom the row was added; ``entry`` is a name of
+`ENTRY_LENGTH` characters that lets one row be sent twice and kept once.
+"""
+
+LOG_COLUMNS = FIRING_COLUMNS + KEPT_COLUMNS
+ENTRY_LENGTH = 20
+
+CORRECTION, WITHDRAWAL, MOVED = "correction", "withdrawal", "moved"
+CHANGES: dict[str, str] = {
+    CORRECTION: "supersedes the look that stands for this tile, look and observer",
+    WITHDRAWAL: "takes that look back",
+    MOVED: "the tile was truly fired in another load than planned",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """A row of the firing log.
+
+    Attributes
+    ----------
+    tile : str
+        Code as planned.
+    look, session, load : int
+        Which firing of the tile this was, and where it was fired.
+    temperature_degC, dwell_s : float or None
+        As read; None where the planned one holds.
+    stage : str
+        Grade, blank where not graded.
+    transparency : float or None
+    observer, fired_at, defects, note : str
+    change : tuple of str
+        Any of `CHANGES`.
+    recorded_at, recorded_by, entry : str
+        See `KEPT_COLUMNS`.
+    line : int
+        Where the row stands in its file, from 1.
+    """
+
+    tile: str
+    look: int
+    session: int
+    load: int
+    temperature_degC: float | None = None
+    dwell_s: float | None = None
+    stage: str = ""
+    transparency: float | None = None
+    observer: str = ""
+    fired_at: str = ""
+    defects: str = ""
+    note: str = ""
+    change: tuple[str, ...] = ()
+    recorded_at: str = ""
+    recorded_by: str = ""
+    entry: str = ""
+    line: int = 0
+
+    def content(self) -> tuple[Any, ...]:
+        """Return what was seen: the twelve columns, without who wrote it down when."""
+        return tuple(getattr(self, name) for name in FIRING_COLUMNS)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the row as plain values."""
+        row = {name: getattr(self, name) for name in LOG_COLUMNS}
+        return {**row, "change": " ".join(self.change)}
+
+    def is_seen_by(self, observer: str) -> bool:
+        """Tell whether two names may be one observer: equal, or one of them blank."""
+        mine, theirs = self.observer.casefold(), observer.casefold()
+        return mine == theirs or not mine or not theirs
+
+
+def plain_number(value: float) -> str:
+    """Write a number without trailing zeros.
+
+    Examples
+    --------
+    >>> plain_number(760.0), plain_number(732.22), plain_number(0.5)
+    ('760', '732.22', '0.5')
+    """
+    return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, tuple):
+        return " ".join(value)
+    if isinstance(value, str):
+        return escape_cell(value)
+    return plain_number(float(value))
+
+
+def rows_text(looks: Iterable[Look]) -> str:
+    """Write looks as lines of the firing log, one each."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    for look in looks:
+        writer.writerow([_cell(getattr(look, name)) for name in LOG_COLUMNS])
+    return stream.getvalue()
+
+
+HEADER_TEXT = ",".join(LOG_COLUMNS) + "\n"

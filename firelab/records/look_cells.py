@@ -1,0 +1,225 @@
+"""Cells of one look, read into stored units; what cannot be right is refused."""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import re
+import unicodedata
+
+from firelab.craft.tile_codes import tile_index
+from firelab.craft.units import parse_dwell, parse_temperature
+from firelab.errors import FirelabError
+from firelab.records.look import CHANGES, ENTRY_LENGTH
+from firelab.records.table_text import LONGEST_CELL
+from firelab.series.firing_series import FiringSeries
+from firelab.series.text_cells import unescape_cell
+
+_WHOLE = re.compile(r"[0-9]{1,6}(?:[.,]0+)?")
+_DECIMAL = re.compile(r"[-+]?[0-9]{1,6}(?:[.,][0-9]{1,6})?")
+_ENTRY = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
+LONGEST_NAME = 120
+
+
+def _same_word(text: str) -> str:
+    return re.sub(r"[\s_-]+", " ", text.casefold()).strip()
+
+
+def one_step_away(code: str, planned: str) -> bool:
+    """Tell whether two codes differ in one symbol, or in two neighbours swapped."""
+    if len(code) != len(planned):
+        return False
+    wrong = [place for place in range(len(code)) if code[place] != planned[place]]
+    if len(wrong) != 2 or wrong[1] != wrong[0] + 1:
+        return len(wrong) == 1
+    first, second = wrong
+    return (code[first], code[second]) == (planned[second], planned[first])
+
+
+def parse_tile(text: str, planned: dict[str, str]) -> str:
+    """Return the code of a planned tile.
+
+    Parameters
+    ----------
+    text : str
+        As read off the tile; case and blanks do not matter.
+    planned : dict of str to str
+        Plain code (upper case, no blanks) to the code as planned.
+
+    Raises
+    ------
+    FirelabError
+        Naming the nearest planned codes.
+    """
+    plain = "".join(text.split()).upper()
+    if plain in planned:
+        return planned[plain]
+    near = [code for code in planned if one_step_away(plain, code)]
+    near = near or difflib.get_close_matches(plain[:8], list(planned), n=3, cutoff=0.5)
+    hint = f"did you mean {' or '.join(near[:4])}?" if near else "look at the plan"
+    try:
+        tile_index(plain[:8])
+    except FirelabError as fault:
+        if "check symbol" in fault.what:
+            raise FirelabError(
+                f"{fault.what}, and no tile {plain} is planned",
+                hint=f"look at the back of the tile again; {hint}",
+            ) from None
+        raise FirelabError(f"tile {text[:20]!r} is not planned", hint=hint) from None
+    raise FirelabError(f"tile {plain} is a true code but not of this plan", hint=hint)
+
+
+def parse_whole(text: str, least: int = 1, most: int = 9999) -> int:
+    """Return a whole number such as a load.
+
+    Raises
+    ------
+    FirelabError
+        If it is none, or outside `least` to `most`.
+    """
+    if _WHOLE.fullmatch(text):
+        number = int(re.split("[.,]", text)[0])
+        if least <= number <= most:
+            return number
+    raise FirelabError(
+        f"{text[:40]!r} is not a whole number from {least} to {most}",
+        hint="count from 1",
+    )
+
+
+def parse_grade(text: str, series: FiringSeries) -> str:
+    """Return a grade as the series writes it.
+
+    Raises
+    ------
+    FirelabError
+        If it is not on the scale, naming the nearest grade.
+    """
+    grades = {_same_word(grade): grade for grade in series.responses.stage.grades}
+    word = _same_word(text)
+    if word in grades:
+        return grades[word]
+    near = difflib.get_close_matches(word[:60], list(grades), n=1, cutoff=0.4)
+    raise FirelabError(
+        f"grade {text[:40]!r} is not on the scale: {', '.join(grades.values())}",
+        hint=f"did you mean {grades[near[0]]!r}?" if near else "use a grade of the scale",
+    )
+
+
+def parse_score(text: str, series: FiringSeries) -> float:
+    """Return a transparency score.
+
+    Raises
+    ------
+    FirelabError
+        If the series scores none, or it is off the scale or between its steps.
+    """
+    scale = series.responses.transparency
+    if scale is None:
+        raise FirelabError(
+            f"score {text[:40]!r}, but this series scores no transparency",
+            hint="empty the cell, or declare [responses.transparency] in series.toml",
+        )
+    said = f"{scale.low:g} to {scale.high:g} in steps of {scale.step:g}"
+    if not _DECIMAL.fullmatch(text):
+        raise FirelabError(f"{text[:40]!r} is not a score", hint=f"write {said}")
+    score = float(text.replace(",", "."))
+    steps = (score - scale.low) / scale.step
+    if not scale.low <= score <= scale.high:
+        raise FirelabError(
+            f"score {score:g} is off the scale, {said}", hint=f"{scale.direction}"
+        )
+    if abs(steps - round(steps)) > 1e-6:
+        below = scale.low + scale.step * int(steps)
+        raise FirelabError(
+            f"score {score:g} is between the steps of the scale, {said}",
+            hint=f"{below:g} or {below + scale.step:g}?",
+        )
+    return score
+
+
+def parse_moment(text: str) -> str:
+    """Return a date, or a date and time, in ISO 8601 form.
+
+    Raises
+    ------
+    FirelabError
+        If it is neither.
+    """
+    try:
+        moment = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or not 1990 <= moment.year <= 2100:
+        raise FirelabError(
+            f"{text[:40]!r} is not a date and time from 1990 to 2100",
+            hint='write "2025-03-01" or "2025-03-01 14:05"',
+        )
+    if re.fullmatch(r"\d{4}-?\d{2}-?\d{2}", text):
+        return moment.date().isoformat()
+    return moment.isoformat(timespec="seconds" if moment.second else "minutes")
+
+
+def parse_words(text: str, longest: int = LONGEST_CELL) -> str:
+    """Return free text on one line; a line break becomes a blank.
+
+    Raises
+    ------
+    FirelabError
+        If it is too long or holds a control character.
+    """
+    if len(text) > longest:
+        raise FirelabError(
+            f"holds {len(text)} characters, more than {longest}", hint="say it shorter"
+        )
+    line = re.sub(r"\s*[\r\n\u2028\u2029\x85\x0b\x0c]+\s*", " ", text).replace("\t", " ")
+    for place, sign in enumerate(line, start=1):
+        if unicodedata.category(sign) in ("Cc", "Cs", "Cf") and sign not in "\u200c\u200d":
+            raise FirelabError(
+                f"character {place} is the control character U+{ord(sign):04X}",
+                hint="type the text again",
+            )
+    return unescape_cell(line.strip())
+
+
+def parse_change(text: str) -> tuple[str, ...]:
+    """Return the words of a ``change`` cell.
+
+    Raises
+    ------
+    FirelabError
+        If a word is none of `CHANGES`, or both supersede.
+    """
+    words = tuple(dict.fromkeys(text.split()))
+    if set(words) - set(CHANGES) or {"correction", "withdrawal"} <= set(words):
+        raise FirelabError(
+            f"change {text[:40]!r} is not known",
+            hint=f"leave it blank, or {', '.join(CHANGES)}",
+        )
+    return words
+
+
+def parse_entry(text: str) -> str:
+    """Return the name of an entry.
+
+    Raises
+    ------
+    FirelabError
+        If it is not `ENTRY_LENGTH` lower-case letters and digits.
+    """
+    if not _ENTRY.fullmatch(text):
+        raise FirelabError(
+            f"entry {text[:40]!r} is not {ENTRY_LENGTH} letters and digits",
+            hint="leave it blank: firelab names entries",
+        )
+    return text
+
+
+def parse_read_temperature(text: str, unit: str) -> float:
+    """Return a read firing temperature in degC (see `parse_temperature`)."""
+    return parse_temperature(text[:40], unit=unit)
+
+
+def parse_true_dwell(text: str, unit: str) -> float:
+    """Return a timed dwell in seconds (see `parse_dwell`)."""
+    return parse_dwell(text[:40], unit=unit)

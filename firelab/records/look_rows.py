@@ -1,0 +1,237 @@
+"""A table of text becomes looks; every fault of every cell is named."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from firelab.errors import Finding, FirelabError
+from firelab.records import look_cells
+from firelab.records.log_columns import ColumnMeaning, match_columns
+from firelab.records.look import MOVED, Look
+from firelab.records.planned_firings import PlannedFiring, PlannedFirings
+from firelab.records.table_text import LONGEST_CELL, TableRow, TextTable
+from firelab.series.firing_series import FiringSeries
+
+_CODES = {
+    "tile": "unknown-tile",
+    "stage": "grade-off-scale",
+    "transparency": "score-off-scale",
+    "temperature_degC": "impossible-temperature",
+    "dwell_s": "impossible-time",
+    "fired_at": "impossible-date",
+    "recorded_at": "impossible-date",
+    "look": "not-a-count",
+    "session": "not-a-count",
+    "load": "not-a-count",
+    "change": "unknown-change",
+    "entry": "faulty-entry",
+}
+"""Code of the finding by column; any other column holds ``faulty-text``."""
+
+_HIDES_LOOK = ("not-a-count", "unknown-change", "unknown-tile")
+_SAYING = ("temperature_degC", "dwell_s", "stage", "transparency", "fired_at")
+_WORDS = ("observer", "defects", "note", "recorded_by")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadLooks:
+    """What a table of looks held.
+
+    Attributes
+    ----------
+    looks : tuple of Look
+        Rows in the order of the table, without those of which tile or look
+        cannot be read; a cell with a finding is blank here.
+    findings : tuple of Finding
+    left_out : tuple of int
+        Lines of rows that name a tile and say nothing of it.
+    """
+
+    looks: tuple[Look, ...]
+    findings: tuple[Finding, ...]
+    left_out: tuple[int, ...]
+
+
+def read_looks(
+    table: TextTable,
+    series: FiringSeries,
+    planned: PlannedFirings,
+    *,
+    is_log: bool = False,
+) -> ReadLooks:
+    """Read every row of a table as a look.
+
+    Parameters
+    ----------
+    table : TextTable
+    series : FiringSeries
+        Fixes the scales.
+    planned : PlannedFirings
+        Fixes tiles and loads, and fills a blank look, session or load.
+    is_log : bool, default False
+        True for ``firings.csv`` itself, whose columns must be the contract's.
+    """
+    meanings, findings = match_columns(table, is_log=is_log)
+    if any(finding.column == 0 for finding in findings):
+        return ReadLooks(looks=(), findings=tuple(findings), left_out=())
+    looks, left_out = [], []
+    for row in table.rows:
+        reading = _RowReading(row=row, file=table.file, findings=[])
+        values = reading.read(meanings, series, planned)
+        if not is_log and not reading.findings and not _says_anything(values):
+            left_out.append(row.line)
+        elif "tile" in values and not any(
+            one.code in _HIDES_LOOK for one in reading.findings
+        ):
+            looks.append(reading.look(values, planned))
+        findings += reading.findings
+    return ReadLooks(looks=tuple(looks), findings=tuple(findings), left_out=tuple(left_out))
+
+
+def _says_anything(values: dict[str, Any]) -> bool:
+    return any(values.get(name) is not None for name in (*_SAYING, "defects", "note")) or (
+        bool(values.get("change"))
+    )
+
+
+@dataclass(slots=True)
+class _RowReading:
+    """The reading of one row: collects its faults."""
+
+    row: TableRow
+    file: str
+    findings: list[Finding]
+
+    def report(self, code: str, column: int, message: str, hint: str) -> None:
+        self.findings.append(
+            Finding(
+                code=code,
+                file=self.file,
+                line=self.row.line,
+                column=column,
+                message=message,
+                hint=hint,
+            )
+        )
+
+    def read(
+        self,
+        meanings: dict[int, ColumnMeaning],
+        series: FiringSeries,
+        planned: PlannedFirings,
+    ) -> dict[str, Any]:
+        """Return the values of the cells that are neither blank nor faulty."""
+        if len(self.row.cells) > max(meanings, default=0) + 1:
+            extra = "".join(self.row.cells[max(meanings, default=0) + 1 :])
+            if extra:
+                self.report(
+                    "cell-too-many",
+                    max(meanings) + 2,
+                    f"has {len(self.row.cells)} cells, {len(meanings)} columns are known: "
+                    f"{extra[:40]!r}",
+                    "put text that holds the delimiter in quotes",
+                )
+        values: dict[str, Any] = {}
+        for place, meaning in meanings.items():
+            text = self.row.cells[place] if place < len(self.row.cells) else ""
+            if not text:
+                continue
+            try:
+                values[meaning.column] = _parser(meaning, series, planned)(text)
+            except FirelabError as fault:
+                code = _CODES.get(meaning.column, "faulty-text")
+                message = f"{meaning.column}: {fault.what}"
+                self.report(code, place + 1, message, fault.hint)
+        if "tile" not in values and not any(
+            f.code == "unknown-tile" for f in self.findings
+        ):
+            self.report("unknown-tile", 0, "names no tile", "give the tile's code")
+        return values
+
+    def look(self, values: dict[str, Any], planned: PlannedFirings) -> Look:
+        """Return the look with its blank load and session filled from the plan."""
+        tile, load = values["tile"], values.get("load")
+        number = values.get("look") or planned.look_in(tile, load)
+        firing = planned.firing(tile, number)
+        change = values.get("change", ())
+        filled = {**values, "look": number, "change": change, "line": self.row.line}
+        if firing is not None and MOVED not in change:
+            self._hold_to_plan(values, number, firing)
+            where = {"load": firing.load, "session": firing.session}
+        else:
+            where = self._elsewhere(values, planned)
+        if firing is None and values.get("dwell_s") is None:
+            self.report(
+                "impossible-time",
+                0,
+                f"look {number} at tile {tile} is beyond its "
+                f"{len(planned.tiles[tile])} planned, and has no dwell_s",
+                "write how long this firing took",
+            )
+        return Look(**{**filled, **where})
+
+    def _hold_to_plan(
+        self, values: dict[str, Any], number: int, firing: PlannedFiring
+    ) -> None:
+        for name in ("load", "session"):
+            given, right = values.get(name), getattr(firing, name)
+            if given is not None and given != right:
+                self.report(
+                    f"other-{name}",
+                    0,
+                    f"{name} {given}, but look {number} at tile {values['tile']} is "
+                    f"planned in {name} {right}",
+                    f"correct the {name} or the look; if the tile was truly fired "
+                    f"there, write {MOVED} in a column change",
+                )
+
+    def _elsewhere(self, values: dict[str, Any], planned: PlannedFirings) -> dict[str, int]:
+        last = planned.tiles[values["tile"]][-1]
+        load = values.get("load") or last.load
+        if load not in planned.loads:
+            self.report(
+                "other-load",
+                0,
+                f"load {load} is not planned; the plan has loads "
+                f"{min(planned.loads)} to {max(planned.loads)}",
+                "name the load that the tile was fired with",
+            )
+            return {"load": load, "session": last.session}
+        session = planned.loads[load].session
+        given = values.get("session")
+        if given is not None and given != session:
+            self.report(
+                "other-session",
+                0,
+                f"session {given}, but load {load} is planned in session {session}",
+                "correct the session or the load",
+            )
+        return {"load": load, "session": session}
+
+
+def _parser(
+    meaning: ColumnMeaning, series: FiringSeries, planned: PlannedFirings
+) -> Callable[[str], Any]:
+    column = meaning.column
+    if column in _WORDS:
+        longest = LONGEST_CELL if column == "note" else look_cells.LONGEST_NAME
+        return lambda text: look_cells.parse_words(text, longest)
+    parsers: dict[str, Callable[[str], Any]] = {
+        "tile": lambda text: look_cells.parse_tile(text, planned.codes),
+        "stage": lambda text: look_cells.parse_grade(text, series),
+        "transparency": lambda text: look_cells.parse_score(text, series),
+        "temperature_degC": lambda text: look_cells.parse_read_temperature(
+            text, meaning.unit
+        ),
+        "dwell_s": lambda text: look_cells.parse_true_dwell(text, meaning.unit),
+        "fired_at": look_cells.parse_moment,
+        "recorded_at": look_cells.parse_moment,
+        "look": lambda text: look_cells.parse_whole(text, most=99),
+        "session": look_cells.parse_whole,
+        "load": look_cells.parse_whole,
+        "change": look_cells.parse_change,
+        "entry": look_cells.parse_entry,
+    }
+    return parsers[column]

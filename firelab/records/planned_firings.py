@@ -1,0 +1,87 @@
+"""The plan as the log asks it: where and how was this firing of this tile planned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from firelab.plan.plan import Plan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFiring:
+    """One planned test firing of a tile."""
+
+    session: int
+    load: int
+    order: int
+    temperature_degC: float
+    dwell_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedLoad:
+    """One planned load: its session and its temperature, degC."""
+
+    session: int
+    temperature_degC: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFirings:
+    """The plan by tile and by load.
+
+    Attributes
+    ----------
+    tiles : dict of str to tuple of PlannedFiring
+        In firing order.
+    codes : dict of str to str
+        Plain code (upper case, no blanks) to the code as planned.
+    loads : dict of int to PlannedLoad
+    """
+
+    tiles: dict[str, tuple[PlannedFiring, ...]]
+    codes: dict[str, str]
+    loads: dict[int, PlannedLoad]
+
+    def firing(self, tile: str, look: int) -> PlannedFiring | None:
+        """Return the planned firing that a look follows; None beyond the plan."""
+        firings = self.tiles[tile]
+        return firings[look - 1] if look <= len(firings) else None
+
+    def look_in(self, tile: str, load: int | None) -> int:
+        """Return which look a load gives a tile; 1 where the plan does not tell."""
+        for number, firing in enumerate(self.tiles[tile], start=1):
+            if firing.load == load:
+                return number
+        return 1
+
+
+def planned_firings(plan: Plan | pd.DataFrame) -> PlannedFirings:
+    """Index a plan by tile and load."""
+    frame = plan if isinstance(plan, pd.DataFrame) else plan.tiles
+    tiles: dict[str, list[PlannedFiring]] = {}
+    loads: dict[int, PlannedLoad] = {}
+    ordered = frame.sort_values("order", kind="stable")
+    columns = ("tile", "session", "load", "order", "temperature_degC", "dwell_s")
+    for tile, session, load, order, temperature_degC, dwell_s in zip(
+        *(ordered[name].tolist() for name in columns), strict=True
+    ):
+        firing = PlannedFiring(
+            session=session,
+            load=load,
+            order=order,
+            temperature_degC=temperature_degC,
+            dwell_s=dwell_s,
+        )
+        tiles.setdefault(str(tile), []).append(firing)
+        loads.setdefault(
+            firing.load,
+            PlannedLoad(session=firing.session, temperature_degC=firing.temperature_degC),
+        )
+    return PlannedFirings(
+        tiles={tile: tuple(firings) for tile, firings in tiles.items()},
+        codes={"".join(tile.split()).upper(): tile for tile in tiles},
+        loads=loads,
+    )

@@ -1,0 +1,189 @@
+"""Looks go into the firing log: all of a table, or none of it."""
+
+from __future__ import annotations
+
+import secrets
+import string
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from firelab.errors import FaultyFile
+from firelab.plan.plan import Plan
+from firelab.records.firing_log import FiringLog, own_form, read_log
+from firelab.records.journal import append_looks, journal_lock
+from firelab.records.log_columns import count_known
+from firelab.records.look import CORRECTION, ENTRY_LENGTH, MOVED, WITHDRAWAL, Look
+from firelab.records.look_checks import standing_looks, superseded
+from firelab.records.look_rows import read_looks
+from firelab.records.planned_firings import PlannedFirings, planned_firings
+from firelab.records.records import FIRING_COLUMNS
+from firelab.records.table_text import TextTable, decode, parse_table
+from firelab.records.workbook import is_workbook, parse_workbook
+from firelab.series.firing_series import FiringSeries
+
+_SIGNS = string.ascii_lowercase + string.digits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What recording a table did.
+
+    Attributes
+    ----------
+    added : tuple of Look
+        Rows that went into the log (or would, in a dry run).
+    already : tuple of Look
+        Rows that stand in the log just so, and were not added again.
+    left_out : tuple of int
+        Lines of the table that name a tile and say nothing of it.
+    """
+
+    added: tuple[Look, ...]
+    already: tuple[Look, ...] = ()
+    left_out: tuple[int, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values, for ``--json``."""
+        return {
+            "schema": "firelab/recorded/1",
+            "added": [look.to_dict() for look in self.added],
+            "already": [look.to_dict() for look in self.already],
+            "left_out_lines": list(self.left_out),
+        }
+
+
+def new_entry() -> str:
+    """Return the name of a new entry."""
+    return "".join(secrets.choice(_SIGNS) for _ in range(ENTRY_LENGTH))
+
+
+def read_table(raw: bytes, file: str) -> TextTable:
+    """Read CSV with any delimiter, a pasted table, or an xlsx workbook.
+
+    Raises
+    ------
+    FaultyFile
+        If it is none of these.
+    """
+    if is_workbook(raw):
+        return parse_workbook(raw, file)
+    return parse_table(decode(raw, file), file, count_known)
+
+
+def record_table(
+    folder: str | Path,
+    table: TextTable,
+    series: FiringSeries,
+    plan: Plan,
+    *,
+    recorded_at: str,
+    recorded_by: str = "",
+    correct: bool = False,
+    dry_run: bool = False,
+) -> Recorded:
+    """Add every row of a table to the firing log, or none.
+
+    Parameters
+    ----------
+    folder : str or Path
+    table : TextTable
+    series, plan : FiringSeries, Plan
+    recorded_at : str
+        ISO 8601; the moment of recording.
+    recorded_by : str, default ''
+        Who records; else the row's ``recorded_by`` or ``observer``.
+    correct : bool, default False
+        Rows that differ from a look that stands supersede it; where such a row
+        is blank, what stands is kept.
+    dry_run : bool, default False
+        Say what would be added, and add nothing.
+
+    Returns
+    -------
+    Recorded
+        When it is returned, the rows are on disk.
+
+    Raises
+    ------
+    FaultyFile
+        With every fault of the table, or of the log; nothing was added.
+    """
+    planned = planned_firings(plan)
+    read = read_looks(table, series, planned)
+    stamped = [
+        replace(
+            look,
+            recorded_at=look.recorded_at or recorded_at,
+            recorded_by=recorded_by or look.recorded_by or look.observer,
+            entry=look.entry or new_entry(),
+        )
+        for look in read.looks
+    ]
+
+    def add(log: FiringLog) -> Recorded:
+        new, already = _sort_out(stamped, log, correct=correct)
+        stands = standing_looks(new, file=table.file, before=log.standing)
+        findings = (*read.findings, *stands.findings)
+        if findings:
+            raise FaultyFile(sorted(findings, key=lambda one: (one.line, one.column)))
+        return Recorded(added=new, already=already, left_out=read.left_out)
+
+    return _write(folder, series, planned, add, dry_run=dry_run)
+
+
+def _write(
+    folder: str | Path,
+    series: FiringSeries,
+    planned: PlannedFirings,
+    add: Any,
+    *,
+    dry_run: bool,
+) -> Recorded:
+    """Read the log, decide, and append, while no one else can."""
+    with journal_lock(folder):
+        log = read_log(folder, series, planned)
+        if log.findings:
+            raise FaultyFile(log.findings)
+        recorded: Recorded = add(log)
+        if recorded.added and not dry_run:
+            append_looks(folder, recorded.added, lambda raw: own_form(raw, series, planned))
+        return recorded
+
+
+def _sort_out(
+    looks: Iterable[Look], log: FiringLog, *, correct: bool
+) -> tuple[tuple[Look, ...], tuple[Look, ...]]:
+    """Return the rows that are new, and those the log holds just so."""
+    entries = {row.entry for row in log.rows if row.entry}
+    standing: dict[tuple[str, int], list[Look]] = {}
+    for one in log.standing:
+        standing.setdefault((one.tile, one.look), []).append(one)
+    new, already = [], []
+    for look in looks:
+        here = standing.get((look.tile, look.look), [])
+        changes = {CORRECTION, WITHDRAWAL} & set(look.change)
+        meant = superseded(look, here) if correct and not changes else []
+        if len(meant) == 1:
+            look = _carried_over(look, meant[0])
+        same = any(one.content() == look.content() for one in here)
+        if look.entry in entries or (same and WITHDRAWAL not in look.change):
+            already.append(look)
+        else:
+            words = (CORRECTION, *look.change) if meant else look.change
+            new.append(replace(look, change=words))
+    return tuple(new), tuple(already)
+
+
+def _carried_over(look: Look, standing: Look) -> Look:
+    """Return a correction that keeps what stands wherever it is blank itself."""
+    kept = {
+        name: getattr(standing, name)
+        for name in FIRING_COLUMNS
+        if getattr(look, name) in (None, "")
+    }
+    if MOVED in standing.change and MOVED not in look.change:
+        kept |= {"load": standing.load, "session": standing.session}
+        kept["change"] = (*look.change, MOVED)
+    return replace(look, **kept)
