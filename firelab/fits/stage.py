@@ -1,0 +1,58 @@
+"""The stage fit: one call for the posterior and for maximum likelihood."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from firelab.errors import UsageError
+from firelab.fits.stage_posterior import fit_posterior
+from firelab.records.records import Records
+
+METHODS = ("posterior", "ml")
+
+
+def fit_stage(
+    records: Records,
+    terms: Sequence[str] | None = None,
+    *,
+    method: str = "posterior",
+    link: str = "logit",
+    rng: np.random.Generator | None = None,
+) -> Any:
+    """Fit the stage of fusing to the looks of a series.
+
+    Parameters
+    ----------
+    records : Records
+        Looks of one series.
+    terms : sequence of str, optional
+        Model terms, such as ``("temperature", "dwell", "base")``; by default
+        the series' own.
+    method : {'posterior', 'ml'}, default 'posterior'
+        The posterior serves the windows; maximum likelihood the tests of terms.
+    link : {'logit', 'probit', 'cloglog', 'loglog'}, default 'logit'
+        Distribution of the latent grade.
+    rng : numpy.random.Generator, optional
+        Of the posterior's draws; by default seeded from the series.
+
+    Returns
+    -------
+    StagePosterior or the maximum-likelihood fit
+
+    Raises
+    ------
+    UsageError
+        If there is no such method or link.
+    RecordsInsufficient
+        If the records cannot support the fit.
+    """
+    if method == "posterior":
+        return fit_posterior(records, terms, link=link, rng=rng)
+    if method == "ml":
+        from firelab.fits.stage_likelihood import fit_likelihood
+
+        return fit_likelihood(records, terms, link=link)
+    raise UsageError(f"there is no method {method!r}", hint=f"one of {', '.join(METHODS)}")
