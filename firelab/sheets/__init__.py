@@ -1,1 +1,1 @@
-"""Print: labels, preparation sheet, kiln sheet, record sheet."""
+"""Print: labels, preparation sheet, kiln sheet, record sheet (PDF)."""

@@ -1,0 +1,60 @@
+"""`firelab sheets`: labels, preparation, kiln and record sheets as one PDF."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+
+EXAMPLE = "firelab sheets marsh-green --page a4 --labels cut"
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Series folder with a plan.")] = Path(),
+    page: Annotated[str, typer.Option(help="Paper: a4 or letter.")] = "a4",
+    labels: Annotated[
+        str, typer.Option(help="Label size WIDTHxHEIGHT in mm, or 'cut' for cut lines.")
+    ] = "cut",
+    margins: Annotated[
+        str | None, typer.Option(help="Left and top margin of the stock, LEFTxTOP in mm.")
+    ] = None,
+    gaps: Annotated[
+        str | None, typer.Option(help="Gaps between labels, ACROSSxDOWN in mm.")
+    ] = None,
+    for_class: Annotated[
+        bool, typer.Option("--class", help="Add one page per student.")
+    ] = False,
+    students: Annotated[
+        Path | None, typer.Option(help="Names of the class, one a line; implies --class.")
+    ] = None,
+    output: Annotated[
+        Path | None, typer.Option(help="PDF to write; else sheets.pdf in the folder.")
+    ] = None,
+) -> None:
+    """Print the sheets of a plan: cautions, preparation, labels, kiln, tray, record.
+
+    The same plan gives the same PDF to the byte.
+    """
+    from firelab.plan.plan_files import read_plan
+    from firelab.series.folder import SHEETS_FILE, write_atomically
+    from firelab.series.series_file import read_series
+    from firelab.sheets.class_list import read_class_list
+    from firelab.sheets.fonts import unprintable
+    from firelab.sheets.label_stock import parse_label_stock
+    from firelab.sheets.sheet_set import make_sheets
+
+    with console.faults_told():
+        series = read_series(folder)
+        stock = parse_label_stock(labels, margins=margins, gaps=gaps)
+        names = read_class_list(students) if students else () if for_class else None
+        plan = read_plan(folder, series)
+        lost = unprintable(" ".join([series.name, series.enamel.colour, *(names or ())]))
+        if lost:
+            console.tell(f"the sheets show an open square for: {lost}")
+        printed = make_sheets(series, plan, page=page, label_stock=stock, students=names)
+        target = output if output is not None else folder / SHEETS_FILE
+        write_atomically(target, printed)
+        console.result(f"{target}: print it at 100 %, not fitted to the page")

@@ -1,0 +1,142 @@
+"""Text made to fit: wrapped, then made smaller, at the last cut with an ellipsis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from firelab.sheets.fonts import printable, text_width
+
+LEADING = 1.22
+ELLIPSIS = "…"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedText:
+    """Lines of text with the size (points) at which they fit."""
+
+    lines: tuple[str, ...]
+    size: float
+
+    @property
+    def height(self) -> float:
+        """Height of all lines, points."""
+        return len(self.lines) * self.size * LEADING
+
+
+def fit_line(
+    text: str, width: float, *, size: float, smallest: float = 5.0, bold: bool = False
+) -> FittedText:
+    """Return one line that is no wider than `width` points.
+
+    Parameters
+    ----------
+    text : str
+        Any text; see `printable`.
+    width : float
+        Room, points.
+    size, smallest : float
+        Wanted and smallest size, points; below the smallest the line is cut.
+
+    Examples
+    --------
+    >>> fit_line("full", 100, size=12).size
+    12
+    >>> fit_line("full " * 40, 60, size=12, smallest=6).lines[0][-1]
+    '…'
+    """
+    shown = printable(text)
+    natural = text_width(shown, size, bold=bold)
+    if natural <= width:
+        return FittedText(lines=(shown,), size=size)
+    fitting = size * width / natural * 0.999
+    if fitting >= smallest:
+        return FittedText(lines=(shown,), size=fitting)
+    return FittedText(lines=(_cut(shown, width, smallest, bold),), size=smallest)
+
+
+def _cut(text: str, width: float, size: float, bold: bool) -> str:
+    if text_width(text, size, bold=bold) <= width:
+        return text
+    low, high = 0, len(text)
+    while low < high:
+        middle = (low + high + 1) // 2
+        wide = text_width(text[:middle].rstrip() + ELLIPSIS, size, bold=bold) > width
+        low, high = (low, middle - 1) if wide else (middle, high)
+    return text[:low].rstrip() + ELLIPSIS
+
+
+def wrap_text(text: str, width: float, *, size: float, bold: bool = False) -> list[str]:
+    """Return the lines of a text broken at blanks; a longer word is broken anywhere."""
+    lines: list[str] = []
+    line = ""
+    for word in printable(text).split(" "):
+        longer = f"{line} {word}" if line else word
+        if text_width(longer, size, bold=bold) <= width:
+            line = longer
+            continue
+        if line:
+            lines.append(line)
+        line = word
+        while text_width(line, size, bold=bold) > width and len(line) > 1:
+            count = _letters_that_fit(line, width, size, bold)
+            lines.append(line[:count])
+            line = line[count:]
+    return [*lines, line] if line or not lines else lines
+
+
+def _breaks_word(text: str, width: float, size: float, bold: bool) -> bool:
+    words = printable(text).split(" ")
+    return any(text_width(word, size, bold=bold) > width for word in words)
+
+
+def _letters_that_fit(word: str, width: float, size: float, bold: bool) -> int:
+    count = 1
+    while count < len(word) - 1 and text_width(word[: count + 1], size, bold=bold) <= width:
+        count += 1
+    return count
+
+
+def fit_block(
+    text: str,
+    width: float,
+    height: float,
+    *,
+    size: float,
+    smallest: float = 5.0,
+    bold: bool = False,
+) -> FittedText:
+    """Return lines of a text that fill no more than a box.
+
+    Parameters
+    ----------
+    text : str
+        Any text; see `printable`.
+    width, height : float
+        Room, points.
+    size, smallest : float
+        Wanted and smallest size, points; below the smallest the text is cut.
+
+    Examples
+    --------
+    >>> fitted = fit_block("a very long colour name " * 9, 120, 40, size=11)
+    >>> fitted.height <= 40
+    True
+    """
+    trial = size
+    while True:
+        lines = wrap_text(text, width, size=trial, bold=bold)
+        fitted = FittedText(lines=tuple(lines), size=trial)
+        # A smaller size is tried before a word is broken, down to a half.
+        broken = trial > 0.55 * size and _breaks_word(text, width, trial, bold)
+        if fitted.height <= height + 1e-6 and not broken:
+            return fitted
+        if trial <= smallest:
+            break
+        trial = max(smallest, trial * 0.94)
+    room = max(1, int((height + 1e-6) / (trial * LEADING)))
+    kept = lines[:room]
+    if len(lines) > room:
+        kept[-1] = _cut(kept[-1] + " " + lines[room], width, trial, bold)
+        if not kept[-1].endswith(ELLIPSIS):
+            kept[-1] = _cut(kept[-1] + ELLIPSIS, width, trial, bold)
+    return FittedText(lines=tuple(kept), size=trial)

@@ -1,0 +1,202 @@
+"""The kiln sheet: load by load in firing order, to be read at arm's length."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from firelab.series.firing_series import FiringSeries
+from firelab.sheets.page_size import MM, Box, PageSize
+from firelab.sheets.pen import Pen
+from firelab.sheets.rack_map import draw_rack_map, rack_map_height
+from firelab.sheets.sheet_page import SheetPage, body_box
+from firelab.sheets.tile_places import KilnLoad, TileFiring
+from firelab.sheets.tile_words import dwell_words, temperature_words
+
+HEAD_HEIGHT = 15.5 * MM
+WAIT_HEIGHT = 9.5 * MM
+READ_HEIGHT = 13.5 * MM
+COLUMNS_HEIGHT = 6 * MM
+ROW_HEIGHT = 11.6 * MM
+"""Of one tile, where the page is full; rows grow where it is not."""
+TALLEST_ROW = 15 * MM
+GAP = 6 * MM
+MAP_SHARE = 0.33
+KEY_SIZE = 18.0
+"""Smallest size of a number that is acted on at the kiln, points."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _LoadBlock:
+    load: KilnLoad
+    wait: str
+    differs: bool
+    continued: bool
+
+    def height(self, series: FiringSeries, width: float, row: float) -> float:
+        """Return the height with rows of that height, points."""
+        rows = COLUMNS_HEIGHT + len(self.load.firings) * row
+        places = rack_map_height(series, self.load, width * MAP_SHARE)
+        return HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT + max(rows, places)
+
+
+def wait_words(series: FiringSeries, before: KilnLoad | None, load: KilnLoad) -> str:
+    """Say what to wait for before a load.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its budget holds change and recovery.
+    before : KilnLoad or None
+        The load before it in the same session.
+    load : KilnLoad
+    """
+    change = dwell_words(series.budget.change)
+    recovery = dwell_words(series.budget.recovery)
+    if before is None:
+        return f"Heat up: {change}"
+    if before.temperature_degC == load.temperature_degC:
+        return f"Same heat: recover {recovery}"
+    turn = "up" if load.temperature_degC > before.temperature_degC else "down"
+    return f"Recover {recovery}, then go {turn}: {change}"
+
+
+def kiln_pages(
+    series: FiringSeries, loads: Sequence[KilnLoad], page: PageSize
+) -> list[SheetPage]:
+    """Return the kiln sheet, a new page for each session."""
+    body = body_box(page)
+    pages: list[SheetPage] = []
+    held: list[_LoadBlock] = []
+    used, before = 0.0, None
+    for load in loads:
+        new_session = before is not None and before.session != load.session
+        if new_session:
+            before = None
+        for block in _blocks(series, before, load, body):
+            height = block.height(series, body.width, ROW_HEIGHT)
+            if held and (new_session or used + height > body.height):
+                pages.append(_page(series, held))
+                held, used = [], 0.0
+            new_session = False
+            held.append(block)
+            used += height + GAP
+        before = load
+    return [*pages, _page(series, held)] if held else pages
+
+
+def _blocks(
+    series: FiringSeries, before: KilnLoad | None, load: KilnLoad, body: Box
+) -> list[_LoadBlock]:
+    fixed = HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT + COLUMNS_HEIGHT
+    most = max(1, int((body.height - fixed) // ROW_HEIGHT))
+    out = sorted(load.firings, key=lambda firing: (firing.dwell_s, firing.order))
+    wait = wait_words(series, before, load)
+    blocks = []
+    for first in range(0, len(out), most):
+        part = replace(load, firings=tuple(out[first : first + most]))
+        blocks.append(
+            _LoadBlock(
+                load=part,
+                wait=wait,
+                differs=out[0].dwell_s != out[-1].dwell_s,
+                continued=first > 0,
+            )
+        )
+    return blocks
+
+
+def _page(series: FiringSeries, blocks: Sequence[_LoadBlock]) -> SheetPage:
+    shown = tuple(blocks)
+
+    def draw(pen: Pen, body: Box) -> None:
+        row = _row_height(series, shown, body)
+        used = 0.0
+        for block in shown:
+            height = block.height(series, body.width, row)
+            _draw_block(pen, body.below(used).upper(height), series, block, row)
+            used += height + GAP
+
+    session = shown[0].load.session
+    return SheetPage(
+        title=f"Kiln sheet · session {session}", draw=draw, blanks=("date", "fired by")
+    )
+
+
+def _row_height(series: FiringSeries, blocks: Sequence[_LoadBlock], body: Box) -> float:
+    row = ROW_HEIGHT
+    while row < TALLEST_ROW:
+        higher = row + 0.2 * MM
+        heights = sum(block.height(series, body.width, higher) for block in blocks)
+        if heights + GAP * (len(blocks) - 1) > body.height:
+            break
+        row = higher
+    return row
+
+
+def _draw_block(
+    pen: Pen, box: Box, series: FiringSeries, block: _LoadBlock, row: float
+) -> None:
+    head = box.upper(HEAD_HEIGHT)
+    _draw_head(pen, head, series, block)
+    wait = box.below(HEAD_HEIGHT).upper(WAIT_HEIGHT)
+    tick, words = wait.columns(11 * MM, wait.width - 11 * MM)
+    pen.tick_box(tick, 7 * MM)
+    pen.line(words, block.wait, KEY_SIZE, smallest=KEY_SIZE * 0.8, bold=True)
+    _draw_read_boxes(pen, box.below(HEAD_HEIGHT + WAIT_HEIGHT).upper(READ_HEIGHT), series)
+    rest = box.below(HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT)
+    rows, places = rest.columns(1 - MAP_SHARE, MAP_SHARE, gap=4 * MM)
+    _draw_rows(pen, rows, block, row)
+    draw_rack_map(pen, places, series, block.load)
+    pen.rectangle(box, weight=1.6)
+
+
+def _draw_head(pen: Pen, head: Box, series: FiringSeries, block: _LoadBlock) -> None:
+    own, other = temperature_words(block.load.temperature_degC, series.kiln.reads)
+    pen.rectangle(head, weight=1.6, fill=0.9)
+    name, heat, second = head.inset(3 * MM, 0).columns(0.36, 0.4, 0.24, gap=3 * MM)
+    word = f"Load {block.load.number}" + (" (more)" if block.continued else "")
+    pen.line(name, word, 26, smallest=14, bold=True)
+    pen.line(heat, own, 36, smallest=KEY_SIZE, bold=True, align="right")
+    pen.line(second, other, 22, smallest=KEY_SIZE, align="right")
+
+
+def _draw_read_boxes(pen: Pen, row: Box, series: FiringSeries) -> None:
+    unit = "°F" if series.kiln.reads == "degF" else "°C"
+    read, clock = row.inset(3 * MM, 1.5 * MM).columns(0.58, 0.42, gap=6 * MM)
+    words, box, sign = read.columns(0.42, 0.46, 0.12, gap=2 * MM)
+    pen.block(words, "kiln reads, tiles in", 13, smallest=8, middle=True)
+    pen.rectangle(box, weight=1.2)
+    pen.line(sign, unit, KEY_SIZE, bold=True)
+    words, box = clock.columns(0.42, 0.58, gap=2 * MM)
+    pen.block(words, "door shut at (clock)", 13, smallest=8, middle=True)
+    pen.rectangle(box, weight=1.2)
+
+
+_ROW_SHARES = (0.1, 0.24, 0.38, 0.28)
+
+
+def _draw_rows(pen: Pen, box: Box, block: _LoadBlock, height: float) -> None:
+    head = box.upper(COLUMNS_HEIGHT).inset(3 * MM, 0)
+    names = ("out", "tile", "leave in", "true time, min : s")
+    for cell, name in zip(head.columns(*_ROW_SHARES, gap=2 * MM), names, strict=True):
+        pen.line(cell, name, 9.5)
+    for place, firing in enumerate(block.load.firings):
+        top = COLUMNS_HEIGHT + place * height
+        _draw_row(pen, box.below(top).upper(height).inset(3 * MM, 0), firing)
+
+
+def _draw_row(pen: Pen, row: Box, firing: TileFiring) -> None:
+    pen.rule(row.left, row.top, row.right, row.top, grey=0.5, weight=0.5)
+    tick, code, dwell, true = row.columns(*_ROW_SHARES, gap=2 * MM)
+    pen.tick_box(tick, 7.5 * MM)
+    pen.line(code, firing.tile, 25, smallest=KEY_SIZE, bold=True)
+    pen.line(dwell, dwell_words(firing.dwell_s), 25, smallest=KEY_SIZE, bold=True)
+    pen.rectangle(true.inset(0, 1.5 * MM), weight=1.2)
+    middle = true.left + true.width / 2
+    pen.line(
+        Box(left=middle - 2 * MM, top=row.top, width=4 * MM, height=row.height),
+        ":",
+        KEY_SIZE,
+        align="centre",
+    )

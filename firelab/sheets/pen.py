@@ -1,0 +1,169 @@
+"""A pen that draws on one page: fitted text, boxes, tick boxes, QR squares."""
+
+from __future__ import annotations
+
+import itertools
+from functools import cache
+from typing import Any, Literal
+
+from reportlab.graphics.barcode.qr import QrCodeWidget
+
+from firelab.sheets.fitting import LEADING, FittedText, fit_block, fit_line
+from firelab.sheets.fonts import font_name, text_width
+from firelab.sheets.page_size import Box, PageSize
+
+Align = Literal["left", "centre", "right"]
+QR_QUIET_MODULES = 4
+"""White modules that a reader needs round a QR square (ISO/IEC 18004)."""
+_ASCENT = 0.76
+
+
+class Pen:
+    """Draws in points from the top left of a page; greys from 0 (black) to 1.
+
+    Parameters
+    ----------
+    canvas : reportlab.pdfgen.canvas.Canvas
+        Where the page is drawn.
+    page : PageSize
+        Its paper.
+    """
+
+    def __init__(self, canvas: Any, page: PageSize) -> None:
+        self.canvas = canvas
+        self.page = page
+
+    def put_line(
+        self, x: float, baseline: float, text: str, size: float, *, bold: bool = False
+    ) -> None:
+        """Print a line that is known to fit, from x, on a baseline."""
+        self.canvas.setFillGray(0)
+        self.canvas.setFont(font_name(bold), size)
+        self.canvas.drawString(x, self.page.height - baseline, text)
+
+    def put_fitted(
+        self, box: Box, fitted: FittedText, *, bold: bool = False, align: Align = "left"
+    ) -> float:
+        """Print fitted lines from the top of a box; return their height."""
+        for place, line in enumerate(fitted.lines):
+            spare = box.width - text_width(line, fitted.size, bold=bold)
+            shift = {"left": 0.0, "centre": spare / 2, "right": spare}[align]
+            base = box.top + place * fitted.size * LEADING + fitted.size * (_ASCENT + 0.18)
+            self.put_line(box.left + shift, base, line, fitted.size, bold=bold)
+        return fitted.height
+
+    def line(
+        self,
+        box: Box,
+        text: str,
+        size: float,
+        *,
+        smallest: float = 5.0,
+        bold: bool = False,
+        align: Align = "left",
+    ) -> float:
+        """Print one line, shrunk to the box, in the middle of its height."""
+        room = min(size, box.height / 0.95)
+        fitted = fit_line(
+            text, box.width, size=room, smallest=min(smallest, room), bold=bold
+        )
+        spare = box.width - text_width(fitted.lines[0], fitted.size, bold=bold)
+        shift = {"left": 0.0, "centre": spare / 2, "right": spare}[align]
+        base = box.top + box.height / 2 + fitted.size * _ASCENT / 2 - fitted.size * 0.02
+        self.put_line(box.left + shift, base, fitted.lines[0], fitted.size, bold=bold)
+        return fitted.size
+
+    def block(
+        self,
+        box: Box,
+        text: str,
+        size: float,
+        *,
+        smallest: float = 5.0,
+        bold: bool = False,
+        align: Align = "left",
+        middle: bool = False,
+    ) -> float:
+        """Print a text wrapped and shrunk to a box; return the height used.
+
+        With `middle` it stands in the middle of the height, else at the top.
+        """
+        fitted = fit_block(
+            text, box.width, box.height, size=size, smallest=smallest, bold=bold
+        )
+        room = box.below((box.height - fitted.height) / 2) if middle else box
+        return self.put_fitted(room, fitted, bold=bold, align=align)
+
+    def rectangle(
+        self,
+        box: Box,
+        *,
+        stroke: float | None = 0.0,
+        fill: float | None = None,
+        weight: float = 0.8,
+    ) -> None:
+        """Draw a rectangle; a grey of None leaves that part out."""
+        if stroke is not None:
+            self.canvas.setStrokeGray(stroke)
+            self.canvas.setLineWidth(weight)
+        if fill is not None:
+            self.canvas.setFillGray(fill)
+        self.canvas.rect(
+            box.left,
+            self.page.height - box.bottom,
+            box.width,
+            box.height,
+            stroke=int(stroke is not None),
+            fill=int(fill is not None),
+        )
+
+    def rule(
+        self,
+        x0: float,
+        y0: float,
+        x1: float,
+        y1: float,
+        *,
+        grey: float = 0.0,
+        weight: float = 0.8,
+        dashed: bool = False,
+    ) -> None:
+        """Draw a straight line between two points."""
+        self.canvas.setStrokeGray(grey)
+        self.canvas.setLineWidth(weight)
+        self.canvas.setDash([3, 3] if dashed else [])
+        self.canvas.line(x0, self.page.height - y0, x1, self.page.height - y1)
+        self.canvas.setDash([])
+
+    def tick_box(self, box: Box, side: float) -> None:
+        """Draw an empty square to tick, in the middle of a box."""
+        left = box.left + (box.width - side) / 2
+        top = box.top + (box.height - side) / 2
+        self.rectangle(Box(left=left, top=top, width=side, height=side), weight=1.0)
+
+    def qr_square(self, box: Box, payload: str) -> None:
+        """Draw a QR square, quiet zone included, as large as the box allows."""
+        modules = qr_modules(payload)
+        side = min(box.width, box.height)
+        pitch = side / (len(modules) + 2 * QR_QUIET_MODULES)
+        left = box.left + (box.width - side) / 2 + QR_QUIET_MODULES * pitch
+        top = box.top + (box.height - side) / 2 + QR_QUIET_MODULES * pitch
+        self.canvas.setFillGray(0)
+        path = self.canvas.beginPath()
+        for row, values in enumerate(modules):
+            base = self.page.height - (top + (row + 1) * pitch)
+            column = 0
+            for dark, run in itertools.groupby(values):
+                length = len(list(run))
+                if dark:
+                    path.rect(left + column * pitch, base, length * pitch, pitch)
+                column += length
+        self.canvas.drawPath(path, stroke=0, fill=1)
+
+
+@cache
+def qr_modules(payload: str) -> tuple[tuple[bool, ...], ...]:
+    """Return the dark modules of a QR square, at its highest error correction."""
+    code = QrCodeWidget(payload, barLevel="H").qr
+    code.make()
+    return tuple(tuple(bool(module) for module in row) for row in code.modules)

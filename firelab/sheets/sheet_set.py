@@ -1,0 +1,113 @@
+"""All sheets of a plan as one PDF: frozen values in, the same bytes out every time."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+from reportlab.pdfgen.canvas import Canvas
+
+from firelab.plan.plan import Plan
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import INVENTED, Provenance
+from firelab.sheets.first_page import first_page
+from firelab.sheets.fonts import PLAIN, printable, register_fonts
+from firelab.sheets.kiln_sheet import kiln_pages
+from firelab.sheets.label_stock import CUT_LABELS, LabelStock
+from firelab.sheets.labels import label_pages
+from firelab.sheets.page_size import PageSize, page_size
+from firelab.sheets.pen import Pen
+from firelab.sheets.preparation_sheet import preparation_pages
+from firelab.sheets.rack_map import tray_pages
+from firelab.sheets.record_sheet import record_pages
+from firelab.sheets.sheet_page import SheetPage, body_box, draw_frame
+from firelab.sheets.student_page import deal_tiles, student_pages
+from firelab.sheets.tile_places import kiln_loads, planned_tiles, tile_firings
+
+
+def make_sheets(
+    series: FiringSeries,
+    plan: Plan,
+    *,
+    page: str = "a4",
+    label_stock: LabelStock = CUT_LABELS,
+    students: Sequence[str] | None = None,
+) -> bytes:
+    """Return the sheets of a plan as a PDF.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        What is asked; fixes units, scales and budget.
+    plan : Plan
+        Which tile is fired when.
+    page : {'a4', 'letter'}
+        Paper.
+    label_stock : LabelStock
+        Where labels are on the page; cut lines by default.
+    students : sequence of str, optional
+        Names of a class: one page per student is added. An empty sequence
+        makes one numbered student for each tile.
+
+    Returns
+    -------
+    bytes
+        The same for the same values.
+
+    Raises
+    ------
+    UsageError
+        If the page is not known or the labels do not fit on it.
+    """
+    paper = page_size(page)
+    tiles = planned_tiles(plan)
+    loads = kiln_loads(plan)
+    pages = [
+        first_page(series, plan),
+        *preparation_pages(series, plan, tiles, paper),
+        *label_pages(series, tiles, label_stock, paper),
+        *kiln_pages(series, loads, paper),
+        *tray_pages(series, loads, paper),
+        *record_pages(series, tile_firings(plan), paper),
+    ]
+    if students is not None:
+        pages += student_pages(series, plan, deal_tiles(tiles, students))
+    return print_pages(pages, series, plan.provenance, paper, title="Test firing sheets")
+
+
+def print_pages(
+    pages: Sequence[SheetPage],
+    series: FiringSeries,
+    provenance: Provenance,
+    paper: PageSize,
+    *,
+    title: str,
+) -> bytes:
+    """Return pages as a PDF with embedded typefaces, bookmarks and provenance."""
+    register_fonts()
+    stream = io.BytesIO()
+    canvas = Canvas(
+        stream,
+        pagesize=(paper.width, paper.height),
+        invariant=1,
+        pageCompression=1,
+        initialFontName=PLAIN,
+    )
+    canvas.setTitle(printable(f"{title}: {series.name}"))
+    canvas.setAuthor("firelab")
+    canvas.setCreator("firelab")
+    canvas.setSubject(INVENTED if series.invented else title)
+    canvas.setKeywords(f"series sha256 {provenance.series_hash}, seed {provenance.seed}")
+    marked = ""
+    for number, sheet in enumerate(pages, start=1):
+        pen = Pen(canvas, paper)
+        if sheet.title != marked:
+            canvas.bookmarkPage(f"page-{number}")
+            canvas.addOutlineEntry(sheet.title, f"page-{number}", 0)
+            marked = sheet.title
+        if sheet.framed:
+            draw_frame(pen, series, provenance, sheet, number, len(pages))
+        sheet.draw(pen, body_box(paper, framed=sheet.framed))
+        canvas.showPage()
+    canvas.save()
+    return stream.getvalue()

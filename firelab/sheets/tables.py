@@ -1,0 +1,54 @@
+"""Rows of words and tick boxes under named columns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from firelab.sheets.page_size import MM, Box
+from firelab.sheets.pen import Pen
+
+_GAP = 1.5 * MM
+_TICK = 4.6 * MM
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A column: its name, its share of the width, and how its cells are printed."""
+
+    name: str
+    share: float
+    size: float = 10.0
+    bold: bool = False
+
+
+def column_boxes(row: Box, columns: Sequence[Column]) -> tuple[Box, ...]:
+    """Return the boxes of a row's cells."""
+    return row.columns(*(column.share for column in columns), gap=_GAP)
+
+
+def draw_table_head(pen: Pen, row: Box, columns: Sequence[Column]) -> None:
+    """Print the names of the columns, wrapped into their widths."""
+    for cell, column in zip(column_boxes(row, columns), columns, strict=True):
+        pen.block(cell.inset(0, 0.5 * MM), column.name, 9, smallest=5, bold=True)
+    pen.rule(row.left, row.bottom, row.right, row.bottom, weight=1.2)
+
+
+def draw_table_row(
+    pen: Pen, row: Box, columns: Sequence[Column], cells: Sequence[str | bool]
+) -> None:
+    """Print one row: text, a tick box where a cell is True, a dash where it is False."""
+    for box, column, cell in zip(column_boxes(row, columns), columns, cells, strict=True):
+        if cell is True:
+            pen.tick_box(box, _TICK)
+        elif cell is False:
+            pen.line(box, "–", 9, align="centre")
+        else:
+            pen.line(
+                box.inset(0, 0.6 * MM),
+                str(cell),
+                column.size,
+                smallest=5.5,
+                bold=column.bold,
+            )
+    pen.rule(row.left, row.bottom, row.right, row.bottom, grey=0.6, weight=0.4)

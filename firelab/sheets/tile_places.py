@@ -1,0 +1,134 @@
+"""The plan as the bench sees it: tiles with their firings, loads with their places."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from firelab.plan.plan import Plan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TileFiring:
+    """One test firing of a tile, as its label and the kiln sheet tell it.
+
+    Attributes
+    ----------
+    tile : str
+        Code of the tile.
+    session, load, order : int
+        As in ``plan.csv``.
+    place : int
+        Place in the load, from 1, in firing order.
+    temperature_degC, dwell_s : float
+        Planned setting.
+    look : int
+        How often the tile has been fired with this one, from 1.
+    """
+
+    tile: str
+    session: int
+    load: int
+    order: int
+    place: int
+    temperature_degC: float
+    dwell_s: float
+    look: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedTile:
+    """A tile: code, what is sifted on it, and its firings in order.
+
+    Attributes
+    ----------
+    code, base, role : str
+    mesh, layers : int
+    firings : tuple of TileFiring
+    """
+
+    code: str
+    mesh: int
+    layers: int
+    base: str
+    role: str
+    firings: tuple[TileFiring, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KilnLoad:
+    """One load: the tiles that are in the kiln together, by place.
+
+    Attributes
+    ----------
+    session, number : int
+    temperature_degC : float
+    firings : tuple of TileFiring
+    """
+
+    session: int
+    number: int
+    temperature_degC: float
+    firings: tuple[TileFiring, ...]
+
+
+def tile_firings(plan: Plan) -> tuple[TileFiring, ...]:
+    """Return every test firing of a plan in firing order."""
+    made: list[TileFiring] = []
+    places: dict[int, int] = {}
+    looks: dict[str, int] = {}
+    ordered = plan.table.sort_values("order", kind="stable")
+    columns = ("tile", "session", "load", "order", "temperature_degC", "dwell_s")
+    for tile, session, load, order, degC, dwell_s in zip(
+        *(ordered[name].tolist() for name in columns), strict=True
+    ):
+        places[load] = places.get(load, 0) + 1
+        looks[tile] = looks.get(tile, 0) + 1
+        made.append(
+            TileFiring(
+                tile=tile,
+                session=session,
+                load=load,
+                order=order,
+                place=places[load],
+                temperature_degC=degC,
+                dwell_s=dwell_s,
+                look=looks[tile],
+            )
+        )
+    return tuple(made)
+
+
+def planned_tiles(plan: Plan) -> tuple[PlannedTile, ...]:
+    """Return the tiles of a plan, in the order of their first firing."""
+    firings: dict[str, list[TileFiring]] = {}
+    for firing in tile_firings(plan):
+        firings.setdefault(firing.tile, []).append(firing)
+    once = plan.table.drop_duplicates("tile").set_index("tile")
+    columns = {name: once[name].to_dict() for name in ("mesh", "layers", "base", "role")}
+    return tuple(
+        PlannedTile(
+            code=code,
+            mesh=columns["mesh"][code],
+            layers=columns["layers"][code],
+            base=columns["base"][code],
+            role=columns["role"][code],
+            firings=tuple(several),
+        )
+        for code, several in firings.items()
+    )
+
+
+def kiln_loads(plan: Plan) -> tuple[KilnLoad, ...]:
+    """Return the loads of a plan in firing order."""
+    loads: dict[int, list[TileFiring]] = {}
+    for firing in tile_firings(plan):
+        loads.setdefault(firing.load, []).append(firing)
+    return tuple(
+        KilnLoad(
+            session=several[0].session,
+            number=number,
+            temperature_degC=several[0].temperature_degC,
+            firings=tuple(several),
+        )
+        for number, several in loads.items()
+    )

@@ -1,0 +1,110 @@
+"""Settings in the words that are printed, the kiln's own unit first."""
+
+from __future__ import annotations
+
+from firelab.craft.units import format_duration, to_degF
+from firelab.series.firing_series import FiringSeries
+
+BARE = "none"
+
+
+def temperature_words(degC: float, reads: str) -> tuple[str, str]:
+    """Return a temperature in the kiln's unit and in the other one.
+
+    Parameters
+    ----------
+    degC : float
+        Temperature, degC.
+    reads : {'degC', 'degF'}
+        Unit of the kiln's display.
+
+    Examples
+    --------
+    >>> temperature_words(760.0, "degF")
+    ('1400 °F', '760 °C')
+    >>> temperature_words(732.22, "degC")
+    ('732.2 °C', '1350 °F')
+    """
+    values = {"degC": degC, "degF": to_degF(degC)}
+    other = "degC" if reads == "degF" else "degF"
+    own = round(values[reads], 1)
+    return (
+        f"{own:g} {_SIGN[reads]}",
+        f"{values[other]:.0f} {_SIGN[other]}",
+    )
+
+
+_SIGN = {"degC": "°C", "degF": "°F"}
+
+
+def both_temperatures(degC: float, reads: str) -> str:
+    """Write a temperature in both units.
+
+    Examples
+    --------
+    >>> both_temperatures(760.0, "degF")
+    '1400 °F (760 °C)'
+    """
+    own, other = temperature_words(degC, reads)
+    return f"{own} ({other})"
+
+
+def dwell_words(seconds: float) -> str:
+    """Write a dwell, to the second.
+
+    Examples
+    --------
+    >>> dwell_words(150.0)
+    '2 min 30 s'
+    """
+    return format_duration(seconds)
+
+
+def layers_words(layers: int) -> str:
+    """Write a number of coats.
+
+    Examples
+    --------
+    >>> layers_words(1), layers_words(2)
+    ('1 coat', '2 coats')
+    """
+    return f"{layers} coat{'' if layers == 1 else 's'}"
+
+
+def base_words(base: str) -> str:
+    """Write what lies under the test enamel.
+
+    Examples
+    --------
+    >>> base_words("none"), base_words("hard clear")
+    ('on bare metal', 'over hard clear')
+    """
+    return "on bare metal" if base == BARE else f"over {base}"
+
+
+def powder_words(mesh: int, layers: int, base: str) -> str:
+    """Write mesh, coats and base in one line.
+
+    Examples
+    --------
+    >>> powder_words(80, 2, "hard clear")
+    '80 mesh · 2 coats · over hard clear'
+    """
+    return f"{mesh} mesh · {layers_words(layers)} · {base_words(base)}"
+
+
+def blank_words(series: FiringSeries) -> str:
+    """Write the bare tile of a series, such as ``40 x 40 x 0.8 mm copper``."""
+    blank = series.blank
+    return f"{blank.width:g} × {blank.height:g} × {blank.thickness:g} mm {blank.metal}"
+
+
+def grams_words(grams: float) -> str:
+    """Write a mass to 0.01 g below 10 g, else to 0.1 g.
+
+    Examples
+    --------
+    >>> grams_words(0.853), grams_words(25.6)
+    ('0.85 g', '25.6 g')
+    """
+    return f"{grams:.2f} g" if grams < 10 else f"{grams:.1f} g"
