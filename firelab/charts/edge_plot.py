@@ -23,6 +23,7 @@ from firelab.charts.style import (
     new_figure,
     set_dwell_axis,
     set_temperature_axis,
+    settle_layout,
     title_figure,
 )
 from firelab.craft.units import format_duration, format_temperature
@@ -71,6 +72,7 @@ def draw_edge_plot(
         figure.supylabel("dwell (min:s), log scale", fontsize=TEXT_PT)
         asked = f"edges at probability {windows.probability:g}"
         title_figure(figure, asked, invented=invented)
+        settle_layout(figure)
     return figure
 
 

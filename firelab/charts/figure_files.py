@@ -7,10 +7,9 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from firelab.charts.style import drawing_style
+from firelab.charts.style import PNG_DPI, drawing_style
 from firelab.series.folder import write_atomically
 
-PNG_DPI = 150
 _METADATA: dict[str, dict[str, str | None]] = {
     "png": {"Software": None},
     "svg": {"Date": None, "Creator": None},

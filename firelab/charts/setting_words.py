@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from firelab.plan.plan import Plan
+from firelab.sheets.tile_words import base_words, layers_words
 
 
 def name_setting(setting: Mapping[str, Any]) -> str:
@@ -18,11 +19,8 @@ def name_setting(setting: Mapping[str, Any]) -> str:
     >>> name_setting({"mesh": 150, "layers": 1, "base": "none"})
     '150 mesh, 1 coat, on bare metal'
     """
-    layers = int(setting["layers"])
-    base = str(setting["base"])
-    under = "on bare metal" if base == "none" else f"over {base}"
-    coats = "1 coat" if layers == 1 else f"{layers} coats"
-    return f"{int(setting['mesh'])} mesh, {coats}, {under}"
+    coats = layers_words(int(setting["layers"]))
+    return f"{int(setting['mesh'])} mesh, {coats}, {base_words(str(setting['base']))}"
 
 
 def file_stem(setting: Mapping[str, Any]) -> str:

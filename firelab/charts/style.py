@@ -41,6 +41,7 @@ LOW_EDGE = "#0b4f8a"
 HIGH_EDGE = "#a83a0c"
 TEXT_PT = 11.0
 SMALL_PT = 10.0
+PNG_DPI = 150
 WIDTH_IN = 5.6
 """Width of every figure, inches: readable on a phone, sharp on paper."""
 
@@ -128,8 +129,20 @@ def drawing_style() -> Iterator[None]:
 
 def new_figure(height_in: float, *, width_in: float = WIDTH_IN) -> Figure:
     """Return an empty figure with its own canvas; nothing global holds it."""
-    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    figure = Figure(figsize=(width_in, height_in), dpi=PNG_DPI, layout="constrained")
     FigureCanvasAgg(figure)
+    return figure
+
+
+def settle_layout(figure: Figure) -> Figure:
+    """Lay a finished figure out once and for all, and return it.
+
+    The layout engine moves things a little at each drawing; held still, every
+    writing of one figure gives the same bytes.
+    """
+    for _ in range(3):
+        figure.draw_without_rendering()
+    figure.set_layout_engine("none")
     return figure
 
 

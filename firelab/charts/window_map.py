@@ -27,6 +27,7 @@ from firelab.charts.style import (
     new_figure,
     set_dwell_axis,
     set_temperature_axis,
+    settle_layout,
     title_figure,
     write_dwell,
 )
@@ -77,6 +78,7 @@ def draw_window_map(
         figure.legend(handles=keys, loc="outside lower center", ncols=2)
         invented = records.series.invented
         title_figure(figure, name_setting(window.setting), invented=invented)
+        settle_layout(figure)
     return figure
 
 

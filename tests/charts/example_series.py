@@ -15,6 +15,7 @@ import pandas as pd
 
 from firelab.craft.sieves import grain_um
 from firelab.craft.tile_codes import tile_code
+from firelab.fits.stage_draws import StageDraws
 from firelab.plan.plan import PLAN_DTYPES, Plan, PlannedPreparation
 from firelab.records.records import FIRING_COLUMNS, Records
 from firelab.series.designs import design_path
@@ -42,9 +43,7 @@ class Example:
     series: FiringSeries
     plan: Plan
     records: Records
-    thresholds: np.ndarray
-    coefficients: np.ndarray
-    load_sd: np.ndarray
+    draws: StageDraws
     windows: FiringWindows
 
 
@@ -62,14 +61,20 @@ def build_example(design: str, *, n_draws: int = 150) -> Example:
     thresholds = THRESHOLDS + rng.normal(0, 0.3, (n_draws, 1)) * np.ones(3)
     coefficients = beta + rng.normal(0, 0.35, (n_draws, len(beta)))
     load_sd = np.abs(rng.normal(LOAD_SD, 0.1, n_draws))
-    windows = windows_by_hand(series, thresholds, coefficients, load_sd, provenance)
+    draws = StageDraws(
+        thresholds=thresholds,
+        coefficients=coefficients,
+        load_sd=load_sd,
+        tile_sd=np.zeros(n_draws),
+        link="logit",
+        columns=columns,
+    )
+    windows = windows_by_hand(series, draws, provenance)
     return Example(
         series=series,
         plan=plan,
         records=records,
-        thresholds=thresholds,
-        coefficients=coefficients,
-        load_sd=load_sd,
+        draws=draws,
         windows=windows,
     )
 
@@ -151,11 +156,7 @@ def looks_by_hand(
 
 
 def windows_by_hand(
-    series: FiringSeries,
-    thresholds: np.ndarray,
-    coefficients: np.ndarray,
-    load_sd: np.ndarray,
-    provenance: Provenance,
+    series: FiringSeries, draws: StageDraws, provenance: Provenance
 ) -> FiringWindows:
     settings = itertools.product(
         *(series.factors.levels(name) for name in ("mesh", "layers", "base"))
@@ -164,7 +165,7 @@ def windows_by_hand(
         window_by_hand(
             series,
             dict(zip(("mesh", "layers", "base"), setting, strict=True)),
-            (thresholds, coefficients, load_sd),
+            draws,
         )
         for setting in settings
     ]
@@ -241,7 +242,7 @@ def nearest(grid: np.ndarray, value: float) -> int:
 
 def at_or_below(series, setting, draws, degC, dwell, place) -> np.ndarray:
     """P(stage <= place) by draw, dwell and degC, mean over the load effect."""
-    thresholds, coefficients, load_sd = draws
+    thresholds, load_sd = draws.thresholds, draws.load_sd
     if place < 0:
         return np.zeros((len(thresholds), len(dwell), len(degC)))
     grid = pd.DataFrame(
@@ -250,7 +251,7 @@ def at_or_below(series, setting, draws, degC, dwell, place) -> np.ndarray:
             "dwell_s": np.repeat(dwell, len(degC)),
         }
     ).assign(**setting)
-    eta = coefficients @ model_matrix(series, grid, series.varied).T
+    eta = draws.coefficients @ model_matrix(series, grid, series.varied).T
     nodes, weights = np.polynomial.hermite_e.hermegauss(9)
     chance = np.zeros_like(eta)
     for node, weight in zip(nodes, weights / weights.sum(), strict=True):

@@ -1,0 +1,202 @@
+"""The chance of each grade against temperature, one panel per dwell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from firelab.charts.fired_tiles import grade_keys, tiles_at
+from firelab.charts.setting_words import name_setting
+from firelab.charts.style import (
+    INK,
+    SMALL_PT,
+    TEXT_PT,
+    GradeMark,
+    add_degF_axis,
+    drawing_style,
+    grade_marks,
+    new_figure,
+    set_temperature_axis,
+    settle_layout,
+    spread_apart,
+    title_figure,
+    write_dwell,
+)
+from firelab.craft.units import format_duration
+from firelab.fits.stage_draws import StageDraws
+from firelab.records.records import Records
+from firelab.series.terms import model_matrix
+
+_LINES = ("-", "--", "-.", ":")
+_POINTS = 81
+_MOST_PANELS = 5
+
+
+def draw_stage_curves(
+    draws: StageDraws, terms: Sequence[str], records: Records, setting: Mapping[str, Any]
+) -> Figure:
+    """Draw the posterior mean chance of each grade, with the grades observed.
+
+    Parameters
+    ----------
+    draws : StageDraws
+    terms : sequence of str
+        Terms of the fit that made the draws.
+    records : Records
+        Looks at this setting are set above the curves, at the panel of the
+        nearest dwell.
+    setting : mapping
+        ``mesh``, ``layers``, ``base``.
+
+    Returns
+    -------
+    Figure
+        A future load, so the effect of the load is averaged over. One panel
+        per dwell of the series (at most five), the longest at the top; degC
+        and degF on the horizontal axis, within the fired range.
+    """
+    series = records.series
+    grades = series.responses.stage.grades
+    marks = grade_marks(grades, series.responses.stage.target)
+    tiles = tiles_at(records, setting)
+    dwells = panel_dwells(series.factors.levels("dwell"))
+    panel_of = nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
+    with drawing_style():
+        figure = new_figure(2.4 + 1.75 * len(dwells))
+        panels = figure.subplots(len(dwells), 1, sharex=True, sharey=True, squeeze=False)
+        for place, axes in enumerate(reversed(panels[:, 0])):
+            table = grade_chances(draws, terms, records, setting, dwells[place])
+            _draw_curves(axes, table, marks)
+            _draw_observed(axes, tiles[panel_of == place], marks)
+            axes.set_title(f"dwell {write_dwell(dwells[place])} min:s", loc="left")
+        low, high = series.span("temperature")
+        beyond = 0.03 * (high - low)
+        for axes in panels[:, 0]:
+            set_temperature_axis(axes, low - beyond, high + beyond)
+            axes.set_xlabel("")
+        panels[-1, 0].set_xlabel("temperature (°C)")
+        add_degF_axis(panels[0, 0])
+        figure.supylabel("probability of the grade", fontsize=TEXT_PT)
+        figure.legend(
+            handles=_keys(grades, marks, tiles), loc="outside lower center", ncols=2
+        )
+        title_figure(figure, name_setting(setting), invented=series.invented)
+        settle_layout(figure)
+    return figure
+
+
+def describe_stage_curves(records: Records, setting: Mapping[str, Any]) -> str:
+    """Say in words what the curves show."""
+    grades = ", ".join(records.series.responses.stage.grades)
+    dwells = [
+        format_duration(d) for d in panel_dwells(records.series.factors.levels("dwell"))
+    ]
+    return (
+        f"Probability of each stage ({grades}) against temperature at "
+        f"{name_setting(setting)}, one panel for each dwell: {', '.join(dwells)}."
+    )
+
+
+def panel_dwells(levels: Sequence[Any]) -> list[float]:
+    """Return the dwells (s) that have a panel; a range has its middle too.
+
+    Examples
+    --------
+    >>> panel_dwells([90.0, 210.0])
+    [90.0, 137.4772708486752, 210.0]
+    """
+    dwells = spread_apart([float(level) for level in levels], largest=_MOST_PANELS)
+    if len(dwells) == 2:
+        return [dwells[0], float(np.sqrt(dwells[0] * dwells[1])), dwells[1]]
+    return dwells
+
+
+def nearest_dwell(fired_s: Any, dwells_s: Sequence[float]) -> Any:
+    """Return the place of the panel nearest on the ln scale, shape (n,)."""
+    distance = np.abs(np.log(np.asarray(fired_s)[:, None]) - np.log(np.asarray(dwells_s)))
+    return distance.argmin(axis=1)
+
+
+def grade_chances(
+    draws: StageDraws,
+    terms: Sequence[str],
+    records: Records,
+    setting: Mapping[str, Any],
+    dwell_s: float,
+) -> pd.DataFrame:
+    """Return the posterior mean chance of each grade along temperature.
+
+    Returns
+    -------
+    DataFrame
+        Tidy: ``temperature_degC, stage, probability``.
+    """
+    series = records.series
+    degC = np.linspace(*series.span("temperature"), _POINTS)
+    grid = pd.DataFrame({"temperature_degC": degC, "dwell_s": dwell_s}).assign(**setting)
+    coded = model_matrix(series, grid, terms)
+    frames = []
+    for place, grade in enumerate(series.responses.stage.grades):
+        chance = draws.probability_between(place, place, coded).mean(axis=0)
+        frames.append(
+            pd.DataFrame({"temperature_degC": degC, "stage": grade, "probability": chance})
+        )
+    return pd.concat(frames, ignore_index=True)
+
+
+def _draw_curves(axes: Axes, table: pd.DataFrame, marks: Mapping[str, GradeMark]) -> None:
+    for place, (grade, mark) in enumerate(marks.items()):
+        curve = table[table["stage"] == grade]
+        axes.plot(
+            curve["temperature_degC"],
+            curve["probability"],
+            linestyle=_LINES[place % len(_LINES)],
+            color=INK,
+            linewidth=1.6,
+            marker=mark.marker,
+            markevery=(place * 3, 16),
+            markersize=6.5,
+            markerfacecolor=mark.fill,
+            markeredgecolor=INK,
+        )
+    axes.set_ylim(-0.03, 1.42)
+    axes.set_yticks([0.0, 0.5, 1.0])
+    axes.axhline(1.0, color="#b0b0b0", linewidth=0.8, zorder=0)
+    axes.text(
+        0.995, 0.985, "observed", transform=axes.transAxes, ha="right", va="top",
+        fontsize=SMALL_PT,
+    )  # fmt: skip
+
+
+def _draw_observed(axes: Axes, tiles: pd.DataFrame, marks: Mapping[str, GradeMark]) -> None:
+    for _, group in tiles.groupby(tiles["temperature_degC"].round(0)):
+        ordered = group.sort_values("stage", kind="stable")
+        centre = float(group["temperature_degC"].mean())
+        for above, grade in enumerate(ordered["stage"].astype(str)):
+            mark = marks[grade]
+            axes.plot(
+                [centre],
+                [1.08 + 0.11 * above],
+                linestyle="none",
+                marker=mark.marker,
+                markersize=6.5,
+                markerfacecolor=mark.fill,
+                markeredgecolor=INK,
+                clip_on=False,
+            )
+
+
+def _keys(
+    grades: Sequence[str], marks: Mapping[str, GradeMark], tiles: pd.DataFrame
+) -> list[Line2D]:
+    counts = {grade: int((tiles["stage"] == grade).sum()) for grade in grades}
+    keys = grade_keys(grades, marks, counts)
+    for place, key in enumerate(keys):
+        key.set(linestyle=_LINES[place % len(_LINES)], color=INK)
+    return keys

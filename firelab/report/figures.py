@@ -1,0 +1,117 @@
+"""The figures of a report: name, picture, caption, and words for who cannot see it."""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import dataclass
+
+from matplotlib.figure import Figure
+
+from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
+from firelab.charts.figure_files import figure_bytes
+from firelab.charts.setting_words import file_stem
+from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
+from firelab.charts.style import in_degrees
+from firelab.charts.window_map import describe_window_map, draw_window_map
+from firelab.report.page_parts import PageImage
+from firelab.report.sources import ReportSources
+
+_CSS_PIXELS_PER_INCH = 96
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReportFigure:
+    """One figure of the report.
+
+    Attributes
+    ----------
+    name : str
+        File name without ending.
+    topic : {'map', 'edges', 'stages', 'clarity', 'plan'}
+    figure : Figure
+    alt : str
+        What it shows, in words.
+    caption : str
+        How to read it.
+    """
+
+    name: str
+    topic: str
+    figure: Figure
+    alt: str
+    caption: str
+
+
+def draw_figures(sources: ReportSources) -> tuple[ReportFigure, ...]:
+    """Draw every figure that the sources allow, in the order of the page."""
+    return (*_window_figures(sources), *_stage_figures(sources))
+
+
+def _window_figures(sources: ReportSources) -> list[ReportFigure]:
+    windows, records = sources.windows, sources.records
+    if windows is None or records is None:
+        return []
+    target = " or ".join(windows.target)
+    drawn = [
+        ReportFigure(
+            name=f"window-map-{rank}-{file_stem(window.setting)}",
+            topic="map",
+            figure=draw_window_map(windows, window, records),
+            alt=describe_window_map(windows, window),
+            caption=(
+                f"The darker, the likelier {target} in a future load. Inside the thick "
+                f"line, {windows.probability * 100:.0f} in 100 tiles or more are expected "
+                f"to be {target}; in the hatched region that is assured. A mark is a fired "
+                "tile, its shape its grade; arrows are the edges, set just below the dwell "
+                "they belong to. Nothing is said of the dotted margin."
+            ),
+        )
+        for rank, window in enumerate(windows.windows, start=1)
+    ]
+    edges = ReportFigure(
+        name="edges",
+        topic="edges",
+        figure=draw_edge_plot(windows, invented=sources.series.invented),
+        alt=describe_edge_plot(windows),
+        caption=(
+            f"At each dwell, the edges between which {target} is expected, each with its "
+            f"{windows.level:.0%} interval. An arrow for an end means that the interval "
+            "runs out of what was fired."
+        ),
+    )
+    return [*drawn, edges]
+
+
+def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
+    fit, records, windows = sources.fit, sources.records, sources.windows
+    if fit is None or records is None or windows is None:
+        return []
+    draws = getattr(fit, "draws", None)
+    if draws is None:
+        return []
+    return [
+        ReportFigure(
+            name=f"stages-{rank}-{file_stem(window.setting)}",
+            topic="stages",
+            figure=draw_stage_curves(draws, fit.terms, records, window.setting),
+            alt=describe_stage_curves(records, window.setting),
+            caption=(
+                "Each line is the expected share of tiles at one grade; the marks above "
+                "are the tiles that were fired at about that dwell."
+            ),
+        )
+        for rank, window in enumerate(windows.windows[:1], start=1)
+    ]
+
+
+def page_image(drawn: ReportFigure) -> PageImage:
+    """Return a figure as the page carries it: SVG inside the page, no file beside it."""
+    raw = figure_bytes(drawn.figure, "svg")
+    width, height = drawn.figure.get_size_inches() * _CSS_PIXELS_PER_INCH
+    return PageImage(
+        source="data:image/svg+xml;base64," + base64.b64encode(raw).decode("ascii"),
+        alt=in_degrees(drawn.alt),
+        caption=in_degrees(drawn.caption),
+        width=round(width),
+        height=round(height),
+    )

@@ -1,0 +1,93 @@
+"""One self-contained page: the answer first, then all that it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import metadata, resources
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from firelab.charts.style import in_degrees
+from firelab.craft.cautions import CAUTIONS, DEFERENCE
+from firelab.report.figures import ReportFigure, draw_figures, page_image
+from firelab.report.page_parts import PageGroup, PageTable
+from firelab.report.page_sections import page_groups
+from firelab.report.page_tables import edge_table, provenance_tables, ranking_table
+from firelab.report.recipe_words import word_recipe
+from firelab.report.sources import ReportSources
+from firelab.series.folder import INVENTED
+
+
+def report_page(
+    sources: ReportSources, figures: Sequence[ReportFigure] | None = None
+) -> str:
+    """Return the report as one HTML page that fetches nothing.
+
+    Everything that a person wrote (names, notes, defects) is escaped.
+
+    Parameters
+    ----------
+    sources : ReportSources
+        What the page tells of; where nothing was fired yet it shows the plan.
+    figures : sequence of ReportFigure, optional
+        Already drawn; drawn here by default.
+
+    Returns
+    -------
+    str
+        The same sources give the same text.
+    """
+    drawn = draw_figures(sources) if figures is None else figures
+    windows = sources.windows
+    answer = ranking = edges = None
+    if windows is not None and windows.windows:
+        answer = word_recipe(sources.series, windows, windows.windows[0])
+        ranking, edges = ranking_table(windows), edge_table(windows)
+    return _template().render(
+        series=sources.series,
+        invented=INVENTED,
+        stale=sources.stale,
+        answer=answer,
+        ranking_table=ranking,
+        edge_table=edges,
+        several=windows is not None and len(windows.windows) > 1,
+        groups=_with_figures(page_groups(sources), drawn),
+        cautions=CAUTIONS,
+        deference=DEFERENCE,
+        provenance_tables=_provenance(sources),
+        version=metadata.version("firelab"),
+    )
+
+
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
+    )
+    environment.filters["degrees"] = in_degrees
+    room = resources.files("firelab.report")
+    style = room.joinpath("page.css").read_text(encoding="utf-8")
+    environment.globals["css"] = Markup(style)  # our own file, no word of a user
+    return environment.from_string(
+        room.joinpath("page.html.j2").read_text(encoding="utf-8")
+    )
+
+
+def _with_figures(
+    groups: Sequence[PageGroup], drawn: Sequence[ReportFigure]
+) -> list[dict[str, Any]]:
+    return [
+        {
+            "group": group,
+            "images": [page_image(one) for one in drawn if one.topic in group.topics],
+        }
+        for group in groups
+    ]
+
+
+def _provenance(sources: ReportSources) -> tuple[PageTable, ...]:
+    for value in (sources.windows, sources.records, sources.plan):
+        if value is not None:
+            return provenance_tables(value.provenance)
+    return ()

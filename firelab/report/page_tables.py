@@ -1,0 +1,187 @@
+"""The page's tables: settings ranked, edges, tiles, provenance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from firelab.charts.edge_plot import write_interval
+from firelab.charts.setting_words import name_setting
+from firelab.craft.units import format_duration, format_temperature, to_degF
+from firelab.records.records import Records
+from firelab.report.page_parts import PageTable
+from firelab.series.folder import Provenance
+from firelab.windows.window import EdgeInterval, FiringWindows, SettingWindow
+
+_TILE_CLASSES = {"tile": "code", "load": "number", "score": "number", "note": "note"}
+
+
+def ranking_table(windows: FiringWindows) -> PageTable:
+    """Return one row per setting, the widest assured window first."""
+    head = (
+        "rank",
+        "setting",
+        "recipe",
+        "give or take",
+        "probability",
+        "assurance",
+        "assured share of the fired range",
+    )
+    rows = tuple(
+        _ranking_row(rank, window) for rank, window in enumerate(windows.windows, start=1)
+    )
+    classes = ("number", "", "text", "text", "number", "number", "number")
+    return PageTable(
+        caption="Settings, the widest assured window first",
+        head=head,
+        rows=rows,
+        classes=classes,
+    )
+
+
+def _ranking_row(rank: int, window: SettingWindow) -> tuple[str, ...]:
+    shown = window.recipe or window.best
+    recipe, room = f"none: {window.reason}", "none"
+    if window.recipe is not None:
+        recipe = (
+            f"{format_temperature(window.recipe.temperature_degC)}, "
+            f"{format_duration(window.recipe.dwell_s)}"
+        )
+        room = (
+            f"{window.recipe.tolerance_degC:.0f} degC "
+            f"({window.recipe.tolerance_degC * 1.8:.0f} degF), "
+            f"{format_duration(window.recipe.tolerance_s)}"
+        )
+    return (
+        str(rank),
+        name_setting(window.setting),
+        recipe,
+        room,
+        f"{shown.probability:.2f}",
+        f"{shown.assurance:.2f}",
+        f"{window.assured_share:.0%}",
+    )
+
+
+def edge_table(windows: FiringWindows) -> PageTable:
+    """Return one row per setting and fired dwell: low and high edge."""
+    several = len(windows.windows) > 1
+    rows = []
+    for window in windows.windows:
+        for edge in window.edges:
+            row = (
+                format_duration(edge.dwell_s),
+                interval_cell(edge.low_degC),
+                interval_cell(edge.high_degC),
+            )
+            rows.append((name_setting(window.setting), *row) if several else row)
+    head = ("dwell", "low edge", "high edge")
+    return PageTable(
+        caption=(
+            f"Edges at probability {windows.probability:g}, each with its "
+            f"{windows.level:.0%} interval"
+        ),
+        head=("setting", *head) if several else head,
+        rows=tuple(rows),
+        classes=("",) * several + ("", "text", "text"),
+    )
+
+
+def interval_cell(interval: EdgeInterval) -> str:
+    """Write an edge over its interval, both units in each line.
+
+    Examples
+    --------
+    >>> print(interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
+    760 degC (1400 degF)
+    750 to 770 degC, 1382 to 1418 degF
+    """
+    estimate, lower, upper = interval.estimate, interval.lower, interval.upper
+    if estimate is None or lower is None or upper is None:
+        return write_interval(interval).replace(", from", "\nfrom")
+    return (
+        f"{format_temperature(estimate)}\n{lower:.0f} to {upper:.0f} degC, "
+        f"{to_degF(lower):.0f} to {to_degF(upper):.0f} degF"
+    )
+
+
+def tile_table(records: Records) -> PageTable:
+    """Return one row per look: what was fired and what came of it.
+
+    A column in which nothing was written is left out; so is the setting where
+    there is but one.
+    """
+    rows = records.table.to_dict("records")
+    looks = [{str(name): cell for name, cell in row.items()} for row in rows]
+    columns = {
+        "tile": [str(look["tile"]) for look in looks],
+        "load": [str(look["load"]) for look in looks],
+        "temperature": [format_temperature(look["temperature_degC"]) for look in looks],
+        "dwell": [_dwell_cell(look) for look in looks],
+        "setting": [name_setting(look) for look in looks],
+        "role": ["" if look["role"] == "test" else str(look["role"]) for look in looks],
+        "stage": [_cell(look["stage"]) for look in looks],
+        "score": [_cell(look["transparency"]) for look in looks],
+        "observer": [_cell(look["observer"]) for look in looks],
+        "defects": [_cell(look["defects"]) for look in looks],
+        "note": [_cell(look["note"]) for look in looks],
+    }
+    settings = set(columns["setting"])
+    if len(settings) < 2:
+        del columns["setting"]
+    kept = {name: cells for name, cells in columns.items() if any(cells)}
+    where = f", {settings.pop()}" if len(settings) == 1 else ""
+    tiles = len(set(columns["tile"]))
+    return PageTable(
+        caption=f"{len(looks)} looks at {tiles} tiles, as recorded{where}",
+        head=tuple(kept),
+        rows=tuple(zip(*kept.values(), strict=True)),
+        classes=tuple(_TILE_CLASSES.get(name, "") for name in kept),
+    )
+
+
+def _dwell_cell(look: Mapping[Any, Any]) -> str:
+    dwell = format_duration(look["dwell_s"])
+    if look["total_dwell_s"] > look["dwell_s"]:
+        dwell += f" ({format_duration(look['total_dwell_s'])} in all)"
+    return dwell
+
+
+def _cell(value: Any) -> str:
+    if pd.isna(value) or value == "":
+        return ""
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def count_table(records: Records) -> PageTable:
+    """Return how many looks had each grade, those that never occurred included."""
+    graded = records.graded["stage"]
+    grades = records.series.responses.stage.grades
+    rows = tuple((grade, str(int((graded == grade).sum()))) for grade in grades)
+    return PageTable(
+        caption="Grades given",
+        head=("stage", "looks"),
+        rows=rows,
+        classes=("", "number"),
+    )
+
+
+def provenance_tables(provenance: Provenance) -> tuple[PageTable, ...]:
+    """Return the hashes of what was read, and the versions that read it."""
+    hashes = {"series.toml": provenance.series_hash, **provenance.sources}
+    return (
+        PageTable(
+            caption="Files read",
+            head=("file", "SHA-256"),
+            rows=tuple((name, digest) for name, digest in hashes.items()),
+            classes=("", "hash"),
+        ),
+        PageTable(
+            caption="Versions",
+            head=("package", "version"),
+            rows=tuple(dict(provenance.versions).items()),
+            classes=("", ""),
+        ),
+    )

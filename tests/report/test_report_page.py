@@ -1,0 +1,177 @@
+"""The page: parses, fetches nothing, runs nothing a person wrote, answers first."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from types import SimpleNamespace
+
+import pytest
+
+from firelab.craft.cautions import CAUTIONS
+from firelab.report.page import report_page
+from firelab.report.sources import ReportSources
+from firelab.series.designs import design_names
+from firelab.series.folder import INVENTED
+
+VOID = {"meta", "br", "img", "input", "link", "hr"}
+SCRIPT = "<script>alert('x')</script><img src=x onerror=alert(1)>"
+
+
+class Reader(HTMLParser):
+    """Collects tags, attributes and text, and checks that tags close in order."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.tags, self.words = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, text):
+        self.words.append(text)
+
+
+def read(page):
+    reader = Reader()
+    reader.feed(page)
+    reader.close()
+    assert reader.open == []
+    return reader
+
+
+def sources_of(example, **changes):
+    fit = SimpleNamespace(
+        draws=example.draws, terms=example.series.varied, summary=lambda: "the fit"
+    )
+    values = {
+        "series": example.series,
+        "plan": example.plan,
+        "records": example.records,
+        "fit": fit,
+        "windows": example.windows,
+    }
+    return ReportSources(**{**values, **changes})
+
+
+@pytest.mark.parametrize("design", design_names())
+def test_every_design_makes_a_page_that_parses_and_fetches_nothing(example, design):
+    reader = read(report_page(sources_of(example(design))))
+    for tag, attributes in reader.tags:
+        assert tag not in {"script", "link", "iframe", "object", "embed", "base"}
+        assert not any(name.startswith("on") for name in attributes)
+        for name in ("src", "href", "srcset", "action", "data", "poster"):
+            value = attributes.get(name)
+            assert value is None or value.startswith(("data:image/svg+xml;base64,", "#"))
+    styles = "".join(reader.words)
+    assert "url(" not in styles
+    assert "@import" not in styles
+
+
+def test_the_page_has_language_headings_in_order_and_heads_on_tables(example):
+    reader = read(report_page(sources_of(example("base-coats"))))
+    tags = [tag for tag, _ in reader.tags]
+    assert dict(reader.tags)["html"] == {"lang": "en"}
+    assert tags.count("h1") == 1
+    levels = [int(tag[1]) for tag in tags if re.fullmatch(r"h[1-6]", tag)]
+    assert all(below - above <= 1 for above, below in itertools.pairwise(levels))
+    assert tags.count("table") == tags.count("caption") == tags.count("thead")
+    for tag, attributes in reader.tags:
+        if tag == "th":
+            assert attributes["scope"] == "col"
+        if tag == "img":
+            assert len(attributes["alt"]) > 40
+    labels = [a["aria-labelledby"] for tag, a in reader.tags if tag == "section"]
+    ids = [a["id"] for _, a in reader.tags if "id" in a]
+    assert len(set(ids)) == len(ids)
+    assert set(labels) <= set(ids)
+
+
+def test_what_a_person_wrote_never_runs(example):
+    one = example("opaque-window")
+    looks = one.records.table.astype({"note": object, "defects": object})
+    looks.loc[0, "note"] = SCRIPT
+    looks.loc[1, "defects"] = SCRIPT
+    records = replace(one.records, looks=looks)
+    series = replace(
+        one.series, name=SCRIPT, enamel=replace(one.series.enamel, colour=SCRIPT)
+    )
+    page = report_page(sources_of(one, series=series, records=records))
+    reader = read(page)
+    assert "script" not in {tag for tag, _ in reader.tags}
+    assert all("onerror" not in attributes for _, attributes in reader.tags)
+    assert "".join(reader.words).count("<script>alert('x')</script>") >= 4
+
+
+def test_the_recipe_stands_first_in_both_units_with_tolerance(example):
+    one = example("opaque-window")
+    words = " ".join("".join(read(report_page(sources_of(one))).words).split())
+    recipe = one.windows.windows[0].recipe
+    degF = recipe.temperature_degC * 9 / 5 + 32
+    first = words[words.index("The answer") : words.index("The windows")]
+    assert f"{degF:.0f} °F" in first
+    assert f"{recipe.temperature_degC:.0f} °C" in first
+    assert f"Give or take {recipe.tolerance_degC * 1.8:.0f} °F" in first
+    assert f"about {recipe.probability * 100:.0f} come out full" in first
+
+
+def test_a_kiln_that_reads_degC_has_degC_in_large(example):
+    one = example("opaque-window")
+    series = replace(one.series, kiln=replace(one.series.kiln, reads="degC"))
+    page = report_page(sources_of(one, series=series))
+    recipe = one.windows.windows[0].recipe
+    assert f'<p class="set">{recipe.temperature_degC:.0f} °C<br>' in page
+
+
+def test_an_honest_null_gives_reason_and_what_would_settle_it(example):
+    one = example("opaque-window")
+    window = replace(
+        one.windows.windows[0],
+        recipe=None,
+        reason="no tile came out over-fired",
+        reason_code="grade-never-seen",
+        settle=("4 tiles at 820 degC (1508 degF), 3 min 30 s",),
+    )
+    windows = replace(one.windows, windows=(window,))
+    words = "".join(read(report_page(sources_of(one, windows=windows))).words)
+    first = words[words.index("The answer") : words.index("The windows")]
+    assert "No recipe is assured yet." in first
+    assert "no tile came out over-fired" in first
+    assert "4 tiles at 820 °C (1508 °F), 3 min 30 s" in first
+    assert "Give or take" not in first
+
+
+def test_a_series_that_was_only_planned_has_a_page(example):
+    one = example("clear-transparent")
+    bare = sources_of(one, records=None, fit=None, windows=None)
+    words = "".join(read(report_page(bare)).words)
+    assert "Nothing has been fired yet" in words
+    assert one.plan.tiles["tile"].iloc[0] in words
+
+
+def test_cautions_provenance_invented_and_stale_are_said(example):
+    one = example("quick-look")
+    stale = ("windows.json is stale: firings.csv has changed since.",)
+    page = report_page(sources_of(one, stale=stale))
+    words = "".join(read(page).words)
+    for name, caution in CAUTIONS:
+        assert name in words
+        assert caution in words
+    assert one.windows.provenance.series_hash in words
+    assert words.count(INVENTED) >= 2
+    assert stale[0] in words
+    real = replace(one.series, invented=False)
+    records = replace(one.records, series=real)
+    assert INVENTED not in report_page(sources_of(one, series=real, records=records))
+
+
+def test_the_same_values_give_the_same_page(example):
+    one = example("quick-look")
+    assert report_page(sources_of(one)) == report_page(sources_of(one))
