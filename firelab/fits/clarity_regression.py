@@ -10,6 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.errors import RecordsInsufficient
+from firelab.fits.clarity_least_squares import (
+    COEFFICIENT_COLUMNS,
+    TERM_COLUMNS,
+    least_squares,
+)
 from firelab.fits.mixed_regression import MixedRegression, fit_mixed
 from firelab.fits.mixed_regression_degrees import coefficient_table, term_table
 
@@ -141,30 +146,12 @@ def _without_loads(
     if n <= p or _is_exact(score, X):
         why = f"{n} scored tiles leave nothing to judge {p} coefficients by"
         return _no_fit(X, aliased, why)
-    import statsmodels.api as sm
-
-    fit = sm.OLS(score, X).fit()
-    coefficients = pd.DataFrame(
-        {
-            "column": labels,
-            "estimate": fit.params,
-            "standard_error": fit.bse,
-            "df": float(fit.df_resid),
-            "t": fit.tvalues,
-            "p_value": fit.pvalues,
-        }
-    )
-    rows = []
-    for term, columns in owned.items():
-        test = fit.f_test(np.eye(p)[columns])
-        rows.append(
-            (term, float(test.fvalue), len(columns), fit.df_resid, float(test.pvalue))
-        )
+    fit = least_squares(score, X, labels, owned)
     return ClarityRegression(
         method=OLS,
-        coefficients=coefficients,
-        terms=pd.DataFrame(rows, columns=_TERM_COLUMNS),
-        sds={"residual": float(np.sqrt(fit.mse_resid))},
+        coefficients=fit.coefficients,
+        terms=fit.terms,
+        sds={"residual": fit.residual_sd},
         aliased=aliased,
         condition=_condition(X),
         mixed=None,
@@ -175,15 +162,11 @@ def _without_loads(
     )
 
 
-_COLUMNS = ["column", "estimate", "standard_error", "df", "t", "p_value"]
-_TERM_COLUMNS = ["term", "F", "df_numerator", "df_denominator", "p_value"]
-
-
 def _no_fit(X: FloatArray, aliased: tuple[str, ...], why: str) -> ClarityRegression:
     return ClarityRegression(
         method=NONE,
-        coefficients=pd.DataFrame(columns=_COLUMNS),
-        terms=pd.DataFrame(columns=_TERM_COLUMNS),
+        coefficients=pd.DataFrame(columns=COEFFICIENT_COLUMNS),
+        terms=pd.DataFrame(columns=TERM_COLUMNS),
         sds={},
         aliased=aliased,
         condition=_condition(X),
