@@ -80,7 +80,7 @@ def fit_clarity(
     load = np.unique(counted.tiles["load"], return_inverse=True)[1].astype(np.int64)
     with_ones = np.column_stack([np.ones(len(score)), X])
     regression = regress_clarity(score, with_ones, load, [INTERCEPT, *columns], owners)
-    priors = clarity_priors(counted.scale, columns)
+    priors = clarity_priors(counted.scale, series.priors, columns)
     posterior = draw_clarity(
         score_sums(score, X, load, priors),
         priors,

@@ -12,16 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from firelab.fits.priors import is_product
 from firelab.series.firing_series import TransparencyResponse
+from firelab.series.prior_wish import PriorWish
 
 FloatArray = NDArray[np.float64]
 
-INTERCEPT_SHARE = 0.5
-EFFECT_SHARE = 0.25
-BASE_SHARE = 0.35
-INTERACTION_SHARE = 0.125
-LOAD_SHARE = 0.1
-RESIDUAL_SHARE = 0.15
+_INTERCEPT_SHARE = 0.5
+_BASE_TIMES = 1.4
+_PRODUCT_TIMES = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,36 +58,41 @@ class ClarityPriors:
         )
 
 
-def clarity_priors(scale: TransparencyResponse, columns: Sequence[str]) -> ClarityPriors:
+def clarity_priors(
+    scale: TransparencyResponse, wish: PriorWish, columns: Sequence[str]
+) -> ClarityPriors:
     """Return the priors for the columns of a model, as shares of the score's range.
 
     Parameters
     ----------
     scale : TransparencyResponse
         Fixes the range and the step of the score.
+    wish : PriorWish
+        The series' ``[priors]``.
     columns : sequence of str
         As `firelab.series.terms.term_columns` names them.
 
     Examples
     --------
-    >>> priors = clarity_priors(TransparencyResponse(), ["temperature", "temperature^2"])
+    >>> columns = ["temperature", "temperature^2"]
+    >>> priors = clarity_priors(TransparencyResponse(), PriorWish(), columns)
     >>> priors.mean.tolist(), priors.sd.tolist()
     ([5.0, 0.0, 0.0], [5.0, 2.5, 1.25])
     """
     width = scale.high - scale.low
-    shares = [INTERCEPT_SHARE, *(_share(column) for column in columns)]
-    mean = np.zeros(len(shares))
+    effects = [wish.clarity_effect * _times(column) for column in columns]
+    mean = np.zeros(1 + len(effects))
     mean[0] = (scale.low + scale.high) / 2
     return ClarityPriors(
         mean=mean,
-        sd=width * np.array(shares),
-        load_scale=width * LOAD_SHARE,
-        residual_scale=width * RESIDUAL_SHARE,
+        sd=width * np.array([_INTERCEPT_SHARE, *effects]),
+        load_scale=width * wish.clarity_load_sd,
+        residual_scale=width * wish.clarity_tile_sd,
         rounding=scale.step**2 / 12,
     )
 
 
-def _share(column: str) -> float:
-    if ":" in column or "^" in column:
-        return INTERACTION_SHARE
-    return BASE_SHARE if column.startswith("base[") else EFFECT_SHARE
+def _times(column: str) -> float:
+    if is_product(column):
+        return _PRODUCT_TIMES
+    return _BASE_TIMES if column.startswith("base[") else 1.0

@@ -1,4 +1,4 @@
-"""What is believed of a stage fit before any tile is fired, as a series may state it."""
+"""What is believed before any tile is fired, as a series may state it."""
 
 from __future__ import annotations
 
@@ -42,6 +42,13 @@ class PriorWish:
     load_sd, tile_sd : float
         Scales of the half-normal standard deviations, in logits, between loads
         and between tiles that are looked at more than once.
+    clarity_effect : float
+        Of the transparency score, as a share of its range: standard deviation
+        of the effect of half the range of a factor; half as much for products
+        and squares, and 1.4 times as much between two bases.
+    clarity_load_sd, clarity_tile_sd : float
+        Scales of the half-normal standard deviations of the score between
+        loads and between tiles of one load, as shares of its range.
     """
 
     steepness: Positive = 4.0
@@ -56,3 +63,6 @@ class PriorWish:
     interaction: Positive = 0.25
     load_sd: Positive = 0.6
     tile_sd: Positive = 0.6
+    clarity_effect: Positive = 0.25
+    clarity_load_sd: Positive = 0.1
+    clarity_tile_sd: Positive = 0.15
