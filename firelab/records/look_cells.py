@@ -157,7 +157,7 @@ def parse_moment(text: str) -> str:
         )
     if re.fullmatch(r"\d{4}-?\d{2}-?\d{2}", text):
         return moment.date().isoformat()
-    return moment.isoformat(timespec="seconds" if moment.second else "minutes")
+    return moment.isoformat(timespec="seconds")
 
 
 def parse_words(text: str, longest: int = LONGEST_CELL) -> str:

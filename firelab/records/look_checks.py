@@ -128,7 +128,7 @@ def _sequence_findings(
         new = [one for one in here if id(one) not in old]
         if not new:
             continue
-        look = new[0]
+        look = new[-1]
         if number > 1 and not standing.get((tile, number - 1)):
             findings.append(
                 _finding(
@@ -139,12 +139,14 @@ def _sequence_findings(
                     "record the earlier firing too, without a grade if it had none",
                 )
             )
-        findings += _dwell_findings(here, look, file)
+        findings += _dwell_findings(here, look, file, old)
         findings += _time_findings(standing.get((tile, number - 1), []), look, file)
     return findings
 
 
-def _dwell_findings(here: list[Look], look: Look, file: str) -> list[Finding]:
+def _dwell_findings(
+    here: list[Look], look: Look, file: str, old: set[int]
+) -> list[Finding]:
     for other in here:
         if other is look or None in (other.dwell_s, look.dwell_s):
             continue
@@ -155,7 +157,8 @@ def _dwell_findings(here: list[Look], look: Look, file: str) -> list[Finding]:
                     file,
                     "two-dwells",
                     f"look {look.look} at tile {look.tile} took {look.dwell_s:g} s here "
-                    f"and {other.dwell_s:g} s in line {other.line}",
+                    f"and {other.dwell_s:g} s at "
+                    f"{FIRINGS_FILE if id(other) in old else file}:{other.line}",
                     "one firing has one dwell: correct one of the two",
                 )
             ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from firelab.errors import Finding, FirelabError
@@ -31,7 +31,16 @@ _CODES = {
 """Code of the finding by column; any other column holds ``faulty-text``."""
 
 _HIDES_LOOK = ("not-a-count", "unknown-change", "unknown-tile")
-_SAYING = ("temperature_degC", "dwell_s", "stage", "transparency", "fired_at")
+_SAYING: tuple[str, ...] = (
+    "temperature_degC",
+    "dwell_s",
+    "stage",
+    "transparency",
+    "fired_at",
+    "defects",
+    "note",
+    "change",
+)
 _WORDS = ("observer", "defects", "note", "recorded_by")
 
 
@@ -60,6 +69,7 @@ def read_looks(
     planned: PlannedFirings,
     *,
     is_log: bool = False,
+    is_correction: bool = False,
 ) -> ReadLooks:
     """Read every row of a table as a look.
 
@@ -72,15 +82,21 @@ def read_looks(
         Fixes tiles and loads, and fills a blank look, session or load.
     is_log : bool, default False
         True for ``firings.csv`` itself, whose columns must be the contract's.
+    is_correction : bool, default False
+        An observer alone says something too.
     """
     meanings, findings = match_columns(table, is_log=is_log)
-    if any(finding.column == 0 for finding in findings):
+    if not any(meaning.column == "tile" for meaning in meanings.values()):
         return ReadLooks(looks=(), findings=tuple(findings), left_out=())
     looks, left_out = [], []
     for row in table.rows:
-        reading = _RowReading(row=row, file=table.file, findings=[])
-        values = reading.read(meanings, series, planned)
-        if not is_log and not reading.findings and not _says_anything(values):
+        reading = _RowReading(
+            row=row, file=table.file, meanings=meanings, n_named=len(table.header.cells)
+        )
+        values = reading.read(series, planned)
+        says = _SAYING + ("observer",) * is_correction
+        is_silent = not any(name in values for name in says)
+        if is_silent and not is_log and not reading.findings:
             left_out.append(row.line)
         elif "tile" in values and not any(
             one.code in _HIDES_LOOK for one in reading.findings
@@ -90,19 +106,22 @@ def read_looks(
     return ReadLooks(looks=tuple(looks), findings=tuple(findings), left_out=tuple(left_out))
 
 
-def _says_anything(values: dict[str, Any]) -> bool:
-    return any(values.get(name) is not None for name in (*_SAYING, "defects", "note")) or (
-        bool(values.get("change"))
-    )
-
-
 @dataclass(slots=True)
 class _RowReading:
     """The reading of one row: collects its faults."""
 
     row: TableRow
     file: str
-    findings: list[Finding]
+    meanings: dict[int, ColumnMeaning]
+    n_named: int
+    findings: list[Finding] = field(default_factory=list)
+
+    def place(self, column: str) -> int:
+        """Return the place of a column from 1; 0 where the table lacks it."""
+        for place, meaning in self.meanings.items():
+            if meaning.column == column:
+                return place + 1
+        return 0
 
     def report(self, code: str, column: int, message: str, hint: str) -> None:
         self.findings.append(
@@ -116,25 +135,19 @@ class _RowReading:
             )
         )
 
-    def read(
-        self,
-        meanings: dict[int, ColumnMeaning],
-        series: FiringSeries,
-        planned: PlannedFirings,
-    ) -> dict[str, Any]:
+    def read(self, series: FiringSeries, planned: PlannedFirings) -> dict[str, Any]:
         """Return the values of the cells that are neither blank nor faulty."""
-        if len(self.row.cells) > max(meanings, default=0) + 1:
-            extra = "".join(self.row.cells[max(meanings, default=0) + 1 :])
-            if extra:
-                self.report(
-                    "cell-too-many",
-                    max(meanings) + 2,
-                    f"has {len(self.row.cells)} cells, {len(meanings)} columns are known: "
-                    f"{extra[:40]!r}",
-                    "put text that holds the delimiter in quotes",
-                )
+        beyond = self.row.cells[self.n_named :]
+        if any(beyond):
+            self.report(
+                "cell-too-many",
+                self.n_named + 1,
+                f"has {len(self.row.cells)} cells under {self.n_named} column names; "
+                f"beyond them stands {''.join(beyond)[:40]!r}",
+                "put text that holds the delimiter in quotes",
+            )
         values: dict[str, Any] = {}
-        for place, meaning in meanings.items():
+        for place, meaning in self.meanings.items():
             text = self.row.cells[place] if place < len(self.row.cells) else ""
             if not text:
                 continue
@@ -180,7 +193,7 @@ class _RowReading:
             if given is not None and given != right:
                 self.report(
                     f"other-{name}",
-                    0,
+                    self.place(name),
                     f"{name} {given}, but look {number} at tile {values['tile']} is "
                     f"planned in {name} {right}",
                     f"correct the {name} or the look; if the tile was truly fired "
@@ -191,20 +204,22 @@ class _RowReading:
         last = planned.tiles[values["tile"]][-1]
         load = values.get("load") or last.load
         if load not in planned.loads:
-            self.report(
-                "other-load",
-                0,
-                f"load {load} is not planned; the plan has loads "
-                f"{min(planned.loads)} to {max(planned.loads)}",
-                "name the load that the tile was fired with",
-            )
-            return {"load": load, "session": last.session}
+            if load < max(planned.loads) or values.get("temperature_degC") is None:
+                self.report(
+                    "other-load",
+                    self.place("load"),
+                    f"load {load} is not planned; the plan has loads "
+                    f"{min(planned.loads)} to {max(planned.loads)}",
+                    "name the load that the tile was fired with; for a load beyond "
+                    "the plan, write the temperature too",
+                )
+            return {"load": load, "session": values.get("session") or last.session}
         session = planned.loads[load].session
         given = values.get("session")
         if given is not None and given != session:
             self.report(
                 "other-session",
-                0,
+                self.place("session"),
                 f"session {given}, but load {load} is planned in session {session}",
                 "correct the session or the load",
             )

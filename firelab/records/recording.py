@@ -111,7 +111,7 @@ def record_table(
         With every fault of the table, or of the log; nothing was added.
     """
     planned = planned_firings(plan)
-    read = read_looks(table, series, planned)
+    read = read_looks(table, series, planned, is_correction=correct)
     stamped = [
         replace(
             look,

@@ -36,7 +36,7 @@ def _as_text(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, datetime.datetime):
-        return value.isoformat(timespec="minutes")
+        return value.isoformat(timespec="seconds")
     if isinstance(value, datetime.date):
         return value.isoformat()
     if isinstance(value, datetime.time):

@@ -1,0 +1,177 @@
+"""The log survives: a cut at any byte, two writers, a spreadsheet's own form."""
+
+import csv
+import io
+import subprocess
+import sys
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from firelab.errors import FaultyFile
+from firelab.records.firing_log import read_log
+from firelab.records.folder_check import check_folder
+from firelab.records.journal import KEPT_FOLDER, TORN_FILE
+from firelab.records.look import HEADER_TEXT, Look, rows_text
+from firelab.records.look_cells import parse_words
+from firelab.series.text_cells import escape_cell, unescape_cell
+
+NOTE = 'rim; -2 mm, "pulled"'
+QUOTED = '"rim; -2 mm, ""pulled"""'
+
+
+def filled(folder, count=4):
+    for tile in folder.tiles[:count]:
+        folder.record(f"tile;stage;observer;note\n{tile};full;Kim;{QUOTED}\n")
+    return folder.log.read_bytes()
+
+
+def read(folder):
+    return read_log(folder.path, folder.series, folder.planned)
+
+
+def test_a_cut_at_any_byte_leaves_whole_rows_and_a_clean_folder(opaque):
+    raw = filled(opaque)
+    ends = [place for place, byte in enumerate(raw, start=1) if byte == 10]
+    for cut in range(len(raw) + 1):  # a last row lacking but its line end is whole
+        opaque.log.write_bytes(raw[:cut])
+        log = read(opaque)
+        whole = max(sum(end <= cut + 1 for end in ends) - 1, 0)
+        assert len(log.rows) == whole, f"cut at {cut}"
+        assert log.findings == ()
+        assert all(row.note == NOTE for row in log.rows)
+
+
+@pytest.mark.parametrize("back", [2, 20, 21, 22, 60, 90])
+def test_the_next_look_sets_a_torn_line_aside(opaque, back):
+    raw = filled(opaque)
+    opaque.log.write_bytes(raw[:-back])
+    assert check_folder(opaque.path).findings == ()
+    last = opaque.tiles[5]
+    opaque.record(f"tile,stage\n{last},over\n")
+    log = read(opaque)
+    assert [row.tile for row in log.rows] == [*opaque.tiles[:3], last]
+    assert log.torn == b""
+    kept = (opaque.path / TORN_FILE).read_bytes()
+    start = raw.rstrip(b"\n").rfind(b"\n") + 1
+    assert kept == raw[start:-back] + b"\n"
+    assert check_folder(opaque.path).findings == ()
+
+
+def test_a_torn_header_is_begun_anew(opaque):
+    opaque.log.write_bytes(HEADER_TEXT.encode()[:30])
+    filled(opaque, 1)
+    assert len(read(opaque).rows) == 1
+
+
+def test_a_row_typed_by_hand_without_line_end_is_a_row(opaque):
+    filled(opaque, 1)
+    tile = opaque.tiles[1]
+    with opaque.log.open("a") as stream:
+        stream.write(f"{tile},1,,,,,sugar,,,,,typed,,,,")
+    assert [row.note for row in read(opaque).rows] == [NOTE, "typed"]
+    opaque.record(f"tile,stage\n{opaque.tiles[2]},over\n")
+    assert [row.tile for row in read(opaque).rows] == opaque.tiles[:3]
+    assert not (opaque.path / TORN_FILE).exists()
+
+
+def test_the_contract_s_twelve_columns_are_enough(opaque):
+    header = HEADER_TEXT[: HEADER_TEXT.index(",change")]
+    first, second = opaque.tiles[:2]
+    text = f"{header}\n{first},1,,,1400 degF,2:30,full,,Kim,,,\n"
+    opaque.log.write_text(text)
+    (row,) = read(opaque).rows
+    assert (row.temperature_degC, row.dwell_s, row.load) == (760.0, 150.0, 1)
+    opaque.record(f"tile,stage\n{second},over\n")
+    assert [(one.tile, one.stage) for one in read(opaque).rows] == [
+        (first, "full"),
+        (second, "over"),
+    ]
+    (kept,) = (opaque.path / KEPT_FOLDER).iterdir()
+    assert kept.read_text() == text
+
+
+def test_a_log_saved_by_a_spreadsheet_goes_on(opaque):
+    raw = filled(opaque, 3)
+    rows = list(csv.reader(io.StringIO(raw.decode())))
+    saved = io.StringIO()
+    csv.writer(saved, delimiter=";").writerows(rows)
+    opaque.log.write_bytes(saved.getvalue().encode("utf-8-sig"))
+    assert [row.note for row in read(opaque).rows] == [NOTE] * 3
+    opaque.record(f"tile,stage\n{opaque.tiles[5]},over\n")
+    assert opaque.log.read_bytes().startswith(raw)
+    assert len(read(opaque).rows) == 4
+
+
+def test_a_faulty_log_is_never_rewritten(opaque):
+    filled(opaque, 2)
+    damaged = opaque.log.read_text().replace(",", ";").replace(";full;", ";ful;")
+    opaque.log.write_text(damaged)
+    with pytest.raises(FaultyFile):
+        opaque.record(f"tile,stage\n{opaque.tiles[5]},over\n")
+    assert opaque.log.read_text() == damaged
+
+
+WRITER = """
+import sys
+from firelab.plan.plan_files import read_plan
+from firelab.records.recording import read_table, record_table
+from firelab.series.series_file import read_series
+folder, *tiles = sys.argv[1:]
+series = read_series(folder)
+plan = read_plan(folder, series)
+for tile in tiles:
+    table = read_table(f"tile,stage\\n{tile},full\\n".encode(), "looks.csv")
+    record_table(folder, table, series, plan, recorded_at="2025-03-01")
+"""
+
+
+def test_three_writers_at_once_lose_nothing(clear):
+    shares = [clear.tiles[start:24:3] for start in range(3)]
+    writers = [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(clear.path), *tiles])
+        for tiles in shares
+    ]
+    assert [one.wait() for one in writers] == [0] * 3
+    log = read(clear)
+    assert log.findings == ()
+    assert sorted(row.tile for row in log.rows) == sorted(clear.tiles[:24])
+
+
+def test_of_two_writers_of_one_look_one_is_told(opaque):
+    tile = opaque.tiles[0]
+    opaque.record(f"tile,stage,observer\n{tile},full,Kim\n")
+    with pytest.raises(FaultyFile, match="stands already"):
+        opaque.record(f"tile,stage,observer\n{tile},over,Kim\n")
+
+
+# Signs that make a spreadsheet take a cell for a formula: OWASP, "CSV Injection"
+# (equals, plus, minus, at, and their full-width forms).
+SIGNS = "=+-@＝＋－＠"
+
+
+@given(st.text(st.sampled_from(SIGNS + "';a 1"), max_size=12) | st.text(max_size=30))
+def test_no_cell_begins_as_a_formula_and_all_are_read_back(text):
+    cell = escape_cell(text)
+    assert unescape_cell(cell) == text
+    for part in (cell, *cell.split(";")):
+        assert part.lstrip()[:1] not in tuple(SIGNS)
+
+
+@given(st.text(max_size=60), st.text(max_size=20))
+def test_words_are_read_back_from_the_log_as_they_were(note, observer):
+    try:
+        look = Look(
+            tile="AEX", look=1, session=1, load=1, note=parse_words(note),
+            observer=parse_words(observer),
+        )  # fmt: skip
+    except Exception as fault:
+        assert "control character" in str(fault)
+        return
+    text = rows_text([look])
+    assert text.count("\n") == 1
+    (cells,) = csv.reader([text])
+    row = dict(zip(HEADER_TEXT.strip().split(","), cells, strict=True))
+    assert parse_words(row["note"]) == look.note
+    assert parse_words(row["observer"]) == look.observer
