@@ -12,7 +12,8 @@ from collections.abc import Iterator
 import pandas as pd
 
 from firelab.plan.plan import PlannedPreparation
-from firelab.series.firing_series import FiringSeries, PreparationFiring
+from firelab.series.firing_series import FiringSeries
+from firelab.series.preparation_wish import PreparationFiring
 
 BARE = "none"
 COUNTER = "counter-enamel"

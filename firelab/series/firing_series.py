@@ -10,9 +10,11 @@ from pydantic.dataclasses import dataclass
 from firelab.craft.metals import METALS
 from firelab.craft.stages import STAGES
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName, Factors
+from firelab.series.plan_wish import PlanWish
+from firelab.series.preparation_wish import Glass, Preparation
 from firelab.series.prior_wish import PriorWish
 from firelab.series.rules import Rule
-from firelab.series.written import STRICT, DegC, Dwell, Grams, Millimetres, Seconds
+from firelab.series.written import STRICT, Grams, Millimetres, Seconds
 
 Fraction = Annotated[float, Field(gt=0, lt=1)]
 Count = Annotated[int, Field(ge=1)]
@@ -76,33 +78,6 @@ class Coat:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class PreparationFiring:
-    """Temperature (degC) and dwell (s) of a preparation firing."""
-
-    temperature: DegC
-    dwell: Dwell
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class Preparation:
-    """Firings before the test: counter-enamel, base, and coats under the last.
-
-    Defaults are the usual firing of an opaque on copper (common practice, no
-    source); state the studio's own.
-    """
-
-    counter: PreparationFiring = Field(
-        default_factory=lambda: PreparationFiring(temperature=760.0, dwell=120.0)
-    )
-    base: PreparationFiring = Field(
-        default_factory=lambda: PreparationFiring(temperature=790.0, dwell=150.0)
-    )
-    coat: PreparationFiring = Field(
-        default_factory=lambda: PreparationFiring(temperature=760.0, dwell=120.0)
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Kiln:
     """How the kiln is read and set.
 
@@ -135,6 +110,11 @@ class Budget:
         Loads that one session holds.
     grams : dict
         Grams at hand by mesh, after sieving.
+    jar : float or None
+        Grams in the jar before sieving; with `yields` it gives the grams of a
+        mesh that `grams` does not name.
+    yields : dict
+        Share of the jar that each mesh gives.
     hours : float or None
         Kiln time in hours.
     change, recovery, cooling : float
@@ -148,10 +128,18 @@ class Budget:
     places: Count = 4
     session_loads: Count | None = None
     grams: dict[int, Grams] = Field(default_factory=dict)
+    jar: Grams | None = None
+    yields: dict[int, Fraction] = Field(default_factory=dict)
     hours: Annotated[float, Field(gt=0)] | None = None
     change: Seconds = 900.0
     recovery: Seconds = 300.0
     cooling: Seconds = 600.0
+
+    def grams_there(self, mesh: int) -> float | None:
+        """Return the grams at hand of one mesh; None where nothing binds it."""
+        if mesh in self.grams or self.jar is None or mesh not in self.yields:
+            return self.grams.get(mesh)
+        return self.jar * self.yields[mesh]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -252,28 +240,6 @@ class Model:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class PlanWish:
-    """Which plan is wanted.
-
-    Attributes
-    ----------
-    kind : str
-        Name of a plan kind; ``firelab plan --kinds`` lists them.
-    tiles : int or None
-        Size, where the kind lets one choose it.
-    repeats : int
-        How often the whole plan is fired.
-    order : {'randomised', 'low to high'}
-        Order of the loads within a session.
-    """
-
-    kind: str = "factorial"
-    tiles: Count | None = None
-    repeats: Count = 1
-    order: Literal["randomised", "low to high"] = "randomised"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class WindowWish:
     """Probability asked of the target, confidence asked of that, interval level."""
 
@@ -308,6 +274,7 @@ class FiringSeries:
     blank: Blank = Field(default_factory=Blank)
     coat: Coat = Field(default_factory=Coat)
     preparation: Preparation = Field(default_factory=Preparation)
+    glass: Glass = Field(default_factory=Glass)
     kiln: Kiln = Field(default_factory=Kiln)
     rules: tuple[Rule, ...] = ()
     model: Model = Field(default_factory=Model)
