@@ -1,0 +1,220 @@
+"""The Data Package descriptor of a bundle, with a Table Schema for both tables.
+
+Both are open standards of the Frictionless project: any program that reads
+them can read a bundle without firelab.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import re
+import unicodedata
+from collections.abc import Mapping
+from typing import Any
+
+from firelab.errors import UsageError
+from firelab.plan.plan import PLAN_DTYPES, ROLES
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import FIRINGS_FILE, INVENTED, PLAN_TABLE
+
+BUNDLE_SCHEMA = "firelab/bundle/1"
+DESCRIPTOR_FILE = "datapackage.json"
+
+LICENCES: dict[str, tuple[str, str]] = {
+    "CC0-1.0": (
+        "Creative Commons Zero 1.0",
+        "https://creativecommons.org/publicdomain/zero/1.0/",
+    ),
+    "CC-BY-4.0": (
+        "Creative Commons Attribution 4.0",
+        "https://creativecommons.org/licenses/by/4.0/",
+    ),
+    "CC-BY-SA-4.0": (
+        "Creative Commons Attribution Share-Alike 4.0",
+        "https://creativecommons.org/licenses/by-sa/4.0/",
+    ),
+    "CC-BY-NC-4.0": (
+        "Creative Commons Attribution Non-Commercial 4.0",
+        "https://creativecommons.org/licenses/by-nc/4.0/",
+    ),
+    "ODbL-1.0": (
+        "Open Data Commons Open Database License 1.0",
+        "https://opendatacommons.org/licenses/odbl/1-0/",
+    ),
+    "other-closed": ("Not licensed for others to use; ask the studio", ""),
+}
+"""Licences a studio may choose: identifier to title and address."""
+
+_MEDIA_TYPES = {
+    "toml": "application/toml",
+    "csv": "text/csv",
+    "json": "application/json",
+    "html": "text/html",
+    "svg": "image/svg+xml",
+    "png": "image/png",
+    "jpg": "image/jpeg",
+    "jpeg": "image/jpeg",
+    "pdf": "application/pdf",
+}
+_TABLES = (PLAN_TABLE, FIRINGS_FILE)
+_INTEGERS = ("session", "load", "order", "look", "mesh", "layers")
+_NUMBERS = ("temperature_degC", "dwell_s", "grain_um", "transparency")
+_UNITS = {"temperature_degC": "degC", "dwell_s": "s", "grain_um": "um"}
+_REQUIRED = {PLAN_TABLE: tuple(PLAN_DTYPES), FIRINGS_FILE: ("tile", "look", "load")}
+
+
+def check_licence(name: str) -> str:
+    """Return a licence's identifier, or refuse one that is not known.
+
+    Raises
+    ------
+    UsageError
+        Listing those that are.
+
+    Examples
+    --------
+    >>> check_licence("cc-by-4.0")
+    'CC-BY-4.0'
+    """
+    known = {one.casefold(): one for one in LICENCES}
+    if name.casefold() not in known:
+        raise UsageError(
+            f"licence {name!r} is not one of {', '.join(LICENCES)}",
+            hint="the studio chooses under which terms others may use the bundle",
+        )
+    return known[name.casefold()]
+
+
+def slug(text: str, fallback: str = "series") -> str:
+    """Return a name of small letters, digits and hyphens.
+
+    Examples
+    --------
+    >>> slug("Marsh Green, Nº 4 (opaque)")
+    'marsh-green-no-4-opaque'
+    """
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    return re.sub(r"[^a-z0-9]+", "-", plain.casefold()).strip("-")[:60] or fallback
+
+
+def describe_bundle(
+    contents: Mapping[str, bytes],
+    series: FiringSeries,
+    *,
+    licence: str,
+    studio: str,
+    privacy: tuple[str, ...],
+    made_with: Mapping[str, str],
+) -> dict[str, Any]:
+    """Return the descriptor of a bundle as plain values.
+
+    Parameters
+    ----------
+    contents : mapping of str to bytes
+        Every file but the descriptor and the seal.
+    series : FiringSeries
+        What was fired.
+    licence : str
+        One of `LICENCES`.
+    studio : str
+        How the studio wants to be called; may be empty.
+    privacy : tuple of str
+        What was taken out, in words.
+    made_with : mapping of str to str
+        Package versions under which plan and fit were made.
+
+    Returns
+    -------
+    dict
+        No date: the same content has the same descriptor.
+
+    References
+    ----------
+    .. [1] Data Package and Table Schema, https://specs.frictionlessdata.io/.
+    """
+    title, address = LICENCES[licence]
+    described = {
+        "profile": "data-package",
+        "name": slug(series.name),
+        "title": series.name,
+        "description": f"{INVENTED} {series.question}".strip()
+        if series.invented
+        else series.question,
+        "keywords": [series.enamel.colour, series.enamel.kind, series.blank.metal],
+        "licenses": [
+            {"name": licence, "title": title, **({"path": address} if address else {})}
+        ],
+        "contributors": [{"title": studio, "role": "author"}] if studio else None,
+        "resources": [_resource(name, contents[name], series) for name in sorted(contents)],
+        "firelab": {
+            "schema": BUNDLE_SCHEMA,
+            "seed": series.seed,
+            "invented": series.invented,
+            "versions": dict(made_with),
+            "privacy": list(privacy),
+        },
+    }
+    return {key: value for key, value in described.items() if value is not None}
+
+
+def made_with(contents: Mapping[str, bytes]) -> dict[str, str]:
+    """Return the package versions that the newest derived file was made with."""
+    for name in ("windows.json", "fit.json", "plan.json"):
+        if name in contents:
+            stored = json.loads(contents[name])
+            return dict(stored.get("provenance", {}).get("versions", {}))
+    return {}
+
+
+def _resource(name: str, content: bytes, series: FiringSeries) -> dict[str, Any]:
+    suffix = name.rpartition(".")[2].lower()
+    resource: dict[str, Any] = {
+        "name": slug(name),
+        "path": name,
+        "format": suffix,
+        "mediatype": _MEDIA_TYPES[suffix],
+        "bytes": len(content),
+        "hash": f"sha256:{hashlib.sha256(content).hexdigest()}",
+    }
+    if name in _TABLES:
+        resource["profile"] = "tabular-data-resource"
+        resource["encoding"] = "utf-8"
+        resource["schema"] = _table_schema(name, content, series)
+    return resource
+
+
+def _table_schema(name: str, content: bytes, series: FiringSeries) -> dict[str, Any]:
+    header = next(csv.reader(io.StringIO(content.decode("utf-8"))), [])
+    schema: dict[str, Any] = {
+        "fields": [_field(column, name, series) for column in header],
+        "missingValues": [""],
+    }
+    if name == PLAN_TABLE:
+        schema["primaryKey"] = ["tile", "load"]
+    else:
+        reference = {"resource": slug(PLAN_TABLE), "fields": "tile"}
+        schema["foreignKeys"] = [{"fields": "tile", "reference": reference}]
+    return schema
+
+
+def _field(column: str, table: str, series: FiringSeries) -> dict[str, Any]:
+    kind = "integer" if column in _INTEGERS else "string"
+    field: dict[str, Any] = {
+        "name": column,
+        "type": "number" if column in _NUMBERS else kind,
+    }
+    if column in _UNITS:
+        field["unit"] = _UNITS[column]
+    constraints: dict[str, Any] = {}
+    if column in _REQUIRED[table]:
+        constraints["required"] = True
+    if column == "stage":
+        constraints["enum"] = list(series.responses.stage.grades)
+    if column == "role":
+        constraints["enum"] = list(ROLES)
+    if constraints:
+        field["constraints"] = constraints
+    return field

@@ -1,0 +1,184 @@
+"""Packing: same content, same bytes; open standards; nobody's name."""
+
+import csv
+import io
+import json
+import subprocess
+import zipfile
+
+import frictionless
+import pytest
+from PIL import Image
+
+from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient, UsageError
+from firelab.series.folder import sha256_of
+from firelab.studios.bundle import open_bundle, unpack_bundle
+from firelab.studios.packing import pack_series
+from firelab.studios.privacy import name_substitutes
+
+LICENCE = "CC-BY-4.0"
+
+
+def test_same_content_gives_same_bytes(folder, tmp_path):
+    first = pack_series(folder, licence=LICENCE, studio="North kiln").raw
+    copy = tmp_path / "elsewhere" / "other-name"
+    subprocess.run(["cp", "-r", str(folder), str(tmp_path / "elsewhere-0")], check=True)
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere-0").rename(copy)
+    for path in copy.iterdir():
+        path.touch()
+    assert pack_series(copy, licence=LICENCE, studio="North kiln").raw == first
+    assert pack_series(folder, licence="CC0-1.0", studio="North kiln").raw != first
+
+
+def test_unpacking_and_packing_again_gives_the_same_bytes(derived_folder, tmp_path):
+    first = pack_series(derived_folder, licence=LICENCE)
+    unpacked = unpack_bundle(open_bundle(first.raw), tmp_path / "theirs")
+    assert pack_series(unpacked, licence=LICENCE).raw == first.raw
+
+
+def test_any_zip_program_reads_it_and_its_sums(folder, tmp_path):
+    path = tmp_path / "bundle.zip"
+    path.write_bytes(pack_series(folder, licence=LICENCE).raw)
+    with zipfile.ZipFile(path) as opened:
+        assert opened.testzip() is None
+        opened.extractall(tmp_path / "out")
+    checked = subprocess.run(
+        ["sha256sum", "--strict", "-c", "SHA256SUMS"],
+        cwd=tmp_path / "out",
+        capture_output=True,
+        text=True,
+    )
+    assert checked.returncode == 0, checked.stdout
+    assert "firings.csv: OK" in checked.stdout
+
+
+def test_the_standards_own_library_finds_nothing(derived_folder, tmp_path):
+    # Reference: frictionless, the Data Package standard's own Python library;
+    # it checks hashes, sizes, both table schemas, keys between the tables.
+    bundle = pack_series(derived_folder, licence=LICENCE, studio="North kiln")
+    out = unpack_bundle(bundle, tmp_path / "out")
+    package = frictionless.Package(str(out / "datapackage.json"))
+    report = package.validate()
+    assert report.valid, report.flatten(["title", "message"])
+    assert {task.name for task in report.tasks} >= {"plan-csv", "firings-csv"}
+    assert package.get_resource("firings-csv").read_rows()[0]["dwell_s"] > 0
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new"),
+    [
+        ("firings.csv", "full", "melted"),
+        ("firings.csv", "\n", "\nEEE,1,1,1,700,100,full,,,,,,,,,\n"),
+        ("plan.csv", "test", "trial"),
+    ],
+)
+def test_the_standards_own_library_can_find_faults(folder, tmp_path, file, old, new):
+    out = unpack_bundle(pack_series(folder, licence=LICENCE), tmp_path / "out")
+    path = out / file
+    path.write_text(path.read_text().replace(old, new, 1))
+    assert not frictionless.Package(str(out / "datapackage.json")).validate().valid
+
+
+def test_names_leave_as_codes_everywhere(derived_folder):
+    bundle = pack_series(derived_folder, licence=LICENCE)
+    for name, content in bundle.contents.items():
+        assert b"Vega" not in content, name
+        assert b"Voss" not in content, name
+    rows = list(csv.DictReader(io.StringIO(bundle.text("firings.csv"))))
+    assert [row["observer"] for row in rows[:3]] == [
+        "observer-1",
+        "observer-2",
+        "observer-1",
+    ]
+    assert {row["recorded_by"] for row in rows} == {"observer-1"}
+    assert "observer-1 held the fork" in rows[0]["note"]
+    assert json.loads(bundle.text("fit.json"))["observers"] == {"observer-1": 0.5}
+    assert "Graded by observer-1 and observer-2" in bundle.text("report.html")
+    assert bundle.descriptor["firelab"]["privacy"] == [
+        "2 observers' names were replaced with codes"
+    ]
+
+
+def test_hashes_follow_the_cleaned_files(derived_folder, tmp_path):
+    out = unpack_bundle(pack_series(derived_folder, licence=LICENCE), tmp_path / "out")
+    for name in ("fit.json", "windows.json"):
+        sources = json.loads((out / name).read_text())["provenance"]["sources"]
+        assert {file: sha256_of(out / file) for file in sources} == sources
+    assert sha256_of(out / "firings.csv") in (out / "report.html").read_text()
+
+
+def test_names_may_be_kept_or_shortened(derived_folder):
+    kept = pack_series(derived_folder, licence=LICENCE, names="keep")
+    assert kept.contents["firings.csv"] == (derived_folder / "firings.csv").read_bytes()
+    short = pack_series(derived_folder, licence=LICENCE, names="initials", drop_notes=True)
+    rows = list(csv.DictReader(io.StringIO(short.text("firings.csv"))))
+    assert {row["observer"] for row in rows} == {"AV", "AV2"}
+    assert {row["note"] for row in rows} == {""}
+
+
+def test_a_name_that_is_a_word_of_the_trade_leaves_the_log_only(tmp_path, invent):
+    folder = invent(tmp_path / "s", observers=("Green", "Voss"))
+    bundle = pack_series(folder, licence=LICENCE)
+    assert 'colour = "Marsh green"' in bundle.text("series.toml")
+    assert any("'Green' also is a word of the series" in note for note in bundle.notes)
+    rows = list(csv.DictReader(io.StringIO(bundle.text("firings.csv"))))
+    assert {row["observer"] for row in rows} == {"observer-1", "observer-2"}
+
+
+def test_codes_stay_when_the_log_grows():
+    before = name_substitutes(["Ada Vega", "Al Voss"], "codes")
+    after = name_substitutes(["Ada Vega", "Al Voss", "Aaron Ash"], "codes")
+    assert before.items() <= after.items()
+    assert after["Aaron Ash"] == "observer-3"
+
+
+def test_photos_travel_without_their_place(folder):
+    photos = folder / "photos"
+    photos.mkdir()
+    tags = Image.Exif()
+    tags.get_ifd(0x8825)[1] = "N"
+    Image.new("RGB", (16, 16), "green").save(photos / "tile-AAA.jpg", exif=tags)
+    (photos / "tile-AAA.heic").write_bytes(b"x")
+    bundle = pack_series(folder, licence=LICENCE)
+    after = Image.open(io.BytesIO(bundle.contents["photos/tile-AAA.jpg"]))
+    assert not after.getexif().get_ifd(0x8825)
+    assert "photos/tile-AAA.heic" not in bundle.contents
+    assert any("tile-AAA.heic was left out" in note for note in bundle.notes)
+
+
+def test_stale_derived_files_are_not_packed(derived_folder):
+    with (derived_folder / "firings.csv").open("a") as log:
+        log.write("")
+    text = (derived_folder / "firings.csv").read_text().replace("full", "over", 1)
+    (derived_folder / "firings.csv").write_text(text)
+    with pytest.raises(FaultyFile) as fault:
+        pack_series(derived_folder, licence=LICENCE)
+    assert {one.file for one in fault.value.findings} == {
+        "fit.json",
+        "windows.json",
+        "report.html",
+    }
+    assert "firelab fit" in str(fault.value)
+
+
+def test_faults_are_told_with_their_remedy(folder):
+    with pytest.raises(UsageError, match="licence 'mine' is not one of CC0"):
+        pack_series(folder, licence="mine")
+    (folder / "figures").mkdir()
+    (folder / "figures" / "näher.svg").write_text("<svg/>")
+    with pytest.raises(FirelabError, match="is not a plain file name"):
+        pack_series(folder, licence=LICENCE)
+    (folder / "figures" / "näher.svg").unlink()
+    (folder / "firings.csv").unlink()
+    with pytest.raises(RecordsInsufficient, match="no look is recorded"):
+        pack_series(folder, licence=LICENCE)
+
+
+def test_the_descriptor_tells_licence_studio_and_invention(folder):
+    described = pack_series(folder, licence="cc0-1.0", studio="North kiln").descriptor
+    assert described["licenses"][0]["name"] == "CC0-1.0"
+    assert described["contributors"] == [{"title": "North kiln", "role": "author"}]
+    assert described["description"].startswith("Invented demonstration data")
+    assert described["firelab"]["seed"] == 3301
+    assert "pandas" in described["firelab"]["versions"]
