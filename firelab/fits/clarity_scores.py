@@ -43,7 +43,7 @@ class ScoredTiles:
             for count, words in (
                 (self.n_not_fused, "not in the target stage"),
                 (self.n_not_scored, "fused but not scored"),
-                (self.n_later, "later looks at a tile already counted"),
+                (self.n_later, "of a tile already counted"),
             )
             if count
         ]
