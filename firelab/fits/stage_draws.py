@@ -67,19 +67,21 @@ class StageDraws:
         """Spread of a future tile in a future load, latent units, shape (S,)."""
         return np.asarray(np.hypot(self.load_sd, self.tile_sd))
 
-    def thinned(self, count: int) -> StageDraws:
-        """Return at most `count` of the draws, evenly taken."""
-        if self.n_draws <= count:
-            return self
-        kept = np.linspace(0, self.n_draws - 1, count).round().astype(int)
+    def some(self, which: slice | NDArray[np.int64]) -> StageDraws:
+        """Return some of the draws."""
         return StageDraws(
-            thresholds=self.thresholds[kept],
-            coefficients=self.coefficients[kept],
-            load_sd=self.load_sd[kept],
-            tile_sd=self.tile_sd[kept],
+            thresholds=self.thresholds[which],
+            coefficients=self.coefficients[which],
+            load_sd=self.load_sd[which],
+            tile_sd=self.tile_sd[which],
             link=self.link,
             columns=self.columns,
         )
+
+    def thinned(self, count: int) -> StageDraws:
+        """Return at most `count` of the draws, evenly taken."""
+        kept = np.linspace(0, self.n_draws - 1, min(count, self.n_draws))
+        return self.some(kept.round().astype(np.int64))
 
     def linear(self, X: ArrayLike) -> FloatArray:
         r"""Return :math:`x^\top\beta` of each row of coded columns, shape (S, n)."""
@@ -176,7 +178,7 @@ class StageDraws:
             if np.max(np.abs(excess)) < _ROOT_EXACT:
                 break
             step = middle - excess / np.maximum(self._slope(middle), 1e-12)
-            inside = (step > low) & (step < high)
+            inside = (step > low - _ROOT_EXACT) & (step < high + _ROOT_EXACT)
             middle = np.where(inside, step, 0.5 * (low + high))
         return np.asarray(middle)
 

@@ -104,13 +104,11 @@ def fit_posterior(
     layout = make_layout(series, columns, link=link, has_tiles=looks.looked_again)
     drawn = _draw(series, looks, layout, link, n_draws, random)
     natural = layout.natural(drawn.points)
-    counts = np.bincount(looks.grade, minlength=layout.n_grades)
-    grades = series.responses.stage.grades
     return StagePosterior(
         series=series,
         terms=used,
         columns=columns,
-        grades=grades,
+        grades=series.responses.stage.grades,
         link=link,
         draws=StageDraws(
             thresholds=natural.thresholds,
@@ -121,8 +119,7 @@ def fit_posterior(
             columns=columns,
         ),
         priors=make_priors(series, layout, link=link).words,
-        grade_counts=dict(zip(grades, counts.tolist(), strict=True)),
-        n_loads=int(looks.load.max()) + 1,
+        looks=graded,
         n_omitted=len(records.looks) - looks.n_looks,
         has_tile_effect=layout.has_tiles,
         convergence=drawn.convergence,

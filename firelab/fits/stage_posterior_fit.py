@@ -65,10 +65,10 @@ class StagePosterior:
     draws : StageDraws
     priors : tuple of str
         In words, one line each.
-    grade_counts : mapping of str to int
-        Looks at each grade.
-    n_loads, n_omitted : int
-        Loads seen; looks without a stage.
+    looks : DataFrame, n rows
+        The graded looks that were fitted, as `Records.graded` gives them.
+    n_omitted : int
+        Looks left out: without a stage, or of a control tile.
     has_tile_effect : bool
         Whether tiles looked at more than once have an effect of their own.
     convergence : PosteriorConvergence
@@ -82,8 +82,7 @@ class StagePosterior:
     link: str
     draws: StageDraws
     priors: tuple[str, ...]
-    grade_counts: Mapping[str, int]
-    n_loads: int
+    looks: pd.DataFrame
     n_omitted: int
     has_tile_effect: bool
     convergence: PosteriorConvergence
@@ -91,8 +90,19 @@ class StagePosterior:
 
     @property
     def n_looks(self) -> int:
-        """Number of graded looks."""
-        return sum(self.grade_counts.values())
+        """Number of graded looks, n."""
+        return len(self.looks)
+
+    @property
+    def n_loads(self) -> int:
+        """Number of loads with a graded look."""
+        return int(self.looks["load"].nunique())
+
+    @property
+    def grade_counts(self) -> Mapping[str, int]:
+        """Looks at each grade, in order."""
+        seen = self.looks["stage"].value_counts()
+        return {grade: int(seen.get(grade, 0)) for grade in self.grades}
 
     @property
     def table(self) -> pd.DataFrame:

@@ -40,14 +40,14 @@ def _probit_log(lower: FloatArray, upper: FloatArray) -> FloatArray:
     turned = lower > 0.0
     high = np.where(turned, -lower, upper)
     low = np.where(turned, -upper, lower)
-    return np.log(np.maximum(ndtr(high) - ndtr(low), _LEAST))
+    return np.asarray(np.log(np.maximum(ndtr(high) - ndtr(low), _LEAST)))
 
 
 def _cloglog_log(lower: FloatArray, upper: FloatArray) -> FloatArray:
     """F(u) - F(l) = exp(-e^l) (1 - exp(e^l - e^u)) for the minimum's F."""
     low = np.exp(np.minimum(lower, _LARGEST_EXPONENT))
     high = np.exp(np.minimum(upper, _LARGEST_EXPONENT))
-    return -low + _log_one_less_exp_minus(high - low)
+    return np.asarray(_log_one_less_exp_minus(high - low) - low)
 
 
 def _loglog_log(lower: FloatArray, upper: FloatArray) -> FloatArray:

@@ -25,11 +25,14 @@ class EdgeInterval:
     estimate, lower, upper : float or None
         None where the edge, or that end of its interval, is outside the fired
         range; nothing extrapolates.
+    reason : str or None
+        Why an end is None, such as ``below the fired range``.
     """
 
     estimate: float | None
     lower: float | None
     upper: float | None
+    reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,6 +196,17 @@ class FiringWindows:
                         row[f"{name}_{part}"] = value
                 rows.append(row)
         return pd.DataFrame(rows)
+
+    @property
+    def has_recipe(self) -> bool:
+        """Whether any setting has an assured recipe."""
+        return any(window.recipe for window in self.windows)
+
+    def summary(self) -> str:
+        """Return the windows in under 12 lines that an enameller can use."""
+        from firelab.windows.window_words import summarise
+
+        return summarise(self)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of ``windows.json``."""

@@ -1,0 +1,64 @@
+"""`firelab windows`: the firing window of every setting, or why there is none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+from firelab.errors import EXIT_FINDINGS, EXIT_UNSUPPORTED
+
+EXAMPLE = "firelab windows marsh-green"
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    probability: Annotated[
+        float | None,
+        typer.Option("--probability", help="Asked of the target; default: the series'."),
+    ] = None,
+    confidence: Annotated[
+        float | None,
+        typer.Option("--confidence", help="Asked of that; default: the series'."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="The windows as JSON.")] = False,
+) -> None:
+    """Answer with edges, recipe and tolerance; write windows.json and windows.csv.
+
+    It takes the fit of fit.json: run firelab fit first. Exit 3 where no setting
+    has an assured recipe; the reason and what would settle it are printed.
+    """
+    from firelab.series.folder import (
+        FIT_FILE,
+        WINDOWS_FILE,
+        WINDOWS_TABLE,
+        json_text,
+        write_atomically,
+    )
+    from firelab.windows.firing_windows import firing_windows
+    from firelab.windows.fit_file import ask_window, fit_folder, read_fit_options
+
+    with console.faults_told(as_json=as_json):
+        options, stale = read_fit_options(folder)
+        if stale:
+            console.tell(
+                f"{folder / FIT_FILE} is stale: {', '.join(stale)} changed since\n"
+                f"  hint: firelab fit {folder}, then firelab windows {folder}"
+            )
+            console.leave(EXIT_FINDINGS)
+        found = fit_folder(folder, options, sensitivity=False)
+        fit = ask_window(found.stage, probability=probability, confidence=confidence)
+        windows = firing_windows(fit, found.clarity)
+        write_atomically(folder / WINDOWS_FILE, json_text(windows.to_dict()))
+        table = windows.table.to_csv(index=False, lineterminator="\n")
+        write_atomically(folder / WINDOWS_TABLE, table)
+        if as_json:
+            console.result_json(windows.to_dict())
+        else:
+            console.result(windows.summary())
+            for line in windows.priors:
+                console.tell(f"prior: {line}")
+        if not windows.has_recipe:
+            console.leave(EXIT_UNSUPPORTED)

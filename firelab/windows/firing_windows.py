@@ -1,0 +1,181 @@
+"""From fits to windows: every setting, ranked by how much of it is assured."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.craft.units import format_duration
+from firelab.errors import UsageError
+from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.stage_posterior_fit import StagePosterior
+from firelab.windows.edge_intervals import dwells_at, edges_at
+from firelab.windows.fired_range import (
+    edge_dwells,
+    edge_temperatures,
+    fired_range,
+)
+from firelab.windows.null_reasons import explain_null, unfired_levels
+from firelab.windows.target_at_setting import TargetAtSetting, all_settings, target_at
+from firelab.windows.target_map import map_target
+from firelab.windows.target_span import target_span
+from firelab.windows.tolerance_box import Box, assured_mask, largest_box
+from firelab.windows.window import (
+    FiringWindows,
+    ProbabilityMap,
+    Recipe,
+    SettingWindow,
+)
+
+FloatArray = NDArray[np.float64]
+
+
+def firing_windows(fit: StagePosterior, clarity: ClarityFit | None = None) -> FiringWindows:
+    """Answer with the firing window of every setting of a series.
+
+    Parameters
+    ----------
+    fit : StagePosterior
+        Posterior of the stage.
+    clarity : ClarityFit, optional
+        Fit of the transparency score; with it, a tile is as wanted only if it
+        is also clear enough.
+
+    Returns
+    -------
+    FiringWindows
+        The setting with most of its fired range assured comes first.
+
+    Raises
+    ------
+    UsageError
+        If the stage fit has no posterior draws.
+
+    References
+    ----------
+    .. [1] Peterson, J. J. (2008). A Bayesian approach to the ICH Q8 definition
+       of design space. J. Biopharm. Stat. 18, 959-975.
+    """
+    if not isinstance(fit, StagePosterior):
+        raise UsageError(
+            "a window needs posterior draws, and this stage fit has none",
+            hint="fit with method 'posterior'",
+        )
+    series, wish = fit.series, fit.series.window
+    first, last = series.responses.stage.target_span
+    span = target_span(fit.draws, first, last, wish.probability)
+    fired = fired_range(fit.looks)
+    found = [
+        _setting_window(target, fit)
+        for setting in all_settings(series)
+        if (target := target_at(fit, setting, span, fired, clarity))
+    ]
+    found.sort(key=_rank, reverse=True)
+    scale = series.responses.transparency
+    return FiringWindows(
+        windows=tuple(found),
+        target=series.responses.stage.target,
+        score_target=scale.target if scale and clarity else None,
+        probability=wish.probability,
+        confidence=wish.confidence,
+        level=wish.level,
+        priors=fit.priors,
+        notes=_notes(fit, clarity),
+        provenance=fit.provenance,
+    )
+
+
+def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWindow:
+    series, fired = target.series, target.fired
+    found = map_target(target)
+    unfired = bool(unfired_levels(target.setting, fit.looks))
+    box = None if unfired else largest_box(target, found)
+    recipe = _recipe(target, box) if box else None
+    best = recipe or _best(target, found)
+    reason = None if recipe else explain_null(target, fit.looks, best)
+    return SettingWindow(
+        setting=dict(target.setting),
+        edges=tuple(edges_at(target, s) for s in edge_dwells(series, fired)),
+        dwell_edges=tuple(dwells_at(target, T) for T in edge_temperatures(series, fired)),
+        recipe=recipe,
+        reason=reason.words if reason else None,
+        reason_code=reason.code if reason else None,
+        best=best,
+        settle=reason.settle if reason else (),
+        assured_share=0.0 if unfired else float(assured_mask(target, found).mean()),
+        map=found,
+    )
+
+
+def _rank(window: SettingWindow) -> tuple[bool, float, float, float]:
+    room = window.recipe.tolerance_degC if window.recipe else 0.0
+    return bool(window.recipe), window.assured_share, room, window.best.assurance
+
+
+def _recipe(target: TargetAtSetting, box: Box) -> Recipe:
+    T, d = np.array([box.temperature_degC]), np.array([box.dwell_s])
+    plane, fired = target.plane, target.fired
+    shorter = 1.0 - np.exp(-box.half_side * plane.dwell.half_width)
+    return Recipe(
+        temperature_degC=box.temperature_degC,
+        dwell_s=box.dwell_s,
+        tolerance_degC=(
+            box.half_side * plane.temperature.half_width
+            if fired.varies_temperature
+            else 0.0
+        ),
+        tolerance_s=float(box.dwell_s * shorter) if fired.varies_dwell else 0.0,
+        probability=float(target.probability(T, d).mean()),
+        assurance=box.assurance,
+    )
+
+
+def _best(target: TargetAtSetting, found: ProbabilityMap) -> Recipe:
+    """Return the firing most sure to be likely enough, then the most likely."""
+    grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)
+    allowed = ~target.forbidden(grid_T.ravel(), grid_d.ravel()).reshape(grid_T.shape)
+    merit = np.where(allowed, found.assurance + 0.01 * found.probability, -1.0)
+    if found.assurance.max() < 0.05:
+        merit = np.where(allowed, found.probability, -1.0)
+    row, column = np.unravel_index(int(np.argmax(merit)), merit.shape)
+    return Recipe(
+        temperature_degC=float(found.temperature_degC[column]),
+        dwell_s=float(found.dwell_s[row]),
+        tolerance_degC=0.0,
+        tolerance_s=0.0,
+        probability=float(found.probability[row, column]),
+        assurance=float(found.assurance[row, column]),
+    )
+
+
+def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:
+    notes = []
+    if fit.series.invented:
+        notes.append("invented demonstration data: no tile was fired")
+    unseen = [grade for grade, count in fit.grade_counts.items() if not count]
+    if unseen:
+        notes.append(
+            f"never seen: {', '.join(unseen)}; edges next to it rest on the priors"
+        )
+    if fit.n_loads < 4:
+        notes.append(
+            f"{fit.n_loads} loads say little about the spread between loads; "
+            "it rests on its prior"
+        )
+    if fit.convergence.code:
+        notes.append(fit.convergence.message)
+    if fit.has_tile_effect:
+        notes.append("tiles looked at again have an effect of their own; dwells add up")
+    scale = fit.series.responses.transparency
+    if scale is not None and clarity is None:
+        notes.append("no score was fitted: the windows are of the stage alone")
+    if clarity is not None:
+        notes += list(clarity.notes)
+    fired = fired_range(fit.looks)
+    if fired.varies_dwell and "dwell" not in fit.series.varied:
+        notes.append(
+            "dwells differ from "
+            f"{format_duration(fired.shortest_s)} to {format_duration(fired.longest_s)} "
+            "though the series holds the dwell constant; the fit does not use that"
+        )
+    return tuple(notes)

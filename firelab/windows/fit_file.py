@@ -1,0 +1,222 @@
+"""fit.json: what was fitted to a folder, with which options, from which files."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from firelab.errors import FirelabError, RecordsInsufficient, UsageError
+from firelab.fits.clarity import fit_clarity
+from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.stage import METHODS, fit_stage
+from firelab.fits.stage_posterior_fit import StagePosterior
+from firelab.fits.stage_posterior_sensitivity import prior_sensitivity
+from firelab.records.firing_log import read_firings
+from firelab.records.records import Records
+from firelab.series.folder import (
+    FIT_FILE,
+    INVENTED,
+    SERIES_FILE,
+    Provenance,
+    stale_sources,
+)
+from firelab.series.terms import split_term
+
+SCHEMA = "firelab/fit/1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitOptions:
+    """How a folder was fitted.
+
+    Attributes
+    ----------
+    method : {'posterior', 'ml'}
+    link : str
+    terms : tuple of str
+        Empty for the series' own.
+    """
+
+    method: str = "posterior"
+    link: str = "logit"
+    terms: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FolderFit:
+    """All that was fitted to a folder.
+
+    Attributes
+    ----------
+    stage : StagePosterior or a maximum-likelihood fit
+    clarity : ClarityFit or None
+        None where no score is asked for or none was given.
+    options : FitOptions
+    sensitivity : str
+        What doubling and halving the priors does; empty where not asked.
+    provenance : Provenance
+    invented : bool
+    """
+
+    stage: Any
+    clarity: ClarityFit | None
+    options: FitOptions
+    sensitivity: str
+    provenance: Provenance
+    invented: bool
+
+
+def split_terms(written: str) -> tuple[str, ...]:
+    """Split terms written with + or commas; each must be made of factors.
+
+    Examples
+    --------
+    >>> split_terms("temperature + dwell + temperature:dwell")
+    ('temperature', 'dwell', 'temperature:dwell')
+    """
+    terms = tuple(part.strip() for part in written.replace(",", "+").split("+"))
+    kept = tuple(term for term in terms if term)
+    for term in kept:
+        try:
+            split_term(term)
+        except FirelabError as fault:
+            raise UsageError(fault.what, "--terms", fault.hint) from None
+    return kept
+
+
+def fit_folder(
+    folder: str | Path, options: FitOptions, *, sensitivity: bool = True
+) -> FolderFit:
+    """Fit stage and clarity to the firing log of a folder.
+
+    The same folder and options give the same draws: the seed is the series'.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder.
+    options : FitOptions
+    sensitivity : bool, default True
+        Whether to fit twice more, with the priors doubled and halved.
+
+    Raises
+    ------
+    UsageError
+        If an option cannot be.
+    FaultyFile, RecordsInsufficient
+        If the records are faulty or too few.
+    """
+    if options.method not in METHODS:
+        raise UsageError(
+            f"there is no method {options.method!r}",
+            "--method",
+            f"one of {', '.join(METHODS)}",
+        )
+    records = read_firings(folder)
+    terms = options.terms or None
+    stage = fit_stage(records, terms, method=options.method, link=options.link)
+    told = ""
+    if sensitivity and isinstance(stage, StagePosterior):
+        told = prior_sensitivity(records, stage).words
+    return FolderFit(
+        stage=stage,
+        clarity=_clarity(records, options),
+        options=options,
+        sensitivity=told,
+        provenance=records.provenance,
+        invented=records.series.invented,
+    )
+
+
+def _clarity(records: Records, options: FitOptions) -> ClarityFit | None:
+    asked = records.series.responses.transparency is not None
+    if not asked or not records.looks["transparency"].notna().any():
+        return None
+    # A generator of its own, so that the clarity draws do not hang on how many
+    # random numbers the stage took.
+    rng = np.random.default_rng([records.series.seed, 1])
+    return fit_clarity(records, options.terms or None, rng=rng)
+
+
+def fit_to_dict(found: FolderFit) -> dict[str, Any]:
+    """Return the content of ``fit.json``."""
+    content: dict[str, Any] = {
+        "schema": SCHEMA,
+        "options": {
+            "method": found.options.method,
+            "link": found.options.link,
+            "terms": list(found.options.terms),
+        },
+        "stage": found.stage.to_dict(),
+        "prior_sensitivity": found.sensitivity or None,
+        "clarity": found.clarity.to_dict() if found.clarity else None,
+        "provenance": found.provenance.to_dict(),
+    }
+    if found.invented:
+        content["invented"] = INVENTED
+    return content
+
+
+def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
+    """Return the options of a folder's fit, and the files that changed since.
+
+    Raises
+    ------
+    RecordsInsufficient
+        If there is no fit.
+    FirelabError
+        If fit.json is not one that firelab wrote.
+    """
+    path = Path(folder) / FIT_FILE
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise RecordsInsufficient(
+            "there is no fit yet", str(path), f"firelab fit {folder}"
+        ) from None
+    except ValueError:
+        raise FirelabError("is not JSON", str(path), f"firelab fit {folder}") from None
+    try:
+        if content["schema"] != SCHEMA:
+            raise FirelabError(
+                f"has schema {content['schema']!r}, not {SCHEMA!r}",
+                str(path),
+                f"fit again: firelab fit {folder}",
+            )
+        options = content["options"]
+        told = content["provenance"]
+        sources = {SERIES_FILE: str(told["series_hash"]), **told["sources"]}
+        found = FitOptions(
+            method=str(options["method"]),
+            link=str(options["link"]),
+            terms=tuple(str(term) for term in options["terms"]),
+        )
+    except (KeyError, TypeError, AttributeError):
+        raise FirelabError(
+            "is not a fit of firelab", str(path), f"fit again: firelab fit {folder}"
+        ) from None
+    return found, stale_sources(folder, sources)
+
+
+def ask_window(
+    fit: Any, *, probability: float | None = None, confidence: float | None = None
+) -> Any:
+    """Return a stage fit whose series asks for another probability or confidence.
+
+    Raises
+    ------
+    UsageError
+        If either is not between 0 and 1.
+    """
+    asked = {"probability": probability, "confidence": confidence}
+    for name, value in asked.items():
+        if value is not None and not 0.0 < value < 1.0:
+            raise UsageError(f"{value:g} is not between 0 and 1", f"--{name}")
+    if not isinstance(fit, StagePosterior) or not any(asked.values()):
+        return fit
+    wish = replace(fit.series.window, **{k: v for k, v in asked.items() if v is not None})
+    return replace(fit, series=replace(fit.series, window=wish))

@@ -1,0 +1,125 @@
+r"""Where on the latent scale a target is likely enough, draw by draw.
+
+All links are log-concave, so :math:`\pi(\eta) = G(\theta_h - \eta) -
+G(\theta_{l-1} - \eta)` rises to one peak and falls: the latent values at which
+:math:`\pi \ge p` are one interval, empty where even the peak is below
+:math:`p`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.fits.stage_draws import StageDraws
+
+FloatArray = NDArray[np.float64]
+
+_STEPS = 40
+_GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TargetSpan:
+    """The latent interval of each draw, S of them.
+
+    Attributes
+    ----------
+    low, high : ndarray, shape (S,)
+        Ends where the target has the probability asked; ``low > high`` where
+        it never has. Infinite where the target has no such end.
+    low_edge, high_edge : ndarray, shape (S,)
+        Where P(stage >= lowest target) and P(stage <= highest target) are as
+        asked: the edges of the window, each by itself.
+    """
+
+    low: FloatArray
+    high: FloatArray
+    low_edge: FloatArray
+    high_edge: FloatArray
+
+    @property
+    def empty(self) -> NDArray[np.bool_]:
+        """Which draws never reach the probability asked, shape (S,)."""
+        return np.asarray(self.low > self.high)
+
+
+def target_span(draws: StageDraws, first: int, last: int, probability: float) -> TargetSpan:
+    """Return the span of a target, grades `first` to `last`, in every draw.
+
+    Parameters
+    ----------
+    draws : StageDraws
+    first, last : int
+        Places on the scale, from 0.
+    probability : float
+        Asked of the target.
+    """
+    n_cuts, count = draws.thresholds.shape[1], draws.n_draws
+    low_edge, high_edge = np.full(count, -np.inf), np.full(count, np.inf)
+    if first > 0:
+        low_edge = draws.thresholds[:, first - 1] - draws.distance_where(1.0 - probability)
+    if last < n_cuts:
+        high_edge = draws.thresholds[:, last] - draws.distance_where(probability)
+    if first == 0 or last == n_cuts:
+        return TargetSpan(
+            low=low_edge, high=high_edge, low_edge=low_edge, high_edge=high_edge
+        )
+    low, high = _two_sided(draws, first, last, probability)
+    return TargetSpan(low=low, high=high, low_edge=low_edge, high_edge=high_edge)
+
+
+def inner_probability(
+    draws: StageDraws, first: int, last: int, eta: FloatArray
+) -> FloatArray:
+    """Return P(first <= stage <= last) at latent values, shape (S, ...)."""
+    shape = (-1,) + (1,) * (eta.ndim - 1)
+    total = np.zeros_like(eta)
+    if last < draws.thresholds.shape[1]:
+        total += draws.cumulative(draws.thresholds[:, last].reshape(shape) - eta)
+    else:
+        total += 1.0
+    if first > 0:
+        total -= draws.cumulative(draws.thresholds[:, first - 1].reshape(shape) - eta)
+    return total
+
+
+def _two_sided(
+    draws: StageDraws, first: int, last: int, probability: float
+) -> tuple[FloatArray, FloatArray]:
+    lower, upper = draws.thresholds[:, first - 1], draws.thresholds[:, last]
+    peak = 0.5 * (lower + upper)
+    if draws.link not in ("logit", "probit"):
+        peak = _find_peak(draws, first, last, lower - 4.0, upper + 4.0)
+    reachable = inner_probability(draws, first, last, peak) >= probability
+    reach = (upper - lower) + 4.0 + 6.0 * draws.future_sd
+    ends = []
+    for outside in (peak - reach, peak + reach):
+        out, inside = outside, peak.copy()
+        for _ in range(_STEPS):
+            middle = 0.5 * (out + inside)
+            enough = inner_probability(draws, first, last, middle) >= probability
+            inside = np.where(enough, middle, inside)
+            out = np.where(enough, out, middle)
+            if np.max(np.abs(out - inside)) < 1e-6:
+                break
+        ends.append(np.where(reachable, inside, np.nan))
+    low, high = ends
+    return np.where(reachable, low, np.inf), np.where(reachable, high, -np.inf)
+
+
+def _find_peak(
+    draws: StageDraws, first: int, last: int, low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Find each draw's peak by golden section."""
+    for _ in range(_STEPS):
+        left = high - _GOLDEN * (high - low)
+        right = low + _GOLDEN * (high - low)
+        falls = inner_probability(draws, first, last, left) >= inner_probability(
+            draws, first, last, right
+        )
+        high = np.where(falls, right, high)
+        low = np.where(falls, low, left)
+    return 0.5 * (low + high)
