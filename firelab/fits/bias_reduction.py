@@ -28,7 +28,7 @@ from firelab.fits.plain_likelihood import (
 
 FloatArray = NDArray[np.float64]
 
-_SCORING_STEPS = 200
+_SCORING_STEPS = 100
 _NEWTON_STEPS = 12
 _CLOSE = 1e-3
 _DIFFERENCE = 1e-5
@@ -56,7 +56,7 @@ class AdjustedScore:
     def with_information(self, point: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Return log-likelihood, adjusted score and expected information."""
         information = self.likelihood.expected_information(point)
-        inverse = np.asarray(np.linalg.inv(information), dtype=np.float64)
+        inverse = _inverted(information)
         value, score = self._plain_score(point)
         if self.median:
             adjustment = self._median_adjustment(point, information, inverse)
@@ -104,6 +104,14 @@ class AdjustedScore:
         column /= np.diag(inverse)[:, None, None]
         skew = np.einsum("tab,rab->tr", column, shape)
         return np.asarray(mean - information @ np.einsum("tr,tr->t", inverse, skew))
+
+
+def _inverted(information: FloatArray) -> FloatArray:
+    """Invert, or return nothing that is finite where that cannot be done."""
+    try:
+        return np.asarray(np.linalg.inv(information), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        return np.full_like(information, np.nan)
 
 
 def _scores(cuts: Cuts, terms: IntervalTerms) -> FloatArray:
@@ -166,19 +174,26 @@ def solve_adjusted(score: AdjustedScore, start: FloatArray, units: FloatArray) -
         Whose evaluation holds the plain log-likelihood, the adjusted score and
         minus the expected information.
     """
-    point, count = np.array(start, dtype=float), 0
+    with np.errstate(all="ignore"):
+        return _approach(score, np.array(start, dtype=float), units)
+
+
+def _approach(score: AdjustedScore, point: FloatArray, units: FloatArray) -> Maximum:
+    count = 0
     value, slope, information = score.with_information(point)
     for _ in range(_SCORING_STEPS):
         count += 1
-        step = np.asarray(np.linalg.solve(information, slope), dtype=np.float64)
+        step = _inverted(information) @ slope
+        before = point
         point, (value, slope, information) = _damped(score, point, step, slope, information)
-        length = float(slope @ np.linalg.solve(information, slope))
-        if length < _CLOSE**2:
+        if point is before:
+            break
+        if slope @ _inverted(information) @ slope < _CLOSE**2:
             break
     steady = False
     for _ in range(_NEWTON_STEPS):
         jacobian = _slope_of_score(score, point, units)
-        step = np.asarray(-np.linalg.solve(jacobian, slope), dtype=np.float64)
+        step = -_inverted(jacobian) @ slope
         trial = score.with_information(point + step)
         if not np.all(np.isfinite(trial[1])):
             break
@@ -204,12 +219,9 @@ def _damped(
     before = float(slope @ step)
     for halving in range(25):
         trial = point + step * 0.5**halving
-        try:
-            value, ahead, metric = score.with_information(trial)
-        except np.linalg.LinAlgError:
-            continue
+        value, ahead, metric = score.with_information(trial)
         if np.all(np.isfinite(ahead)):
-            after = float(ahead @ np.linalg.solve(metric, ahead))
+            after = float(ahead @ _inverted(metric) @ ahead)
             if after <= before * (1.0 + 1e-3) or halving > 8:
                 return trial, (value, ahead, metric)
     return point, (score.gradient(point)[0], slope, information)

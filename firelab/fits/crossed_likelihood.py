@@ -153,17 +153,27 @@ class CrossedLikelihood:
             terms = interval_terms(self.link, lower - shift, upper - shift, 3)
             first, second = move_together(terms)
             weight = -block.weights * second
+            if not np.all(np.isfinite(weight)):
+                return _nowhere(u, columns, terms)
             slope = -columns.T @ (block.weights * first) - u
             firm = np.maximum(weight, 0.0)
             precision = np.eye(len(u)) + columns.T @ (columns * firm[:, None])
+            if not np.all(np.isfinite(precision)):
+                return _nowhere(u, columns, terms)
             step = np.linalg.solve(precision, slope)
             u = u + np.clip(step, -_LONGEST_MODE_STEP, _LONGEST_MODE_STEP)
             if not np.max(np.abs(step)) > _MODE_TOLERANCE:
                 break
-        if np.all(np.isfinite(u)):
-            self._u[:] = u
+        self._u[:] = u
         precision = np.eye(len(u)) + columns.T @ (columns * weight[:, None])
         sign, log_det = np.linalg.slogdet(precision)
-        log_det = float(log_det) if sign > 0 else np.inf
+        if not sign > 0:
+            return _nowhere(u, columns, terms)
         inverse = np.asarray(np.linalg.inv(precision), dtype=np.float64)
-        return _Mode(u, columns, inverse, log_det, weight, terms)
+        return _Mode(u, columns, inverse, float(log_det), weight, terms)
+
+
+def _nowhere(u: FloatArray, columns: FloatArray, terms: IntervalTerms) -> _Mode:
+    """Stand for a point where there is no mode; its value is minus infinity."""
+    inverse = np.full((len(u), len(u)), np.nan)
+    return _Mode(u, columns, inverse, np.inf, terms.log_p, terms)

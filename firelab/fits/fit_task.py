@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from firelab.errors import RecordsInsufficient
 from firelab.fits.bias_reduction import AdjustedScore, solve_adjusted
 from firelab.fits.crossed_likelihood import CrossedLikelihood
 from firelab.fits.cumulative_link_fit import (
@@ -102,11 +103,15 @@ class FitTask:
         units = parameter_units(scale.design, 0)
         found = maximise(likelihood, start, units=units)
         separation = self._separation(scale, found)
-        if separation is None:
+        if separation is None and found.steady:
             return self._result(scale, likelihood, found, "ml", separation, said)
+        if separation is None:
+            why: tuple[str, ...] = (self._unbounded(found),)
+        else:
+            why = separation.sentences(scale.grades)
         if self.estimator == "ml":
-            raise Separated(separation, scale.grades)
-        said = (*separation.sentences(scale.grades), *said)
+            raise Separated(why, separation)
+        said = (*why, *said)
         return self._reduce_bias(scale, likelihood, separation, said)
 
     def _reduce_bias(
@@ -120,6 +125,11 @@ class FitTask:
         score = AdjustedScore(likelihood=likelihood, median=estimator == "median_br")
         units = parameter_units(scale.design, 0)
         found = solve_adjusted(score, plain_start(scale.design, self.link), units)
+        if not found.steady:
+            raise RecordsInsufficient(
+                "; ".join((*said, "no finite estimates were found")),
+                hint="ask for fewer terms, or fire more tiles",
+            )
         if self.estimator == "auto":
             said = (*said, f"fitted by {ESTIMATOR_WORDS[estimator]} instead")
         return self._result(scale, likelihood, found, estimator, separation, said)
@@ -132,7 +142,7 @@ class FitTask:
         separation = self._separation(scale, begin)
         if separation is not None:
             if self.estimator == "ml":
-                raise Separated(separation, scale.grades)
+                raise Separated(separation.sentences(scale.grades), separation)
             return self._without_effects(
                 f"no {' or '.join(self.effects)} effect was fitted: where terms "
                 "separate the grades it cannot be told from them"
@@ -143,6 +153,8 @@ class FitTask:
         found = maximise(likelihood, start, units=parameter_units(scale.design, count))
         found = settle_effects(likelihood, found, count)
         if not found.steady:
+            if self.estimator == "ml":
+                raise Separated(("the load effect has no finite size",), None)
             return self._without_effects(
                 f"no {' or '.join(self.effects)} effect was fitted: its likelihood has "
                 "no maximum, as where each load carries one grade"
@@ -153,6 +165,12 @@ class FitTask:
     def _without_effects(self, why: str) -> CumulativeLinkFit:
         scale = place_on_scale(self.looks, structure=self.structure, keep_open_end=True)
         return self._fit_plain(scale, (why,))
+
+    def _unbounded(self, found: Maximum) -> str:
+        scale = self.looks.names[2]
+        if scale:
+            return f"the scatter has no finite effect of {' or '.join(scale)}"
+        return f"the likelihood has no maximum: {found.convergence.message}"
 
     def _vanished(self, found: Maximum) -> tuple[str, ...]:
         sds = found.point[len(found.point) - len(self.effects) :]

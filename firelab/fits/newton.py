@@ -147,6 +147,17 @@ def maximise(
         Places of parameters that are held at their start.
     most_iterations : int
     """
+    with np.errstate(all="ignore"):
+        return _climb(objective, start, units, fixed, most_iterations)
+
+
+def _climb(
+    objective: Objective,
+    start: FloatArray,
+    units: FloatArray | None,
+    fixed: Sequence[int],
+    most_iterations: int,
+) -> Maximum:
     point = np.array(start, dtype=float)
     floor = np.ones(len(point)) if units is None else units
     free = np.setdiff1d(np.arange(len(point)), np.asarray(fixed, dtype=int))

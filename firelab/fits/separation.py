@@ -109,19 +109,20 @@ class Separated(RecordsInsufficient):
 
     Parameters
     ----------
-    separation : Separation
-    grades : sequence of str
-        Names of the fitted grades.
+    why : sequence of str
+        In words, one sentence per cause.
+    separation : Separation or None
+        None where it is not a column that separates the grades.
 
     Attributes
     ----------
-    separation : Separation
+    separation : Separation or None
     """
 
-    def __init__(self, separation: Separation, grades: Sequence[str]) -> None:
+    def __init__(self, why: Sequence[str], separation: Separation | None) -> None:
         self.separation = separation
         super().__init__(
-            "; ".join(separation.sentences(grades)),
+            "; ".join(why),
             hint="ask for a bias-reduced fit, or fire tiles in between",
         )
 

@@ -25,8 +25,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _CHUNK_ROWS = 1 << 9
-_MODE_TOLERANCE = 1e-9
-_MODE_ITERATIONS = 60
+_MODE_TOLERANCE = 1e-7
+_MODE_ITERATIONS = 25
 _LONGEST_MODE_STEP = 2.0
 
 
