@@ -8,12 +8,14 @@ from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from matplotlib.transforms import ScaledTranslation
+from matplotlib.transforms import ScaledTranslation, Transform
 
 from firelab.charts.style import HIGH_EDGE, LOW_EDGE, PAPER
 from firelab.windows.window import EdgeInterval, Edges
 
-_MAP_SHIFT_PT = 11.0
+_THICK_PT = 1.8
+_SHIFT_PT = {False: (-5.0, 5.0), True: (9.0, 17.0)}
+"""How far below its dwell the low and the high edge stand: in the plot, in the map."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,14 +49,15 @@ def draw_edges(
     span : tuple of (float, float)
         Fired range, degC.
     of_map : bool, default False
-        Smaller, with a pale halo, and just below the dwell they stand for, where
-        fired tiles do not hide them.
+        Just below the dwell they stand for, where fired tiles do not hide them;
+        else the low edge just above it and the high edge just below.
     """
     for edge in edges:
-        for name, look in LOOKS.items():
+        for (name, look), shift in zip(LOOKS.items(), _SHIFT_PT[of_map], strict=True):
             interval: EdgeInterval = getattr(edge, name)
             if not is_outside(interval):
-                _draw_interval(axes, edge.dwell_s, interval, look, span, of_map)
+                placed = axes.transData + _shift(axes, shift)
+                _draw_interval(axes, edge.dwell_s, interval, look, span, placed)
 
 
 def is_outside(interval: EdgeInterval) -> bool:
@@ -69,33 +72,23 @@ def _draw_interval(
     interval: EdgeInterval,
     look: EdgeLook,
     span: tuple[float, float],
-    of_map: bool,
+    placed: Transform,
 ) -> None:
     left = span[0] if interval.lower is None else interval.lower
     right = span[1] if interval.upper is None else interval.upper
-    thick = 1.6 if of_map else 2.4
-    halo = (
-        [(thick + 2.6, PAPER), (thick, look.colour)] if of_map else [(thick, look.colour)]
-    )
     ends = (
         (left, "<" if interval.lower is None else "|"),
         (right, ">" if interval.upper is None else "|"),
     )
-    placed = axes.transData + _shift(axes, _MAP_SHIFT_PT if of_map else 0.0)
     flat: dict[str, Any] = {"transform": placed, "zorder": 4, "clip_on": False}
-    for width, colour in halo:
+    for width, colour in ((_THICK_PT + 2.6, PAPER), (_THICK_PT, look.colour)):
         axes.plot([left, right], [dwell_s] * 2, color=colour, lw=width, **flat)
     for at, end in ends:
-        axes.plot([at], [dwell_s], end, color=look.colour, ms=6.5, mew=thick, **flat)
+        axes.plot([at], [dwell_s], end, color=look.colour, ms=6.5, mew=_THICK_PT, **flat)
     if interval.estimate is not None:
-        size = 8 if of_map else 11
-        mark: dict[str, Any] = {
-            "marker": look.marker,
-            "color": look.colour,
-            "ms": size,
-            "mec": PAPER,
-        }
-        axes.plot([interval.estimate], [dwell_s], **mark, **{**flat, "zorder": 5})
+        mark: dict[str, Any] = {"marker": look.marker, "color": look.colour, "ms": 9}
+        at_estimate = {**flat, "zorder": 5, "mec": PAPER}
+        axes.plot([interval.estimate], [dwell_s], **mark, **at_estimate)
 
 
 def _shift(axes: Axes, down_pt: float) -> ScaledTranslation:

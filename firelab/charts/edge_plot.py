@@ -10,7 +10,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from firelab.charts.edge_marks import draw_edges, edge_keys, is_outside
-from firelab.charts.setting_words import name_setting
 from firelab.charts.style import (
     PAPER,
     QUIET,
@@ -27,9 +26,10 @@ from firelab.charts.style import (
     title_figure,
 )
 from firelab.craft.units import format_duration, format_temperature
-from firelab.windows.window import EdgeInterval, FiringWindows, SettingWindow
+from firelab.windows.window import EdgeInterval, Edges, FiringWindows, SettingWindow
+from firelab.windows.window_words import setting_words
 
-_BETWEEN: dict[str, Any] = {"color": "#b7d3cf", "lw": 11, "solid_capstyle": "butt"}
+_BETWEEN: dict[str, Any] = {"color": "#b7d3cf", "lw": 21, "solid_capstyle": "butt"}
 
 
 def draw_edge_plot(
@@ -55,7 +55,7 @@ def draw_edge_plot(
     chosen = list(windows.windows if shown is None else shown)
     rows = sum(len(window.edges) + 2 for window in chosen)
     with drawing_style():
-        figure = new_figure(2.0 + 0.38 * rows)
+        figure = new_figure(2.0 + 0.44 * rows)
         heights = [len(window.edges) + 2 for window in chosen]
         panels = figure.subplots(
             len(chosen), 1, sharex=True, squeeze=False, height_ratios=heights
@@ -70,7 +70,8 @@ def draw_edge_plot(
         ]
         figure.legend(handles=keys, loc="outside lower center", ncols=2)
         figure.supylabel("dwell (min:s), log scale", fontsize=TEXT_PT)
-        asked = f"edges at probability {windows.probability:g}"
+        target = " or ".join(windows.target)
+        asked = f"edges of {target} at probability {windows.probability:g}"
         title_figure(figure, asked, invented=invented)
         settle_layout(figure)
     return figure
@@ -85,7 +86,7 @@ def describe_edge_plot(windows: FiringWindows) -> str:
     for window in windows.windows:
         for edge in window.edges:
             lines.append(
-                f"{name_setting(window.setting)}, {format_duration(edge.dwell_s)}: "
+                f"{setting_words(window.setting)}, {format_duration(edge.dwell_s)}: "
                 f"low edge {write_interval(edge.low_degC)}, "
                 f"high edge {write_interval(edge.high_degC)}."
             )
@@ -123,10 +124,7 @@ def _draw_panel(axes: Axes, window: SettingWindow) -> None:
     for edge in window.edges:
         axes.plot(span, [edge.dwell_s] * 2, color=UNFIRED, lw=1.0, zorder=1)
         _draw_between(axes, edge.dwell_s, edge.low_degC, edge.high_degC)
-        _say_outside(axes, edge.dwell_s, edge.low_degC, "low edge not found here", span[0])
-        _say_outside(
-            axes, edge.dwell_s, edge.high_degC, "high edge not found here", span[1]
-        )
+        _say_outside(axes, edge, span)
     draw_edges(axes, window.edges, span)
 
 
@@ -138,26 +136,31 @@ def _draw_between(
         axes.plot([left, right], [dwell_s] * 2, **_BETWEEN, zorder=2)
 
 
-def _say_outside(
-    axes: Axes, dwell_s: float, interval: EdgeInterval, words: str, at: float
-) -> None:
-    if not is_outside(interval):
-        return
-    left = words.startswith("low")
-    axes.annotate(
-        words,
-        (at, dwell_s),
-        xytext=(5 if left else -5, 0),
-        textcoords="offset points",
-        ha="left" if left else "right",
-        va="center",
-        fontsize=SMALL_PT,
-        color=QUIET,
-    )
+def _say_outside(axes: Axes, edge: Edges, span: tuple[float, float]) -> None:
+    """Say at the nearer end of the panel which edge lies outside, and on which side."""
+    lines: tuple[list[str], list[str]] = ([], [])
+    for name, interval in (("low edge", edge.low_degC), ("high edge", edge.high_degC)):
+        if is_outside(interval):
+            reason = interval.reason or "outside the fired range"
+            words = reason if reason.startswith("no ") else f"{name} {reason}"
+            at_right = "above" in reason or (name == "high edge" and "below" not in reason)
+            lines[at_right].append(words)
+    for side, (at, told) in enumerate(zip(span, lines, strict=True)):
+        if told:
+            axes.annotate(
+                "\n".join(told),
+                (at, edge.dwell_s),
+                xytext=(-5 if side else 5, 0),
+                textcoords="offset points",
+                ha="right" if side else "left",
+                va="center",
+                fontsize=SMALL_PT,
+                color=QUIET,
+            )
 
 
 def _label_panel(axes: Axes, window: SettingWindow, *, first: bool, last: bool) -> None:
-    axes.set_title(name_setting(window.setting), loc="left", pad=8)
+    axes.set_title(setting_words(window.setting), loc="left", pad=8)
     low, high = axes.get_xlim()
     set_temperature_axis(axes, low, high)
     axes.set_ylabel("")

@@ -13,9 +13,10 @@ from matplotlib.transforms import ScaledTranslation
 from firelab.charts.style import INK, PAPER, GradeMark
 from firelab.records.records import Records
 
-_STEP_PT = 9.0
+_STEP_PT = 10.5
 """Distance between two tiles of one place, points."""
 _SIZE_PT = 8.0
+_DOT_PT = 4.0
 
 
 def tiles_at(records: Records, setting: Mapping[str, Any]) -> pd.DataFrame:
@@ -37,7 +38,7 @@ def spread_places(count: int) -> list[tuple[float, float]]:
     Examples
     --------
     >>> spread_places(1), spread_places(2)
-    ([(0.0, 0.0)], [(-4.5, 0.0), (4.5, 0.0)])
+    ([(0.0, 0.0)], [(-5.25, 0.0), (5.25, 0.0)])
     """
     rows = [min(3, count - start) for start in range(0, count, 3)]
     places = []
@@ -59,33 +60,83 @@ def draw_tiles(axes: Axes, tiles: pd.DataFrame, marks: Mapping[str, GradeMark]) 
         Columns ``temperature_degC, dwell_s, stage``.
     marks : mapping of str to GradeMark
     """
+    for look, place in _placed(tiles):
+        mark = marks[str(look["stage"])]
+        for size, edge, width in ((_SIZE_PT + 2.5, PAPER, 2.0), (_SIZE_PT, INK, 1.1)):
+            _draw_mark(axes, look, place, (mark.marker, mark.fill, edge), (size, width))
+
+
+def draw_clear_dots(axes: Axes, tiles: pd.DataFrame, records: Records) -> None:
+    """Set a pale dot into each tile at the target stage that is clear enough too.
+
+    Parameters
+    ----------
+    axes : Axes
+        With the tiles drawn by `draw_tiles`.
+    tiles : DataFrame
+        The same.
+    records : Records
+        Of a series that scores transparency.
+    """
+    responses = records.series.responses
+    scale = responses.transparency
+    if scale is None:
+        return
+    for look, place in _placed(tiles):
+        enough = scale.sign * (look["transparency"] - scale.target) >= 0
+        if str(look["stage"]) in responses.stage.target and enough:
+            _draw_mark(axes, look, place, ("o", PAPER, PAPER), (_DOT_PT, 0.0))
+
+
+def clear_key(target: float) -> Line2D:
+    """Return the legend key of `draw_clear_dots`."""
+    return Line2D(
+        [],
+        [],
+        linestyle="none",
+        marker="o",
+        markersize=_DOT_PT,
+        markerfacecolor=PAPER,
+        markeredgecolor=INK,
+        label=f"in a mark: clear (score {target:g})",
+    )
+
+
+def _placed(tiles: pd.DataFrame) -> list[tuple[dict[str, Any], tuple[float, float]]]:
+    """Return each look with its offset, so that tiles of one place stand apart."""
     nearby = [tiles["temperature_degC"].round(0), tiles["dwell_s"].round(0)]
+    placed = []
     for _, group in tiles.groupby(nearby, sort=True):
-        ordered = group.sort_values("stage", kind="stable")
-        places = spread_places(len(ordered))
-        for look, place in zip(ordered.itertuples(), places, strict=True):
-            _draw_one(axes, look, place, marks[str(look.stage)])
+        rows = group.sort_values("stage", kind="stable").to_dict("records")
+        looks = [{str(name): value for name, value in row.items()} for row in rows]
+        placed += list(zip(looks, spread_places(len(looks)), strict=True))
+    return placed
 
 
-def _draw_one(axes: Axes, look: Any, place: tuple[float, float], mark: GradeMark) -> None:
+def _draw_mark(
+    axes: Axes,
+    look: Mapping[str, Any],
+    place: tuple[float, float],
+    shape: tuple[str, str, str],
+    sizes: tuple[float, float],
+) -> None:
     canvas = axes.get_figure(root=True)
     if canvas is None:
-        return
+        raise ValueError("axes stand in no figure")
     moved = ScaledTranslation(place[0] / 72, place[1] / 72, canvas.dpi_scale_trans)
-    for size, edge, width in ((_SIZE_PT + 2.5, PAPER, 2.0), (_SIZE_PT, INK, 1.1)):
-        axes.plot(
-            [look.temperature_degC],
-            [look.dwell_s],
-            linestyle="none",
-            marker=mark.marker,
-            markersize=size,
-            markerfacecolor=mark.fill,
-            markeredgecolor=edge,
-            markeredgewidth=width,
-            transform=axes.transData + moved,
-            zorder=6,
-            clip_on=False,
-        )
+    axes.plot(
+        [look["temperature_degC"]],
+        [look["dwell_s"]],
+        linestyle="none",
+        marker=shape[0],
+        markersize=sizes[0],
+        markerfacecolor=shape[1],
+        markeredgecolor=shape[2],
+        markeredgewidth=sizes[1],
+        transform=axes.transData + moved,
+        zorder=6,
+        clip_on=False,
+    )
 
 
 def grade_keys(

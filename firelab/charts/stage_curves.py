@@ -12,7 +12,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from firelab.charts.fired_tiles import grade_keys, tiles_at
-from firelab.charts.setting_words import name_setting
 from firelab.charts.style import (
     INK,
     SMALL_PT,
@@ -32,6 +31,7 @@ from firelab.craft.units import format_duration
 from firelab.fits.stage_draws import StageDraws
 from firelab.records.records import Records
 from firelab.series.terms import model_matrix
+from firelab.windows.window_words import setting_words
 
 _LINES = ("-", "--", "-.", ":")
 _POINTS = 81
@@ -86,7 +86,7 @@ def draw_stage_curves(
         figure.legend(
             handles=_keys(grades, marks, tiles), loc="outside lower center", ncols=2
         )
-        title_figure(figure, name_setting(setting), invented=series.invented)
+        title_figure(figure, setting_words(setting), invented=series.invented)
         settle_layout(figure)
     return figure
 
@@ -99,7 +99,7 @@ def describe_stage_curves(records: Records, setting: Mapping[str, Any]) -> str:
     ]
     return (
         f"Probability of each stage ({grades}) against temperature at "
-        f"{name_setting(setting)}, one panel for each dwell: {', '.join(dwells)}."
+        f"{setting_words(setting)}, one panel for each dwell: {', '.join(dwells)}."
     )
 
 

@@ -114,6 +114,7 @@ def drawing_style() -> Iterator[None]:
         "font.family": ["DejaVu Sans"],
         "font.size": TEXT_PT,
         "axes.titlesize": TEXT_PT,
+        "figure.titlesize": TEXT_PT,
         "axes.labelsize": TEXT_PT,
         "xtick.labelsize": SMALL_PT,
         "ytick.labelsize": SMALL_PT,
@@ -189,17 +190,19 @@ def add_degF_axis(axes: Axes) -> SecondaryAxis:
     SecondaryAxis
         The degF axis; the two agree at every point by the conversion itself.
     """
-    top = axes.secondary_xaxis("top", functions=(_degF_of, _degC_of))
+    top = axes.secondary_xaxis("top", functions=(degF_of_degC, degC_of_degF))
     top.set_xlabel("temperature (°F)")
     top.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]))
     return top
 
 
-def _degF_of(degC: Any) -> Any:
+def degF_of_degC(degC: Any) -> Any:
+    """Return degF of an axis in degC, any shape."""
     return to_degF(np.asarray(degC, dtype=float))  # type: ignore[arg-type]
 
 
-def _degC_of(degF: Any) -> Any:
+def degC_of_degF(degF: Any) -> Any:
+    """Return degC of an axis in degF, any shape."""
     return to_degC(np.asarray(degF, dtype=float))  # type: ignore[arg-type]
 
 

@@ -13,8 +13,14 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
 from firelab.charts.edge_marks import draw_edges, edge_keys
-from firelab.charts.fired_tiles import draw_tiles, grade_keys, tiles_at
-from firelab.charts.setting_words import name_setting
+from firelab.charts.fired_tiles import (
+    clear_key,
+    draw_clear_dots,
+    draw_tiles,
+    grade_keys,
+    tiles_at,
+)
+from firelab.charts.setting_names import target_words
 from firelab.charts.style import (
     INK,
     PAPER,
@@ -34,6 +40,7 @@ from firelab.charts.style import (
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
 from firelab.windows.window import FiringWindows, Recipe, SettingWindow
+from firelab.windows.window_words import setting_words
 
 _BANDS = np.linspace(0.0, 1.0, 11)
 _MARGIN = 0.08
@@ -70,24 +77,29 @@ def draw_window_map(
         grades = records.series.responses.stage.grades
         marks = grade_marks(grades, windows.target)
         draw_tiles(axes, tiles, marks)
+        if windows.score_target is not None:
+            draw_clear_dots(axes, tiles, records)
         _draw_recipe(axes, window)
         bar = figure.colorbar(bands, ax=axes, pad=0.02, fraction=0.06, ticks=_BANDS[::2])
-        bar.set_label(f"probability of {' or '.join(windows.target)}")
+        bar.set_label(f"probability of {target_words(windows)}")
         counts = Counter(tiles["stage"].astype(str))
-        keys = [*grade_keys(grades, marks, counts), *_region_keys(windows, window)]
+        keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
+        if windows.score_target is not None:
+            keys.append(clear_key(windows.score_target))
+        keys += _region_keys(windows, window)
         figure.legend(handles=keys, loc="outside lower center", ncols=2)
         invented = records.series.invented
-        title_figure(figure, name_setting(window.setting), invented=invented)
+        title_figure(figure, setting_words(window.setting), invented=invented)
         settle_layout(figure)
     return figure
 
 
 def describe_window_map(windows: FiringWindows, window: SettingWindow) -> str:
     """Say in words what the map shows, for who cannot see it."""
-    target = " or ".join(windows.target)
+    target = target_words(windows)
     highest = float(window.map.probability.max())
     words = (
-        f"Map of the probability of {target} at {name_setting(window.setting)}, over "
+        f"Map of the probability of {target} at {setting_words(window.setting)}, over "
         f"{format_temperature(float(window.map.temperature_degC[0]))} to "
         f"{format_temperature(float(window.map.temperature_degC[-1]))} and dwells of "
         f"{format_duration(float(window.map.dwell_s[0]))} to "
@@ -181,7 +193,7 @@ def _outline(across: Any, up: Any) -> Rectangle:
 def _draw_recipe(axes: Axes, window: SettingWindow) -> None:
     shown = window.recipe or window.best
     if window.recipe is not None:
-        for width, colour in ((5.0, PAPER), (2.4, INK)):
+        for width, colour in ((3.6, PAPER), (1.8, INK)):
             axes.add_patch(_tolerance_box(window.recipe, colour, width))
     axes.plot(
         [shown.temperature_degC],
@@ -203,14 +215,14 @@ def _tolerance_box(recipe: Recipe, colour: str, width: float) -> Rectangle:
         fill=False,
         edgecolor=colour,
         linewidth=width,
-        zorder=5,
+        zorder=8,
     )
 
 
 def _recipe_mark(window: SettingWindow) -> dict[str, Any]:
     return {
         "marker": "*",
-        "markersize": 19,
+        "markersize": 20,
         "markerfacecolor": "#ffe27a" if window.recipe else PAPER,
         "markeredgecolor": INK,
         "markeredgewidth": 1.4,
@@ -221,18 +233,25 @@ def _region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D |
     shown = window.recipe or window.best
     at = f"{shown.temperature_degC:.0f} °C, {write_dwell(shown.dwell_s)}"
     star = f"recipe {at}" if window.recipe else f"best so far {at}, not assured"
+    asked = f"probability {windows.probability:g}"
+    if window.map.probability.max() < windows.probability:
+        asked += ", nowhere reached"
+    assured = f"assured at {windows.confidence:g}"
+    if window.map.assurance.max() < windows.confidence:
+        assured += ", nowhere"
     keys: list[Line2D | Patch] = [
         *edge_keys(windows.level),
-        Line2D([], [], color=INK, lw=2.2, label=f"probability {windows.probability:g}"),
+        Line2D([], [], color=INK, lw=2.2, label=asked),
         Patch(
             fill=False,
             edgecolor=INK,
             hatch="///",
             linestyle="dashed",
-            label=f"assured at {windows.confidence:g}",
+            label=assured,
         ),
         Line2D([], [], linestyle="none", **_recipe_mark(window), label=star),
     ]
     if window.recipe:
-        keys.append(Patch(fill=False, edgecolor=INK, lw=2.4, label="its tolerance"))
+        room = f"± {shown.tolerance_degC:.0f} °C, ± {write_dwell(shown.tolerance_s)}"
+        keys.append(Patch(fill=False, edgecolor=INK, lw=2.4, label=f"its room {room}"))
     return [*keys, Patch(**UNFIRED_DOTS, label="not fired")]

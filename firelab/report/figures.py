@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 from matplotlib.figure import Figure
 
+from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
 from firelab.charts.figure_files import figure_bytes
-from firelab.charts.setting_words import file_stem
+from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
+from firelab.charts.setting_names import file_stem, target_words
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
 from firelab.charts.style import in_degrees
 from firelab.charts.window_map import describe_window_map, draw_window_map
@@ -44,14 +46,19 @@ class ReportFigure:
 
 def draw_figures(sources: ReportSources) -> tuple[ReportFigure, ...]:
     """Draw every figure that the sources allow, in the order of the page."""
-    return (*_window_figures(sources), *_stage_figures(sources))
+    return (
+        *_window_figures(sources),
+        *_stage_figures(sources),
+        *_clarity_figures(sources),
+        *_plan_figures(sources),
+    )
 
 
 def _window_figures(sources: ReportSources) -> list[ReportFigure]:
     windows, records = sources.windows, sources.records
     if windows is None or records is None:
         return []
-    target = " or ".join(windows.target)
+    target = target_words(windows)
     drawn = [
         ReportFigure(
             name=f"window-map-{rank}-{file_stem(window.setting)}",
@@ -74,7 +81,8 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         figure=draw_edge_plot(windows, invented=sources.series.invented),
         alt=describe_edge_plot(windows),
         caption=(
-            f"At each dwell, the edges between which {target} is expected, each with its "
+            f"At each dwell, the edges between which {' or '.join(windows.target)} is "
+            "expected, each with its "
             f"{windows.level:.0%} interval. An arrow for an end means that the interval "
             "runs out of what was fired."
         ),
@@ -86,14 +94,11 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
     fit, records, windows = sources.fit, sources.records, sources.windows
     if fit is None or records is None or windows is None:
         return []
-    draws = getattr(fit, "draws", None)
-    if draws is None:
-        return []
     return [
         ReportFigure(
             name=f"stages-{rank}-{file_stem(window.setting)}",
             topic="stages",
-            figure=draw_stage_curves(draws, fit.terms, records, window.setting),
+            figure=draw_stage_curves(fit.draws, fit.terms, records, window.setting),
             alt=describe_stage_curves(records, window.setting),
             caption=(
                 "Each line is the expected share of tiles at one grade; the marks above "
@@ -101,6 +106,42 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
             ),
         )
         for rank, window in enumerate(windows.windows[:1], start=1)
+    ]
+
+
+def _clarity_figures(sources: ReportSources) -> list[ReportFigure]:
+    clarity, records = sources.clarity, sources.records
+    if clarity is None or records is None:
+        return []
+    return [
+        ReportFigure(
+            name="clearness",
+            topic="clarity",
+            figure=draw_clarity_plot(clarity, records),
+            alt=describe_clarity_plot(records),
+            caption=(
+                "Each mark is the score of one fused tile; the lines are the expected "
+                "score at the shortest and the longest dwell, with their intervals. Only "
+                "tiles at the target stage count."
+            ),
+        )
+    ]
+
+
+def _plan_figures(sources: ReportSources) -> list[ReportFigure]:
+    if sources.plan is None:
+        return []
+    return [
+        ReportFigure(
+            name="plan",
+            topic="plan",
+            figure=draw_plan_chart(sources.series, sources.plan),
+            alt=describe_plan_chart(sources.plan),
+            caption=(
+                "A number in a circle is how many tiles are fired there; a number in a "
+                "square is how many tiles share that load."
+            ),
+        )
     ]
 
 

@@ -49,6 +49,7 @@ def report_page(
         series=sources.series,
         invented=INVENTED,
         stale=sources.stale,
+        unsupported=sources.unsupported.rstrip("."),
         answer=answer,
         ranking_table=ranking,
         edge_table=edges,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from firelab.charts.plan_words import plan_lines
 from firelab.craft.units import format_duration, format_temperature
 from firelab.plan.plan import Plan
 from firelab.report.page_parts import PageGroup, PageTable
@@ -74,7 +75,7 @@ def _model_group(sources: ReportSources) -> PageGroup:
         lines=tuple(lines),
         topics=("stages",),
         tables=tables,
-        texts=(fit.summary(),),
+        texts=(fit.summary(),) if fit is not None else (),
     )
 
 
@@ -107,7 +108,7 @@ def _clarity_group(sources: ReportSources) -> PageGroup:
         title="Clearness",
         lines=tuple(lines),
         topics=("clarity",),
-        texts=(sources.clarity.summary(),),
+        texts=(sources.clarity.summary(),) if sources.clarity is not None else (),
     )
 
 
@@ -137,7 +138,7 @@ def _plan_group(plan: Plan) -> PageGroup:
     return PageGroup(
         anchor="plan",
         title="The plan",
-        lines=(line, *plan.notes),
+        lines=(line, *plan_lines(plan), *plan.notes),
         topics=("plan",),
         tables=(loads,),
     )

@@ -8,12 +8,12 @@ from typing import Any
 import pandas as pd
 
 from firelab.charts.edge_plot import write_interval
-from firelab.charts.setting_words import name_setting
 from firelab.craft.units import format_duration, format_temperature, to_degF
 from firelab.records.records import Records
 from firelab.report.page_parts import PageTable
 from firelab.series.folder import Provenance
 from firelab.windows.window import EdgeInterval, FiringWindows, SettingWindow
+from firelab.windows.window_words import setting_words
 
 _TILE_CLASSES = {"tile": "code", "load": "number", "score": "number", "note": "note"}
 
@@ -56,7 +56,7 @@ def _ranking_row(rank: int, window: SettingWindow) -> tuple[str, ...]:
         )
     return (
         str(rank),
-        name_setting(window.setting),
+        setting_words(window.setting),
         recipe,
         room,
         f"{shown.probability:.2f}",
@@ -76,7 +76,7 @@ def edge_table(windows: FiringWindows) -> PageTable:
                 interval_cell(edge.low_degC),
                 interval_cell(edge.high_degC),
             )
-            rows.append((name_setting(window.setting), *row) if several else row)
+            rows.append((setting_words(window.setting), *row) if several else row)
     head = ("dwell", "low edge", "high edge")
     return PageTable(
         caption=(
@@ -120,7 +120,7 @@ def tile_table(records: Records) -> PageTable:
         "load": [str(look["load"]) for look in looks],
         "temperature": [format_temperature(look["temperature_degC"]) for look in looks],
         "dwell": [_dwell_cell(look) for look in looks],
-        "setting": [name_setting(look) for look in looks],
+        "setting": [setting_words(look) for look in looks],
         "role": ["" if look["role"] == "test" else str(look["role"]) for look in looks],
         "stage": [_cell(look["stage"]) for look in looks],
         "score": [_cell(look["transparency"]) for look in looks],

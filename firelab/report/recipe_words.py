@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from firelab.charts.setting_words import name_setting
+from firelab.charts.setting_names import target_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.series.firing_series import FiringSeries
 from firelab.windows.window import FiringWindows, SettingWindow
+from firelab.windows.window_words import setting_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +62,7 @@ def word_recipe(
     target = target_words(windows)
     return RecipeWords(
         assured=window.recipe is not None,
-        setting=name_setting(window.setting),
+        setting=setting_words(window.setting),
         temperature=f"{degrees[read]:.0f} {read}",
         other_temperature=f"{degrees[other]:.0f} {other}",
         dwell=format_duration(shown.dwell_s),
@@ -78,11 +79,3 @@ def word_recipe(
         settle=tuple(window.settle),
         notes=tuple(windows.notes),
     )
-
-
-def target_words(windows: FiringWindows) -> str:
-    """Return the target in words: the grades, and the score where one is asked."""
-    words = " or ".join(windows.target)
-    if windows.score_target is None:
-        return words
-    return f"{words} and clear (score {windows.score_target:g} or better)"

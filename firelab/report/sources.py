@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from pathlib import Path
 
+from firelab.errors import RecordsInsufficient
+from firelab.fits.clarity import fit_clarity
+from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.stage import fit_stage
+from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
+from firelab.plan.plan_files import read_plan
+from firelab.records.firing_log import read_firings
+from firelab.records.folder_check import check_folder
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE
+from firelab.series.series_file import read_series
+from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
 
 
@@ -20,17 +31,83 @@ class ReportSources:
     series : FiringSeries
     plan : Plan or None
     records : Records or None
-    fit : StageFit or None
+    fit : StagePosterior or None
     clarity : ClarityFit or None
     windows : FiringWindows or None
     stale : tuple of str
         One line per derived file that is older than what it came from.
+    unsupported : str
+        Why the records support no window; empty where they do.
     """
 
     series: FiringSeries
     plan: Plan | None = None
     records: Records | None = None
-    fit: Any = None
-    clarity: Any = None
+    fit: StagePosterior | None = None
+    clarity: ClarityFit | None = None
     windows: FiringWindows | None = None
     stale: tuple[str, ...] = ()
+    unsupported: str = ""
+
+
+def read_sources(folder: str | Path) -> ReportSources:
+    """Read a series folder and work out again what its records say.
+
+    Fits and windows come from the records as they are now, by the seed of the
+    series, so the page never tells of a stale file; a stale one is named.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder.
+
+    Returns
+    -------
+    ReportSources
+        Up to where the folder has come: a series only planned has no windows.
+
+    Raises
+    ------
+    FirelabError
+        If there is no series.
+    FaultyFile
+        With every fault of the series, the plan or the firing log.
+    """
+    base = Path(folder)
+    series = read_series(base)
+    stale = stale_lines(base)
+    if not (base / PLAN_TABLE).is_file():
+        return ReportSources(series=series, stale=stale)
+    plan = read_plan(base, series)
+    known = ReportSources(series=series, plan=plan, stale=stale)
+    if not (base / FIRINGS_FILE).is_file():
+        return known
+    try:
+        records = read_firings(base)
+    except RecordsInsufficient:
+        return known
+    return replace(_answered(records), plan=plan, stale=stale)
+
+
+def _answered(records: Records) -> ReportSources:
+    series = records.series
+    try:
+        fit = fit_stage(records)
+        scored = series.responses.transparency is not None
+        clarity = fit_clarity(records) if scored else None
+        windows = firing_windows(fit, clarity)
+    except RecordsInsufficient as fault:
+        return ReportSources(series=series, records=records, unsupported=fault.what)
+    return ReportSources(
+        series=series, records=records, fit=fit, clarity=clarity, windows=windows
+    )
+
+
+def stale_lines(folder: str | Path) -> tuple[str, ...]:
+    """Return a line for each file of a folder that is older than its sources."""
+    found = check_folder(folder).findings
+    return tuple(
+        f"{one.file} {one.message}; {one.hint}"
+        for one in found
+        if one.code in ("stale", "stale-plan", "damaged")
+    )

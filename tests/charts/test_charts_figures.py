@@ -150,7 +150,9 @@ def test_a_window_without_a_recipe_says_so_in_map_and_words(example):
 def test_an_edge_outside_the_fired_range_is_said_not_drawn(example):
     one = example("opaque-window")
     window = one.windows.windows[0]
-    gone = EdgeInterval(estimate=None, lower=None, upper=None)
+    gone = EdgeInterval(
+        estimate=None, lower=None, upper=None, reason="below the fired range"
+    )
     half = EdgeInterval(estimate=None, lower=800.0, upper=None)
     edges = (
         replace(window.edges[0], low_degC=gone),
@@ -160,7 +162,7 @@ def test_an_edge_outside_the_fired_range_is_said_not_drawn(example):
     windows = replace(one.windows, windows=(open_window,))
     figure = draw_edge_plot(windows)
     words = [text.get_text() for text in figure.axes[0].texts]
-    assert words == ["low edge not found here"]
+    assert words == ["low edge below the fired range"]
     span = window.map.temperature_degC[[0, -1]]
     for line in figure.axes[0].lines:
         assert np.all(line.get_xdata() >= span[0])

@@ -1,0 +1,86 @@
+"""Settings by name: what they share, what tells them apart, and as file names."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from firelab.plan.plan import Plan
+from firelab.sheets.tile_words import base_words, layers_words
+from firelab.windows.window import FiringWindows
+from firelab.windows.window_words import setting_words
+
+
+def file_stem(setting: Mapping[str, Any]) -> str:
+    """Return a setting as part of a file name: plain letters, digits and dashes.
+
+    Examples
+    --------
+    >>> file_stem({"mesh": 80, "layers": 2, "base": "hard clear"})
+    '80-mesh-2-coats-over-hard-clear'
+    """
+    kept = [
+        c if c.isascii() and c.isalnum() else " " for c in setting_words(setting).lower()
+    ]
+    return "-".join("".join(kept).split())
+
+
+def planned_settings(plan: Plan) -> list[dict[str, Any]]:
+    """Return each setting that the plan tests, by mesh, coats and base."""
+    names = ["mesh", "layers", "base"]
+    tested = plan.table.query("role != 'control'")[names]
+    rows = tested.drop_duplicates().sort_values(names).to_dict("records")
+    return [{str(name): value for name, value in row.items()} for row in rows]
+
+
+def distinct_names(settings: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return each setting by what tells it from the others; empty where it is alone.
+
+    Examples
+    --------
+    >>> distinct_names([
+    ...     {"mesh": 80, "layers": 1, "base": "none"},
+    ...     {"mesh": 80, "layers": 2, "base": "none"}])
+    ['1 coat', '2 coats']
+    """
+    parts = [_parts(setting) for setting in settings]
+    varied = [name for name in parts[0] if len({part[name] for part in parts}) > 1]
+    return [", ".join(part[name] for name in varied) for part in parts]
+
+
+def shared_name(settings: Sequence[Mapping[str, Any]]) -> str:
+    """Return what all settings have in common, in words.
+
+    Examples
+    --------
+    >>> shared_name([
+    ...     {"mesh": 80, "layers": 1, "base": "none"},
+    ...     {"mesh": 80, "layers": 2, "base": "none"}])
+    '80 mesh, on bare metal'
+    """
+    parts = [_parts(setting) for setting in settings]
+    return ", ".join(
+        word for name, word in parts[0].items() if len({part[name] for part in parts}) == 1
+    )
+
+
+def _parts(setting: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "mesh": f"{int(setting['mesh'])} mesh",
+        "layers": layers_words(int(setting["layers"])),
+        "base": base_words(str(setting["base"])),
+    }
+
+
+def wrap_words(text: str, width: int) -> str:
+    """Break a title into lines of at most `width` characters."""
+    return "\n".join(textwrap.wrap(text, width))
+
+
+def target_words(windows: FiringWindows) -> str:
+    """Return the target in words: the grades, and the score where one is asked."""
+    words = " or ".join(windows.target)
+    if windows.score_target is None:
+        return words
+    return f"{words} and clear (score {windows.score_target:g})"

@@ -1,0 +1,100 @@
+"""How many tiles a window costs: width of its edges against the number of tiles."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from firelab.charts.style import drawing_style, new_figure, settle_layout, title_figure
+
+_COLOURS = ("#0b3c6f", "#b3391f", "#2f7f86", "#1a1a1a", "#8a6d1d", "#6b3f7a")
+_MARKERS = ("o", "s", "^", "D", "X", "P")
+_DASHES: tuple[Any, ...] = ("", (4, 1.5), (1, 1), (5, 1, 1, 1), (8, 2), (2, 2))
+
+
+def draw_tile_count(table: pd.DataFrame, *, invented: bool = False) -> Figure:
+    """Draw the expected width of the edges and the chance of a recipe.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Tidy, one row per plan: ``kind`` (name of the plan kind), ``tiles``,
+        ``width_degC`` (expected width of an edge's interval) and ``chance`` (of
+        an assured recipe, 0 to 1). At most six kinds.
+    invented : bool, default False
+        Say on the figure that the data are invented.
+
+    Returns
+    -------
+    Figure
+        Width in degC at the left, degF at the right; chance below.
+    """
+    kinds = list(dict.fromkeys(table["kind"].astype(str)))
+    frame = table.assign(kind=pd.Categorical(table["kind"], categories=kinds))
+    with drawing_style():
+        figure = new_figure(6.8)
+        width, chance = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        _draw_lines(width, frame, "width_degC", kinds, legend=True)
+        _draw_lines(chance, frame, "chance", kinds, legend=False)
+        width.set_ylim(0.0, None)
+        width.set_ylabel("width of an edge's interval (°C)")
+        side = width.secondary_yaxis("right", functions=(_wider, _narrower))
+        side.set_ylabel("width of an edge's interval (°F)")
+        chance.set_ylim(-0.03, 1.03)
+        chance.set_ylabel("chance of a recipe")
+        chance.set_xlabel("tiles")
+        chance.xaxis.set_major_locator(MaxNLocator(integer=True))
+        title_figure(figure, "What more tiles are worth", invented=invented)
+        settle_layout(figure)
+    return figure
+
+
+def describe_tile_count(table: pd.DataFrame) -> str:
+    """Say in words what the chart shows."""
+    lines = ["Expected width of an edge against the number of tiles, by plan kind."]
+    for kind, rows in table.sort_values("tiles").groupby("kind", sort=False):
+        told = ", ".join(
+            f"{tiles} tiles {width:.0f} degC ({chance:.0%} chance of a recipe)"
+            for tiles, width, chance in zip(
+                rows["tiles"], rows["width_degC"], rows["chance"], strict=True
+            )
+        )
+        lines.append(f"{kind}: {told}.")
+    return " ".join(lines)
+
+
+def _draw_lines(
+    axes: Axes, frame: pd.DataFrame, column: str, kinds: list[str], *, legend: bool
+) -> None:
+    sns.lineplot(
+        data=frame,
+        x="tiles",
+        y=column,
+        hue="kind",
+        style="kind",
+        palette=dict(zip(kinds, _COLOURS, strict=False)),
+        markers=dict(zip(kinds, _MARKERS, strict=False)),
+        dashes=dict(zip(kinds, _DASHES, strict=False)),
+        markersize=9,
+        linewidth=1.8,
+        errorbar=None,
+        legend="full" if legend else False,
+        ax=axes,
+    )
+    if legend:
+        axes.legend(title="", handlelength=3.5)
+    axes.grid(visible=True, axis="y", color="#dcdcdc")
+
+
+def _wider(degC: Any) -> Any:
+    """Return a width in degC as a width in degF: a width has no zero point."""
+    return degC * 1.8
+
+
+def _narrower(degF: Any) -> Any:
+    return degF / 1.8

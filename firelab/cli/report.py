@@ -1,0 +1,71 @@
+"""`firelab report`: figures and one self-contained page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from firelab.cli import console
+
+if TYPE_CHECKING:
+    from firelab.report.sources import ReportSources
+
+EXAMPLE = "firelab report marsh-green"
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print what was written, as JSON.")
+    ] = False,
+) -> None:
+    """Write figures and one self-contained page, report.html.
+
+    The windows are worked out again from the records as they are now; a stale
+    file of the folder is named. The page opens in any browser, fetches nothing,
+    and prints on A4 or Letter.
+    """
+    with console.faults_told(as_json=as_json):
+        from firelab.report.folder_report import write_report
+        from firelab.report.sources import read_sources
+
+        console.progress("working out windows ...")
+        try:
+            sources = read_sources(folder)
+            console.progress("drawing figures ...")
+            written = write_report(sources, folder)
+        finally:
+            console.progress_done()
+        for line in sources.stale:
+            console.tell(line)
+        if as_json:
+            console.result_json(_told(sources, written))
+            return
+        console.result(f"{folder / written[0]}: {_standing(sources)}")
+        for name in written[1:]:
+            console.tell(f"wrote {folder / name}")
+
+
+def _standing(sources: ReportSources) -> str:
+    from firelab.craft.units import format_duration, format_temperature
+
+    windows = sources.windows
+    if windows is None or not windows.windows:
+        return sources.unsupported or "nothing has been fired yet"
+    best = windows.windows[0]
+    if best.recipe is None:
+        return f"no recipe is assured: {best.reason}"
+    at = format_temperature(best.recipe.temperature_degC)
+    return f"recipe {at}, {format_duration(best.recipe.dwell_s)}"
+
+
+def _told(sources: ReportSources, written: tuple[Path, ...]) -> dict[str, Any]:
+    return {
+        "schema": "firelab/report/1",
+        "files": [str(name) for name in written],
+        "standing": _standing(sources),
+        "stale": list(sources.stale),
+        "findings": [],
+    }
