@@ -108,7 +108,10 @@ def _content_findings(
     contents: Mapping[str, bytes], file: str, *, sound: bool
 ) -> list[Finding]:
     sealed = seal_findings(contents, file)
-    if sealed or not sound:
+    if not sound:
+        # What could not be read has been named already; it is not missing.
+        return [one for one in sealed if one.code != "missing-file"]
+    if sealed:
         return sealed
     missing = [name for name in NEEDED_FILES if name not in contents]
     findings = [

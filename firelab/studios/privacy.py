@@ -10,8 +10,9 @@ import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, cast, get_args
 
+from firelab.errors import UsageError
 from firelab.records.look import Look
 from firelab.series.folder import FIRINGS_FILE, PLAN_FILE, PLAN_TABLE, json_text
 
@@ -21,6 +22,22 @@ _NAME_COLUMNS = ("observer", "recorded_by")
 _FREE_COLUMNS = ("note", "defects")
 _SHORTEST_IN_TEXT = 3
 _TEXT_SUFFIXES = (".csv", ".html", ".svg")
+
+
+def name_form(word: str) -> NameForm:
+    """Return a form of names by its word.
+
+    Raises
+    ------
+    UsageError
+        If there is no such form.
+    """
+    for form in get_args(NameForm):
+        if form == word:
+            return cast(NameForm, form)
+    raise UsageError(
+        f"names cannot become {word!r}", hint=f"one of {', '.join(get_args(NameForm))}"
+    )
 
 
 def observer_names(looks: Iterable[Look]) -> tuple[str, ...]:

@@ -86,3 +86,9 @@ def derived_folder(folder):
     (folder / "report.html").write_text(page)
     assert json.loads((folder / "fit.json").read_text())["observers"]
     return folder
+
+
+@pytest.fixture(scope="module")
+def invent_module():
+    """The function that writes an invented series folder, for a whole module."""
+    return invent_folder

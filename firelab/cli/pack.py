@@ -1,0 +1,82 @@
+"""`firelab pack`: a series as one bundle that travels."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+
+EXAMPLE = "firelab pack marsh-green --licence CC-BY-4.0 --studio 'North kiln'"
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    licence: Annotated[
+        str,
+        typer.Option(
+            help="Terms for others: CC0-1.0, CC-BY-4.0, CC-BY-SA-4.0, CC-BY-NC-4.0, "
+            "ODbL-1.0 or other-closed. You choose; there is no default."
+        ),
+    ] = "",
+    studio: Annotated[
+        str, typer.Option(help="How the studio wants to be called; blank leaves it out.")
+    ] = "",
+    names: Annotated[
+        str, typer.Option(help="Observers' names become codes or initials, or keep them.")
+    ] = "codes",
+    without_notes: Annotated[
+        bool, typer.Option("--without-notes", help="Leave out the notes of the log.")
+    ] = False,
+    out: Annotated[
+        Path | None, typer.Option(help="File to write; by default FOLDER.zip beside it.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+) -> None:
+    """Pack a series into one zip: plan, log, fit, windows, report, figures, photos.
+
+    The bundle is a Data Package (Frictionless open standard); each file has its
+    SHA-256. Observers' names are replaced, photos lose place, time and owner.
+    The same content gives the same bytes.
+    """
+    from firelab.errors import UsageError
+    from firelab.series.folder import write_atomically
+    from firelab.studios.descriptor import LICENCES
+    from firelab.studios.packing import pack_series
+    from firelab.studios.privacy import name_form
+
+    with console.faults_told(as_json=as_json):
+        if not licence:
+            raise UsageError(
+                "no licence is chosen",
+                "--licence",
+                "one of " + "; ".join(f"{key}: {one[0]}" for key, one in LICENCES.items()),
+            )
+        bundle = pack_series(
+            folder,
+            licence=licence,
+            studio=studio,
+            names=name_form(names),
+            drop_notes=without_notes,
+        )
+        raw = bundle.raw
+        target = out or folder.resolve().with_name(f"{folder.resolve().name}.zip")
+        write_atomically(target, raw)
+        if as_json:
+            console.result_json(
+                {
+                    "schema": "firelab/packed/1",
+                    "file": str(target),
+                    "bytes": len(raw),
+                    "sha256": bundle.sha256,
+                    "files": sorted(bundle.contents),
+                    "notes": list(bundle.notes),
+                }
+            )
+            return
+        for note in bundle.notes:
+            console.tell(note)
+        console.result(f"{target}: {len(bundle.contents)} files, {len(raw)} bytes")
+        console.result(f"SHA-256 {bundle.sha256}: give it by another way than the bundle")

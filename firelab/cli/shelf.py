@@ -1,0 +1,95 @@
+"""`firelab shelf`: bundles indexed, searched, and shown on one page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from firelab.cli import console
+
+if TYPE_CHECKING:
+    from firelab.studios.shelf import ShelfChange
+
+EXAMPLE = (
+    "firelab shelf bundles --kind opaque --metal copper --stage full "
+    "--at '1450 degF' --within '2 min'"
+)
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Folder of bundles.")] = Path("."),
+    colour: Annotated[str, typer.Option(help="Part of a colour's name.")] = "",
+    kind: Annotated[str, typer.Option(help="opaque, transparent or opalescent.")] = "",
+    metal: Annotated[str, typer.Option(help="Such as copper.")] = "",
+    base: Annotated[str, typer.Option(help="What lies under it; none is bare.")] = "",
+    lead: Annotated[str, typer.Option(help="lead-free, lead-bearing or unknown.")] = "",
+    mesh: Annotated[int, typer.Option(min=0, help="Sieve number.")] = 0,
+    stage: Annotated[str, typer.Option(help="Grade that is wanted, such as full.")] = "",
+    at: Annotated[str, typer.Option(help="Temperature, such as '1450 degF'.")] = "",
+    within: Annotated[str, typer.Option(help="Longest dwell, such as '2 min'.")] = "",
+    sure: Annotated[
+        bool, typer.Option("--sure", help="Leave out what is only likely.")
+    ] = False,
+    most: Annotated[int, typer.Option(min=1, help="Answers at most.")] = 50,
+    page: Annotated[Path | None, typer.Option(help="HTML page to write.")] = None,
+    parquet: Annotated[
+        Path | None, typer.Option(help="Folder for the tables as Parquet.")
+    ] = None,
+    jobs: Annotated[int, typer.Option(min=1, help="Processes that read bundles.")] = 1,
+    as_is: Annotated[
+        bool, typer.Option("--as-is", help="Ask the index as it is; read no bundle.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+) -> None:
+    """Index the bundles below a folder and answer a question about them.
+
+    The index is shelf.duckdb in that folder; bundles that have not changed are
+    not read again. A bundle that fails its seal is named and left out.
+    """
+    from firelab.craft.units import parse_duration, parse_temperature
+    from firelab.series.folder import write_atomically
+    from firelab.studios.shelf import export_parquet, refresh_shelf
+    from firelab.studios.shelf_page import shelf_page
+    from firelab.studios.shelf_question import ShelfQuestion, ask_shelf
+
+    with console.faults_told(as_json=as_json):
+        question = ShelfQuestion(
+            colour=colour,
+            kind=kind,
+            metal=metal,
+            base=base,
+            lead=lead,
+            mesh=mesh or None,
+            stage=stage,
+            at_degC=parse_temperature(at) if at else None,
+            within_s=parse_duration(within) if within else None,
+            sure=sure,
+        )
+        if not as_is:
+            _tell_change(refresh_shelf(folder, jobs=jobs, tell=_show_progress))
+        answer = ask_shelf(folder, question, most=most)
+        if page is not None:
+            write_atomically(page, shelf_page(folder))
+            console.tell(f"wrote {page}")
+        if parquet is not None:
+            for path in export_parquet(folder, parquet):
+                console.tell(f"wrote {path}")
+        if as_json:
+            console.result_json(answer.to_dict())
+        else:
+            console.result(answer.summary())
+
+
+def _show_progress(done: int, whole: int) -> None:
+    console.progress(f"{done} of {whole} bundles read")
+
+
+def _tell_change(change: ShelfChange) -> None:
+    console.progress_done()
+    console.tell(
+        f"{change.added} bundles read, {change.kept} unchanged, {change.gone} gone"
+    )
+    for file, fault in change.refused:
+        console.tell(f"left out {file}: {fault}")
