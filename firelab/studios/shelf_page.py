@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from firelab.craft.cautions import DEFERENCE
+from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.studios.shelf import connect_shelf
 
 _CARDS = """
@@ -73,7 +73,8 @@ def shelf_page(folder: str | Path) -> str:
         looks=int(counts[1]),
         invented=counts[2],
         windows=len({(card["bundle"], card["rank"]) for card in cards}),
-        caution=DEFERENCE,
+        cautions=CAUTIONS,
+        deference=DEFERENCE,
         data=_script_json(shown),
     )
 
