@@ -23,7 +23,7 @@ ORDER BY b.colour, b.studio, b.bundle, s.rank, s.mesh, s.layers, s.base
 """
 _EDGES = """
 SELECT bundle, rank, dwell_s, low_degC, low_lower_degC, low_upper_degC,
-       high_degC, high_lower_degC, high_upper_degC
+       high_degC, high_lower_degC, high_upper_degC, low_side, high_side
 FROM edges ORDER BY bundle, rank, dwell_s
 """
 _SAME = (
@@ -56,7 +56,7 @@ def shelf_page(folder: str | Path) -> str:
         found = connection.execute(_CARDS)
         names = [column[0] for column in found.description or ()]
         cards = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
-        edges: dict[tuple[Any, Any], list[list[float | None]]] = {}
+        edges: dict[tuple[Any, Any], list[list[Any]]] = {}
         for bundle, rank, *ends in connection.execute(_EDGES).fetchall():
             edges.setdefault((bundle, rank), []).append([_short(end) for end in ends])
         counts = connection.execute(
@@ -80,7 +80,7 @@ def shelf_page(folder: str | Path) -> str:
 
 
 def _card(
-    row: dict[str, Any], edges: dict[tuple[Any, Any], list[list[float | None]]]
+    row: dict[str, Any], edges: dict[tuple[Any, Any], list[list[Any]]]
 ) -> dict[str, Any]:
     recipe = [
         _short(row[name])
@@ -94,8 +94,8 @@ def _card(
     }
 
 
-def _short(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)
+def _short(value: Any) -> Any:
+    return round(value, 1) if isinstance(value, float) else value
 
 
 def _script_json(content: Any) -> Any:

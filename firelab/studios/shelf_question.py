@@ -40,12 +40,12 @@ _EDGE = """
 edge AS (
   SELECT * FROM (
     SELECT bundle, rank, dwell_s, low_degC, high_degC,
-      coalesce(low_upper_degC <= $at, FALSE) AND coalesce(high_lower_degC >= $at,
-        high_degC IS NULL AND hottest_degC >= $at) AS sure,
-      CASE WHEN $at IS NULL THEN TRUE
-           WHEN low_degC IS NULL AND high_degC IS NULL THEN FALSE
-           ELSE coalesce(low_degC, coolest_degC) <= $at
-            AND coalesce(high_degC, hottest_degC) >= $at END AS inside
+      coalesce(low_upper_degC <= $at, low_side = 'none')
+        AND coalesce(high_lower_degC >= $at, high_side = 'none') AS sure,
+      $at IS NULL OR (
+        coalesce(low_degC <= $at, low_side IN ('below', 'none') AND coolest_degC <= $at)
+        AND coalesce(high_degC >= $at, high_side IN ('above', 'none')
+          AND hottest_degC >= $at)) AS inside
     FROM edges JOIN bundles USING (bundle)
     WHERE $within IS NULL OR dwell_s <= $within)
   WHERE inside
@@ -177,8 +177,8 @@ def ask_shelf(
 ) -> ShelfAnswer:
     """Return what a shelf knows.
 
-    An edge outside of what was fired counts as far as was fired and never as
-    sure; where both are outside, the window does not answer.
+    An edge outside of what was fired counts as far as was fired. An answer is
+    sure where the intervals of both edges leave the temperature between them.
 
     Parameters
     ----------

@@ -62,6 +62,8 @@ TABLES: dict[str, dict[str, str]] = {
         "high_degC": "DOUBLE",
         "high_lower_degC": "DOUBLE",
         "high_upper_degC": "DOUBLE",
+        "low_side": "VARCHAR",
+        "high_side": "VARCHAR",
     },
     "looks": {
         "bundle": "VARCHAR",
@@ -78,7 +80,12 @@ TABLES: dict[str, dict[str, str]] = {
         "role": "VARCHAR",
     },
 }
-"""Tables of the shelf: column to its type."""
+"""Tables of the shelf: column to its type.
+
+Where an edge was not met, ``low_side`` and ``high_side`` say where it lies:
+``below`` or ``above`` what was fired, or ``none`` where the target has no such
+edge; empty where the windows do not say.
+"""
 
 Rows = dict[str, list[tuple[Any, ...]]]
 
@@ -251,7 +258,17 @@ def _edge_row(edge: Mapping[str, Any], key: str, rank: int) -> tuple[Any, ...]:
         for side in ("low_degC", "high_degC")
         for part in ("estimate", "lower", "upper")
     ]
-    return (key, rank, float(edge["dwell_s"]), *ends)
+    sides = [_side(edge[side]) for side in ("low_degC", "high_degC")]
+    return (key, rank, float(edge["dwell_s"]), *ends, *sides)
+
+
+def _side(edge: Mapping[str, Any]) -> str:
+    said = str(edge.get("reason") or "")
+    if edge["estimate"] is not None or not said:
+        return ""
+    if said.startswith("no "):
+        return "none"
+    return said.partition(" ")[0]
 
 
 def _number(value: Any) -> float | None:

@@ -30,7 +30,9 @@ def invented_windows(rng):
         for side, at in (("low_degC", low), ("high_degC", low + width)):
             open_end = rng.random() < 0.25
             half = rng.uniform(2, 25)
+            where = rng.choice(["below", "above"])
             ends[side] = {
+                "reason": f"{where} the fired range" if open_end else None,
                 "estimate": None if open_end else at,
                 "lower": None if open_end else at - half,
                 "upper": None if rng.random() < 0.2 else at + half,
@@ -84,6 +86,24 @@ def library(tmp_path_factory, request):
     return base
 
 
+def held_edges(folder, fired, at, within):
+    """Return (unsure, dwell) of each dwell whose edges hold a temperature."""
+    coolest, hottest = fired.min(), fired.max()
+    held = []
+    for edge in json.loads((folder / "windows.json").read_text())["windows"][0]["edges"]:
+        low, high = edge["low_degC"], edge["high_degC"]
+        bottom, top = low["estimate"], high["estimate"]
+        if bottom is None:
+            bottom = coolest if low["reason"].startswith("below") else np.inf
+        if top is None:
+            top = hottest if high["reason"].startswith("above") else -np.inf
+        if edge["dwell_s"] <= within and bottom <= at <= top:
+            known = low["upper"] is not None and high["lower"] is not None
+            sure = known and low["upper"] <= at <= high["lower"]
+            held.append((not sure, edge["dwell_s"]))
+    return held
+
+
 def plain_answer(base, *, kind, metal, stage, at, within):
     """Read the folders behind the bundles and answer by the rule in words."""
     answers = {}
@@ -101,21 +121,7 @@ def plain_answer(base, *, kind, metal, stage, at, within):
             if seen:
                 answers[f"studio {note.stem}"] = (None, seen)
             continue
-        coolest, hottest = looks["temperature_degC"].min(), looks["temperature_degC"].max()
-        held = []
-        for edge in json.loads((folder / "windows.json").read_text())["windows"][0][
-            "edges"
-        ]:
-            low, high = edge["low_degC"], edge["high_degC"]
-            if edge["dwell_s"] > within or low["estimate"] is high["estimate"] is None:
-                continue
-            bottom = coolest if low["estimate"] is None else low["estimate"]
-            top = hottest if high["estimate"] is None else high["estimate"]
-            if bottom <= at <= top:
-                open_top = high["lower"] is None and high["estimate"] is None
-                ceiling = hottest if open_top else high["lower"]
-                sure = low["upper"] is not None and low["upper"] <= at
-                held.append((not (sure and at <= ceiling), edge["dwell_s"]))
+        held = held_edges(folder, looks["temperature_degC"], at, within)
         if held:
             unsure, dwell = min(held)
             answers[f"studio {note.stem}"] = (dwell, not unsure)
