@@ -1,0 +1,207 @@
+"""The bench: a series folder as the phones see it and add to it."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+from firelab.craft.stages import STAGE_DESCRIPTIONS
+from firelab.errors import FaultyFile, Finding
+from firelab.kilnside.look_body import look_table
+from firelab.plan.plan import Plan
+from firelab.plan.plan_files import read_plan
+from firelab.records.firing_log import FiringLog, read_log
+from firelab.records.look import Look
+from firelab.records.planned_firings import PlannedFirings, planned_firings
+from firelab.records.recording import Recorded, record_table
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE
+from firelab.series.series_file import read_series
+from firelab.sheets.tile_words import both_temperatures
+
+_SENT = (
+    "tile",
+    "look",
+    "load",
+    "temperature_degC",
+    "dwell_s",
+    "stage",
+    "transparency",
+    "observer",
+    "fired_at",
+    "defects",
+    "note",
+    "change",
+    "entry",
+)
+
+
+def now_text() -> str:
+    """Return this moment with its time zone, ISO 8601."""
+    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Declared:
+    series: FiringSeries
+    plan: Plan
+    planned: PlannedFirings
+
+
+@dataclass(slots=True)
+class Bench:
+    """A planned series in a folder, read again whenever its files change."""
+
+    folder: Path
+    _declared: tuple[Any, _Declared] | None = None
+    _log: tuple[Any, FiringLog] | None = None
+    _lock: Any = field(default_factory=Lock)
+
+    def _stamp(self, *names: str) -> tuple[tuple[int, int], ...]:
+        stamps = []
+        for name in names:
+            path = self.folder / name
+            if path.exists():
+                status = path.stat()
+                stamps.append((status.st_mtime_ns, status.st_size))
+        return tuple(stamps)
+
+    def declared(self) -> _Declared:
+        """Return series and plan as they stand."""
+        stamp = self._stamp(SERIES_FILE, PLAN_TABLE)
+        with self._lock:
+            if self._declared is None or self._declared[0] != stamp:
+                series = read_series(self.folder)
+                plan = read_plan(self.folder, series)
+                self._declared = (
+                    stamp,
+                    _Declared(series=series, plan=plan, planned=planned_firings(plan)),
+                )
+            return self._declared[1]
+
+    def log(self) -> FiringLog:
+        """Return the firing log as it stands.
+
+        Raises
+        ------
+        FaultyFile
+            If it has a fault.
+        """
+        declared = self.declared()
+        stamp = self._stamp(SERIES_FILE, PLAN_TABLE, FIRINGS_FILE)
+        with self._lock:
+            if self._log is None or self._log[0] != stamp:
+                log = read_log(self.folder, declared.series, declared.planned)
+                self._log = stamp, log
+            log = self._log[1]
+        if log.findings:
+            raise FaultyFile(log.findings)
+        return log
+
+    def version(self) -> str:
+        """Return text that changes whenever a file of the bench does."""
+        stamps = self._stamp(SERIES_FILE, PLAN_TABLE, FIRINGS_FILE)
+        return "-".join(f"{when:x}.{size:x}" for when, size in stamps)
+
+    def record(self, fields: dict[str, str]) -> Recorded:
+        """Add one look that a phone sent; when this returns, it is on disk."""
+        declared = self.declared()
+        if "entry" not in fields:
+            finding = Finding(
+                code="faulty-entry",
+                file="this look",
+                line=0,
+                column=0,
+                message="has no entry name",
+                hint="open the page again",
+            )
+            raise FaultyFile([finding])
+        return record_table(
+            self.folder,
+            look_table(fields),
+            declared.series,
+            declared.plan,
+            recorded_at=now_text(),
+        )
+
+    def state(self) -> dict[str, Any]:
+        """Return what the page shows: scales, loads, and looks that stand."""
+        declared, version = self.declared(), self.version()
+        looks = [_look_dict(look) for look in self.log().standing]
+        return {
+            "version": version,
+            "series": series_dict(declared.series),
+            "loads": load_dicts(declared.series, declared.plan),
+            "looks": looks,
+        }
+
+
+def _look_dict(look: Look) -> dict[str, Any]:
+    return {name: value for name, value in look.to_dict().items() if name in _SENT}
+
+
+def series_dict(series: FiringSeries) -> dict[str, Any]:
+    """Return the scales of a series as the page needs them."""
+    stage, score = series.responses.stage, series.responses.transparency
+    return {
+        "name": series.name,
+        "colour": series.enamel.colour,
+        "invented": series.invented,
+        "reads": series.kiln.reads,
+        "grades": [
+            {
+                "name": grade,
+                "said": STAGE_DESCRIPTIONS.get(grade, ""),
+                "target": grade in stage.target,
+            }
+            for grade in stage.grades
+        ],
+        "score": None
+        if score is None
+        else {
+            "low": score.low,
+            "high": score.high,
+            "step": score.step,
+            "direction": score.direction,
+        },
+    }
+
+
+def load_dicts(series: FiringSeries, plan: Plan) -> list[dict[str, Any]]:
+    """Return the loads of a plan in firing order, each with its firings."""
+    frame = plan.table.sort_values("order", kind="stable")
+    frame["look"] = frame.groupby("tile").cumcount() + 1
+    loads = []
+    for _, rows in frame.groupby("load", sort=False):
+        degC = float(rows["temperature_degC"].iloc[0])
+        firings = [
+            {
+                "tile": row["tile"],
+                "look": int(row["look"]),
+                "dwell_s": float(row["dwell_s"]),
+                "setting": _setting_words(row),
+            }
+            for row in rows.to_dict("records")
+        ]
+        loads.append(
+            {
+                "session": int(rows["session"].iloc[0]),
+                "load": int(rows["load"].iloc[0]),
+                "temperature_degC": degC,
+                "said": both_temperatures(degC, series.kiln.reads),
+                "firings": firings,
+            }
+        )
+    return loads
+
+
+def _setting_words(row: Mapping[Any, Any]) -> str:
+    layers = int(row["layers"])
+    base = "bare metal" if row["base"] == "none" else f"over {row['base']}"
+    coats = f"{layers} coat{'s' if layers != 1 else ''}"
+    control = ", control" if row["role"] == "control" else ""
+    return f"{row['mesh']} mesh, {coats}, {base}{control}"

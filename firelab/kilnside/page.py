@@ -1,0 +1,67 @@
+"""The page as one document that names the digest of everything it may run."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import cache
+from pathlib import Path
+
+_HERE = Path(__file__).parent
+_SCRIPTS = ("keeping.js", "sending.js", "timing.js", "looks.js", "showing.js", "opening.js")
+
+
+def _read(name: str) -> str:
+    return (_HERE / "web" / name).read_text(encoding="utf-8")
+
+
+@cache
+def _script() -> str:
+    return "\n".join(_read(name) for name in _SCRIPTS)
+
+
+def _digest(text: str) -> str:
+    raw = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(raw).decode()}'"
+
+
+def page_html(bench: str) -> str:
+    """Return the page; it holds nothing of the series.
+
+    Parameters
+    ----------
+    bench : str
+        Name under which a phone keeps its entries; letters and digits.
+    """
+    text = _read("kilnside.html")
+    parts = {
+        "@@style@@": _read("kilnside.css"),
+        "@@script@@": _script(),
+        "@@bench@@": bench,
+    }
+    for mark, part in parts.items():
+        text = text.replace(mark, part)
+    return text
+
+
+@cache
+def security_headers() -> dict[str, str]:
+    """Return headers that let the page run its own script and style, and nothing else."""
+    policy = {
+        "default-src": "'none'",
+        "script-src": _digest(_script()),
+        "style-src": _digest(_read("kilnside.css")),
+        "img-src": "blob:",
+        "connect-src": "'self'",
+        "base-uri": "'none'",
+        "form-action": "'none'",
+        "frame-ancestors": "'none'",
+    }
+    return {
+        "Content-Security-Policy": "; ".join(f"{k} {v}" for k, v in policy.items()),
+        "X-Content-Type-Options": "nosniff",
+        "X-Frame-Options": "DENY",
+        "Referrer-Policy": "no-referrer",
+        "Cache-Control": "no-store",
+        "Cross-Origin-Resource-Policy": "same-origin",
+    }

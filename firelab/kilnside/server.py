@@ -1,0 +1,210 @@
+"""The server beside the kiln: a page, the bench's state, and looks coming in."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.kilnside.admission import Admission
+from firelab.kilnside.bench import Bench
+from firelab.kilnside.gate import COOKIE, JOIN_PATH, Gate
+from firelab.kilnside.look_body import (
+    LOOK_FIELDS,
+    MOST_BYTES,
+    SENT_FILE,
+    FaultyBody,
+    parse_body,
+)
+from firelab.kilnside.page import page_html, security_headers
+from firelab.kilnside.photos import LARGEST_PHOTO_BYTES, keep_photo
+from firelab.kilnside.timings import TIMING_FIELDS, Timings
+
+_CLASHES = {"look-twice", "nothing-to-change", "unclear-change"}
+_MONTH_S = 30 * 24 * 3600
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+def kilnside_app(
+    bench: Bench,
+    admission: Admission,
+    *,
+    told: Callable[[str], None] = lambda line: None,
+    joined: Callable[[], None] = lambda: None,
+) -> Starlette:
+    """Return the application that serves one bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        The series folder.
+    admission : Admission
+        Who may come in.
+    told : callable
+        Takes one line for the terminal: a look kept, or a fault of firelab's own.
+    joined : callable
+        Called when a phone came in by a key.
+    """
+    serving = _Serving(bench=bench, admission=admission, told=told, joined=joined)
+    routes = [
+        Route("/", serving.page, methods=["GET"]),
+        Route(JOIN_PATH, serving.guarded(serving.join), methods=["POST"]),
+        Route("/api/state", serving.guarded(serving.state), methods=["GET"]),
+        Route("/api/looks", serving.guarded(serving.look), methods=["POST"]),
+        Route("/api/timings", serving.guarded(serving.timing), methods=["POST"]),
+        Route("/api/photos/{entry}", serving.guarded(serving.photo), methods=["POST"]),
+    ]
+    return Starlette(
+        routes=routes,
+        middleware=[Middleware(Gate, admission=admission)],
+        exception_handlers={HTTPException: _http_fault},
+    )
+
+
+def _http_fault(request: Request, fault: Exception) -> Response:
+    status = fault.status_code if isinstance(fault, HTTPException) else 500
+    return _answer({"message": "there is nothing here"}, status)
+
+
+def _answer(content: dict[str, Any], status: int = 200) -> Response:
+    return JSONResponse(content, status_code=status, headers=security_headers())
+
+
+def _findings(found: tuple[Finding, ...], status: int) -> Response:
+    said = "; ".join(one.message for one in found)
+    listed = [one.to_dict() for one in found]
+    return _answer({"message": said, "findings": listed}, status)
+
+
+async def _body(request: Request, most: int) -> bytes:
+    raw = bytearray()
+    async for chunk in request.stream():
+        raw += chunk
+        if len(raw) > most:
+            raise HTTPException(413)
+    return bytes(raw)
+
+
+async def _fields(request: Request, names: tuple[str, ...]) -> dict[str, str]:
+    kind = request.headers.get("content-type", "").partition(";")[0].strip()
+    if kind != "application/json":
+        raise FaultyBody("the body is not JSON", hint="send application/json")
+    return parse_body(await _body(request, MOST_BYTES), names)
+
+
+class _Serving:
+    """The endpoints of one bench."""
+
+    def __init__(
+        self,
+        *,
+        bench: Bench,
+        admission: Admission,
+        told: Callable[[str], None],
+        joined: Callable[[], None],
+    ) -> None:
+        self.bench = bench
+        self.admission = admission
+        self.told = told
+        self.joined = joined
+        self.timings = Timings()
+
+    def guarded(self, endpoint: Endpoint) -> Endpoint:
+        """Turn every fault into an answer that a phone understands."""
+
+        @functools.wraps(endpoint)
+        async def answered(request: Request) -> Response:
+            try:
+                return await endpoint(request)
+            except FaultyBody as fault:
+                return _answer({"message": fault.what, "hint": fault.hint}, 400)
+            except FaultyFile as fault:
+                return self._refusal(fault)
+            except FirelabError as fault:
+                self.told(str(fault))
+                return _answer({"message": fault.what, "hint": fault.hint}, 503)
+            except HTTPException as fault:
+                message = "too large" if fault.status_code == 413 else "not understood"
+                return _answer({"message": message}, fault.status_code)
+            except ClientDisconnect:
+                return _answer({"message": "the connection was lost"}, 400)
+            except Exception as fault:
+                self.told(f"kilnside failed: {type(fault).__name__}: {fault}")
+                return _answer({"message": "firelab failed; keep the entry"}, 500)
+
+        return answered
+
+    def _refusal(self, fault: FaultyFile) -> Response:
+        """Tell a fault of what was sent from one of the folder, which is no phone's."""
+        if any(one.file != SENT_FILE for one in fault.findings):
+            self.told(str(fault))
+            return _findings(fault.findings, 503)
+        clash = any(one.code in _CLASHES for one in fault.findings)
+        return _findings(fault.findings, 409 if clash else 422)
+
+    async def page(self, request: Request) -> Response:
+        """Return the page."""
+        page = page_html(self.admission.bench)
+        return HTMLResponse(page, headers=security_headers())
+
+    async def join(self, request: Request) -> Response:
+        """Let a phone in by its one-time key."""
+        fields = await _fields(request, ("key", "token"))
+        token, before = fields.get("token", ""), self.admission.n_phones
+        if not self.admission.join(fields.get("key", ""), token):
+            return _answer({"message": "this key was used, or is none"}, 403)
+        if self.admission.n_phones > before:
+            self.joined()
+        answer = _answer({"bench": self.admission.bench}, 201)
+        answer.set_cookie(
+            COOKIE, token, max_age=_MONTH_S, httponly=True, samesite="strict", path="/"
+        )
+        return answer
+
+    async def state(self, request: Request) -> Response:
+        """Return the bench as it stands; 204 where nothing changed."""
+        version = f"{self.bench.version()}-{self.timings.count}"
+        if request.query_params.get("since") == version:
+            return Response(status_code=204, headers=security_headers())
+        state = await run_in_threadpool(self.bench.state)
+        state |= {"version": version, "timings": self.timings.listed()}
+        return _answer(state)
+
+    async def look(self, request: Request) -> Response:
+        """Take in one look: 201 once it is on disk, 200 if it was already."""
+        fields = await _fields(request, (*LOOK_FIELDS, "bench"))
+        if fields.pop("bench", self.admission.bench) != self.admission.bench:
+            return _answer({"message": "this look is of another series"}, 422)
+        recorded = await run_in_threadpool(self.bench.record, fields)
+        if recorded.left_out:
+            return _answer({"message": "the look says nothing of its tile"}, 422)
+        from firelab.records.look_words import said_look
+
+        for look in recorded.added:
+            self.told(said_look(look))
+        kept = {"kept": True, "entry": fields["entry"]}
+        return _answer(kept, 201 if recorded.added else 200)
+
+    async def timing(self, request: Request) -> Response:
+        """Take in a time that another phone may grade by."""
+        self.timings.put(await _fields(request, TIMING_FIELDS))
+        return _answer({"kept": True})
+
+    async def photo(self, request: Request) -> Response:
+        """Keep a photo beside the log."""
+        raw = await _body(request, LARGEST_PHOTO_BYTES)
+        try:
+            entry = request.path_params["entry"]
+            name = await run_in_threadpool(keep_photo, self.bench.folder, entry, raw)
+        except FirelabError as fault:
+            return _answer({"message": fault.what}, 415)
+        return _answer({"kept": True, "name": name}, 201)

@@ -1,0 +1,138 @@
+"""One command serves the bench until it is stopped."""
+
+from __future__ import annotations
+
+import errno
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from firelab.errors import FirelabError, UsageError
+from firelab.kilnside.address import local_address, page_url, square_text
+from firelab.kilnside.admission import Admission, open_admission
+from firelab.kilnside.bench import Bench
+from firelab.kilnside.server import kilnside_app
+from firelab.kilnside.squares_page import squares_pdf
+from firelab.series.folder import write_atomically
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offered:
+    """What is served, and where.
+
+    Attributes
+    ----------
+    folder : Path
+        The series folder.
+    port : int
+    host : str
+        Address that phones are sent to; empty for that on the local network.
+    bind : str
+        Address to listen on.
+    forget : bool
+        Let no phone in that came in before.
+    """
+
+    folder: Path
+    port: int
+    host: str = ""
+    bind: str = "0.0.0.0"
+    forget: bool = False
+
+
+def listening_socket(bind: str, port: int) -> socket.socket:
+    """Return a socket that listens on a port.
+
+    Raises
+    ------
+    UsageError
+        If the port is taken.
+    """
+    family = socket.AF_INET6 if ":" in bind else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((bind, port))
+    except OSError as fault:
+        listener.close()
+        if fault.errno == errno.EADDRINUSE:
+            raise UsageError(
+                f"port {port} is taken", hint="stop what uses it, or choose by --port"
+            ) from None
+        raise FirelabError(f"cannot listen on {bind}:{port}: {fault.strerror}") from None
+    return listener
+
+
+def serve(
+    offered: Offered,
+    *,
+    page: Path | None,
+    phones: int,
+    told: Callable[[str], None],
+    shown: Callable[[str], None],
+    in_colour: bool = False,
+) -> None:
+    """Serve a bench until the process is stopped.
+
+    Parameters
+    ----------
+    offered : Offered
+    page : Path or None
+        Where to write a PDF of one-time squares.
+    phones : int
+        How many squares it holds.
+    told, shown : callable
+        Take lines for stderr and stdout.
+    in_colour : bool, default False
+        ``shown`` goes to a terminal that knows colours.
+
+    Raises
+    ------
+    FirelabError
+        If there is no plan, the log has a fault, or the port is taken.
+    """
+    bench = Bench(folder=offered.folder)
+    bench.state()  # a fault of the folder is told before any phone is let in
+    admission = open_admission(offered.folder, forget=offered.forget)
+    host = offered.host or local_address()
+
+    def invite() -> None:
+        url = page_url(host, offered.port, admission.new_key())
+        square = square_text(url, in_colour=in_colour)
+        shown(f"{square}\n{url}\nThis square opens the page on one phone, once.")
+
+    def joined() -> None:
+        told(f"phone {admission.n_phones} came in; the next one scans:")
+        invite()
+
+    listener = listening_socket(offered.bind, offered.port)
+    if page is not None:
+        _write_page(page, host, offered.port, admission, phones)
+        told(f"{page}: {phones} squares, one for each phone; throw it away afterwards")
+    app = kilnside_app(bench, admission, told=told, joined=joined)
+    config = uvicorn.Config(
+        app,
+        log_level="critical",
+        server_header=False,
+        access_log=False,
+        timeout_keep_alive=30,
+        timeout_graceful_shutdown=2,
+    )
+    invite()
+    told("Ctrl-C stops it; phones keep what they hold and send it when it is back.")
+    try:
+        uvicorn.Server(config).run(sockets=[listener])
+    except KeyboardInterrupt:
+        pass
+    finally:
+        listener.close()
+
+
+def _write_page(
+    page: Path, host: str, port: int, admission: Admission, phones: int
+) -> None:
+    urls = [page_url(host, port, admission.new_key()) for _ in range(phones)]
+    write_atomically(page, squares_pdf(urls))

@@ -1,0 +1,121 @@
+// Looks as they stand: what the server holds, and over it what still waits on this phone.
+let bay = { loads: [], looks: [], timings: [], series: null, version: "" };
+
+const sameFiring = (one, other) => one.tile === other.tile && Number(one.look) === Number(other.look);
+const sameName = (one, other) => (one.observer || "").toLowerCase() === (other.observer || "").toLowerCase();
+const observer = () => kept.read("observer", "");
+
+function allLooks() {
+  let looks = bay.looks.map((one) => ({ ...one, waits: false }));
+  for (const { look } of waiting()) {
+    if (looks.some((one) => one.entry === look.entry)) continue;
+    if (look.change && look.change !== "moved") {
+      const here = looks.filter((one) => sameFiring(one, look));
+      const meant = here.find((one) => sameName(one, look)) || here[0];
+      looks = looks.filter((one) => one !== meant);
+    }
+    if (look.change !== "withdrawal") looks.push({ ...look, waits: true });
+  }
+  return looks;
+}
+
+const standing = (firing) => allLooks().filter((one) => sameFiring(one, firing));
+
+function again() {
+  return kept.read("again", []);
+}
+
+function firingsOf(load) {
+  const planned = load.firings.map((one) => ({ ...one, load: load.load }));
+  return [...planned, ...again().filter((one) => one.load === load.load)];
+}
+
+const everyFiring = () => bay.loads.flatMap(firingsOf);
+
+function readingText(load) {
+  const written = kept.read(`reading/${load}`, "");
+  return written && bay.series ? `${written} ${bay.series.reads}` : "";
+}
+
+// A tile that was moved to another load stays there when its look is corrected.
+function superseding(before) {
+  return (before.change || "").includes("moved") ? "correction moved" : "correction";
+}
+
+// One tap: the look is kept on this phone before anything is sent.
+function keepLook(firing, seen, { as }) {
+  const before = standing(firing);
+  const mine = before.find((one) => sameName(one, { observer: observer() })) || before[0] || null;
+  const correct = before.length > 0 && as !== "second";
+  const time = timeOf(firing);
+  const look = {
+    entry: randomName(ENTRY_LENGTH),
+    tile: firing.tile,
+    look: firing.look,
+    load: firing.load,
+    temperature_degC: (time && time.temperature) || readingText(firing.load) || null,
+    dwell_s: null,
+    fired_at: time && time.dwell_s ? momentText(Number(time.in_at) + 1000 * Number(time.dwell_s)) : null,
+    observer: correct ? mine.observer || observer() : observer(),
+    ...seen,
+    ...(correct ? { change: superseding(mine) } : {}),
+  };
+  if (correct) {
+    for (const name of ["temperature_degC", "fired_at"]) look[name] = look[name] || mine[name] || null;
+  }
+  const bare = Object.fromEntries(Object.entries(look).filter(([, value]) => value !== null && value !== ""));
+  const one = enqueue(bare);
+  remember({ kind: "look", entry: one.look.entry, look: bare, before: correct ? mine : null, said: `${firing.tile}: ${seen.stage || "no grade"}` });
+  return one;
+}
+
+// Undo adds a row that supersedes; an entry that was never sent is simply dropped.
+function undoLook(done) {
+  const unsent = entries().find((one) => one.look.entry === done.entry);
+  if (unsent && (unsent.tried === 0 || unsent.refused)) {
+    dropEntry(unsent);
+    photos.drop(done.entry).catch(() => null);
+    return;
+  }
+  const { tile, look } = done.look;
+  const name = done.look.observer ? { observer: done.look.observer } : {};
+  const entry = randomName(ENTRY_LENGTH);
+  if (!done.before) {
+    enqueue({ entry, tile, look, change: "withdrawal", ...name });
+    return;
+  }
+  const { waits, bench: other, ...before } = done.before;
+  const bare = Object.fromEntries(Object.entries(before).filter(([, value]) => value !== null && value !== ""));
+  enqueue({ ...bare, entry, change: superseding(before) });
+}
+
+// The last things done on this phone, newest last; each can be undone.
+const done = () => kept.read("done", []);
+
+function remember(action) {
+  kept.write("done", [...done(), action].slice(-40));
+  changed();
+}
+
+function undoLast() {
+  const all = done();
+  const last = all.pop();
+  kept.write("done", all);
+  if (!last) return;
+  if (last.kind === "look") undoLook(last);
+  if (last.kind === "start") undoStart();
+  if (last.kind === "out") undoOut(last.tiles);
+  changed();
+}
+
+// A look that the log did not take, because another stands: the person decides.
+function takeAnyway(one, change) {
+  dropEntry(one);
+  const { bench: other, ...look } = one.look;
+  const entry = randomName(ENTRY_LENGTH);
+  enqueue({ ...look, entry, ...(change ? { change } : {}) });
+  photos.get(one.look.entry).then((picture) => {
+    if (!picture) return null;
+    return photos.put(entry, picture).then(() => photos.drop(one.look.entry));
+  }).catch(() => null);
+}

@@ -1,0 +1,248 @@
+// The panel of one tile, and everything that is set going when the page opens.
+const DEFECTS = ["pits", "bubbles", "crawled", "cracked", "burnt edge", "chipped", "dust"];
+
+function openPanel(firing) {
+  open = firing;
+  const looks = standing(firing);
+  const mine = looks.find((one) => sameName(one, { observer: observer() })) || looks[0];
+  const time = timeOf(firing);
+  byId("panel").hidden = byId("grade-dock").hidden = false;
+  byId("choosing").hidden = true;
+  say("panel-heading", firing.look > 1 ? `${firing.tile} look ${firing.look}` : firing.tile);
+  say("panel-setting", firing.setting || "");
+  byId("panel-standing").hidden = !looks.length;
+  say("panel-standing", looks.map((one) => `${one.stage || "no grade"}${one.observer ? ` by ${one.observer}` : ""}`).join(", "));
+  const canBeSecond = looks.length > 0 && observer() && looks.every((one) => one.observer && !sameName(one, { observer: observer() }));
+  byId("panel-choice").hidden = !canBeSecond;
+  chooseAs(canBeSecond ? "second" : "correction");
+  const dwell = (mine && mine.dwell_s) || (time && time.dwell_s);
+  byId("dwell").value = dwell ? clockText(Number(dwell)) : "";
+  byId("dwell").dataset.exact = dwell || "";
+  byId("dwell").placeholder = `${clockText(firing.dwell_s)} as planned`;
+  byId("note").value = mine && openAs === "correction" ? mine.note || "" : "";
+  byId("photo").value = "";
+  say("photo-said", "");
+  const had = mine && openAs === "correction" ? (mine.defects || "").split("; ").filter(Boolean) : [];
+  showDefects(had);
+  showScore(mine && openAs === "correction" ? mine.transparency : null);
+  const after = { ...firing, look: Number(firing.look) + 1 };
+  byId("again").hidden = !looks.length || everyFiring().some((one) => sameFiring(one, after));
+  showGradeTiles();
+  document.querySelector("main").scrollTop = 0;
+}
+
+function closePanel() {
+  open = null;
+  byId("panel").hidden = byId("grade-dock").hidden = true;
+  byId("choosing").hidden = false;
+  showGradeTiles();
+}
+
+function chooseAs(as) {
+  openAs = as;
+  byId("as-correction").setAttribute("aria-pressed", String(as === "correction"));
+  byId("as-second").setAttribute("aria-pressed", String(as === "second"));
+}
+
+function showDefects(had) {
+  const words = [...DEFECTS, ...had.filter((word) => !DEFECTS.includes(word))];
+  byId("defects").replaceChildren(
+    ...words.map((word) => {
+      const press = (event) => {
+        const button = event.currentTarget;
+        button.setAttribute("aria-pressed", String(button.getAttribute("aria-pressed") !== "true"));
+      };
+      return make("button", { type: "button", text: word, "aria-pressed": String(had.includes(word)), press });
+    }),
+  );
+}
+
+function showScore(score) {
+  const scale = bay.series.score;
+  byId("score-field").hidden = !scale;
+  if (!scale) return;
+  const slider = byId("score");
+  Object.assign(slider, { min: scale.low, max: scale.high, step: scale.step });
+  isScored = score !== null && score !== undefined;
+  slider.value = isScored ? score : (scale.low + scale.high) / 2;
+  const up = scale.direction.startsWith("higher");
+  say("score-low", `${scale.low} ${up ? "cloudy" : "clear"}`);
+  say("score-high", `${scale.high} ${up ? "clear" : "cloudy"}`);
+  sayScore();
+}
+
+function sayScore() {
+  say("score-said", isScored ? String(Number(byId("score").value)) : "not scored");
+}
+
+// The time as it was taken, to a tenth, unless a person wrote another.
+function writtenDwell() {
+  const { value, dataset } = byId("dwell");
+  if (dataset.exact && value === clockText(Number(dataset.exact))) return Number(dataset.exact);
+  return value.trim() || null;
+}
+
+function seenNow(stage) {
+  const pressed = [...byId("defects").children].filter((one) => one.getAttribute("aria-pressed") === "true");
+  return {
+    stage,
+    dwell_s: openAs === "second" ? null : writtenDwell(),
+    transparency: bay.series.score && isScored ? Number(byId("score").value) : null,
+    defects: pressed.map((one) => one.textContent).join("; ") || null,
+    note: byId("note").value.trim() || null,
+  };
+}
+
+async function grade(stage) {
+  const firing = open;
+  const seen = seenNow(stage);
+  if (!stage && !seen.defects && !seen.note) {
+    say("panel-standing", "Say what happened: a defect or a note");
+    byId("panel-standing").hidden = false;
+    return;
+  }
+  const file = byId("photo").files[0];
+  const as = openAs;
+  const one = keepLook(firing, seen, { as });
+  closePanel();
+  byId("undo").focus({ preventScroll: true });
+  if (!file) return;
+  try {
+    await photos.put(one.look.entry, await smallPhoto(file));
+    send();
+  } catch {
+    remember({ kind: "photo", said: `${firing.tile}: this browser could not keep the photo` });
+  }
+}
+
+// Drawn anew at a modest size, a photo also loses its place and time data.
+async function smallPhoto(file) {
+  const picture = await createImageBitmap(file);
+  const scale = Math.min(1, 1600 / Math.max(picture.width, picture.height));
+  const sheet = document.createElement("canvas");
+  sheet.width = Math.round(picture.width * scale);
+  sheet.height = Math.round(picture.height * scale);
+  sheet.getContext("2d").drawImage(picture, 0, 0, sheet.width, sheet.height);
+  const blob = await new Promise((done) => sheet.toBlob(done, "image/jpeg", 0.85));
+  return blob.arrayBuffer();
+}
+
+function fireAgain() {
+  const written = byId("again-dwell").value.trim();
+  const parts = written.split(":").map(Number);
+  const seconds = parts.length === 2 ? 60 * parts[0] + parts[1] : parts[0];
+  if (!(seconds >= 10 && seconds <= 3600)) {
+    byId("again-dwell").value = "0:30";
+    return;
+  }
+  const firing = { ...open, look: Number(open.look) + 1, load: shownLoad, dwell_s: seconds };
+  kept.write("again", [...again(), firing]);
+  chosen.add(firingKey(firing));
+  closePanel();
+  setView("kiln");
+  changed();
+}
+
+function showGrades() {
+  byId("grades").replaceChildren(
+    ...bay.series.grades.map((one) =>
+      make(
+        "button",
+        { type: "button", press: () => grade(one.name) },
+        make("span", { class: "name", text: one.name }),
+        make("span", { class: "said", text: one.said }),
+      ),
+    ),
+  );
+}
+
+function take(state) {
+  bay = state;
+  kept.write("bay", state);
+  say("series", `${state.series.name}: ${state.series.colour}`);
+  byId("invented").hidden = !state.series.invented;
+  if (!isSeen) {
+    isSeen = true;
+    showGrades();
+    chooseLoad(nextLoad());
+  }
+  changed();
+}
+
+async function poll() {
+  try {
+    const answer = await ask(`/api/state?since=${encodeURIComponent(isSeen && !isAway ? bay.version : "")}`);
+    if (answer.status === 403) {
+      isOut = true;
+    } else if (answer.ok) {
+      const wasAway = isAway;
+      isOut = false;
+      away(false);
+      if (answer.status === 200) take(await answer.json());
+      if (wasAway) shareAllTimes();
+    } else {
+      const content = await answer.json().catch(() => ({}));
+      away(true, content.message);
+    }
+  } catch {
+    away(true);
+  }
+  showLink();
+  if (!isAway && !isOut) send();
+}
+
+async function join() {
+  const key = new URLSearchParams(location.search).get("key");
+  if (!key) return;
+  try {
+    const known = kept.read("token", "") ? await ask("/api/state") : null;
+    const isKnown = known && known.status !== 403;
+    const answer = isKnown ? known : await askJson("/api/join", { key, token: token() });
+    if (answer.ok) history.replaceState(null, "", "/");
+  } catch {
+    away(true);
+  }
+}
+
+function wire() {
+  const on = (name, act, kind = "click") => byId(name).addEventListener(kind, act);
+  const step = (by) => () => {
+    const place = bay.loads.findIndex((one) => one.load === shownLoad) + by;
+    if (!bay.loads[place]) return;
+    chooseLoad(bay.loads[place].load);
+    changed();
+  };
+  on("load-back", step(-1));
+  on("load-on", step(1));
+  on("reading", (event) => kept.write(`reading/${shownLoad}`, event.target.value.trim()), "input");
+  on("door", pressDoor);
+  on("panel-close", closePanel);
+  on("as-correction", () => chooseAs("correction"));
+  on("as-second", () => chooseAs("second"));
+  on("score", () => { isScored = true; sayScore(); }, "input");
+  on("score-none", () => { isScored = false; sayScore(); });
+  on("photo", () => say("photo-said", "kept with the look"), "change");
+  on("no-grade", () => grade(""));
+  on("again-go", fireAgain);
+  on("undo", undoLast);
+  on("observer", (event) => kept.write("observer", event.target.value.trim()), "input");
+  byId("observer").value = observer();
+  for (const button of document.querySelectorAll("nav button")) {
+    button.addEventListener("click", () => { setView(button.dataset.view); changed(); });
+  }
+  window.addEventListener("online", poll);
+  window.addEventListener("storage", changed);
+  document.addEventListener("visibilitychange", () => document.hidden || poll());
+}
+
+async function start() {
+  wire();
+  const before = kept.read("bay", null);
+  if (before) take(before); // the page works on what it knew until the server answers
+  await join();
+  await poll();
+  setInterval(tick, 200);
+  setInterval(poll, 3000);
+}
+
+start();

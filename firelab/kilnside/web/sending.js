@@ -1,0 +1,135 @@
+// Entries wait on the phone and are sent one after the other, each until it is kept.
+// An entry carries a name of its own, so the log keeps it once however often it is sent.
+let isSending = false;
+let isAway = false;
+let isOut = false;
+
+function token() {
+  let name = kept.read("token", "");
+  if (!name) {
+    name = randomName(40);
+    kept.write("token", name);
+  }
+  return name;
+}
+
+function ask(path, more = {}) {
+  const headers = { Authorization: `Bearer ${token()}`, ...(more.headers || {}) };
+  return fetch(path, { ...more, headers, cache: "no-store", signal: AbortSignal.timeout(8000) });
+}
+
+const askJson = (path, content) =>
+  ask(path, {
+    method: "POST",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify(content),
+  });
+
+const entryKey = (one) => `entry/${String(one.made).padStart(15, "0")}-${one.look.entry}`;
+const entries = () => kept.names("entry/").map((name) => kept.read(name, null)).filter(Boolean);
+const waiting = () => entries().filter((one) => !one.refused);
+const refused = () => entries().filter((one) => one.refused);
+
+function enqueue(look) {
+  const one = { look: { ...look, bench }, made: nextMade(), tried: 0, refused: null };
+  kept.write(entryKey(one), one);
+  send();
+  return one;
+}
+
+function nextMade() {
+  const made = Math.max(Date.now(), kept.read("made", 0) + 1);
+  kept.write("made", made);
+  return made;
+}
+
+const replaceEntry = (one) => kept.write(entryKey(one), one);
+const dropEntry = (one) => kept.drop(entryKey(one));
+
+async function send() {
+  if (isSending) return;
+  isSending = true;
+  try {
+    for (let one = waiting()[0]; one; one = waiting()[0]) {
+      if (!(await sendOne(one))) break;
+    }
+    if (!isAway) await sendPhotos();
+  } finally {
+    isSending = false;
+    showLink();
+  }
+}
+
+// Returns false where there is no use in going on now.
+async function sendOne(one) {
+  one.tried += 1;
+  replaceEntry(one);
+  let answer;
+  let content = {};
+  try {
+    answer = await askJson("/api/looks", one.look);
+    content = await answer.json();
+  } catch {
+    return away(true);
+  }
+  if (answer.ok && content.kept === true && content.entry === one.look.entry) {
+    dropEntry(one);
+    away(false);
+    changed();
+    return true;
+  }
+  if (answer.status === 403) {
+    isOut = true;
+    return false;
+  }
+  if (![400, 409, 413, 415, 422].includes(answer.status)) return away(true, content.message);
+  away(false);
+  replaceEntry({ ...one, refused: { status: answer.status, message: content.message || "" } });
+  changed();
+  return true;
+}
+
+function away(is, message = "") {
+  isAway = is;
+  if (is && message) kept.write("trouble", message);
+  else kept.drop("trouble");
+  return !is;
+}
+
+async function sendPhotos() {
+  let names = [];
+  try {
+    names = await photos.names();
+  } catch {
+    return; // this browser keeps no photos
+  }
+  const unsent = new Set(entries().map((one) => one.look.entry));
+  for (const entry of names) {
+    if (unsent.has(entry)) continue;
+    const answer = await ask(`/api/photos/${entry}`, { method: "POST", body: await photos.get(entry) }).catch(() => null);
+    if (!answer || ![201, 413, 415].includes(answer.status)) return;
+    await photos.drop(entry);
+  }
+}
+
+function showLink() {
+  const line = document.getElementById("link");
+  const count = waiting().length;
+  const many = `${count} look${count === 1 ? "" : "s"}`;
+  const turned = refused().length;
+  let said = count ? `Sending ${many}` : "Every look is kept";
+  let state = count ? "wait" : "kept";
+  if (isAway) {
+    said = count ? `No connection: ${many} kept on this phone` : "No connection";
+    state = "away";
+    const trouble = kept.read("trouble", "");
+    if (trouble) said = `Not taken now: ${trouble}`;
+  }
+  if (isOut) {
+    said = `This phone is not let in: scan a new square. ${count ? `${many} kept here.` : ""}`;
+    state = "out";
+  }
+  if (turned) said += ` - ${turned} not taken, see Looks`;
+  if (line.textContent !== said) line.textContent = said;
+  line.dataset.state = turned && state === "kept" ? "away" : state;
+}

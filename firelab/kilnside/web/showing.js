@@ -1,0 +1,225 @@
+// What is on the screen. Text from people is only ever set as text, never as markup.
+const byId = (name) => document.getElementById(name);
+let shownLoad = null;
+let chosen = new Set();
+let open = null;
+let openAs = "correction";
+let isScored = false;
+let isSeen = false;
+
+function make(tag, words = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(words)) {
+    if (name === "text") node.textContent = value;
+    else if (name === "press") node.addEventListener("click", value);
+    else node.setAttribute(name, value);
+  }
+  node.append(...children);
+  return node;
+}
+
+function changed() {
+  showKiln();
+  showGradeTiles();
+  showLooks();
+  showBar();
+  showLink();
+}
+
+const loadNumbered = (number) => bay.loads.find((one) => one.load === number);
+
+function isDone(firing) {
+  return standing(firing).length > 0;
+}
+
+function nextLoad() {
+  const going = run();
+  if (stillIn(going).length) return going.load;
+  const open = bay.loads.find((load) => firingsOf(load).some((one) => !isDone(one) && !timeOf(one)));
+  return (open || bay.loads[bay.loads.length - 1] || { load: null }).load;
+}
+
+function chooseLoad(number) {
+  shownLoad = number;
+  const load = loadNumbered(number);
+  chosen = new Set(load ? firingsOf(load).filter((one) => !isDone(one) && !timeOf(one)).map(firingKey) : []);
+  byId("reading").value = kept.read(`reading/${number}`, "");
+}
+
+function stateWords(firing) {
+  const looks = standing(firing);
+  if (looks.length) {
+    const words = looks.map((one) => one.stage || "no grade").join(" / ");
+    return looks.some((one) => one.waits) ? `${words} (waits)` : words;
+  }
+  const time = timeOf(firing);
+  if (time && time.dwell_s) return `out after ${clockText(Number(time.dwell_s))}`;
+  if (time) return "in the kiln";
+  return "";
+}
+
+function tileButton(firing, more, words = stateWords(firing)) {
+  const again = firing.look > 1 ? ` look ${firing.look}` : "";
+  return make(
+    "button",
+    { type: "button", class: "tile", ...more },
+    make("span", { class: "code", text: firing.tile }),
+    make("span", { class: "state", text: `${clockText(firing.dwell_s)}${again} ${words}` }),
+    make("span", { class: "setting", text: firing.setting || "" }),
+  );
+}
+
+function showKiln() {
+  const load = loadNumbered(shownLoad);
+  const going = run();
+  const inside = stillIn(going);
+  if (!load) return;
+  const place = bay.loads.indexOf(load);
+  byId("kiln-heading").textContent = `Load ${load.load} of ${bay.loads.length}`;
+  byId("set-to").textContent = `Set to ${load.said}`;
+  byId("reading-label").textContent = `Kiln reads, °${bay.series.reads.slice(-1)}`;
+  byId("load-back").disabled = place === 0 || inside.length > 0;
+  byId("load-on").disabled = place === bay.loads.length - 1 || inside.length > 0;
+  const list = byId("kiln-tiles");
+  list.replaceChildren(
+    ...firingsOf(load).map((firing) => {
+      const isIn = inside.some((one) => sameFiring(one, firing));
+      if (isIn) {
+        const out = make("button", { type: "button", text: "Out", "aria-label": `${firing.tile} out now`, press: () => takeOut([firing.tile]) });
+        return make("li", {}, tileButton(firing, { disabled: "" }), out);
+      }
+      const free = !inside.length && !isDone(firing) && !timeOf(firing);
+      if (!free) return make("li", {}, tileButton(firing, { disabled: "" }));
+      const key = firingKey(firing);
+      const press = () => {
+        if (!chosen.delete(key)) chosen.add(key);
+        showKiln();
+      };
+      const goes = chosen.has(key);
+      return make("li", {}, tileButton(firing, { "aria-pressed": String(goes), press }, goes ? "goes in" : "stays out"));
+    }),
+  );
+  tick();
+}
+
+// Called five times a second: the clock's words, digits and signal.
+function tick() {
+  const going = run();
+  const next = going ? nextOut(going) : null;
+  const door = byId("door");
+  if (!next) {
+    delete byId("clock").dataset.due;
+    const load = loadNumbered(shownLoad);
+    const ready = load ? firingsOf(load).filter((one) => chosen.has(firingKey(one)) && !isDone(one) && !timeOf(one)) : [];
+    say("clock-said", ready.length ? `To go in: ${ready.map((one) => one.tile).join(", ")}` : "No tile of this load is to go in");
+    say("clock-digits", ready.length ? clockText(Math.min(...ready.map((one) => one.dwell_s))) : "");
+    say("clock-true", "");
+    const onward = !ready.length && load && nextLoad() !== shownLoad && loadNumbered(nextLoad());
+    say("door", onward ? `Go to load ${nextLoad()}` : "Door closed: start");
+    door.disabled = !ready.length && !onward;
+    return;
+  }
+  const passed = (Date.now() - going.in_at) / 1000;
+  const left = next.dwell_s - passed;
+  const codes = next.tiles.join(", ");
+  const isDue = left <= 0;
+  if (isDue) byId("clock").dataset.due = "";
+  else delete byId("clock").dataset.due;
+  say("clock-said", isDue ? `Open the door: ${codes} out` : `${codes} out in`);
+  say("clock-digits", isDue ? `+${clockText(-left)}` : clockText(Math.ceil(left)));
+  say("clock-true", `True time ${clockText(Math.floor(passed))} of ${clockText(next.dwell_s)}`);
+  say("door", `Door open: ${codes} out`);
+  door.disabled = false;
+  signal(left);
+}
+
+function say(name, text) {
+  if (byId(name).textContent !== text) byId(name).textContent = text;
+}
+
+function pressDoor() {
+  const going = run();
+  const next = going ? nextOut(going) : null;
+  if (next) return takeOut(next.tiles);
+  const load = loadNumbered(shownLoad);
+  const ready = firingsOf(load).filter((one) => chosen.has(firingKey(one)) && !isDone(one) && !timeOf(one));
+  if (ready.length) {
+    lastSecond = null;
+    return startRun(load.load, ready);
+  }
+  chooseLoad(nextLoad());
+  return changed();
+}
+
+function showGradeTiles() {
+  const all = everyFiring();
+  const timed = all.filter((one) => !isDone(one) && timeOf(one) && timeOf(one).dwell_s);
+  const load = loadNumbered(shownLoad);
+  const here = load ? firingsOf(load).filter((one) => !timed.some((other) => sameFiring(one, other))) : [];
+  const press = (firing) => () => openPanel(firing);
+  byId("grade-tiles").replaceChildren(
+    ...[...timed, ...here].map((firing) =>
+      make("li", {}, tileButton(firing, { press: press(firing), ...(open && sameFiring(open, firing) ? { "aria-pressed": "true" } : {}) })),
+    ),
+  );
+}
+
+function showLooks() {
+  byId("refused").replaceChildren(
+    ...refused().map((one) => {
+      const { look } = one;
+      const clash = one.refused.status === 409;
+      const theirs = standing(look)[0];
+      const buttons = [];
+      if (clash && theirs) {
+        buttons.push(make("button", { type: "button", text: "Correct it to mine", press: () => takeAnyway(one, superseding(theirs)) }));
+        if (look.observer && theirs.observer && !sameName(look, theirs) && !look.change) {
+          buttons.push(make("button", { type: "button", text: "Second opinion", press: () => takeAnyway(one, "") }));
+        }
+      }
+      const drop = () => {
+        dropEntry(one);
+        photos.drop(look.entry).catch(() => null);
+        changed();
+      };
+      buttons.push(make("button", { type: "button", text: "Drop mine", press: drop }));
+      const said = `${look.tile}, ${look.stage || look.change || "no grade"}, was not taken: ${one.refused.message}`;
+      return make("li", {}, make("p", { text: said }), make("div", { class: "row" }, ...buttons));
+    }),
+  );
+  byId("looks").replaceChildren(
+    ...allLooks()
+      .reverse()
+      .map((look) => {
+        const score = look.transparency === null || look.transparency === undefined ? "" : `, clarity ${look.transparency}`;
+        const by = look.observer ? `, ${look.observer}` : "";
+        const waits = look.waits ? " (waits on this phone)" : "";
+        const firing = everyFiring().find((one) => sameFiring(one, look)) || { ...look, dwell_s: Number(look.dwell_s) || 0 };
+        return make(
+          "li",
+          {},
+          make(
+            "button",
+            { type: "button", class: "tile", press: () => { setView("grade"); openPanel(firing); } },
+            make("span", { class: "code", text: look.tile }),
+            make("span", { class: "state", text: `${look.stage || "no grade"}${score}${by}${waits}` }),
+            make("span", { class: "setting", text: [look.defects, look.note].filter(Boolean).join("; ") }),
+          ),
+        );
+      }),
+  );
+}
+
+function showBar() {
+  const last = done().slice(-1)[0];
+  byId("bar").hidden = !last;
+  if (last) say("bar-said", last.said);
+}
+
+function setView(view) {
+  document.body.dataset.view = view;
+  for (const button of document.querySelectorAll("nav button")) {
+    if (button.dataset.view === view) button.setAttribute("aria-current", "page");
+    else button.removeAttribute("aria-current");
+  }
+}

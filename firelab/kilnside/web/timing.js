@@ -1,0 +1,114 @@
+// The dwell: one clock for all tiles that went in together, each with its own time to come out.
+// It counts from the moment of the tap by the phone's clock, so a sleeping phone loses nothing.
+let sound = null;
+
+const firingKey = (one) => `${one.tile}/${one.look}`;
+const run = () => kept.read("run", null);
+const stillIn = (going) => (going ? going.firings.filter((one) => one.out_at === null) : []);
+
+function ownTimes() {
+  return kept.read("times", {});
+}
+
+function timeOf(firing) {
+  const key = firingKey(firing);
+  return ownTimes()[key] || (bay.timings || []).find((one) => firingKey(one) === key) || null;
+}
+
+function shareTime(time) {
+  askJson("/api/timings", time).catch(() => null);
+}
+
+function keepTime(time) {
+  kept.write("times", { ...ownTimes(), [firingKey(time)]: time });
+  shareTime(time);
+}
+
+// After a break the server may have forgotten: tell it every time that is not graded yet.
+function shareAllTimes() {
+  for (const time of Object.values(ownTimes())) {
+    if (!standing(time).length) shareTime(time);
+  }
+}
+
+function startRun(load, firings) {
+  const in_at = Date.now();
+  kept.write("run", { load, in_at, firings: firings.map((one) => ({ ...one, out_at: null })) });
+  for (const one of firings) {
+    keepTime({ tile: one.tile, look: one.look, load, in_at, temperature: readingText(load) });
+  }
+  ready();
+  remember({ kind: "start", said: `Clock started for ${firings.map((one) => one.tile).join(", ")}` });
+}
+
+function takeOut(tiles) {
+  const going = run();
+  const out_at = Date.now();
+  const dwell_s = Math.round((out_at - going.in_at) / 100) / 10;
+  for (const one of going.firings) {
+    if (!tiles.includes(one.tile) || one.out_at !== null) continue;
+    one.out_at = out_at;
+    keepTime({ tile: one.tile, look: one.look, load: going.load, in_at: going.in_at, dwell_s, temperature: readingText(going.load) });
+  }
+  kept.write("run", going);
+  remember({ kind: "out", tiles, said: `${tiles.join(", ")} out after ${clockText(dwell_s)}` });
+}
+
+function undoStart() {
+  const going = run();
+  const times = ownTimes();
+  for (const one of going ? going.firings : []) delete times[firingKey(one)];
+  kept.write("times", times);
+  kept.drop("run");
+}
+
+function undoOut(tiles) {
+  const going = run();
+  for (const one of going ? going.firings : []) {
+    if (!tiles.includes(one.tile)) continue;
+    one.out_at = null;
+    keepTime({ tile: one.tile, look: one.look, load: going.load, in_at: going.in_at });
+  }
+  if (going) kept.write("run", going);
+}
+
+// Sound may only begin with a tap, so it is made ready by the tap that starts the clock.
+function ready() {
+  try {
+    sound = sound || new AudioContext();
+    sound.resume();
+  } catch {
+    sound = null; // a browser without sound still shows and shakes
+  }
+}
+
+function beep(pitch) {
+  if (navigator.vibrate) navigator.vibrate(300);
+  if (!sound) return;
+  const tone = sound.createOscillator();
+  const loudness = sound.createGain();
+  tone.frequency.value = pitch;
+  loudness.gain.setValueAtTime(0.4, sound.currentTime);
+  loudness.gain.exponentialRampToValueAtTime(0.001, sound.currentTime + 0.4);
+  tone.connect(loudness).connect(sound.destination);
+  tone.start();
+  tone.stop(sound.currentTime + 0.4);
+}
+
+let lastSecond = null;
+
+// The next to come out: all tiles with the shortest time still in the kiln.
+function nextOut(going) {
+  const inside = stillIn(going);
+  if (!inside.length) return null;
+  const dwell_s = Math.min(...inside.map((one) => one.dwell_s));
+  return { dwell_s, tiles: inside.filter((one) => one.dwell_s === dwell_s).map((one) => one.tile) };
+}
+
+function signal(left) {
+  const second = Math.ceil(left);
+  if (second === lastSecond) return;
+  lastSecond = second;
+  if (second === 10) beep(520);
+  if (second <= 0 && second > -120) beep(880);
+}

@@ -1,0 +1,137 @@
+"""Looks that phones send: kept once, with the care of a table that is handed over."""
+
+import csv
+import io
+
+from firelab.records.folder_check import check_folder
+
+
+def rows(served):
+    return list(csv.DictReader(io.StringIO(served.folder.log.read_text())))
+
+
+def test_a_look_is_on_disk_when_it_is_answered(served, phone):
+    tile = served.folder.tiles[0]
+    status, answer = phone.look(
+        tile, "Full", "a" * 20, dwell_s=151.4, temperature_degC="1372 degF",
+        transparency=7, fired_at="2025-03-01T14:05:10+01:00", note="=1+1",
+    )  # fmt: skip
+    assert (status, answer) == (201, {"kept": True, "entry": "a" * 20})
+    (row,) = rows(served)
+    assert (row["tile"], row["stage"], row["transparency"]) == (tile, "full", "7")
+    assert (row["temperature_degC"], row["dwell_s"]) == ("744.44", "151.4")
+    assert row["fired_at"] == "2025-03-01T14:05:10+01:00"
+    assert row["note"] == "'=1+1"
+    assert check_folder(served.folder.path).findings == ()
+    assert phone.state()["looks"][0]["note"] == "=1+1"
+    assert served.told[0].startswith(f"{tile} look 1")
+
+
+def test_sent_again_it_is_kept_once(served, phone):
+    tile = served.folder.tiles[0]
+    assert phone.look(tile, "full")[0] == 201
+    assert phone.look(tile, "full")[0] == 200
+    assert len(rows(served)) == 1
+
+
+def test_two_phones_that_disagree_are_told(served, phone, another_phone):
+    tile = served.folder.tiles[0]
+    assert phone.look(tile, "full", observer="Kim")[0] == 201
+    status, answer = another_phone.look(tile, "over", observer="Kim")
+    assert status == 409
+    assert "stands already" in answer["message"]
+    more = {"observer": "Kim", "change": "correction", "entry": "c" * 20}
+    assert another_phone.look(tile, "over", **more)[0] == 201
+    assert another_phone.look(tile, "sugar", observer="Lou")[0] == 201
+    assert [look["stage"] for look in phone.state()["looks"]] == ["over", "sugar"]
+
+
+def test_undo_takes_a_look_back(served, phone):
+    tile = served.folder.tiles[0]
+    phone.look(tile, "full")
+    undo = {"tile": tile, "look": 1, "change": "withdrawal", "entry": "d" * 20}
+    assert phone.send("/api/looks", undo)[0] == 201
+    assert phone.send("/api/looks", undo)[0] == 200
+    assert phone.state()["looks"] == []
+    assert len(rows(served)) == 2
+
+
+def test_a_faulty_look_is_named_and_not_recorded(served, phone):
+    status, answer = phone.look("QQQ", "fulll", entry="e" * 20, dwell_s=1)
+    assert status == 422
+    assert [one["code"] for one in answer["findings"]] == [
+        "unknown-tile",
+        "impossible-time",
+        "grade-off-scale",
+    ]
+    assert phone.look(served.folder.tiles[0], "full", entry="short")[0] == 422
+    assert phone.send("/api/looks", {"tile": served.folder.tiles[0]})[0] == 422
+    silent = {"tile": served.folder.tiles[0], "entry": "f" * 20}
+    assert phone.send("/api/looks", silent)[0] == 422
+    other = {**silent, "stage": "full", "bench": "another"}
+    assert phone.send("/api/looks", other)[0] == 422
+    assert not served.folder.log.exists()
+
+
+def test_a_fault_of_the_log_is_not_the_phone_s(served, phone):
+    tile, other = served.folder.tiles[:2]
+    phone.look(tile, "full")
+    log = served.folder.log
+    log.write_text(log.read_text().replace(",full,", ",fulll,"))
+    status, answer = phone.look(other, "full")
+    assert status == 503, "the phone must keep the look and try again"
+    assert "not on the scale" in answer["message"]
+    log.write_text(log.read_text().replace(",fulll,", ",full,"))
+    assert phone.look(other, "full")[0] == 201
+
+
+def test_the_state_says_loads_scales_and_looks(served, phone):
+    state = phone.state()
+    loads = served.folder.plan.tiles["load"].unique().tolist()
+    assert [load["load"] for load in state["loads"]] == loads
+    planned = sum(len(load["firings"]) for load in state["loads"])
+    assert planned == len(served.folder.plan.tiles)
+    grades = [grade["name"] for grade in state["series"]["grades"]]
+    assert grades == list(served.folder.series.responses.stage.grades)
+    assert state["series"]["score"]["direction"] == "higher is clearer"
+    assert phone.state(since=state["version"]) == 204
+    phone.look(served.folder.tiles[0], "full")
+    assert len(phone.state(since=state["version"])["looks"]) == 1
+
+
+def test_one_phone_grades_by_the_time_another_took(served, phone, another_phone):
+    time = {"tile": served.folder.tiles[0], "look": 1, "load": 1, "in_at": 1740834300123}
+    version = another_phone.state()["version"]
+    assert phone.send("/api/timings", {**time, "dwell_s": 151.3})[0] == 200
+    (shared,) = another_phone.state(since=version)["timings"]
+    assert (shared["dwell_s"], shared["in_at"]) == ("151.3", "1740834300123")
+    for fault in ({"tile": "<b>"}, {"in_at": "x"}, {"dwell_s": "-1"}, {"look": None}):
+        assert phone.send("/api/timings", {**time, **fault})[0] == 400
+
+
+def test_a_photo_is_kept_beside_the_log_once(served, phone):
+    picture = b"\xff\xd8\xff\xe0" + b"x" * 100
+    path = "/api/photos/" + "a" * 20
+    status, answer, _ = phone.send(path, picture, "image/jpeg")
+    assert (status, answer["name"]) == (201, f"photos/{'a' * 20}.jpg")
+    assert phone.send(path, picture + b"other", "image/jpeg")[0] == 201
+    assert (served.folder.path / answer["name"]).read_bytes() == picture
+    assert phone.send("/api/photos/..%2f..%2fseries", picture)[0] in (404, 415)
+    assert phone.send("/api/photos/" + "b" * 20, b"<svg/>")[0] == 415
+    large = b"\xff\xd8\xff" + bytes(8_000_001)
+    assert phone.send("/api/photos/" + "b" * 20, large)[0] == 413
+    assert len(list((served.folder.path / "photos").iterdir())) == 1
+
+
+def test_a_next_session_in_the_plan_is_seen(served, phone):
+    import dataclasses
+
+    from firelab.plan.plan_files import write_plan
+
+    tiles = served.folder.plan.table
+    tiles.loc[0, "base"] = "other base"
+    before = phone.state()["version"]
+    write_plan(dataclasses.replace(served.folder.plan, tiles=tiles), served.folder.path)
+    after = phone.state()
+    assert after["version"] != before
+    assert "other base" in after["loads"][0]["firings"][0]["setting"]
