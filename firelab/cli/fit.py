@@ -34,7 +34,7 @@ def command(
     the answer. Enamel dust, heat and glare can hurt: firelab sheets prints the
     cautions.
     """
-    from firelab.series.folder import FIT_FILE, json_text, write_atomically
+    from firelab.windows.answer_files import write_fit
     from firelab.windows.fit_file import FitOptions, fit_folder, fit_to_dict, split_terms
 
     with console.faults_told(as_json=as_json):
@@ -42,14 +42,13 @@ def command(
         console.progress("fitting")
         found = fit_folder(folder, options)
         console.progress_done()
-        content = fit_to_dict(found)
-        write_atomically(folder / FIT_FILE, json_text(content))
+        written = write_fit(folder, found)
         if as_json:
-            console.result_json(content)
+            console.result_json(fit_to_dict(found))
             return
         console.result(found.stage.summary())
         if found.sensitivity:
             console.result(f"priors matter: {found.sensitivity}")
         if found.clarity is not None:
             console.result(found.clarity.summary())
-        console.tell(f"{folder / FIT_FILE}: next, firelab windows {folder}")
+        console.tell(f"{written}: next, firelab windows {folder}")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import EXIT_FINDINGS, EXIT_UNSUPPORTED
+from firelab.errors import EXIT_UNSUPPORTED
 
 EXAMPLE = "firelab windows marsh-green"
 
@@ -30,30 +30,15 @@ def command(
     It takes the fit of fit.json: run firelab fit first. Exit 3 where no setting
     has an assured recipe; the reason and what would settle it are printed.
     """
-    from firelab.series.folder import (
-        FIT_FILE,
-        WINDOWS_FILE,
-        WINDOWS_TABLE,
-        json_text,
-        write_atomically,
-    )
+    from firelab.windows.answer_files import write_windows
     from firelab.windows.firing_windows import firing_windows
-    from firelab.windows.fit_file import ask_window, fit_folder, read_fit_options
+    from firelab.windows.fit_file import ask_window, fit_folder, fresh_fit_options
 
     with console.faults_told(as_json=as_json):
-        options, stale = read_fit_options(folder)
-        if stale:
-            console.tell(
-                f"{folder / FIT_FILE} is stale: {', '.join(stale)} changed since\n"
-                f"  hint: firelab fit {folder}, then firelab windows {folder}"
-            )
-            console.leave(EXIT_FINDINGS)
-        found = fit_folder(folder, options, sensitivity=False)
+        found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
         fit = ask_window(found.stage, probability=probability, confidence=confidence)
         windows = firing_windows(fit, found.clarity)
-        write_atomically(folder / WINDOWS_FILE, json_text(windows.to_dict()))
-        table = windows.table.to_csv(index=False, lineterminator="\n")
-        write_atomically(folder / WINDOWS_TABLE, table)
+        write_windows(folder, windows, invented=found.invented)
         if as_json:
             console.result_json(windows.to_dict())
         else:

@@ -3,17 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Literal, overload
 
 import numpy as np
 
 from firelab.errors import UsageError
+from firelab.fits.stage_likelihood import fit_stage_likelihood
+from firelab.fits.stage_likelihood_fit import StageLikelihoodFit
 from firelab.fits.stage_posterior import fit_posterior
+from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.records.records import Records
 
 METHODS = ("posterior", "ml")
 
+StageFit = StagePosterior | StageLikelihoodFit
 
+
+@overload
+def fit_stage(
+    records: Records,
+    terms: Sequence[str] | None = None,
+    *,
+    method: Literal["posterior"] = "posterior",
+    link: str = "logit",
+    rng: np.random.Generator | None = None,
+) -> StagePosterior: ...
+@overload
+def fit_stage(
+    records: Records,
+    terms: Sequence[str] | None = None,
+    *,
+    method: str,
+    link: str = "logit",
+    rng: np.random.Generator | None = None,
+) -> StageFit: ...
 def fit_stage(
     records: Records,
     terms: Sequence[str] | None = None,
@@ -21,7 +44,7 @@ def fit_stage(
     method: str = "posterior",
     link: str = "logit",
     rng: np.random.Generator | None = None,
-) -> Any:
+) -> StageFit:
     """Fit the stage of fusing to the looks of a series.
 
     Parameters
@@ -40,7 +63,8 @@ def fit_stage(
 
     Returns
     -------
-    StagePosterior or the maximum-likelihood fit
+    StagePosterior or StageLikelihoodFit
+        As the method.
 
     Raises
     ------
@@ -52,7 +76,5 @@ def fit_stage(
     if method == "posterior":
         return fit_posterior(records, terms, link=link, rng=rng)
     if method == "ml":
-        from firelab.fits.stage_likelihood import fit_likelihood
-
-        return fit_likelihood(records, terms, link=link)
+        return fit_stage_likelihood(records, terms, link=link)
     raise UsageError(f"there is no method {method!r}", hint=f"one of {', '.join(METHODS)}")

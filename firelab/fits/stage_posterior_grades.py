@@ -19,14 +19,14 @@ from firelab.fits.links import link_named
 FloatArray = NDArray[np.float64]
 Interval = Callable[[FloatArray, FloatArray], FloatArray]
 
-OPEN = 1e4
+OPEN = 1e9
 """A latent value beyond every grade."""
 _LEAST = 1e-300
 _LARGEST_EXPONENT = 300.0
 
 
 def _log_one_less_exp_minus(width: FloatArray) -> FloatArray:
-    return np.asarray(np.log(np.maximum(-np.expm1(-width), _LEAST)))
+    return np.asarray(np.log(np.maximum(-np.expm1(-np.maximum(width, 0.0)), _LEAST)))
 
 
 def _logit_log(lower: FloatArray, upper: FloatArray) -> FloatArray:

@@ -28,7 +28,7 @@ from firelab.series.firing_series import FiringSeries
 FloatArray = NDArray[np.float64]
 
 _POSITIVE = ("temperature", "dwell")
-_LARGEST_LOG = 30.0
+_LARGEST_LOG = 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

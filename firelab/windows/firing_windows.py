@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.stage import StageFit
 from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.windows.edge_intervals import dwells_at, edges_at
 from firelab.windows.fired_range import (
@@ -30,13 +31,13 @@ from firelab.windows.window import (
 FloatArray = NDArray[np.float64]
 
 
-def firing_windows(fit: StagePosterior, clarity: ClarityFit | None = None) -> FiringWindows:
+def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWindows:
     """Answer with the firing window of every setting of a series.
 
     Parameters
     ----------
     fit : StagePosterior
-        Posterior of the stage.
+        Posterior of the stage; a fit without draws is refused.
     clarity : ClarityFit, optional
         Fit of the transparency score; with it, a tile is as wanted only if it
         is also clear enough.

@@ -12,7 +12,7 @@ import numpy as np
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
 from firelab.fits.clarity import fit_clarity
 from firelab.fits.clarity_fit import ClarityFit
-from firelab.fits.stage import METHODS, fit_stage
+from firelab.fits.stage import METHODS, StageFit, fit_stage
 from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.fits.stage_posterior_sensitivity import prior_sensitivity
 from firelab.records.firing_log import read_firings
@@ -52,22 +52,31 @@ class FolderFit:
 
     Attributes
     ----------
-    stage : StagePosterior or a maximum-likelihood fit
+    stage : StagePosterior or StageLikelihoodFit
     clarity : ClarityFit or None
         None where no score is asked for or none was given.
     options : FitOptions
     sensitivity : str
         What doubling and halving the priors does; empty where not asked.
-    provenance : Provenance
-    invented : bool
+    records : Records
+        What was fitted.
     """
 
-    stage: Any
+    stage: StageFit
     clarity: ClarityFit | None
     options: FitOptions
     sensitivity: str
-    provenance: Provenance
-    invented: bool
+    records: Records
+
+    @property
+    def provenance(self) -> Provenance:
+        """Hashes of the files that were fitted."""
+        return self.records.provenance
+
+    @property
+    def invented(self) -> bool:
+        """Whether the series is invented."""
+        return self.records.series.invented
 
 
 def split_terms(written: str) -> tuple[str, ...]:
@@ -127,8 +136,7 @@ def fit_folder(
         clarity=_clarity(records, options),
         options=options,
         sensitivity=told,
-        provenance=records.provenance,
-        invented=records.series.invented,
+        records=records,
     )
 
 
@@ -202,9 +210,29 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
     return found, stale_sources(folder, sources)
 
 
+def fresh_fit_options(folder: str | Path) -> FitOptions:
+    """Return the options of a folder's fit, refusing a stale one.
+
+    Raises
+    ------
+    RecordsInsufficient
+        If there is no fit.
+    FirelabError
+        If a file that it came from has changed since.
+    """
+    options, stale = read_fit_options(folder)
+    if stale:
+        raise FirelabError(
+            f"is stale: {', '.join(stale)} changed since",
+            str(Path(folder) / FIT_FILE),
+            f"fit again: firelab fit {folder}",
+        )
+    return options
+
+
 def ask_window(
-    fit: Any, *, probability: float | None = None, confidence: float | None = None
-) -> Any:
+    fit: StageFit, *, probability: float | None = None, confidence: float | None = None
+) -> StageFit:
     """Return a stage fit whose series asks for another probability or confidence.
 
     Raises

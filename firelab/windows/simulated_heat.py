@@ -1,0 +1,118 @@
+r"""Heat work of an invented tile: how far fusing has come, from the tile's own heat.
+
+The tile is one lump of metal, heated on both faces by radiation alone. Its
+progress is :math:`\ln \int \exp\{-(E/R)(1/T(t) - 1/T_0)\}\,dt` over the dwell,
+:math:`T` its own absolute temperature.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from firelab.craft.metals import metal_named
+
+FloatArray = NDArray[np.float64]
+
+STEFAN_BOLTZMANN = 5.670374419e-8
+"""W per square metre and K^4 (CODATA 2018)."""
+GAS_CONSTANT = 8.314462618
+"""J per mol and K (CODATA 2018)."""
+_ROOM_K = 293.15
+_REFERENCE_K = 1048.15
+_STEPS = 240
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedHeat:
+    """A tile's heating and the speed of fusing.
+
+    Attributes
+    ----------
+    activation_kJ_mol : float
+        Activation energy of fusing.
+    metal : str
+        As in `firelab.craft.metals`.
+    thickness_mm : float
+    emissivity : float
+    """
+
+    activation_kJ_mol: float = 300.0
+    metal: str = "copper"
+    thickness_mm: float = 0.8
+    emissivity: float = 0.8
+
+    @property
+    def capacity_J_m2K(self) -> float:
+        """Heat held per K and square metre of tile, J."""
+        metal = metal_named(self.metal)
+        return metal.density_kg_m3 * metal.heat_capacity_J_kgK * self.thickness_mm * 1e-3
+
+    def progress(self, temperature_degC: ArrayLike, dwell_s: ArrayLike) -> FloatArray:
+        """Return ln of the heat work of n firings, shape (n,).
+
+        Parameters
+        ----------
+        temperature_degC : array_like, shape (n,)
+            Of the kiln, constant while the tile is in it.
+        dwell_s : array_like, shape (n,)
+            From cold to pulled.
+        """
+        kiln = np.asarray(temperature_degC, dtype=float) + 273.15
+        step = np.asarray(dwell_s, dtype=float) / _STEPS
+        tile = np.full(np.broadcast(kiln, step).shape, _ROOM_K)
+        work = np.zeros_like(tile)
+        for _ in range(_STEPS):
+            half = tile + 0.5 * step * self._warming(kiln, tile)
+            # Simpson over the step, the middle by the half step.
+            after = tile + step * self._warming(kiln, half)
+            work += (
+                step
+                / 6.0
+                * (self._speed(tile) + 4.0 * self._speed(half) + self._speed(after))
+            )
+            tile = after
+        return np.asarray(np.log(work))
+
+    def _warming(self, kiln: FloatArray, tile: FloatArray) -> FloatArray:
+        flow = 2.0 * self.emissivity * STEFAN_BOLTZMANN * (kiln**4 - tile**4)
+        return np.asarray(flow / self.capacity_J_m2K)
+
+    def _speed(self, tile: FloatArray) -> FloatArray:
+        ratio = self.activation_kJ_mol * 1e3 / GAS_CONSTANT
+        return np.asarray(np.exp(-ratio * (1.0 / tile - 1.0 / _REFERENCE_K)))
+
+
+def heating_time(
+    *,
+    kiln_K: float,
+    start_K: float,
+    tile_K: float,
+    capacity_J_K: float,
+    area_m2: float,
+    emissivity: float,
+) -> float:
+    """Return the seconds until a lump heated by radiation has a temperature.
+
+    Parameters
+    ----------
+    kiln_K, start_K, tile_K : float
+        Surroundings, lump at the start, lump at the end.
+    capacity_J_K : float
+        Heat capacity of the lump.
+    area_m2 : float
+        Area that takes up radiation.
+    emissivity : float
+
+    References
+    ----------
+    .. [1] Bejan, A. and Kraus, A. D. (2003). Heat Transfer Handbook, eq. 3.283.
+    """
+
+    def reached(share: float) -> float:
+        return 0.25 * np.log((1.0 + share) / (1.0 - share)) + 0.5 * np.arctan(share)
+
+    scale = capacity_J_K / (emissivity * STEFAN_BOLTZMANN * area_m2 * kiln_K**3)
+    return float(scale * (reached(tile_K / kiln_K) - reached(start_K / kiln_K)))

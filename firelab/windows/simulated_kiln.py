@@ -1,0 +1,264 @@
+r"""An invented kiln and enamel whose truth is known: for demo, foresight, studies.
+
+A tile's latent grade is :math:`\eta + u + e`: what its setting does, its load's
+effect, its own deviation. It is graded by fixed thresholds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr, ndtri
+
+from firelab.errors import UsageError
+from firelab.fits.stage_draws import StageDraws
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import coding, model_matrix, term_columns
+from firelab.windows.fired_range import settings_at
+from firelab.windows.simulated_heat import SimulatedHeat
+
+FloatArray = NDArray[np.float64]
+Family = Literal["logit", "probit", "heat work"]
+
+NOISE_SD = float(np.pi / np.sqrt(3.0))
+"""Deviation of a tile in every family, logits."""
+_COLDEST_DEGC, _HOTTEST_DEGC = 300.0, 1400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedClarity:
+    """The invented transparency score of a fused tile.
+
+    Attributes
+    ----------
+    intercept : float
+        Score at the centre of every coded factor.
+    effects : mapping of str to float
+        Score per coded unit, by column.
+    load_sd, residual_sd : float
+    """
+
+    intercept: float
+    effects: Mapping[str, float] = field(default_factory=dict)
+    load_sd: float = 0.4
+    residual_sd: float = 0.8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedKiln:
+    """The invented truth of a series.
+
+    Attributes
+    ----------
+    series : FiringSeries
+    family : {'logit', 'probit', 'heat work'}
+        Logistic deviations; normal ones; normal ones about a heat-driven
+        progress that is not linear in temperature and ln dwell.
+    thresholds : tuple of float
+        J - 1 of them, logits, rising.
+    effects : mapping of str to float
+        Logits per coded unit, by column. With heat work, ``temperature`` is the
+        shift over half the range at the middle dwell, and ``dwell`` follows
+        from the heat.
+    load_sd : float
+        Logits.
+    heat : SimulatedHeat
+    clarity : SimulatedClarity or None
+    """
+
+    series: FiringSeries
+    thresholds: tuple[float, ...]
+    effects: Mapping[str, float]
+    family: Family = "logit"
+    load_sd: float = 0.4
+    heat: SimulatedHeat = field(default_factory=SimulatedHeat)
+    clarity: SimulatedClarity | None = None
+
+    def latent(self, settings: pd.DataFrame) -> FloatArray:
+        """Return the latent grade of n settings in a mean load, shape (n,)."""
+        names = tuple(name for name in self.effects)
+        unknown = set(names) - set(term_columns(self.series, self._terms))
+        if unknown:
+            raise UsageError(f"effects of unknown columns: {', '.join(sorted(unknown))}")
+        columns = term_columns(self.series, self._terms)
+        X = model_matrix(self.series, settings, self._terms)
+        own = dict(self.effects)
+        if self.family == "heat work":
+            own |= {"temperature": 0.0, "dwell": 0.0}
+        eta = X @ np.array([own.get(name, 0.0) for name in columns])
+        return eta + self._heated(settings) if self.family == "heat work" else eta
+
+    @property
+    def _terms(self) -> tuple[str, ...]:
+        interactions = self.series.model.interactions
+        return ("temperature", "dwell", "mesh", "layers", "base", *interactions)
+
+    def _heated(self, settings: pd.DataFrame) -> FloatArray:
+        code, dwell = coding(self.series, "temperature"), coding(self.series, "dwell")
+        ends = code.centre + code.half_width * np.array([-1.0, 0.0, 1.0])
+        cool, middle, hot = self.heat.progress(ends, np.full(3, np.exp(dwell.centre)))
+        found = self.heat.progress(
+            settings["temperature_degC"].to_numpy(), settings["dwell_s"].to_numpy()
+        )
+        return self.effects["temperature"] * (found - middle) / (0.5 * (hot - cool))
+
+    def simulate(self, table: pd.DataFrame, *, rng: np.random.Generator) -> pd.DataFrame:
+        """Fire a plan: return invented looks, one row per row of the plan.
+
+        Parameters
+        ----------
+        table : DataFrame, n rows
+            Of ``plan.csv``, in firing order; rows of one tile are several
+            looks at it, whose dwells add up.
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        DataFrame, n rows
+            Columns of ``firings.csv``, ``stage`` as text; a score only where a
+            tile is of a target grade.
+        """
+        looks = table.reset_index(drop=True)
+        total = looks.assign(dwell_s=looks.groupby("tile")["dwell_s"].cumsum())
+        load = pd.factorize(looks["load"])[0]
+        tile = pd.factorize(looks["tile"])[0]
+        own = self._deviation(int(tile.max()) + 1, rng)[tile]
+        shared = self.load_sd * rng.standard_normal(int(load.max()) + 1)[load]
+        level = self.latent(total) + own + shared
+        grade = pd.Series((level[:, None] > np.array(self.thresholds)).sum(axis=1))
+        grade = grade.groupby(tile).cummax()
+        grades = self.series.responses.stage.grades
+        return pd.DataFrame(
+            {
+                "tile": looks["tile"],
+                "look": looks.groupby("tile").cumcount() + 1,
+                "session": looks["session"],
+                "load": looks["load"],
+                "temperature_degC": looks["temperature_degC"],
+                "dwell_s": looks["dwell_s"],
+                "stage": [grades[place] for place in grade],
+                "transparency": self._scores(total, load, grade.to_numpy(), rng),
+                "observer": "",
+                "fired_at": "",
+                "defects": "",
+                "note": "",
+            }
+        )
+
+    def _deviation(self, count: int, rng: np.random.Generator) -> FloatArray:
+        if self.family == "logit":
+            return rng.logistic(size=count)
+        return NOISE_SD * rng.standard_normal(count)
+
+    def _scores(
+        self,
+        settings: pd.DataFrame,
+        load: NDArray[np.int64],
+        grade: NDArray[np.int64],
+        rng: np.random.Generator,
+    ) -> FloatArray:
+        scale, truth = self.series.responses.transparency, self.clarity
+        if scale is None or truth is None:
+            return np.full(len(settings), np.nan)
+        columns = term_columns(self.series, self._terms)
+        X = model_matrix(self.series, settings, self._terms)
+        mean = truth.intercept + X @ np.array([truth.effects.get(c, 0.0) for c in columns])
+        mean += truth.load_sd * rng.standard_normal(int(load.max()) + 1)[load]
+        mean += truth.residual_sd * rng.standard_normal(len(mean))
+        stepped = scale.low + scale.step * np.round((mean - scale.low) / scale.step)
+        first, last = self.series.responses.stage.target_span
+        wanted = (grade >= first) & (grade <= last)
+        return np.where(wanted, np.clip(stepped, scale.low, scale.high), np.nan)
+
+    def true_probability(self, settings: pd.DataFrame) -> FloatArray:
+        """Return P(stage in target) of a tile in a future load, shape (n,)."""
+        first, last = self.series.responses.stage.target_span
+        eta, cuts = self.latent(settings), (-np.inf, *self.thresholds, np.inf)
+        upper, lower = self._below(cuts[last + 1] - eta), self._below(cuts[first] - eta)
+        clear = np.ones_like(eta)
+        scale, truth = self.series.responses.transparency, self.clarity
+        if scale is not None and truth is not None:
+            columns = term_columns(self.series, self._terms)
+            X = model_matrix(self.series, settings, self._terms)
+            mean = truth.intercept + X @ [truth.effects.get(c, 0.0) for c in columns]
+            spread = np.hypot(truth.load_sd, truth.residual_sd)
+            distance = scale.sign * (mean - scale.target) + scale.step / 2
+            clear = ndtr(distance / spread)
+        return np.asarray((upper - lower) * clear)
+
+    def _below(self, distance: FloatArray) -> FloatArray:
+        """Return the chance of lying below a latent distance, future load."""
+        if self.family == "logit":
+            return self._logistic.cumulative(np.atleast_1d(distance)[None])[0]
+        return np.asarray(ndtr(distance / np.hypot(NOISE_SD, self.load_sd)))
+
+    @property
+    def _logistic(self) -> StageDraws:
+        return StageDraws(
+            thresholds=np.array([self.thresholds]),
+            coefficients=np.empty((1, 0)),
+            load_sd=np.array([self.load_sd]),
+            tile_sd=np.zeros(1),
+            link="logit",
+            columns=(),
+        )
+
+    def true_edges(
+        self,
+        dwell_s: float,
+        probability: float | None = None,
+        setting: Mapping[str, Any] | None = None,
+    ) -> tuple[float, float]:
+        """Return the true low and high edge at a dwell, degC.
+
+        Parameters
+        ----------
+        dwell_s : float
+            Total dwell.
+        probability : float, optional
+            Asked of each side; by default the series'.
+        setting : mapping, optional
+            ``mesh, layers, base``; by default the first of each.
+
+        Returns
+        -------
+        tuple of (float, float)
+            Not held to any range; infinite where the target has no such edge.
+        """
+        p = self.series.window.probability if probability is None else probability
+        factors = self.series.factors
+        at = setting or {
+            "mesh": factors.mesh.levels[0],
+            "layers": factors.layers.levels[0],
+            "base": factors.base.levels[0],
+        }
+        first, last = self.series.responses.stage.target_span
+        low, high = -np.inf, np.inf
+        if first > 0:
+            low = self._solve(
+                self.thresholds[first - 1] - self._quantile(1 - p), dwell_s, at
+            )
+        if last < len(self.thresholds):
+            high = self._solve(self.thresholds[last] - self._quantile(p), dwell_s, at)
+        return low, high
+
+    def _quantile(self, p: float) -> float:
+        if self.family == "logit":
+            return float(self._logistic.distance_where(p)[0])
+        return float(ndtri(p) * np.hypot(NOISE_SD, self.load_sd))
+
+    def _solve(self, wanted: float, dwell_s: float, setting: Mapping[str, Any]) -> float:
+        def excess(degC: float) -> float:
+            return float(self.latent(settings_at(setting, [degC], [dwell_s]))[0] - wanted)
+
+        if excess(_COLDEST_DEGC) > 0:
+            return -np.inf
+        if excess(_HOTTEST_DEGC) < 0:
+            return np.inf
+        return float(brentq(excess, _COLDEST_DEGC, _HOTTEST_DEGC, xtol=1e-6))
