@@ -142,6 +142,29 @@ def parse_temperature(text: str | float, *, unit: str = "", firing: bool = True)
     return round(number if written == "degC" else to_degC(number), 2)
 
 
+def parse_temperature_difference(text: str | float) -> float:
+    """Return a written difference of temperature in degC.
+
+    Raises
+    ------
+    FirelabError
+        If the text is not one, lacks a unit, or is negative.
+
+    Examples
+    --------
+    >>> parse_temperature_difference("18 degF"), parse_temperature_difference("10 degC")
+    (10.0, 10.0)
+    """
+    match = _TEMPERATURE.match(str(text))
+    if match is None or not match[2] or _number(match[1]) < 0:
+        raise FirelabError(
+            f"{str(text)!r} is not a difference of temperature",
+            hint='write "20 degF" or "10 degC"',
+        )
+    number = _number(match[1])
+    return round(number / 1.8 if match[2].upper() == "F" else number, 4)
+
+
 def _span_seconds(text: str) -> float | None:
     clock = _CLOCK.match(text)
     if clock:

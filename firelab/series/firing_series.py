@@ -9,6 +9,7 @@ from pydantic.dataclasses import dataclass
 
 from firelab.craft.metals import METALS
 from firelab.craft.stages import STAGES
+from firelab.series.expectation import Expectation
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName, Factors
 from firelab.series.plan_wish import PlanWish
 from firelab.series.preparation_wish import Glass, Preparation
@@ -282,6 +283,7 @@ class FiringSeries:
     budget: Budget = Field(default_factory=Budget)
     responses: Responses = Field(default_factory=Responses)
     window: WindowWish = Field(default_factory=WindowWish)
+    expectation: Expectation | None = None
     priors: PriorWish = Field(default_factory=PriorWish)
 
     @property

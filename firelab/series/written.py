@@ -17,6 +17,7 @@ from firelab.craft.units import (
     parse_grams,
     parse_length_mm,
     parse_temperature,
+    parse_temperature_difference,
 )
 from firelab.errors import FirelabError
 
@@ -40,6 +41,7 @@ def _as_written(parse: Callable[[Any], float]) -> BeforeValidator:
 
 
 DegC = Annotated[float, _as_written(parse_temperature)]
+DegCApart = Annotated[float, _as_written(parse_temperature_difference)]
 Dwell = Annotated[float, _as_written(parse_dwell)]
 Seconds = Annotated[float, _as_written(parse_duration)]
 Millimetres = Annotated[float, _as_written(parse_length_mm)]

@@ -36,6 +36,4 @@ def simulate_records(
         looks["stage"], categories=list(kiln.series.responses.stage.grades), ordered=True
     )
     looks["total_dwell_s"] = looks.groupby("tile")["dwell_s"].cumsum()
-    return Records(
-        series=kiln.series, plan=plan, looks=looks, provenance=plan.provenance
-    )
+    return Records(series=kiln.series, plan=plan, looks=looks, provenance=plan.provenance)

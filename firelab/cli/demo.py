@@ -1,0 +1,206 @@
+"""`firelab demo`: an invented series taken through every stage."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from firelab.cli import console
+
+if TYPE_CHECKING:
+    from firelab.plan.plan import Plan
+    from firelab.series.firing_series import FiringSeries
+    from firelab.windows.simulated_kiln import SimulatedKiln
+    from firelab.windows.window import FiringWindows
+
+EXAMPLE = "firelab demo demo-series"
+
+DEMO_FILE = "demo.json"
+LOOKS_FILE = "invented-looks.csv"
+RECORDED_AT = "2026-01-01T12:00:00Z"
+"""Fixed, so that the same demonstration gives the same bytes."""
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Folder to make.")],
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", help="Of the invented outcomes; else the series'."),
+    ] = None,
+) -> None:
+    """Take an invented series through every stage, and leave all its files.
+
+    No tile is fired: the outcomes come from a simulated kiln with a seed,
+    through the same records as real ones. It says what was learned, and how far
+    that is from the simulator's truth.
+    """
+    with console.faults_told():
+        from firelab.series.series_file import read_series
+
+        _make_room(folder)
+        _write_series(folder)
+        series = read_series(folder)
+        kiln = _invented_kiln(series)
+        console.progress("planning, printing sheets ...")
+        plan = _plan_and_print(folder, series)
+        console.progress("firing the invented tiles ...")
+        n_looks = _fire(folder, series, plan, kiln, series.seed if seed is None else seed)
+        console.progress("fitting, drawing ...")
+        windows, following = _answer(folder, series, plan)
+        console.progress_done()
+        lines = _learned(series, windows, kiln, n_looks, plan)
+        _write_truth(folder, kiln, lines)
+        lines += [*following.splitlines(), f"read {folder}/report.html"]
+        console.result("\n".join(lines))
+
+
+def _make_room(folder: Path) -> None:
+    """Take an empty folder, or the folder of an earlier demonstration as it was left."""
+    import json
+
+    from firelab.errors import UsageError
+    from firelab.series.folder import FIRINGS_FILE, SERIES_FILE, stale_sources
+
+    folder.mkdir(parents=True, exist_ok=True)
+    if not (folder / SERIES_FILE).exists() and not (folder / FIRINGS_FILE).exists():
+        return
+    try:
+        made = json.loads((folder / DEMO_FILE).read_text(encoding="utf-8"))["made"]
+        touched = stale_sources(folder, made)
+    except (OSError, ValueError, KeyError):
+        touched = [SERIES_FILE]
+    if touched:
+        raise UsageError(
+            f"holds a series of yours: {', '.join(touched)} is not as the demo left it",
+            str(folder),
+            "name a new folder for the demo",
+        )
+    (folder / FIRINGS_FILE).unlink(missing_ok=True)
+
+
+def _write_series(folder: Path) -> None:
+    from importlib import resources
+
+    from firelab.series.folder import SERIES_FILE, write_atomically
+
+    text = resources.files("firelab.cli").joinpath("demo_series.toml").read_text("utf-8")
+    write_atomically(folder / SERIES_FILE, text)
+
+
+def _invented_kiln(series: FiringSeries) -> SimulatedKiln:
+    """Return the truth of heron blue: invented, in logits and score steps."""
+    from firelab.windows.simulated_kiln import SimulatedClarity, SimulatedKiln
+
+    return SimulatedKiln(
+        series=series,
+        family="logit",
+        thresholds=(-6.5, -3.0, 5.0),
+        effects={"temperature": 8.0, "dwell": 2.2, "mesh": -0.5},
+        load_sd=0.5,
+        clarity=SimulatedClarity(
+            intercept=6.2,
+            effects={"mesh": 1.6, "temperature": 0.5},
+            load_sd=0.3,
+            residual_sd=0.7,
+        ),
+    )
+
+
+def _plan_and_print(folder: Path, series: FiringSeries) -> Plan:
+    from firelab.plan.make_plan import plan_series
+    from firelab.plan.plan_files import write_plan
+    from firelab.series.folder import SHEETS_FILE, write_atomically
+    from firelab.series.series_file import series_hash
+    from firelab.sheets.sheet_set import make_sheets
+
+    plan = plan_series(series, series_hash=series_hash(folder))
+    write_plan(plan, folder, invented=True)
+    write_atomically(folder / SHEETS_FILE, make_sheets(series, plan))
+    return plan
+
+
+def _fire(
+    folder: Path, series: FiringSeries, plan: Plan, kiln: SimulatedKiln, seed: int
+) -> int:
+    """Record invented looks by the path that a table from a studio takes."""
+    import numpy as np
+
+    from firelab.records.recording import read_table, record_table
+    from firelab.series.folder import INVENTED, write_atomically
+
+    looks = kiln.simulate(plan.table, rng=np.random.default_rng(seed))
+    text = looks.assign(observer="invented", note=INVENTED).to_csv(
+        index=False, lineterminator="\n"
+    )
+    write_atomically(folder / LOOKS_FILE, text)
+    table = read_table(text.encode("utf-8"), LOOKS_FILE)
+    recorded = record_table(folder, table, series, plan, recorded_at=RECORDED_AT)
+    return len(recorded.added)
+
+
+def _answer(folder: Path, series: FiringSeries, plan: Plan) -> tuple[FiringWindows, str]:
+    from firelab.report.folder_report import write_report
+    from firelab.report.sources import read_sources
+    from firelab.windows.answer_files import write_fit, write_next, write_windows
+    from firelab.windows.firing_windows import firing_windows
+    from firelab.windows.fit_file import FitOptions, fit_folder
+    from firelab.windows.next_tiles import next_tiles
+
+    found = fit_folder(folder, FitOptions())
+    write_fit(folder, found)
+    windows = firing_windows(found.stage, found.clarity)
+    write_windows(folder, windows, invented=True)
+    # Asked without the windows: the demo shows a next load even where it may stop.
+    chosen = next_tiles(found.stage, plan)
+    write_next(folder, chosen, invented=True)
+    write_report(read_sources(folder), folder)
+    return windows, chosen.summary()
+
+
+def _learned(
+    series: FiringSeries,
+    windows: FiringWindows,
+    kiln: SimulatedKiln,
+    n_looks: int,
+    plan: Plan,
+) -> list[str]:
+    """Say in a few lines what was learned, and how far it is from the truth."""
+    from firelab.windows.truth_distance import distance_from_truth
+
+    distance = distance_from_truth(windows, kiln)
+    n_loads = plan.tiles["load"].nunique()
+    return [
+        f"{series.name}: {n_looks} looks at {plan.n_tiles} tiles in {n_loads} loads",
+        *windows.summary().splitlines(),
+        distance.words(windows.level),
+    ]
+
+
+def _write_truth(folder: Path, kiln: SimulatedKiln, lines: list[str]) -> None:
+    from firelab.series.folder import (
+        FIRINGS_FILE,
+        INVENTED,
+        PLAN_TABLE,
+        SERIES_FILE,
+        json_text,
+        sha256_of,
+        write_atomically,
+    )
+
+    kept = (SERIES_FILE, PLAN_TABLE, FIRINGS_FILE)
+    truth = {
+        "family": kiln.family,
+        "thresholds": list(kiln.thresholds),
+        "effects": dict(kiln.effects),
+        "load_sd": kiln.load_sd,
+    }
+    content = {
+        "schema": "firelab/demo/1",
+        "invented": INVENTED,
+        "simulator": truth,
+        "learned": lines,
+        "made": {name: sha256_of(folder / name) for name in kept},
+    }
+    write_atomically(folder / DEMO_FILE, json_text(content))

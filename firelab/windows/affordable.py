@@ -1,0 +1,122 @@
+"""Which tiles could still be fired: settings, powder, blanks, loads, hours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from firelab.craft.sieves import grain_um
+from firelab.plan.kiln_steps import settable_dwell, settable_temperature
+from firelab.plan.kiln_time import kiln_hours
+from firelab.plan.plan import Plan
+from firelab.plan.powder import coat_grams, powder_left
+from firelab.plan.preparation import plan_preparation
+from firelab.plan.settings_frame import is_allowed
+from firelab.series.firing_series import FiringSeries
+
+_TEMPERATURES = 25
+_DWELLS = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Purse:
+    """What is left to spend.
+
+    Attributes
+    ----------
+    blanks, loads : int or None
+        None where the budget does not bind.
+    grams : dict of int to float
+        By budgeted mesh.
+    hours : float or None
+    """
+
+    blanks: int | None
+    loads: int | None
+    grams: dict[int, float]
+    hours: float | None
+
+    def affords(self, setting: pd.Series, grams: float) -> bool:
+        """Tell whether one more tile of a setting can be powdered."""
+        left = self.grams.get(int(setting["mesh"]), np.inf)
+        return left >= grams and (self.blanks is None or self.blanks > 0)
+
+    def without_tile(self, setting: pd.Series, grams: float) -> Purse:
+        """Return what is left once a tile is taken."""
+        mesh = int(setting["mesh"])
+        left = dict(self.grams)
+        if mesh in left:
+            left[mesh] -= grams
+        return replace(self, grams=left, blanks=self.blanks and self.blanks - 1)
+
+    def without_load(self, hours: float) -> Purse:
+        """Return what is left once a load is taken."""
+        return replace(
+            self,
+            loads=self.loads and self.loads - 1,
+            hours=None if self.hours is None else self.hours - hours,
+        )
+
+    @property
+    def spent_on(self) -> str:
+        """What is used up, in words; empty where a load is still affordable."""
+        for name, left in (("blanks", self.blanks), ("loads", self.loads)):
+            if left is not None and left <= 0:
+                return f"all {name} of the budget are planned"
+        if self.hours is not None and self.hours <= 0:
+            return "all kiln hours of the budget are planned"
+        return ""
+
+
+def what_is_left(series: FiringSeries, plan: Plan) -> Purse:
+    """Return what the budget of a series leaves after its plan."""
+    budget = series.budget
+    n_loads = int(plan.tiles["load"].nunique())
+    return Purse(
+        blanks=None if budget.blanks is None else budget.blanks - plan.n_tiles,
+        loads=None if budget.loads is None else budget.loads - n_loads,
+        grams=dict(powder_left(series, plan)),
+        hours=None if budget.hours is None else budget.hours - plan.time_h["total"],
+    )
+
+
+def candidate_temperatures(series: FiringSeries) -> tuple[float, ...]:
+    """Return temperatures inside the series' range that the kiln can be set to, degC."""
+    low, high = series.span("temperature")
+    spread = np.linspace(low, high, _TEMPERATURES)
+    return tuple(sorted({settable_temperature(series, float(degC)) for degC in spread}))
+
+
+def candidate_tiles(series: FiringSeries, temperature_degC: float) -> pd.DataFrame:
+    """Return every setting that one load at a temperature could hold.
+
+    Dwells are the series' levels and settable ones between; mesh, layers and
+    base are its levels; what a rule forbids is left out.
+    """
+    low, high = series.span("dwell")
+    dwells = {settable_dwell(series, float(s)) for s in np.geomspace(low, high, _DWELLS)}
+    if not series.factors.is_range("dwell"):
+        dwells |= {float(level) for level in series.factors.levels("dwell")}
+    levels = [series.factors.levels(name) for name in ("mesh", "layers", "base")]
+    frame = pd.DataFrame(
+        [(temperature_degC, *values) for values in product(sorted(dwells), *levels)],
+        columns=["temperature_degC", "dwell_s", "mesh", "layers", "base"],
+    )
+    frame.insert(3, "grain_um", [grain_um(int(mesh)) for mesh in frame["mesh"]])
+    return frame[is_allowed(series, frame)].reset_index(drop=True)
+
+
+def tile_grams(series: FiringSeries, setting: pd.Series) -> float:
+    """Return the powder of one tile, g, loss included."""
+    return float(setting["layers"]) * coat_grams(series)
+
+
+def load_hours(series: FiringSeries, tiles: pd.DataFrame) -> float:
+    """Return the hours that one load costs, its preparation included."""
+    fired = tiles.assign(
+        tile=[str(k) for k in range(len(tiles))], session=1, load=1, order=1, role="test"
+    )
+    return float(kiln_hours(series, fired, plan_preparation(series, fired))["total"])
