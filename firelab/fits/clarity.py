@@ -9,17 +9,23 @@ from numpy.typing import NDArray
 
 from firelab.errors import UsageError
 from firelab.fits.clarity_fit import INTERCEPT, ClarityConvergence, ClarityFit
+from firelab.fits.clarity_grades import (
+    has_few_grades,
+    reaches_an_end,
+    regress_grades,
+)
+from firelab.fits.clarity_grades_posterior import draw_graded, graded_scores
 from firelab.fits.clarity_posterior import ClarityPosterior, draw_clarity, score_sums
-from firelab.fits.clarity_priors import clarity_priors
+from firelab.fits.clarity_priors import ClarityPriors, clarity_priors
 from firelab.fits.clarity_regression import ClarityRegression, regress_clarity
 from firelab.fits.clarity_scores import ScoredTiles, scored_tiles
 from firelab.records.records import Records
+from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import model_matrix, term_columns
 
 FloatArray = NDArray[np.float64]
 
-_FEW = 5
-_AT_END = 0.25
+_FEWEST_DRAWS = 200
 
 
 def fit_clarity(
@@ -36,7 +42,10 @@ def fit_clarity(
     :math:`e \sim N(0, \sigma^2)`. It is fitted twice: without priors, by
     restricted maximum likelihood (by least squares where the loads cannot be
     told), for the tests; and as a posterior under weak priors, for the
-    windows. Only tiles whose stage is in the target count.
+    windows. Only tiles whose stage is in the target count. Where the scale has
+    few grades, or few different scores were seen, the tests are those of a
+    cumulative link model; where scores reach an end of the scale, the posterior
+    takes each score as the step it stands for, and the end as open.
 
     Parameters
     ----------
@@ -79,15 +88,11 @@ def fit_clarity(
     score = counted.tiles["transparency"].to_numpy(dtype=float)
     load = np.unique(counted.tiles["load"], return_inverse=True)[1].astype(np.int64)
     with_ones = np.column_stack([np.ones(len(score)), X])
-    regression = regress_clarity(score, with_ones, load, [INTERCEPT, *columns], owners)
+    regress = regress_grades if has_few_grades(counted.scale, score) else regress_clarity
+    regression = regress(score, with_ones, load, [INTERCEPT, *columns], owners)
     priors = clarity_priors(counted.scale, series.priors, columns)
-    posterior = draw_clarity(
-        score_sums(score, X, load, priors),
-        priors,
-        columns,
-        n_draws=n_draws,
-        rng=np.random.default_rng(series.seed) if rng is None else rng,
-    )
+    random = np.random.default_rng(series.seed) if rng is None else rng
+    posterior = _posterior(score, X, load, counted.scale, priors, columns, n_draws, random)
     return ClarityFit(
         series=series,
         terms=names,
@@ -102,6 +107,24 @@ def fit_clarity(
         convergence=_convergence(regression, posterior),
         provenance=records.provenance,
     )
+
+
+def _posterior(
+    score: FloatArray,
+    X: FloatArray,
+    load: NDArray[np.int64],
+    scale: TransparencyResponse,
+    priors: ClarityPriors,
+    columns: tuple[str, ...],
+    n_draws: int,
+    rng: np.random.Generator,
+) -> ClarityPosterior:
+    """Draw by steps where scores reach an end of the scale, else as measured."""
+    if reaches_an_end(scale, score):
+        graded = graded_scores(score, X, load, scale, priors)
+        return draw_graded(graded, columns, n_draws=n_draws, rng=rng)
+    sums = score_sums(score, X, load, priors)
+    return draw_clarity(sums, priors, columns, n_draws=n_draws, rng=rng)
 
 
 def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ...]:
@@ -119,14 +142,10 @@ def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ..
             + ", ".join(regression.aliased)
             + " from the other terms; only the prior speaks of them"
         )
-    if len(scores) and scores.isin([scale.low, scale.high]).mean() >= _AT_END:
+    if reaches_an_end(scale, scores.to_numpy(dtype=float)):
         notes.append(
-            "a quarter or more of the scores are at an end of the scale; effects that "
-            "reach it look smaller than they are"
-        )
-    if 2 <= scores.nunique() < _FEW:
-        notes.append(
-            f"only {scores.nunique()} different scores were seen; read the tests with care"
+            "a quarter or more of the scores are at an end of the scale; what lies "
+            "beyond it is told by the posterior, and the table makes it look smaller"
         )
     return tuple(notes)
 
@@ -135,10 +154,17 @@ def _convergence(
     regression: ClarityRegression, posterior: ClarityPosterior
 ) -> ClarityConvergence:
     mixed = regression.mixed
-    settled = mixed is None or mixed.converged
+    message = "converged"
+    if mixed is not None and not mixed.converged:
+        message = "the variances did not settle"
+    elif posterior.effective_draws < min(_FEWEST_DRAWS, posterior.draws.n_draws / 2):
+        message = (
+            f"the draws are worth {posterior.effective_draws:.0f} independent ones; "
+            "take their intervals as rough"
+        )
     return ClarityConvergence(
-        code=0 if settled else 1,
-        message="converged" if settled else "the variances did not settle",
+        code=0 if message == "converged" else 1,
+        message=message,
         gradient=mixed.gradient if mixed else None,
         effective_draws=posterior.effective_draws,
         condition=regression.condition,

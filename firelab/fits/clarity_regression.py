@@ -25,6 +25,7 @@ METHOD_WORDS = {
     REML: "restricted maximum likelihood with a load effect, "
     "degrees of freedom by Kenward and Roger",
     OLS: "ordinary least squares without a load effect",
+    "ordinal": "cumulative logit of the scores as ordered grades",
     NONE: "no classical fit",
 }
 
@@ -35,13 +36,14 @@ class ClarityRegression:
 
     Attributes
     ----------
-    method : {'reml', 'ols', 'none'}
+    method : {'reml', 'ols', 'ordinal', 'none'}
     coefficients : DataFrame
         column, estimate, standard_error, df, t, p_value; one row per column
         that the tiles can tell, intercept first.
     terms : DataFrame
-        term, F, df_numerator, df_denominator, p_value; of the terms whose
-        columns can all be told.
+        term, F, df_numerator, df_denominator, p_value (term, chi_squared, df,
+        p_value where the method is ordinal); of the terms whose columns can
+        all be told.
     sds : mapping of str to float
         ``load`` and ``residual``, as far as estimated.
     aliased : tuple of str

@@ -90,9 +90,7 @@ def test_a_tile_counts_once_with_its_total_dwell_and_mean_score():
     assert (tile["load"], tile["dwell_s"]) == (3, 150.0)
     assert tile["transparency"] == again["transparency"].iloc[0] + 0.5
     assert counted.tiles["tile"].is_unique
-    assert counted.left_out == (
-        "1 not in the target stage, 1 of a tile already counted"
-    )
+    assert counted.left_out == ("1 not in the target stage, 1 of a tile already counted")
 
 
 def test_balanced_tests_are_those_of_the_strata():
@@ -146,6 +144,7 @@ def test_none_or_one_fused_tile_says_that_nothing_can_be_told(fused):
 
 def test_loads_with_a_setting_each_give_least_squares_and_say_so():
     frame = looks_of(n_loads=2, places=8)
+    frame["transparency"] = np.random.default_rng(2).integers(1, 10, 16).astype(float)
     fit = fit_clarity(records_of(frame))
     assert fit.regression.method == "ols"
     assert "each group has a setting of its own" in " ".join(fit.notes)
