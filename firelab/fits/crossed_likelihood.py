@@ -34,9 +34,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 MOST_EFFECTS = 1500
-_MODE_TOLERANCE = 1e-11
-_MODE_ITERATIONS = 100
-_LONGEST_MODE_STEP = 2.0
+_MODE_TOLERANCE = 1e-10
+_MODE_ITERATIONS = 60
 
 
 class _Mode(NamedTuple):
@@ -147,30 +146,39 @@ class CrossedLikelihood:
         lower = block.lower @ point[:q] + block.lower_offset
         upper = block.upper @ point[:q] + block.upper_offset
         columns = self._members * point[q:][self._kind]
-        u = self._u
+        step, u, best = np.zeros_like(self._u), self._u.copy(), -np.inf
+        weight = np.full(len(lower), np.nan)
         for _ in range(_MODE_ITERATIONS):
-            shift = columns @ u
+            trial = u + step
+            shift = columns @ trial
             terms = interval_terms(self.link, lower - shift, upper - shift, 3)
+            joint = float(block.weights @ terms.log_p) - 0.5 * float(trial @ trial)
+            if not joint >= best - 1e-12 * (1.0 + abs(joint)):
+                step = 0.5 * step
+                continue
+            best, u = joint, trial
             first, second = move_together(terms)
             weight = -block.weights * second
-            if not np.all(np.isfinite(weight)):
-                return _nowhere(u, columns, terms)
-            slope = -columns.T @ (block.weights * first) - u
-            firm = np.maximum(weight, 0.0)
-            precision = np.eye(len(u)) + columns.T @ (columns * firm[:, None])
+            precision = _precision(columns, np.maximum(weight, 0.0))
             if not np.all(np.isfinite(precision)):
                 return _nowhere(u, columns, terms)
-            step = np.linalg.solve(precision, slope)
-            u = u + np.clip(step, -_LONGEST_MODE_STEP, _LONGEST_MODE_STEP)
+            slope = -columns.T @ (block.weights * first) - u
+            step = np.asarray(np.linalg.solve(precision, slope), dtype=np.float64)
             if not np.max(np.abs(step)) > _MODE_TOLERANCE:
                 break
-        self._u[:] = u
-        precision = np.eye(len(u)) + columns.T @ (columns * weight[:, None])
+        self._u[:] = u if np.isfinite(best) else 0.0
+        precision = _precision(columns, weight)
+        if not np.all(np.isfinite(precision)):
+            return _nowhere(u, columns, terms)
         sign, log_det = np.linalg.slogdet(precision)
         if not sign > 0:
             return _nowhere(u, columns, terms)
         inverse = np.asarray(np.linalg.inv(precision), dtype=np.float64)
         return _Mode(u, columns, inverse, float(log_det), weight, terms)
+
+
+def _precision(columns: FloatArray, weight: FloatArray) -> FloatArray:
+    return np.asarray(np.eye(columns.shape[1]) + columns.T @ (columns * weight[:, None]))
 
 
 def _nowhere(u: FloatArray, columns: FloatArray, terms: IntervalTerms) -> _Mode:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,9 @@ from firelab.fits.tile_likelihood import TileLikelihood
 FloatArray = NDArray[np.float64]
 
 _DOUBTFUL_CONDITION = 1e10
+_EFFECT_STEPS = 40
+LARGEST_SD = 20.0
+"""Standard deviation of an effect, latent units, taken for no finite answer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,7 +92,7 @@ class FitTask:
             start = load_start(found.point, count)
             likelihood = self._likelihood(scale)
             units = parameter_units(scale.design, count)
-            found = maximise(likelihood, start, units=units)
+            found = maximise(likelihood, start, units=units, most_iterations=_EFFECT_STEPS)
         return found.evaluation.value, len(found.point)
 
     def _fit_plain(
@@ -150,17 +153,30 @@ class FitTask:
         likelihood = self._likelihood(scale)
         count = len(self.effects)
         start = self._start(load_start(begin.point, count))
-        found = maximise(likelihood, start, units=parameter_units(scale.design, count))
+        units = parameter_units(scale.design, count)
+        found = maximise(likelihood, start, units=units, most_iterations=_EFFECT_STEPS)
         found = settle_effects(likelihood, found, count)
-        if not found.steady:
-            if self.estimator == "ml":
-                raise Separated(("the load effect has no finite size",), None)
-            return self._without_effects(
-                f"no {' or '.join(self.effects)} effect was fitted: its likelihood has "
-                "no maximum, as where each load carries one grade"
-            )
+        if not found.steady or np.max(found.point[-count:]) > LARGEST_SD:
+            return self._without_last_effect()
         said = (*_unseen_notes(scale), *self._vanished(found))
         return self._result(scale, likelihood, found, "ml", None, said)
+
+    def _without_last_effect(self) -> CumulativeLinkFit:
+        """Fit again without the effect whose size has no end."""
+        last = self.effects[-1]
+        if self.estimator == "ml":
+            raise Separated((f"the {last} effect has no finite size",), None)
+        why = (
+            f"no {last} effect was fitted: its likelihood has no maximum, as where "
+            f"each {last} carries one grade"
+        )
+        if len(self.effects) == 1:
+            return self._without_effects(why)
+        labels = self.looks.labels[:, :-1]
+        fewer = replace(
+            self, effects=self.effects[:-1], looks=replace(self.looks, labels=labels)
+        ).fit()
+        return replace(fewer, notes=(why, *fewer.notes))
 
     def _without_effects(self, why: str) -> CumulativeLinkFit:
         scale = place_on_scale(self.looks, structure=self.structure, keep_open_end=True)

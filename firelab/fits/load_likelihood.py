@@ -30,15 +30,14 @@ from firelab.fits.interval_terms import (
 )
 from firelab.fits.links import Link
 from firelab.fits.load_chunks import LoadChunk, Nodes, cut_into_chunks, hermite_nodes
+from firelab.fits.mode_search import SearchLimits, find_modes
 from firelab.fits.plain_likelihood import Evaluation
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _CHUNK_ROWS = 1 << 13
-_MODE_TOLERANCE = 1e-11
-_MODE_ITERATIONS = 60
-_LONGEST_MODE_STEP = 2.0
+_LIMITS = SearchLimits(1e-10, 100)
 _FEWEST_BENDING = 5
 _BENDING_NODES = 7
 
@@ -123,17 +122,15 @@ class LoadLikelihood:
     def _find_modes(
         self, chunk: LoadChunk, lower: FloatArray, upper: FloatArray, tau: float
     ) -> tuple[FloatArray, IntervalTerms]:
-        mode = self._modes[chunk.loads]
-        for _ in range(_MODE_ITERATIONS):
+        def at(mode: FloatArray) -> tuple[FloatArray, FloatArray, IntervalTerms]:
             shift = tau * mode[chunk.load]
             terms = interval_terms(self.link, lower - shift, upper - shift, 3)
             first, second = move_together(terms)
             slope = -tau * chunk.add_up(chunk.weights * first) - mode
             bend = tau * tau * chunk.add_up(chunk.weights * second) - 1.0
-            step = -slope / np.minimum(bend, -0.1)
-            mode = mode + np.clip(step, -_LONGEST_MODE_STEP, _LONGEST_MODE_STEP)
-            if not np.max(np.abs(step)) > _MODE_TOLERANCE:
-                break
+            return slope, bend, terms
+
+        mode, terms = find_modes(at, self._modes[chunk.loads], _LIMITS)
         if np.all(np.isfinite(mode)):
             self._modes[chunk.loads] = mode
         return mode, terms

@@ -12,6 +12,7 @@ from firelab.errors import RecordsInsufficient
 FloatArray = NDArray[np.float64]
 
 _TOLERANCE = 1e-9
+_PART = 1e-6
 
 
 class NotEstimable(RecordsInsufficient):
@@ -57,22 +58,48 @@ def name_aliased(columns: FloatArray, names: Sequence[str]) -> tuple[str, ...]:
     >>> name_aliased(np.array([[1.0, 2.0], [2.0, 4.0], [4.0, 8.0]]), ["a", "b"])
     ('b',)
     """
+    return tuple(find_aliases(columns, names))
+
+
+def find_aliases(columns: FloatArray, names: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """Return each aliased column with the earlier columns that make it up.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (n, p)
+    names : sequence of str
+        One per column.
+
+    Returns
+    -------
+    dict
+        The partners are empty for a column that never varies.
+
+    Examples
+    --------
+    >>> find_aliases(np.array([[1.0, 2.0, 5], [2, 4, 5], [4, 8, 5]]), ["a", "b", "c"])
+    {'b': ('a',), 'c': ()}
+    """
     if not columns.shape[1]:
-        return ()
+        return {}
     centre = columns.mean(axis=0)
     spread = columns.std(axis=0)
     size = np.maximum(np.abs(columns).max(axis=0), 1e-300)
     flat = spread <= _TOLERANCE * size
-    safe = np.where(flat, 1.0, spread)
-    gram = _correlation(columns, centre, safe)
+    gram = _correlation(columns, centre, np.where(flat, 1.0, spread))
     kept: list[int] = []
-    aliased = []
+    aliased: dict[str, tuple[str, ...]] = {}
     for place, name in enumerate(names):
-        if flat[place] or _is_made_up(gram, kept, place):
-            aliased.append(name)
+        weights = np.linalg.solve(gram[np.ix_(kept, kept)], gram[kept, place])
+        left = gram[place, place] - gram[kept, place] @ weights
+        if flat[place]:
+            aliased[name] = ()
+        elif left <= _TOLERANCE:
+            partners = zip(kept, weights, strict=True)
+            aliased[name] = tuple(names[k] for k, w in partners if abs(w) > _PART)
         else:
             kept.append(place)
-    return tuple(aliased)
+    return aliased
 
 
 def _correlation(columns: FloatArray, centre: FloatArray, spread: FloatArray) -> FloatArray:
@@ -81,12 +108,3 @@ def _correlation(columns: FloatArray, centre: FloatArray, spread: FloatArray) ->
         part = (columns[start : start + (1 << 15)] - centre) / spread
         gram += part.T @ part
     return np.asarray(gram / len(columns))
-
-
-def _is_made_up(gram: FloatArray, kept: list[int], place: int) -> bool:
-    if not kept:
-        return False
-    inside = gram[np.ix_(kept, kept)]
-    with_kept = gram[kept, place]
-    left = gram[place, place] - with_kept @ np.linalg.solve(inside, with_kept)
-    return bool(left <= _TOLERANCE)

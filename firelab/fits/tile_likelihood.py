@@ -16,18 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.fits.grade_design import GradeDesign
-from firelab.fits.interval_terms import interval_terms, move_together
+from firelab.fits.interval_terms import IntervalTerms, interval_terms, move_together
 from firelab.fits.links import Link
 from firelab.fits.load_chunks import LoadChunk, Nodes, cut_into_chunks
+from firelab.fits.mode_search import SearchLimits, find_modes
 from firelab.fits.plain_likelihood import Evaluation
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _CHUNK_ROWS = 1 << 9
-_MODE_TOLERANCE = 1e-7
-_MODE_ITERATIONS = 25
-_LONGEST_MODE_STEP = 2.0
+_JOINT_TOLERANCE = 1e-7
+_LIMITS = SearchLimits(1e-7, 60)
 
 
 class _TileChunk(NamedTuple):
@@ -125,21 +125,24 @@ class TileLikelihood:
         """Return modes of loads and tiles, the loads' spread, the tiles' lean on v."""
         cells, (tau_v, tau_w) = chunk.cells, taus
         v, w = np.zeros(len(cells.starts)), np.zeros(len(chunk.tile_starts))
-        for _ in range(_MODE_ITERATIONS):
-            shift = tau_v * v[cells.load] + tau_w * w[chunk.tile]
+        step_v, step_w = np.zeros_like(v), np.zeros_like(w)
+        best = np.full(len(v), -np.inf)
+        for _ in range(_LIMITS.iterations):
+            try_v, try_w = v + step_v, w + step_w
+            shift = tau_v * try_v[cells.load] + tau_w * try_w[chunk.tile]
             terms = interval_terms(self.link, ends[0] - shift, ends[1] - shift, 2)
-            first, second = move_together(terms)
-            slope = chunk.by_tile(cells.weights * first)
-            bend = np.minimum(chunk.by_tile(cells.weights * second), 0.0)
-            g_w, h_ww = -tau_w * slope - w, tau_w**2 * bend - 1.0
-            lean = -tau_v * tau_w * bend / h_ww
-            g_v = chunk.by_load(-tau_v * slope + lean * g_w) - v
-            h_v = chunk.by_load(tau_v**2 * bend + lean * tau_v * tau_w * bend) - 1.0
-            step_v = np.clip(-g_v / h_v, -_LONGEST_MODE_STEP, _LONGEST_MODE_STEP)
-            step_w = -g_w / h_ww + lean * step_v[chunk.load_of_tile]
-            v = v + step_v
-            w = w + np.clip(step_w, -_LONGEST_MODE_STEP, _LONGEST_MODE_STEP)
-            if not max(np.max(np.abs(step_v)), np.max(np.abs(step_w))) > _MODE_TOLERANCE:
+            joint = chunk.by_load(
+                chunk.by_tile(cells.weights * terms.log_p) - 0.5 * try_w**2
+            )
+            joint -= 0.5 * try_v**2
+            rose = joint >= best - 1e-12 * (1.0 + np.abs(joint))
+            best = np.where(rose, joint, best)
+            v = np.where(rose, try_v, v)
+            w = np.where(rose[chunk.load_of_tile], try_w, w)
+            ahead_v, ahead_w, h_v, lean = _joint_step(chunk, terms, (try_v, try_w), taus)
+            step_v = np.where(rose, ahead_v, 0.5 * step_v)
+            step_w = np.where(rose[chunk.load_of_tile], ahead_w, 0.5 * step_w)
+            if not max(np.max(np.abs(step_v)), np.max(np.abs(step_w))) > _JOINT_TOLERANCE:
                 break
         return v, w, 1.0 / np.sqrt(-h_v), lean
 
@@ -152,17 +155,17 @@ class TileLikelihood:
     ) -> tuple[FloatArray, FloatArray]:
         """Return mode and spread of each tile at each node of its load, (H, K)."""
         weights = chunk.cells.weights[:, None]
-        for _ in range(_MODE_ITERATIONS):
+
+        def at(w: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
             shift = tau * w[chunk.tile]
             terms = interval_terms(self.link, ends[0] - shift, ends[1] - shift, 2)
             first, second = move_together(terms)
             slope = -tau * chunk.by_tile(weights * first) - w
-            bend = np.minimum(tau**2 * chunk.by_tile(weights * second) - 1.0, -0.1)
-            step = np.clip(-slope / bend, -_LONGEST_MODE_STEP, _LONGEST_MODE_STEP)
-            w = w + step
-            if not np.max(np.abs(step)) > _MODE_TOLERANCE:
-                break
-        return w, 1.0 / np.sqrt(-bend)
+            bend = tau**2 * chunk.by_tile(weights * second) - 1.0
+            return slope, bend, bend
+
+        mode, bend = find_modes(at, w, _LIMITS)
+        return mode, 1.0 / np.sqrt(np.maximum(-bend, 0.1))
 
     def _integrate(
         self, chunk: _TileChunk, point: FloatArray, order: int
@@ -189,6 +192,25 @@ class TileLikelihood:
         value = float(np.sum(outer) + np.sum(np.log(sd)))
         nested = _Nested(chunk, v, w, load_share, tile_share, terms.upper, terms.lower)
         return value, nested
+
+
+def _joint_step(
+    chunk: _TileChunk,
+    terms: IntervalTerms,
+    at: tuple[FloatArray, FloatArray],
+    taus: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Newton step of loads and tiles, the loads' curvature, the tiles' lean on v."""
+    cells, (tau_v, tau_w), (v, w) = chunk.cells, taus, at
+    first, second = move_together(terms)
+    slope = chunk.by_tile(cells.weights * first)
+    bend = np.minimum(chunk.by_tile(cells.weights * second), 0.0)
+    g_w, h_ww = -tau_w * slope - w, tau_w**2 * bend - 1.0
+    lean = -tau_v * tau_w * bend / h_ww
+    g_v = chunk.by_load(-tau_v * slope + lean * g_w) - v
+    h_v = chunk.by_load(tau_v**2 * bend + lean * tau_v * tau_w * bend) - 1.0
+    step_v = -g_v / h_v
+    return step_v, -g_w / h_ww + lean * step_v[chunk.load_of_tile], h_v, lean
 
 
 def _add_up_logs(logs: FloatArray) -> tuple[FloatArray, FloatArray]:
