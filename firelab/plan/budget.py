@@ -78,7 +78,7 @@ def budget_needs(
                 unit="g",
                 key=f"budget.grams.{mesh}",
                 needed=round(grams, 2),
-                there=budget.grams.get(mesh),
+                there=budget.grams_there(mesh),
             )
         )
     needs.append(

@@ -10,9 +10,9 @@ import pandas as pd
 from firelab.craft.tile_codes import tile_index
 from firelab.errors import FirelabError
 from firelab.plan.budget import budget_figures
+from firelab.plan.draft import name_tiles
 from firelab.plan.kiln_time import kiln_hours
 from firelab.plan.loads import group_into_loads
-from firelab.plan.make_plan import name_tiles
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.plan.powder import powder_needed
 from firelab.plan.preparation import plan_preparation

@@ -52,6 +52,10 @@ def powder_needed(
         0.01 g.
     """
     grams = {f"{mesh} mesh": g for mesh, g in mesh_grams(series, tiles).items()}
+    control = tiles[tiles["role"] == "control"].drop_duplicates("tile")
+    if series.plan.control is not None and len(control):
+        name = f"control {series.plan.control.colour}"
+        grams[name] = float(control["layers"].sum()) * coat_grams(series)
     for step in preparation:
         if step.purpose == "test coat":
             continue
@@ -71,7 +75,10 @@ def powder_left(series: FiringSeries, plan: Plan) -> Mapping[int, float]:
         What is used.
     """
     used = mesh_grams(series, plan.tiles)
+    meshes = dict.fromkeys([*series.factors.mesh.levels, *series.budget.grams])
+    there = {mesh: series.budget.grams_there(mesh) for mesh in meshes}
     return {
         mesh: round(grams - used.get(mesh, 0.0), 2)
-        for mesh, grams in series.budget.grams.items()
+        for mesh, grams in there.items()
+        if grams is not None
     }

@@ -10,20 +10,42 @@ from numpy.typing import NDArray
 
 from firelab.series.firing_series import FiringSeries
 
+IntArray = NDArray[np.int64]
+
+
+def _blocks(settings: pd.DataFrame, loads: IntArray) -> list[list[int]]:
+    """Return the loads that must follow one another; most stand alone.
+
+    A ladder's loads are one block: its tiles climb step by step.
+    """
+    if "climb" not in settings:
+        return [[int(load)] for load in np.unique(loads)]
+    pairs = pd.DataFrame({"climb": settings["climb"], "load": loads}).drop_duplicates()
+    return [
+        [int(load) for load in sorted(rows["load"])] for _, rows in pairs.groupby("climb")
+    ]
+
 
 def _deal_to_sessions(
-    temperatures: list[float], n_sessions: int, rng: np.random.Generator
-) -> list[list[int]]:
-    """Deal loads to sessions in turn, the loads of one temperature apart."""
-    distinct = sorted(set(temperatures))
+    blocks: list[list[int]], degrees: list[float], holds: int, rng: np.random.Generator
+) -> list[list[list[int]]]:
+    """Deal blocks to sessions in turn, the blocks of one temperature apart."""
+    longest = max(len(block) for block in blocks)
+    n_sessions = math.ceil(len(blocks) / max(holds // longest, 1))
+    distinct = sorted(set(degrees))
     turn = {distinct[old]: new for new, old in enumerate(rng.permutation(len(distinct)))}
-    ordered = sorted(range(len(temperatures)), key=lambda load: turn[temperatures[load]])
+    ordered = sorted(range(len(blocks)), key=lambda place: turn[degrees[place]])
     first = rng.permutation(n_sessions)
-    return [ordered[start::n_sessions] for start in first]
+    return [[blocks[place] for place in ordered[start::n_sessions]] for start in first]
 
 
 def schedule_loads(
-    series: FiringSeries, temperatures: list[float], rng: np.random.Generator
+    series: FiringSeries,
+    blocks: list[list[int]],
+    degrees: list[float],
+    rng: np.random.Generator,
+    *,
+    spare: int = 0,
 ) -> list[tuple[int, int]]:
     """Return the loads in firing order, each as (session from 1, load).
 
@@ -31,28 +53,35 @@ def schedule_loads(
     ----------
     series : FiringSeries
         Its budget says how many loads a session holds, its plan the order.
-    temperatures : list of float, length m
-        Of each load, degC.
+    blocks : list of list of int
+        Loads that follow one another.
+    degrees : list of float
+        Temperature of each block, degC.
     rng : numpy.random.Generator
-        Deals loads to sessions and, where asked, orders them at random.
+        Deals blocks to sessions and, where asked, orders them at random.
+    spare : int, default 0
+        Loads of each session that are left open.
     """
-    per_session = series.budget.session_loads or len(temperatures)
-    n_sessions = math.ceil(len(temperatures) / per_session)
+    n_loads = sum(len(block) for block in blocks)
+    holds = max((series.budget.session_loads or n_loads + spare) - spare, 1)
     scheduled = []
-    sessions = _deal_to_sessions(temperatures, n_sessions, rng)
+    at = {tuple(block): degC for block, degC in zip(blocks, degrees, strict=True)}
+    sessions = _deal_to_sessions(blocks, degrees, holds, rng)
     for session, members in enumerate(sessions, start=1):
         shuffled = [members[place] for place in rng.permutation(len(members))]
         if series.plan.order == "low to high":
-            shuffled.sort(key=lambda load: temperatures[load])
-        scheduled += [(session, load) for load in shuffled]
+            shuffled.sort(key=lambda block: at[tuple(block)])
+        scheduled += [(session, load) for block in shuffled for load in block]
     return scheduled
 
 
 def fire_in_order(
     series: FiringSeries,
     settings: pd.DataFrame,
-    loads: NDArray[np.int64],
+    loads: IntArray,
     rng: np.random.Generator,
+    *,
+    spare: int = 0,
 ) -> pd.DataFrame:
     """Return the settings in firing order with ``session``, ``load`` and ``order``.
 
@@ -66,14 +95,16 @@ def fire_in_order(
         Load of each row; see ``group_into_loads``.
     rng : numpy.random.Generator
         Source of the random order, within loads too.
+    spare : int, default 0
+        Loads of each session that are left open, for a control tile.
     """
     temperature = settings["temperature_degC"].to_numpy()
-    temperatures = [float(temperature[loads == one][0]) for one in np.unique(loads)]
+    blocks = _blocks(settings, loads)
+    degrees = [float(temperature[loads == block[0]][0]) for block in blocks]
     pieces = []
-    scheduled = schedule_loads(series, temperatures, rng)
+    scheduled = schedule_loads(series, blocks, degrees, rng, spare=spare)
     for number, (session, load) in enumerate(scheduled, start=1):
-        members = np.flatnonzero(loads == load)
-        rows = settings.iloc[rng.permutation(members)]
+        rows = settings.iloc[rng.permutation(np.flatnonzero(loads == load))]
         pieces.append(rows.assign(session=session, load=number))
     fired = pd.concat(pieces, ignore_index=True)
     return fired.assign(order=np.arange(1, len(fired) + 1))

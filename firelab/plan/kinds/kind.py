@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
+from firelab.plan.settings_frame import as_settings, is_allowed
 from firelab.series.firing_series import FiringSeries
 
 
@@ -55,8 +56,39 @@ class PlanKind:
         One line.
     propose : callable
         See `Propose`.
+    sized : bool
+        The kind takes any number of tiles, and is asked for fewer where the
+        budget does not suffice.
     """
 
     name: str
     description: str
     propose: Propose
+    sized: bool = False
+
+
+def keep_allowed(
+    series: FiringSeries,
+    settings: pd.DataFrame,
+    *,
+    figures: Mapping[str, Any] | None = None,
+    notes: Sequence[str] = (),
+) -> Proposal:
+    """Return a proposal of the settings that the rules allow, saying what fell out.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    settings : DataFrame
+    figures : mapping, optional
+    notes : sequence of str
+        Said first.
+    """
+    allowed = is_allowed(series, settings)
+    said = list(notes)
+    if not allowed.all():
+        n_out = int((~allowed).sum())
+        said.append(f"{n_out} of {len(settings)} settings are forbidden and left out.")
+    return Proposal(
+        settings=as_settings(settings[allowed]), figures=figures or {}, notes=tuple(said)
+    )

@@ -1,24 +1,31 @@
-"""Tiles spread evenly over ranges, each value of a factor used once."""
+"""Tiles spread evenly over temperature and dwell, also within each powder mix."""
 
 from __future__ import annotations
 
 import math
+from itertools import product
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.errors import FirelabError
+from firelab.plan.impossible import Conflict, ImpossiblePlan
 from firelab.plan.kiln_steps import settable_dwell, settable_temperature
+from firelab.plan.kinds.crossing import other_mixes
 from firelab.plan.kinds.kind import PlanKind, Proposal
-from firelab.plan.pydoe import latin_hypercube
+from firelab.plan.kinds.two_ends import Level
+from firelab.plan.maximin import maximin_columns
 from firelab.plan.settings_frame import as_settings, is_allowed
-from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
+from firelab.series.factors import COLUMN_OF, FactorName
 from firelab.series.firing_series import FiringSeries
 
+NAME = "latin-hypercube"
 DEFAULT_TILES = 12
-_TRIES = 200
 _TEMPERATURES_WITHOUT_BUDGET = 6
+_SPREAD: tuple[FactorName, ...] = ("temperature", "dwell")
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 
 def n_load_temperatures(series: FiringSeries, n: int) -> int:
@@ -32,57 +39,96 @@ def n_load_temperatures(series: FiringSeries, n: int) -> int:
     return min(n, max(loads, needed))
 
 
-def spread(
-    series: FiringSeries, name: FactorName, ranks: NDArray[np.int64]
-) -> list[float | int | str]:
-    """Return the values of one factor at Latin ranks 0 to n - 1.
+def steps_of(series: FiringSeries, name: FactorName, n: int) -> list[Level]:
+    """Return the values of temperature or dwell that n tiles share out, in order.
 
-    Stated levels are used equally often; a range is divided evenly, ends
-    included, in degC or in ln s; values are such as a person can set.
+    Stated levels as they are; a range divided evenly, ends included, in degC or
+    in ln s, to values that a person can set.
     """
-    n = len(ranks)
     if not series.factors.is_range(name):
-        levels = series.factors.levels(name)
-        return [levels[int(rank) * len(levels) // n] for rank in ranks]
+        return sorted(series.factors.levels(name))
     low, high = series.span(name)
     if name == "temperature":
-        groups = n_load_temperatures(series, n)
-        share = (ranks * groups // n) / max(groups - 1, 1)
-        return [settable_temperature(series, t) for t in low + share * (high - low)]
-    share = ranks / max(n - 1, 1)
-    return [settable_dwell(series, d) for d in low * (high / low) ** share]
+        even = np.linspace(low, high, n_load_temperatures(series, n))
+        return [settable_temperature(series, degC) for degC in even]
+    return [settable_dwell(series, dwell) for dwell in np.geomspace(low, high, n)]
 
 
-def _settings(series: FiringSeries, ranks: NDArray[np.int64]) -> pd.DataFrame:
-    columns = {}
-    for name in FACTORS:
-        if name in series.varied:
-            column = ranks[:, series.varied.index(name)]
-            columns[COLUMN_OF[name]] = spread(series, name, column)
-        else:
-            columns[COLUMN_OF[name]] = [series.factors.levels(name)[0]] * len(ranks)
-    return as_settings(pd.DataFrame(columns))
+def _shared_out(n: int, n_steps: int) -> IntArray:
+    """Return the step of each of n ranks, every step as often as the others."""
+    return np.arange(n) * n_steps // n
+
+
+def _settings(
+    steps: dict[FactorName, list[Level]], places: IntArray, mixes: pd.DataFrame
+) -> pd.DataFrame:
+    frame = mixes.copy()
+    for column, name in enumerate(_SPREAD):
+        frame[COLUMN_OF[name]] = [steps[name][int(place)] for place in places[:, column]]
+    return as_settings(frame)
+
+
+def _allowed_table(
+    series: FiringSeries, steps: dict[FactorName, list[Level]], mixes: pd.DataFrame
+) -> NDArray[np.bool_]:
+    """Return which temperature, dwell and mix may be fired, shape (T, D, C)."""
+    sizes = (len(steps["temperature"]), len(steps["dwell"]), len(mixes))
+    every = np.array(list(product(*(range(size) for size in sizes))))
+    frame = _settings(steps, every[:, :2], mixes.iloc[every[:, 2]])
+    return is_allowed(series, frame).reshape(sizes)
+
+
+def _places(coordinates: FloatArray, sizes: IntArray, n: int) -> IntArray:
+    """Return the steps at coordinates of 0 to n - 1."""
+    return np.rint(coordinates / max(n - 1, 1) * (sizes - 1)).astype(np.int64)
 
 
 def propose_latin_hypercube(
     series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
 ) -> Proposal:
-    """Return a Latin hypercube of `n_tiles` tiles (12 where none is named)."""
+    """Return a maximin Latin hypercube of `n_tiles` tiles (12 where none is named).
+
+    Each dwell is used once and each temperature by one load; every mix of mesh,
+    layers and base gets its equal share of tiles, spread out in itself.
+
+    Raises
+    ------
+    ImpossiblePlan
+        If the rules leave no such plan.
+    """
     n = n_tiles or DEFAULT_TILES
-    for _ in range(_TRIES):
-        ranks = latin_hypercube(n, len(series.varied), rng=rng)
-        settings = _settings(series, ranks)
-        if is_allowed(series, settings).all():
-            return Proposal(settings=settings)
-    raise FirelabError(
-        f"no Latin hypercube of {n} tiles was found that the rules allow",
-        "series.toml rules",
-        "loosen a rule, narrow the ranges, or choose another kind of plan",
+    mixes = other_mixes(series, _SPREAD)
+    mix = rng.permutation(np.arange(n) % len(mixes))
+    steps = {name: steps_of(series, name, n) for name in _SPREAD}
+    sizes = np.array([len(steps[name]) for name in _SPREAD])
+    shares = np.column_stack([_shared_out(n, int(size)) for size in sizes])
+    columns = shares / np.maximum(sizes - 1, 1) * max(n - 1, 1)
+    table = _allowed_table(series, steps, mixes)
+
+    def permitted(points: FloatArray) -> NDArray[np.bool_]:
+        chosen = _places(points, sizes, n)
+        return np.asarray(table[chosen[..., 0], chosen[..., 1], mix], dtype=bool)
+
+    same = mix[:, None] == mix[None, :]
+    n_spread = int((sizes > 1).sum()) or 1
+    share = np.bincount(mix, minlength=len(mixes))[mix] / n
+    weights = np.where(same, share[:, None] ** (2.0 / n_spread), 1.0)
+    best = maximin_columns(
+        columns, rng=rng, weights=weights, permitted=None if table.all() else permitted
     )
+    if not permitted(best).all():
+        raise ImpossiblePlan(
+            f"no Latin hypercube of {n} tiles keeps the rules",
+            [Conflict(path=("rules", i), says=str(r)) for i, r in enumerate(series.rules)],
+            f"a d-optimal plan of {n} tiles, which keeps any rule",
+        )
+    places = _places(best, sizes, n)
+    return Proposal(settings=_settings(steps, places, mixes.iloc[mix]))
 
 
 LATIN_HYPERCUBE = PlanKind(
-    name="latin-hypercube",
-    description="tiles spread evenly over ranges, each value once",
+    name=NAME,
+    description="tiles spread evenly over temperature and dwell, in every powder mix",
     propose=propose_latin_hypercube,
+    sized=True,
 )

@@ -1,35 +1,12 @@
-"""pyDOE3 behind checks: what comes back is verified, never believed."""
+"""Full factorials and random Latin hypercubes of pyDOE3, verified."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from firelab.errors import FirelabError
-
-IntArray = NDArray[np.int64]
-FloatArray = NDArray[np.float64]
-
-
-class WrongDesign(FirelabError):
-    """A design library returned something other than what was asked for."""
-
-
-def refuse_unless(right: bool, asked: str, fault: str) -> None:
-    """Refuse a design that fails a check.
-
-    Raises
-    ------
-    WrongDesign
-        Naming what was asked and what is wrong with what came back.
-    """
-    if not right:
-        raise WrongDesign(
-            f"{asked}: the design library returned a design that {fault}",
-            hint="choose another kind or size, or another version of pyDOE3",
-        )
+from firelab.plan.pydoe.checks import IntArray, is_latin, refuse_unless, whole_numbers
 
 
 def full_factorial(n_levels: Sequence[int]) -> IntArray:
@@ -58,22 +35,14 @@ def full_factorial(n_levels: Sequence[int]) -> IntArray:
     from pyDOE3 import fullfact
 
     asked = f"full factorial of {' x '.join(str(n) for n in n_levels)} levels"
-    design = np.asarray(fullfact(list(n_levels)), dtype=float)
+    levels = whole_numbers(fullfact(list(n_levels)), asked)
     size = int(np.prod(n_levels))
-    refuse_unless(design.shape == (size, len(n_levels)), asked, f"has shape {design.shape}")
-    levels = design.round().astype(np.int64)
-    refuse_unless(bool(np.allclose(levels, design)), asked, "has levels between levels")
+    refuse_unless(levels.shape == (size, len(n_levels)), asked, f"has shape {levels.shape}")
     inside = (levels >= 0).all() and (levels < np.array(n_levels)).all()
     refuse_unless(bool(inside), asked, "has levels that were not asked for")
     distinct = len(np.unique(levels, axis=0))
     refuse_unless(distinct == size, asked, f"has {distinct} of {size} combinations")
     return levels
-
-
-def is_latin(ranks: IntArray) -> bool:
-    """Tell whether every column holds each of 0 to n - 1 once."""
-    n = ranks.shape[0]
-    return bool((np.sort(ranks, axis=0) == np.arange(n)[:, None]).all())
 
 
 def latin_hypercube(n: int, k: int, *, rng: np.random.Generator) -> IntArray:

@@ -1,0 +1,214 @@
+"""One plan of one kind and size, whether it fits the budget or not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from firelab.craft.sieves import grain_um
+from firelab.craft.tile_codes import tile_code
+from firelab.plan.bending import flagged_sags
+from firelab.plan.budget import budget_figures
+from firelab.plan.control_tiles import add_control_tiles, sessions_overfull
+from firelab.plan.figures.design_figures import design_figures
+from firelab.plan.figures.order_cost import order_figures, order_note
+from firelab.plan.kiln_time import kiln_hours
+from firelab.plan.kinds.kind import PlanKind, Proposal
+from firelab.plan.loads import group_into_loads
+from firelab.plan.plan import PLAN_DTYPES, Plan
+from firelab.plan.powder import powder_needed
+from firelab.plan.preparation import back_coats, front_coats, plan_preparation
+from firelab.plan.sessions import fire_in_order
+from firelab.plan.settings_frame import SETTING_COLUMNS
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import Provenance
+
+_RANDOM_STREAMS = 4
+
+
+def repeated(proposal: Proposal, times: int) -> Proposal:
+    """Return a proposal fired several times over, repeats in loads of their own."""
+    if times == 1:
+        return proposal
+    copies = []
+    for turn in range(times):
+        copy = proposal.settings.copy()
+        for column in ("plot", "ladder", "climb"):
+            if column in copy:
+                copy[column] += turn * (int(proposal.settings[column].max()) + 1)
+        copies.append(copy)
+    return Proposal(
+        settings=pd.concat(copies, ignore_index=True),
+        figures=proposal.figures,
+        notes=proposal.notes,
+    )
+
+
+def name_tiles(fired: pd.DataFrame, *, first: int = 0) -> pd.DataFrame:
+    """Return scheduled settings as rows of ``plan.csv``.
+
+    Tiles are coded in firing order; a setting met again has the role
+    ``repeat``; rows of one ladder share their tile.
+
+    Parameters
+    ----------
+    fired : DataFrame
+        Settings with ``session, load, order``; see ``fire_in_order``. A column
+        ``is_control`` marks control tiles, ``ladder`` the rows of one tile.
+    first : int, default 0
+        Running number of the first tile.
+    """
+    control = fired["is_control"] if "is_control" in fired else fired["load"] < 0
+    keys = pd.Series(np.arange(len(fired)), index=fired.index).astype("object")
+    if "ladder" in fired:
+        climbing = fired["ladder"].notna()
+        keys[climbing] = "ladder " + fired.loc[climbing, "ladder"].astype("int64").astype(
+            "str"
+        )
+    numbers = pd.factorize(keys)[0]
+    again = _met_before(fired[~control])
+    role = pd.Series("test", index=fired.index, dtype="object")
+    role[again.index[again]] = "repeat"
+    role[control] = "control"
+    tiles = fired.assign(
+        tile=[tile_code(first + int(number)) for number in numbers],
+        grain_um=[grain_um(int(mesh)) for mesh in fired["mesh"]],
+        role=role,
+    )
+    return tiles[list(PLAN_DTYPES)].astype(PLAN_DTYPES).reset_index(drop=True)
+
+
+def _met_before(fired: pd.DataFrame) -> pd.Series[bool]:
+    """Tell which rows stand at a setting met before, total dwell counted."""
+    settings = fired[list(SETTING_COLUMNS)].copy()
+    if "ladder" in fired:
+        settings["dwell_s"] = fired.groupby("ladder")["dwell_s"].cumsum()
+    return settings.duplicated()
+
+
+def assemble_plan(
+    series: FiringSeries,
+    tiles: pd.DataFrame,
+    *,
+    kind: str,
+    proposal: Proposal,
+    provenance: Provenance,
+    notes: Sequence[str] = (),
+) -> Plan:
+    """Return the plan of given rows: preparation, powder, time and figures added.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        What is planned.
+    tiles : DataFrame
+        Rows of ``plan.csv``.
+    kind : str
+        Name of the plan kind.
+    proposal : Proposal
+        Supplies the kind's own figures and notes.
+    provenance : Provenance
+        Kept with the plan.
+    notes : sequence of str
+        Further notes.
+    """
+    preparation = plan_preparation(series, tiles)
+    time_h = kiln_hours(series, tiles, preparation)
+    order = order_figures(series, tiles)
+    sags = flagged_sags(series, tiles, front_coats(tiles), back_coats(series, tiles))
+    figures = {
+        **design_figures(series, tiles),
+        **proposal.figures,
+        "order": order,
+        "bending_sag_mm": sags,
+        "budget": budget_figures(series, tiles, time_h),
+    }
+    return Plan(
+        tiles=tiles,
+        kind=kind,
+        preparation=preparation,
+        figures=figures,
+        powder_g=powder_needed(series, tiles, preparation),
+        time_h=time_h,
+        notes=(*notes, *proposal.notes, *_standing_notes(series, sags, figures)),
+        provenance=provenance,
+    )
+
+
+def _standing_notes(
+    series: FiringSeries, sags: dict[str, float], figures: dict[str, object]
+) -> list[str]:
+    notes = []
+    if not figures["estimable"]:
+        lost = ", ".join(str(name) for name in figures["inseparable"])  # type: ignore[attr-defined]
+        notes.append(f"This plan cannot tell apart: {lost}.")
+    order = figures["order"]
+    notes.append(order_note(order))  # type: ignore[arg-type]
+    if sags:
+        most = max(sags.values())
+        glass = series.glass
+        notes.append(
+            f"Would bend: {', '.join(sags)}, up to {most:g} mm of sag (enamel "
+            f"{glass.modulus_GPa:g} GPa, {glass.expansion_per_K:g} per K, cooling "
+            f"{glass.cooling_K:g} K; limit {glass.sag_limit:g} mm). Coat the back as the "
+            "front."
+        )
+    return notes
+
+
+def draft_plan(
+    series: FiringSeries,
+    kind: PlanKind,
+    *,
+    n_tiles: int | None,
+    provenance: Provenance,
+    proposal: Proposal | None = None,
+    notes: Sequence[str] = (),
+) -> Plan:
+    """Return the plan of a kind and size, budget not yet asked.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    kind : PlanKind
+    n_tiles : int or None
+        Size, where the kind can choose.
+    provenance : Provenance
+        Its seed makes every random choice.
+    proposal : Proposal, optional
+        Settings in place of those the kind would propose.
+    notes : sequence of str
+        Said first.
+
+    Raises
+    ------
+    ImpossiblePlan
+        If the kind cannot serve the series.
+    """
+    streams = np.random.default_rng(provenance.seed).spawn(_RANDOM_STREAMS)
+    if proposal is None:
+        proposal = repeated(
+            kind.propose(series, n_tiles=n_tiles, rng=streams[0]), series.plan.repeats
+        )
+    loads = group_into_loads(
+        proposal.settings,
+        places=series.budget.places,
+        most_loads=series.budget.loads,
+        rng=streams[1],
+    )
+    order_seed, control_seed = streams[2], streams[3]
+    fired = fire_in_order(series, proposal.settings, loads, order_seed)
+    full = add_control_tiles(series, fired, control_seed)
+    if sessions_overfull(series, full):
+        fired = fire_in_order(series, proposal.settings, loads, order_seed, spare=1)
+        full = add_control_tiles(series, fired, control_seed)
+    return assemble_plan(
+        series,
+        name_tiles(full),
+        kind=kind.name,
+        proposal=proposal,
+        provenance=provenance,
+        notes=notes,
+    )

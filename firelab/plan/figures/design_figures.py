@@ -1,0 +1,104 @@
+"""All figures of a plan, as they stand in plan.json."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from firelab.plan.figures.aliasing import alias_table, correlations, inseparable_terms
+from firelab.plan.figures.efficiency import Efficiency, efficiency
+from firelab.plan.figures.power import power_table
+from firelab.plan.figures.seen_settings import seen_settings
+from firelab.plan.optimal.series_candidates import model_rows_of, series_candidates
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import term_columns
+
+
+def _rounded(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def _efficiency_figures(found: Efficiency) -> dict[str, float]:
+    return {
+        "D": _rounded(found.d),
+        "A": _rounded(found.a),
+        "G": _rounded(found.g),
+        "I": _rounded(found.i),
+        "ln_det": _rounded(found.log_det),
+    }
+
+
+def balance_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, dict[str, int]]:
+    """Return how many test firings each level of each varied factor gets."""
+    own = seen_settings(tiles)
+    counts: dict[str, dict[str, int]] = {}
+    for name in series.varied:
+        found = own[series.column(name)].value_counts().sort_index()
+        counts[name] = {
+            f"{level:g}" if isinstance(level, float) else str(level): int(count)
+            for level, count in found.items()
+        }
+    return counts
+
+
+def design_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, Any]:
+    """Return efficiencies, prediction variance, aliases, balance and power.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its terms are the model, its levels and rules the region.
+    tiles : DataFrame
+        Rows of a plan.
+
+    Returns
+    -------
+    dict
+        Plain values; ``estimable`` is False, with the terms that cannot be told
+        apart, where the plan cannot carry the model.
+    """
+    seen = seen_settings(tiles)
+    rows = model_rows_of(series, seen, series.terms)
+    plot = seen["load"].to_numpy(dtype=np.int64)
+    names = term_columns(series, series.terms)
+    eta = series.plan.load_variance_ratio
+    shared = {
+        "terms": list(series.terms),
+        "load_variance_ratio": eta,
+        "balance": balance_figures(series, tiles),
+        "correlations": correlations(rows, names),
+    }
+    choice = series_candidates(series)
+    found = efficiency(rows, plot, eta, choice.region_rows)
+    if found is None:
+        lost = [
+            name for name in inseparable_terms(rows, ("mean", *names)) if name != "mean"
+        ]
+        return {"estimable": False, "inseparable": lost, **shared}
+    plain = efficiency(rows, plot, 0.0, choice.region_rows)
+    worst = choice.region.iloc[int(found.variance.argmax())]
+    return {
+        "estimable": True,
+        **shared,
+        "efficiency": _efficiency_figures(found),
+        "efficiency_without_loads": _efficiency_figures(plain) if plain else None,
+        "prediction_variance": {
+            "mean": _rounded(float(found.variance.mean())),
+            "median": _rounded(float(np.median(found.variance))),
+            "ninety_percent": _rounded(float(np.quantile(found.variance, 0.9))),
+            "largest": _rounded(float(found.variance.max())),
+            "largest_at": {name: _plain(value) for name, value in worst.items()},
+        },
+        "aliases": alias_table(series, seen, rows, plot),
+        "shift_sd": series.plan.shift,
+        "power": power_table(rows, plot, found.covariance, names, series.plan.shift),
+    }
+
+
+def _plain(value: Any) -> float | int | str:
+    if isinstance(value, str):
+        return value
+    number = float(value)
+    return int(number) if number.is_integer() else number

@@ -1,0 +1,88 @@
+"""A series that no plan can serve: the lines that conflict, and what is nearest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import SERIES_FILE
+from firelab.series.toml_places import locate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conflict:
+    """One line of series.toml that stands against the others.
+
+    Attributes
+    ----------
+    path : tuple of str or int
+        Keys from the outside in, such as ``("budget", "blanks")``.
+    says : str
+        What that line asks, with its value.
+    """
+
+    path: tuple[str | int, ...]
+    says: str
+
+
+class ImpossiblePlan(FirelabError):
+    """No plan can do what the series asks.
+
+    Parameters
+    ----------
+    what : str
+        What cannot be.
+    conflicts : iterable of Conflict
+        The lines that stand against each other, at least one.
+    nearest : str
+        The nearest possible plan, in words.
+    series : FiringSeries, optional
+        A changed series that a plan can serve, where changing it suffices.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        conflicts: Iterable[Conflict],
+        nearest: str,
+        *,
+        series: FiringSeries | None = None,
+    ) -> None:
+        self.conflicts = tuple(conflicts)
+        self.nearest = nearest
+        self.series = series
+        places = ", ".join(_dotted(one.path) for one in self.conflicts)
+        super().__init__(what, f"{SERIES_FILE} {places}:", f"nearest possible: {nearest}")
+
+
+def _dotted(path: Sequence[str | int]) -> str:
+    return ".".join(str(part) for part in path)
+
+
+def with_lines(fault: ImpossiblePlan, text: str, *, file: str = SERIES_FILE) -> FaultyFile:
+    """Return the fault as findings, one for each conflicting line.
+
+    Parameters
+    ----------
+    fault : ImpossiblePlan
+    text : str
+        The series.toml that was read.
+    file : str, default 'series.toml'
+        Its name.
+    """
+    findings = []
+    for conflict in fault.conflicts:
+        line, column = locate(text, conflict.path)
+        findings.append(
+            Finding(
+                code="impossible-plan",
+                file=file,
+                line=line,
+                column=column,
+                message=f"{_dotted(conflict.path)}: {conflict.says}; {fault.what}",
+                hint=fault.hint,
+            )
+        )
+    return FaultyFile(findings)

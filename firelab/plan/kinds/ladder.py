@@ -1,0 +1,120 @@
+"""A stepped ladder: one tile, pulled and looked at several times, fired on."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from firelab.plan.impossible import Conflict, ImpossiblePlan
+from firelab.plan.kiln_steps import settable_dwell, settable_temperature
+from firelab.plan.kinds.crossing import other_mixes
+from firelab.plan.kinds.kind import PlanKind, Proposal
+from firelab.plan.settings_frame import SETTING_COLUMNS, as_settings, is_allowed
+from firelab.series.firing_series import FiringSeries
+
+NAME = "ladder"
+DEFAULT_TEMPERATURES = 5
+
+
+def look_times(series: FiringSeries) -> list[float]:
+    """Return the total dwell at each look, s, shortest first.
+
+    The stated levels; of a range, as many as ``plan.looks``, evenly in ln s.
+    """
+    if not series.factors.is_range("dwell"):
+        return sorted(float(level) for level in series.factors.levels("dwell"))
+    low, high = series.span("dwell")
+    even = np.geomspace(low, high, series.plan.looks)
+    return sorted({settable_dwell(series, dwell) for dwell in even})
+
+
+def _temperatures(series: FiringSeries, wanted: int | None) -> list[float]:
+    if not series.factors.is_range("temperature"):
+        levels = sorted(float(level) for level in series.factors.levels("temperature"))
+        if wanted is None or wanted >= len(levels):
+            return levels
+        places = np.rint(np.linspace(0, len(levels) - 1, wanted)).astype(int)
+        return [levels[place] for place in places]
+    low, high = series.span("temperature")
+    even = np.linspace(low, high, wanted or DEFAULT_TEMPERATURES)
+    return sorted({settable_temperature(series, degC) for degC in even})
+
+
+def _rungs(mix: pd.DataFrame, degC: float, times: list[float]) -> pd.DataFrame:
+    """Return the firings of one tile; each adds the dwell to its next look."""
+    steps = np.diff([0.0, *times])
+    rows = pd.concat([mix] * len(steps), ignore_index=True)
+    return rows.assign(temperature_degC=degC, dwell_s=steps, total_s=times)
+
+
+def propose_ladder(
+    series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
+) -> Proposal:
+    """Return the firings of each tile: one per look, all at one temperature.
+
+    One tile for each temperature and mix of mesh, layers and base. Tiles of a
+    temperature climb together, as many as the kiln has places. `n_tiles` sets
+    the number of temperatures; `rng` is not used.
+
+    Raises
+    ------
+    ImpossiblePlan
+        If there is only one dwell, or a session cannot hold a whole ladder.
+    """
+    times = look_times(series)
+    if len(times) < 2:
+        raise ImpossiblePlan(
+            "a ladder needs two dwells or more",
+            [Conflict(path=("factors", "dwell"), says=f"only {times[0]:g} s is stated")],
+            "a factorial plan, or a second dwell",
+        )
+    _refuse_long_ladders(series, len(times))
+    mixes = other_mixes(series, ("temperature", "dwell"))
+    n_mixes = max(len(mixes), 1)
+    degrees = _temperatures(series, None if n_tiles is None else max(1, n_tiles // n_mixes))
+    pieces, ladder = [], 0
+    places = series.budget.places
+    for step, degC in enumerate(degrees):
+        for place in range(n_mixes):
+            rungs = _rungs(mixes.iloc[[place]], degC, times)
+            # A rule speaks of the total dwell; the ladder ends below it.
+            seen = as_settings(rungs.assign(dwell_s=rungs["total_s"]))
+            rungs = rungs[np.logical_and.accumulate(is_allowed(series, seen))]
+            chunk = step * math.ceil(n_mixes / places) + place // places
+            plot = chunk * len(times) + np.arange(len(rungs))
+            pieces.append(rungs.assign(ladder=ladder, plot=plot, climb=chunk))
+            ladder += 1
+    rows = pd.concat(pieces, ignore_index=True)
+    settings = as_settings(rows[list(SETTING_COLUMNS)])
+    settings[["ladder", "plot", "climb"]] = rows[["ladder", "plot", "climb"]]
+    return Proposal(
+        settings=settings,
+        notes=(
+            "A ladder: each tile cools, is looked at and is fired on. Its looks share "
+            "the tile, so they teach less than as many tiles; and several short firings "
+            "heat a tile up anew each time, which one long firing does not.",
+        ),
+    )
+
+
+def _refuse_long_ladders(series: FiringSeries, n_looks: int) -> None:
+    holds = series.budget.session_loads
+    if holds is not None and n_looks > holds:
+        raise ImpossiblePlan(
+            "a tile must climb its ladder within a session",
+            [
+                Conflict(path=("factors", "dwell"), says=f"asks {n_looks} looks"),
+                Conflict(path=("budget", "session_loads"), says=f"holds {holds} loads"),
+            ],
+            f"a ladder of {holds} dwells",
+        )
+
+
+LADDER = PlanKind(
+    name=NAME,
+    description="one tile, several looks: pulled, graded and fired on",
+    propose=propose_ladder,
+    sized=True,
+)

@@ -1,0 +1,109 @@
+"""D- and I-optimal plans of a stated model, with loads, rules and powder limits."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from firelab.plan.impossible import Conflict, ImpossiblePlan
+from firelab.plan.kinds.kind import PlanKind, Proposal
+from firelab.plan.optimal.choose import choose_settings
+from firelab.plan.optimal.problem import Criterion
+from firelab.plan.optimal.series_candidates import series_candidates
+from firelab.plan.settings_frame import as_settings
+from firelab.series.firing_series import FiringSeries
+
+_TILES_PER_TERM = 3
+
+
+def kept_settings(series: FiringSeries) -> pd.DataFrame:
+    """Return the settings that the plan must hold, as ``plan.keep`` names them."""
+    rows = [
+        (one.temperature, one.dwell, one.mesh, one.layers, one.base)
+        for one in series.plan.keep
+    ]
+    columns = ["temperature_degC", "dwell_s", "mesh", "layers", "base"]
+    return as_settings(pd.DataFrame(rows, columns=columns))
+
+
+def default_tiles(series: FiringSeries, n_terms: int) -> int:
+    """Return a size where none is named: three tiles per term, in full loads."""
+    places = series.budget.places
+    wished = places * math.ceil(_TILES_PER_TERM * n_terms / places)
+    bounds = [wished, series.budget.blanks]
+    if series.budget.loads is not None:
+        bounds.append(series.budget.loads * places)
+    return min(bound for bound in bounds if bound is not None)
+
+
+def _propose(
+    series: FiringSeries,
+    n_tiles: int | None,
+    criterion: Criterion,
+    rng: np.random.Generator,
+) -> Proposal:
+    choice = series_candidates(series)
+    n = n_tiles or default_tiles(series, choice.candidates.n_terms)
+    kept = kept_settings(series)
+    chosen = None
+    if n >= max(len(kept), choice.candidates.n_terms):
+        chosen = choose_settings(
+            series, choice, n=n, criterion=criterion, rng=rng, kept=kept
+        )
+    if chosen is None:
+        raise ImpossiblePlan(
+            f"no plan of {n} tiles carries {', '.join(series.terms)}",
+            [
+                Conflict(path=("budget",), says=f"leaves {n} tiles"),
+                Conflict(path=("rules",), says=f"{len(series.rules)} rules bind"),
+            ],
+            f"at least {choice.candidates.n_terms} tiles, more powder, or fewer terms",
+        )
+    best = "the determinant" if criterion == "D" else "the mean prediction variance"
+    note = (
+        f"Chosen by {best} of {', '.join(series.terms)}, for loads whose variance is "
+        f"{series.plan.load_variance_ratio:g} times that within a load."
+    )
+    return Proposal(settings=chosen, notes=(note,))
+
+
+def propose_d_optimal(
+    series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
+) -> Proposal:
+    """Return the tiles that pin down the model's coefficients best.
+
+    Raises
+    ------
+    ImpossiblePlan
+        If no plan of that size carries the model.
+    """
+    return _propose(series, n_tiles, "D", rng)
+
+
+def propose_i_optimal(
+    series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
+) -> Proposal:
+    """Return the tiles that predict best over the whole region.
+
+    Raises
+    ------
+    ImpossiblePlan
+        If no plan of that size carries the model.
+    """
+    return _propose(series, n_tiles, "I", rng)
+
+
+D_OPTIMAL = PlanKind(
+    name="d-optimal",
+    description="tiles that pin down the stated model best; any size, rules and powder",
+    propose=propose_d_optimal,
+    sized=True,
+)
+I_OPTIMAL = PlanKind(
+    name="i-optimal",
+    description="tiles that predict best over the region; any size, rules and powder",
+    propose=propose_i_optimal,
+    sized=True,
+)

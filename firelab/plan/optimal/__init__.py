@@ -1,0 +1,1 @@
+"""Optimal plans: coordinate exchange under loads, rules and powder limits."""

@@ -1,0 +1,148 @@
+"""An optimal choice of tiles for a series: how many loads, which tiles to keep."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.plan.optimal.problem import FREE, Criterion, Found, Problem
+from firelab.plan.optimal.search import search_design
+from firelab.plan.optimal.series_candidates import SeriesCandidates
+from firelab.plan.settings_frame import SETTING_COLUMNS, as_settings
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import split_term
+
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
+
+_SPARE_LOADS = 3
+_LEAST_STARTS, _MOST_STARTS, _START_ROWS = 24, 120, 2400
+
+
+def whole_plot_terms(series: FiringSeries) -> tuple[str, ...]:
+    """Return the terms that are one number per load: those of temperature alone."""
+    return tuple(
+        term
+        for term in series.terms
+        if all(factor == "temperature" for factor, _ in split_term(term))
+    )
+
+
+def most_loads(series: FiringSeries) -> int | None:
+    """Return how many loads the budget allows; None where nothing binds them."""
+    budget = series.budget
+    bounds = [budget.loads]
+    if budget.sessions is not None and budget.session_loads is not None:
+        bounds.append(budget.sessions * budget.session_loads)
+    known = [bound for bound in bounds if bound is not None]
+    return min(known) if known else None
+
+
+def n_loads_for(series: FiringSeries, n: int) -> int:
+    """Return how many loads n tiles are spread over.
+
+    As many as the places need, and three more than the temperature terms need,
+    so that loads can be told from temperatures; within the budget.
+    """
+    needed = math.ceil(n / series.budget.places)
+    wished = max(needed, len(whole_plot_terms(series)) + 1 + _SPARE_LOADS)
+    bound = most_loads(series)
+    return min(n, wished if bound is None else max(needed, min(wished, bound)))
+
+
+def even_loads(n: int, n_loads: int) -> IntArray:
+    """Return the load of each of n rows, loads as equal as can be, shape (n,)."""
+    return np.sort(np.arange(n) % n_loads)
+
+
+def n_starts_for(n: int) -> int:
+    """Return how many plans a search of n rows sets out from."""
+    return int(np.clip(_START_ROWS // n, _LEAST_STARTS, _MOST_STARTS))
+
+
+def choose_settings(
+    series: FiringSeries,
+    choice: SeriesCandidates,
+    *,
+    n: int,
+    criterion: Criterion,
+    rng: np.random.Generator,
+    n_loads: int | None = None,
+    standing: FloatArray | None = None,
+    kept: pd.DataFrame | None = None,
+) -> pd.DataFrame | None:
+    """Return the best n settings with their loads, or None where there are none.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Supplies the variance ratio and the number of loads.
+    choice : SeriesCandidates
+        What may be chosen.
+    n : int
+        Tiles, those kept among them.
+    criterion : {'D', 'I'}
+    rng : numpy.random.Generator
+    n_loads : int, optional
+        In place of `n_loads_for`.
+    standing : ndarray, shape (p, p), optional
+        Information of what stands already.
+    kept : DataFrame, optional
+        Settings that must be among them.
+
+    Returns
+    -------
+    DataFrame or None
+        Setting columns and ``plot``, the load of each row.
+    """
+    p = choice.candidates.n_terms
+    plot = even_loads(n, n_loads or n_loads_for(series, n))
+    whole = np.full(int(plot.max()) + 1, FREE)
+    sub = np.full(n, FREE)
+    if kept is not None and not _give_kept(choice, kept, plot, whole, sub):
+        return None
+    problem = Problem(
+        candidates=choice.candidates,
+        plot=plot,
+        eta=series.plan.load_variance_ratio,
+        criterion=criterion,
+        whole=whole,
+        sub=sub,
+        standing=np.zeros((p, p)) if standing is None else standing,
+    )
+    found = search_design(problem, n_starts=n_starts_for(n), rng=rng)
+    return None if found is None else _settings(choice, problem, found)
+
+
+def _settings(choice: SeriesCandidates, problem: Problem, found: Found) -> pd.DataFrame:
+    frame = choice.mixes.iloc[found.sub].reset_index(drop=True)
+    frame["temperature_degC"] = np.array(choice.temperatures)[found.whole[problem.plot]]
+    settings = as_settings(frame)
+    settings["plot"] = problem.plot
+    return settings
+
+
+def _give_kept(
+    choice: SeriesCandidates,
+    kept: pd.DataFrame,
+    plot: IntArray,
+    whole: IntArray,
+    sub: IntArray,
+) -> bool:
+    """Fix the kept settings in the first loads; tell whether the loads suffice."""
+    mixes = list(choice.mixes.itertuples(index=False, name=None))
+    load = 0
+    for degC, rows in kept.groupby("temperature_degC", sort=True):
+        waiting = list(rows[list(SETTING_COLUMNS[1:])].itertuples(index=False, name=None))
+        while waiting:
+            if load == len(whole):
+                return False
+            members = np.flatnonzero(plot == load)
+            whole[load] = choice.temperatures.index(float(str(degC)))
+            for row in members[: len(waiting)]:
+                sub[row] = mixes.index(waiting.pop(0))
+            load += 1
+    return True

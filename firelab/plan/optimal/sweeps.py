@@ -1,0 +1,209 @@
+"""Passes over the rows and the loads of many plans at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.plan.optimal.gains import Exchange, exchange_gains, update_inverse
+from firelab.plan.optimal.information import shrinkage
+from firelab.plan.optimal.problem import FREE, Criterion, Problem
+from firelab.plan.optimal.starts import Starts
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_WORTH = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """What every pass over a problem needs, reckoned once.
+
+    Attributes
+    ----------
+    neighbours : ndarray of int, shape (S, K)
+    moments : ndarray, shape (p, p)
+    c : ndarray, shape (L,)
+        Shrinkage of each load.
+    members : tuple of ndarray of int
+        Rows of each load.
+    """
+
+    neighbours: IntArray
+    moments: FloatArray
+    c: FloatArray
+    members: tuple[IntArray, ...]
+
+
+def prepare_ground(problem: Problem) -> Ground:
+    """Return what every pass over a problem needs."""
+    n_loads = len(problem.whole)
+    return Ground(
+        neighbours=problem.candidates.neighbours(),
+        moments=problem.candidates.moments(),
+        c=shrinkage(problem.sizes, problem.eta),
+        members=tuple(np.flatnonzero(problem.plot == load) for load in range(n_loads)),
+    )
+
+
+def model_rows(problem: Problem, starts: Starts) -> FloatArray:
+    """Return the model columns of each plan, shape (B, n, p)."""
+    whole = starts.whole[:, problem.plot]
+    return np.asarray(problem.candidates.rows[whole, starts.sub], dtype=float)
+
+
+def load_sums(ground: Ground, rows: FloatArray) -> FloatArray:
+    """Return the sum of the rows of each load, shape (B, L, p)."""
+    return np.stack([rows[:, members].sum(axis=1) for members in ground.members], axis=1)
+
+
+def information_of(
+    problem: Problem, ground: Ground, starts: Starts, ridge: float
+) -> FloatArray:
+    """Return the information of each plan with a ridge, shape (B, p, p)."""
+    rows = model_rows(problem, starts)
+    sums = load_sums(ground, rows)
+    shrunk = np.einsum("blp,l,blq->bpq", sums, ground.c, sums)
+    plain = rows.transpose(0, 2, 1) @ rows
+    p = problem.candidates.n_terms
+    return np.asarray(plain - shrunk + problem.standing + ridge * np.eye(p), dtype=float)
+
+
+def sweep_rows(
+    problem: Problem, ground: Ground, starts: Starts, ridge: float
+) -> NDArray[np.bool_]:
+    """Exchange each free row for its best neighbour; tell which plans gained.
+
+    Parameters
+    ----------
+    problem : Problem
+    ground : Ground
+    starts : Starts
+        Changed in place.
+    ridge : float
+        Added to the information, so that a start may be singular.
+
+    Returns
+    -------
+    ndarray of bool, shape (B,)
+    """
+    rows = model_rows(problem, starts)
+    sums = load_sums(ground, rows)
+    information = information_of(problem, ground, starts, ridge)
+    inverse = np.linalg.inv(information).astype(np.float64)
+    every = np.arange(len(starts.sub))
+    gained = np.zeros(len(every), dtype=bool)
+    for row in np.flatnonzero(problem.sub == FREE):
+        load = problem.plot[row]
+        near = ground.neighbours[starts.sub[:, row]]
+        offered = problem.candidates.rows[starts.whole[:, load, None], near]
+        c = float(ground.c[load])
+        change = offered - rows[:, row, None]
+        anchor = rows[:, row] - c * sums[:, load]
+        gains = exchange_gains(
+            Exchange(change=change, anchor=anchor, c=c),
+            inverse,
+            ground.moments,
+            problem.criterion,
+        )
+        gains[~_open_to(problem, starts, int(row), near)] = 0.0
+        best = gains.argmax(axis=1)
+        took = np.flatnonzero(gains[every, best] > 1.0 + _WORTH)
+        if not len(took):
+            continue
+        step = change[took, best[took]]
+        inverse[took] = update_inverse(inverse[took], step, anchor[took], c)
+        rows[took, row] += step
+        sums[took, load] += step
+        new = near[took, best[took]]
+        use = problem.candidates.use
+        starts.used[took] += use[new] - use[starts.sub[took, row]]
+        starts.sub[took, row] = new
+        gained[took] = True
+    return gained
+
+
+def _open_to(
+    problem: Problem, starts: Starts, row: int, near: IntArray
+) -> NDArray[np.bool_]:
+    """Tell which neighbours the rules and the limits leave open, shape (B, K)."""
+    candidates = problem.candidates
+    open_to = candidates.allowed[starts.whole[:, problem.plot[row], None], near]
+    if len(candidates.limits):
+        room = candidates.limits - starts.used + candidates.use[starts.sub[:, row]]
+        fits = candidates.use[near] <= room[:, None] + 1e-9
+        open_to = open_to & fits.all(axis=2)
+    return np.asarray(open_to, dtype=bool)
+
+
+def sweep_loads(
+    problem: Problem, ground: Ground, starts: Starts, ridge: float
+) -> NDArray[np.bool_]:
+    """Give each free load its best whole-plot level; tell which plans gained.
+
+    Parameters
+    ----------
+    problem : Problem
+    ground : Ground
+    starts : Starts
+        Changed in place.
+    ridge : float
+        Added to the information.
+
+    Returns
+    -------
+    ndarray of bool, shape (B,)
+    """
+    every = np.arange(len(starts.sub))
+    gained = np.zeros(len(every), dtype=bool)
+    information = information_of(problem, ground, starts, ridge)
+    levels = np.arange(len(problem.candidates.rows))
+    for load in np.flatnonzero(problem.whole == FREE):
+        members, c = ground.members[load], ground.c[load]
+        sub = starts.sub[:, members]
+        offered = problem.candidates.rows[levels[None, :, None], sub[:, None, :]]
+        sums = offered.sum(axis=2)
+        share = offered.transpose(0, 1, 3, 2) @ offered
+        share -= c * sums[:, :, :, None] * sums[:, :, None, :]
+        here = starts.whole[:, load]
+        without = information - share[every, here]
+        worth = plan_worth(without[:, None] + share, ground.moments, problem.criterion)
+        allowed = problem.candidates.allowed[levels[None, :, None], sub[:, None, :]]
+        worth[~allowed.all(axis=2)] = -np.inf
+        best = worth.argmax(axis=1)
+        took = np.flatnonzero(worth[every, best] > worth[every, here] + _WORTH)
+        information[took] = without[took] + share[took, best[took]]
+        starts.whole[took, load] = best[took]
+        gained[took] = True
+    return gained
+
+
+def plan_worth(
+    information: FloatArray, moments: FloatArray, criterion: Criterion
+) -> FloatArray:
+    """Return what plans are worth, larger is better, shape of the leading axes.
+
+    Parameters
+    ----------
+    information : ndarray, shape (..., p, p)
+    moments : ndarray, shape (p, p)
+    criterion : {'D', 'I'}
+
+    Returns
+    -------
+    ndarray
+        ln det, or minus ln of the mean prediction variance; -inf where the
+        plan is singular.
+    """
+    sign, logdet = np.linalg.slogdet(information)
+    logdet = np.where(sign > 0, logdet, -np.inf)
+    if criterion == "D":
+        return np.asarray(logdet, dtype=float)
+    sound = np.isfinite(logdet)
+    safe = np.where(sound[..., None, None], information, np.eye(len(moments)))
+    mean = np.einsum("...ij,ij->...", np.linalg.inv(safe), moments)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(sound & (mean > 0), -np.log(mean), -np.inf)

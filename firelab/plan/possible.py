@@ -1,0 +1,240 @@
+"""Whether any plan can serve a series; where none can, the nearest that can."""
+
+from __future__ import annotations
+
+import dataclasses
+from itertools import combinations
+
+import numpy as np
+
+from firelab.plan.figures.aliasing import inseparable_terms
+from firelab.plan.impossible import Conflict, ImpossiblePlan
+from firelab.plan.kiln_steps import settable_temperature
+from firelab.plan.optimal.choose import most_loads, whole_plot_terms
+from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
+from firelab.series.factors import FactorName, Factors, TemperatureFactor
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import split_term, term_columns
+
+_FIRST_HELD: tuple[FactorName, ...] = ("base", "layers", "mesh", "dwell", "temperature")
+_EXAMPLE_STEP_DEGC = 25.0
+
+
+def check_possible(series: FiringSeries) -> None:
+    """Refuse a series that no plan of any kind can serve.
+
+    Raises
+    ------
+    ImpossiblePlan
+        With the conflicting lines and a nearest series that a plan can serve.
+    """
+    _refuse_single_levels(series)
+    _refuse_total_rules(series)
+    _refuse_inseparable(series)
+    _refuse_small_budget(series)
+
+
+def _refuse_single_levels(series: FiringSeries) -> None:
+    if series.varied:
+        return
+    only = series.span("temperature")[0]
+    around = sorted({round(only + step, 2) for step in (-_EXAMPLE_STEP_DEGC, 0.0, 25.0)})
+    wider = dataclasses.replace(
+        series,
+        factors=dataclasses.replace(
+            series.factors,
+            temperature=TemperatureFactor(low=around[0], high=around[-1]),
+        ),
+    )
+    levels = tuple(settable_temperature(wider, degC) for degC in around)
+    wider = _with_factors(wider, temperature=TemperatureFactor(levels=levels))
+    said = ", ".join(f"{degC:g} degC" for degC in levels)
+    raise ImpossiblePlan(
+        "no factor has two levels: there is nothing to learn",
+        [Conflict(path=("factors",), says="every factor has one level")],
+        f"temperature at {said}, everything else held",
+        series=wider,
+    )
+
+
+def _with_factors(series: FiringSeries, **changed: object) -> FiringSeries:
+    factors: Factors = dataclasses.replace(series.factors, **changed)  # type: ignore[arg-type]
+    return dataclasses.replace(series, factors=factors)
+
+
+def _refuse_total_rules(series: FiringSeries) -> None:
+    if series_candidates(series).candidates.allowed.any():
+        return
+    n = len(series.rules)
+    for size in range(1, n + 1):
+        for lifted in combinations(range(n), size):
+            kept = tuple(rule for i, rule in enumerate(series.rules) if i not in lifted)
+            nearer = dataclasses.replace(series, rules=kept)
+            left = int(series_candidates(nearer).candidates.allowed.sum())
+            if left and _is_possible(nearer):
+                said = "; ".join(f"rule {i + 1}: {series.rules[i]}" for i in lifted)
+                raise ImpossiblePlan(
+                    "the rules forbid every combination of levels",
+                    [
+                        Conflict(path=("rules", i), says=str(rule))
+                        for i, rule in enumerate(series.rules)
+                    ],
+                    f"lift {said}; {left} settings are then left to plan with",
+                    series=nearer,
+                )
+
+
+def _is_possible(series: FiringSeries) -> bool:
+    try:
+        check_possible(series)
+    except ImpossiblePlan:
+        return False
+    return True
+
+
+def _lost_terms(series: FiringSeries) -> tuple[str, ...]:
+    """Return the columns that no choice of allowed settings can tell apart."""
+    rows = series_candidates(series).region_rows
+    lost = inseparable_terms(rows, ("mean", *term_columns(series, series.terms)))
+    return tuple(name for name in lost if name != "mean")
+
+
+def _without_term(series: FiringSeries, column: str) -> FiringSeries:
+    """Return the series with the term of a column dropped or its factor held."""
+    for place, term in reversed(list(enumerate(series.model.interactions))):
+        if column in term_columns(series, [term]):
+            kept = tuple(
+                one for i, one in enumerate(series.model.interactions) if i != place
+            )
+            model = dataclasses.replace(series.model, interactions=kept)
+            return dataclasses.replace(series, model=model)
+    factor = next(name for name in _FIRST_HELD if column.startswith(name))
+    return _held(series, factor)
+
+
+def _held(series: FiringSeries, factor: FactorName) -> FiringSeries:
+    """Return the series with a factor held at its first level that is allowed."""
+    allowed = series_candidates(series).region
+    wanted = series.factors.levels(factor)
+    column = allowed[series.column(factor)]
+    level = next((one for one in wanted if (column == one).any()), wanted[0])
+    kept = tuple(
+        term
+        for term in series.model.interactions
+        if all(name != factor for name, _ in split_term(term))
+    )
+    kind = type(getattr(series.factors, factor))
+    held = _with_factors(series, **{factor: kind(levels=(level,))})
+    return dataclasses.replace(
+        held, model=dataclasses.replace(series.model, interactions=kept)
+    )
+
+
+def _term_path(series: FiringSeries, column: str) -> tuple[str, ...]:
+    for term in series.model.interactions:
+        if column in term_columns(series, [term]):
+            return ("model", "interactions")
+    factor = next(name for name in _FIRST_HELD if column.startswith(name))
+    return ("factors", factor)
+
+
+def _refuse_inseparable(series: FiringSeries) -> None:
+    lost = _lost_terms(series)
+    if not lost:
+        return
+    nearer = series
+    while nearer.varied and (still := _lost_terms(nearer)):
+        nearer = _without_term(nearer, still[-1])
+    conflicts = {_term_path(series, column): f"asks for {column}" for column in lost}
+    told = [Conflict(path=path, says=says) for path, says in conflicts.items()]
+    told += [
+        Conflict(path=("rules", i), says=str(rule)) for i, rule in enumerate(series.rules)
+    ]
+    raise ImpossiblePlan(
+        f"no allowed tiles can tell apart {', '.join(lost)}",
+        told,
+        f"a plan of the terms {', '.join(nearer.terms) or 'none'}; "
+        "or add levels, or loosen a rule",
+        series=nearer if nearer.varied else None,
+    )
+
+
+def tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
+    """Return every bound on the number of test tiles, with the line that sets it."""
+    budget, bounds = series.budget, []
+    control = n_control_tiles(series)
+    if budget.blanks is not None:
+        says = f"{budget.blanks} blanks" + (f", {control} for controls" if control else "")
+        bounds.append(
+            (budget.blanks - control, Conflict(path=("budget", "blanks"), says=says))
+        )
+    loads = most_loads(series)
+    if loads is not None:
+        key = "loads" if budget.loads == loads else "sessions"
+        says = f"{loads} loads of {budget.places} places"
+        bounds.append((loads * budget.places, Conflict(path=("budget", key), says=says)))
+    limits = coat_limits(series)
+    if len(limits) == len(series.factors.mesh.levels):
+        thinnest = min(series.factors.layers.levels)
+        tiles = int(sum(coats // thinnest for coats in limits.values()))
+        says = f"powder for {tiles} tiles of {thinnest} coat{'s' * (thinnest > 1)}"
+        bounds.append((tiles, Conflict(path=("budget", "grams"), says=says)))
+    return bounds
+
+
+def n_control_tiles(series: FiringSeries) -> int:
+    """Return at least how many blanks the control tiles take: one per session."""
+    if series.plan.control is None:
+        return 0
+    return 1
+
+
+def _refuse_small_budget(series: FiringSeries) -> None:
+    needed = 1 + len(term_columns(series, series.terms))
+    bounds = tile_bounds(series)
+    short = [conflict for bound, conflict in bounds if bound < needed]
+    least_loads = 1 + len(whole_plot_terms(series))
+    loads = most_loads(series)
+    if loads is not None and loads < least_loads:
+        short.append(
+            Conflict(
+                path=("budget", "loads"),
+                says=f"{loads} loads, where temperature asks for {least_loads}",
+            )
+        )
+    if not short:
+        return
+    nearer = series
+    while nearer.varied and not _fits(nearer):
+        columns = term_columns(nearer, nearer.terms)
+        order = {name: place for place, name in enumerate(_FIRST_HELD)}
+        last = (
+            nearer.model.interactions
+            or sorted(nearer.varied, key=lambda name: order[name])[:1]
+        )
+        nearer = _without_term(
+            nearer, next(c for c in columns if c in term_columns(nearer, last[-1:]))
+        )
+    terms = ", ".join(nearer.terms)
+    raise ImpossiblePlan(
+        f"{', '.join(series.terms)} take at least {needed} tiles in {least_loads} loads",
+        [*short, Conflict(path=("factors",), says=f"{needed} terms, the mean among them")],
+        f"a plan of {terms} alone, the rest held; or at least {needed} tiles in "
+        f"{least_loads} loads"
+        if nearer.varied
+        else f"at least {needed} tiles in {least_loads} loads",
+        series=nearer if nearer.varied else None,
+    )
+
+
+def _fits(series: FiringSeries) -> bool:
+    needed = 1 + len(term_columns(series, series.terms))
+    loads = most_loads(series)
+    enough = loads is None or loads >= 1 + len(whole_plot_terms(series))
+    return enough and all(bound >= needed for bound, _ in tile_bounds(series))
+
+
+def most_tiles(series: FiringSeries) -> int | None:
+    """Return how many test tiles the budget allows at most; None where unbound."""
+    bounds = [bound for bound, _ in tile_bounds(series)]
+    return int(np.min(bounds)) if bounds else None

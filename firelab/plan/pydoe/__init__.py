@@ -1,0 +1,1 @@
+"""pyDOE3 behind checks: what comes back is verified, then used, mended or refused."""
