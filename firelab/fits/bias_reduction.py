@@ -66,7 +66,7 @@ class AdjustedScore:
 
     def _plain_score(self, point: FloatArray) -> tuple[float, FloatArray]:
         value, score = 0.0, np.zeros(len(point))
-        for block in self.likelihood.design.blocks():
+        for block in self.likelihood.blocks():
             cuts = place_cuts(self.likelihood.design, block, point)
             terms = interval_terms(self.likelihood.link, cuts.lower, cuts.upper, 1)
             value += float(block.weights @ terms.log_p)

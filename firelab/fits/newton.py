@@ -233,7 +233,8 @@ def convergence_record(
     condition = best / worst if worst > best * 1e-16 and best > 0 else np.inf
     if code == 0 and not np.isfinite(condition):
         code = 3
-    gradient = np.where(np.isin(np.arange(len(step)), free), here.gradient, 0.0)
+    gradient = np.zeros(len(step))
+    gradient[free] = here.gradient[free]
     return Convergence(
         code=code,
         message=CODE_MEANINGS[code],

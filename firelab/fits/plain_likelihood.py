@@ -6,13 +6,14 @@ memory stays near that of the data.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.fits.grade_design import Block, GradeDesign
+from firelab.fits.grade_design import BLOCK_ROWS, Block, GradeDesign
 from firelab.fits.interval_terms import IntervalTerms, interval_terms
 from firelab.fits.links import Link
 
@@ -80,11 +81,22 @@ class PlainLikelihood:
 
     design: GradeDesign
     link: Link
+    _kept: tuple[Block, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Keep the block where there is only one."""
+        few = len(self.design.y) <= BLOCK_ROWS
+        kept = (self.design.block(slice(None)),) if few else ()
+        object.__setattr__(self, "_kept", kept)
+
+    def blocks(self) -> Iterable[Block]:
+        """Return the cells in blocks."""
+        return self._kept or self.design.blocks()
 
     def value(self, point: FloatArray) -> float:
         """Return the log-likelihood."""
         total = 0.0
-        for block in self.design.blocks():
+        for block in self.blocks():
             cuts = place_cuts(self.design, block, point)
             log_p = interval_terms(self.link, cuts.lower, cuts.upper, 0).log_p
             total += float(block.weights @ log_p)
@@ -94,7 +106,7 @@ class PlainLikelihood:
         """Return the log-likelihood with gradient and Hessian."""
         q = self.design.n_parameters
         value, gradient, hessian = 0.0, np.zeros(q), np.zeros((q, q))
-        for block in self.design.blocks():
+        for block in self.blocks():
             cuts = place_cuts(self.design, block, point)
             terms = interval_terms(self.link, cuts.lower, cuts.upper, 2)
             value += float(block.weights @ terms.log_p)
