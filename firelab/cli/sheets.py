@@ -30,6 +30,9 @@ def command(
     students: Annotated[
         Path | None, typer.Option(help="Names of the class, one a line; implies --class.")
     ] = None,
+    session: Annotated[
+        int | None, typer.Option(help="Print only this session's tiles.")
+    ] = None,
     output: Annotated[
         Path | None, typer.Option(help="PDF to write; else sheets.pdf in the folder.")
     ] = None,
@@ -41,7 +44,7 @@ def command(
     from firelab.plan.plan_files import read_plan
     from firelab.series.folder import SHEETS_FILE, write_atomically
     from firelab.series.series_file import read_series
-    from firelab.sheets.class_list import read_class_list
+    from firelab.sheets.class_roll import read_class_list
     from firelab.sheets.fonts import unprintable
     from firelab.sheets.label_stock import parse_label_stock
     from firelab.sheets.sheet_set import make_sheets
@@ -54,7 +57,14 @@ def command(
         lost = unprintable(" ".join([series.name, series.enamel.colour, *(names or ())]))
         if lost:
             console.tell(f"the sheets show an open square for: {lost}")
-        printed = make_sheets(series, plan, page=page, label_stock=stock, students=names)
+        printed = make_sheets(
+            series,
+            plan,
+            page=page,
+            label_stock=stock,
+            students=names,
+            session=session,
+        )
         target = output if output is not None else folder / SHEETS_FILE
         write_atomically(target, printed)
         console.result(f"{target}: print it at 100 %, not fitted to the page")

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
-from firelab.sheets.fitting import LEADING, wrap_text
+from firelab.sheets.caution_box import draw_cautions
 from firelab.sheets.page_size import MM, Box
 from firelab.sheets.pen import Pen
 from firelab.sheets.sheet_page import SheetPage
@@ -22,8 +21,9 @@ STEPS: tuple[str, ...] = (
     "Scratch each tile's code into its bare back before anything is sifted. The last "
     "symbol checks the others: a code that is mis-scratched or misread is caught.",
     "Prepare the tiles as the preparation sheet says, and keep each tile with its label.",
-    "Fire load by load as the kiln sheet says. Write down the temperature the kiln "
-    "reads, and the true time from closing the door to opening it.",
+    "Fire load by load as the kiln sheet says: all tiles of a load in together, each out "
+    "at its own time, the door shut between. Write down the temperature the kiln reads, "
+    "and each tile's true time from closing the door.",
     "Lay each tile on the tray map until it is cool; only then can its code be read.",
     "Grade each tile on the record sheet, without looking up its setting.",
     "Record the sheet: firelab record, or firelab kilnside on a phone.",
@@ -37,7 +37,7 @@ def first_page(series: FiringSeries, plan: Plan) -> SheetPage:
     def draw(pen: Pen, body: Box) -> None:
         used = _draw_question(pen, body, series, plan)
         used += _draw_steps(pen, body.below(used)) + 4 * MM
-        _draw_cautions(pen, body.below(used))
+        draw_cautions(pen, body.below(used))
 
     return SheetPage(title="Test firing sheets", draw=draw)
 
@@ -85,42 +85,17 @@ def _draw_question(pen: Pen, body: Box, series: FiringSeries, plan: Plan) -> flo
         used += pen.block(body.below(used).upper(16 * MM), series.question, 13, smallest=7)
     used += 3 * MM
     for name, words in facts(series, plan):
-        row = body.below(used).upper(11 * MM)
+        row = body.below(used).upper(12 * MM)
         label, text = row.columns(0.18, 0.82)
-        pen.block(label, name, 10, bold=True)
-        used += max(6 * MM, pen.block(text, words, 10, smallest=6) + 1.2 * MM)
+        pen.block(label, name, 11, bold=True)
+        used += max(6 * MM, pen.block(text, words, 11, smallest=6) + 1.2 * MM)
     return used + 3 * MM
 
 
 def _draw_steps(pen: Pen, body: Box) -> float:
     used = pen.block(body.upper(8 * MM), "How to use these sheets", 13, bold=True) + 1 * MM
     for number, step in enumerate(STEPS, start=1):
-        mark, text = body.below(used).upper(12 * MM).columns(0.045, 0.955)
-        pen.block(mark, f"{number}", 10, bold=True)
-        used += pen.block(text, step, 10, smallest=7) + 0.8 * MM
+        mark, text = body.below(used).upper(17 * MM).columns(0.045, 0.955)
+        pen.block(mark, f"{number}", 11, bold=True)
+        used += pen.block(text, step, 11, smallest=7) + 0.8 * MM
     return used
-
-
-def _draw_cautions(pen: Pen, body: Box) -> None:
-    pen.rectangle(body, weight=1.5, fill=0.95)
-    inner = body.inset(4 * MM, 3 * MM)
-    used = (
-        pen.block(inner.upper(8 * MM), "Before you start: cautions", 13, bold=True) + 1 * MM
-    )
-    size = 13.0
-    room = inner.height - used - 1 * MM
-    while size > 6 and _cautions_height(inner.width, size) > room:
-        size -= 0.25
-    for name, words in CAUTIONS:
-        label, text = inner.below(used).columns(0.16, 0.84)
-        pen.block(label, name, size, smallest=5, bold=True)
-        used += pen.block(text, words, size, smallest=5) + 0.7 * MM
-    pen.block(inner.below(used + 0.5 * MM), DEFERENCE, size, smallest=5, bold=True)
-
-
-def _cautions_height(width: float, size: float) -> float:
-    height = 0.0
-    for _, words in CAUTIONS:
-        lines = wrap_text(words, width * 0.84, size=size)
-        height += len(lines) * size * LEADING + 0.7 * MM
-    return height + len(wrap_text(DEFERENCE, width, size=size, bold=True)) * size * LEADING

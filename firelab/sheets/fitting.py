@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from firelab.sheets.fonts import printable, text_width
 
 LEADING = 1.22
 ELLIPSIS = "…"
+_JOINT = "\N{NO-BREAK SPACE}"
+_UNIT = re.compile(r"(\d) (?=(?:°[CF]|min|s|h|g|mm|mesh|coats?|tiles?)\b)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +40,8 @@ def fit_line(
         Room, points.
     size, smallest : float
         Wanted and smallest size, points; below the smallest the line is cut.
+    bold : bool, default False
+        Typeface.
 
     Examples
     --------
@@ -68,25 +74,41 @@ def _cut(text: str, width: float, size: float, bold: bool) -> str:
 def wrap_text(text: str, width: float, *, size: float, bold: bool = False) -> list[str]:
     """Return the lines of a text broken at blanks; a longer word is broken anywhere."""
     lines: list[str] = []
-    line = ""
-    for word in printable(text).split(" "):
-        longer = f"{line} {word}" if line else word
-        if text_width(longer, size, bold=bold) <= width:
-            line = longer
+    line, taken = "", 0.0
+    for word, joint in _pieces(printable(text)):
+        wide = text_width(word, size, bold=bold)
+        joined = text_width(joint, size, bold=bold) + wide
+        if line and taken + joined <= width:
+            line, taken = f"{line}{joint}{word}", taken + joined
             continue
         if line:
             lines.append(line)
-        line = word
-        while text_width(line, size, bold=bold) > width and len(line) > 1:
+        line, taken = word, wide
+        while taken > width and len(line) > 1:
             count = _letters_that_fit(line, width, size, bold)
             lines.append(line[:count])
             line = line[count:]
+            taken = text_width(line, size, bold=bold)
     return [*lines, line] if line or not lines else lines
 
 
+@lru_cache(maxsize=4096)
+def _pieces(text: str) -> tuple[tuple[str, str], ...]:
+    """Return what may stand on a line of its own, each with what joins it on.
+
+    A number keeps its unit; a word may be broken after a hyphen.
+    """
+    pieces: list[tuple[str, str]] = []
+    for joined in _UNIT.sub(rf"\1{_JOINT}", text).split(" "):
+        word = joined.replace(_JOINT, " ")
+        parts = [part for part in re.split(r"(?<=\w-)(?=\w)", word) if part]
+        pieces += [(part, "" if place else " ") for place, part in enumerate(parts)]
+    return tuple(pieces)
+
+
 def _breaks_word(text: str, width: float, size: float, bold: bool) -> bool:
-    words = printable(text).split(" ")
-    return any(text_width(word, size, bold=bold) > width for word in words)
+    pieces = _pieces(printable(text))
+    return any(text_width(piece, size, bold=bold) > width for piece, _ in pieces)
 
 
 def _letters_that_fit(word: str, width: float, size: float, bold: bool) -> int:
@@ -114,7 +136,10 @@ def fit_block(
     width, height : float
         Room, points.
     size, smallest : float
-        Wanted and smallest size, points; below the smallest the text is cut.
+        Wanted and smallest size, points; below the smallest the text is cut. A
+        box too low for one line of the smallest size gets a smaller one.
+    bold : bool, default False
+        Typeface.
 
     Examples
     --------
@@ -122,12 +147,13 @@ def fit_block(
     >>> fitted.height <= 40
     True
     """
+    smallest = min(smallest, size, max(1.0, height / LEADING))
     trial = size
     while True:
         lines = wrap_text(text, width, size=trial, bold=bold)
         fitted = FittedText(lines=tuple(lines), size=trial)
-        # A smaller size is tried before a word is broken, down to a half.
-        broken = trial > 0.55 * size and _breaks_word(text, width, trial, bold)
+        # A smaller size is tried before a word is broken, down to less than half.
+        broken = trial > 0.45 * size and _breaks_word(text, width, trial, bold)
         if fitted.height <= height + 1e-6 and not broken:
             return fitted
         if trial <= smallest:

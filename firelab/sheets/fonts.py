@@ -7,7 +7,7 @@ degree sign, accents, Greek and Cyrillic, and tells 1 from l and 0 from O.
 from __future__ import annotations
 
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import matplotlib
@@ -34,11 +34,17 @@ def font_name(bold: bool) -> str:
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
-    """Return the width of a printed text, points."""
+    """Return the width of a printed text, points; it grows with the size."""
+    return _width_at_one_point(text, bold) * size
+
+
+@lru_cache(maxsize=65536)
+def _width_at_one_point(text: str, bold: bool) -> float:
     register_fonts()
-    return float(pdfmetrics.stringWidth(text, font_name(bold), size))
+    return float(pdfmetrics.stringWidth(text, font_name(bold), 1000.0)) / 1000.0
 
 
+@lru_cache(maxsize=65536)
 def printable(text: str) -> str:
     """Return a text as the typeface can print it.
 

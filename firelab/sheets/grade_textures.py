@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 
-from firelab.sheets.page_size import Box
+from firelab.sheets.page_size import Box, PageSize
 from firelab.sheets.pen import Pen
 
+_FORM = PageSize(name="drawing", width=60.0, height=60.0)
 _GOLDEN = 0.6180339887498949
 _PLASTIC = (0.7548776662466927, 0.5698402909980532)
 
@@ -34,7 +35,19 @@ def draw_texture(pen: Pen, box: Box, grade: str, rank: int) -> None:
         pen.rectangle(box, weight=1.0)
         pen.line(box.inset(box.width * 0.2), str(rank), box.height * 0.6, align="centre")
         return
-    drawing(pen, box)
+    # Drawn once in a PDF, and shown again by reference; a blank would end its name.
+    form = "grade-" + grade.replace(" ", "-")
+    if not pen.canvas.hasForm(form):
+        pen.canvas.beginForm(form, 0, 0, _FORM.width, _FORM.height)
+        whole = Box(left=0, top=0, width=_FORM.width, height=_FORM.height)
+        drawing(Pen(pen.canvas, _FORM), whole)
+        pen.canvas.endForm()
+    pen.canvas.saveState()
+    pen.canvas.translate(box.left, pen.page.height - box.bottom)
+    pen.canvas.scale(box.width / _FORM.width, box.height / _FORM.height)
+    pen.canvas.doForm(form)
+    pen.canvas.restoreState()
+    pen.rectangle(box, weight=1.0)
 
 
 def has_texture(grade: str) -> bool:
@@ -82,7 +95,6 @@ def _sugar(pen: Pen, box: Box) -> None:
             for k in range(4)
         ]
         _polygon(pen, corners, fill=0.1 + 0.5 * turn)
-    pen.rectangle(box, weight=1.0)
 
 
 def _orange_peel(pen: Pen, box: Box) -> None:
@@ -97,7 +109,6 @@ def _orange_peel(pen: Pen, box: Box) -> None:
             _disc(pen, x, y, pitch * 0.36, fill=0.35)
             _disc(pen, x + pitch * 0.07, y + pitch * 0.09, pitch * 0.27, fill=0.66)
             _disc(pen, x + pitch * 0.12, y + pitch * 0.14, pitch * 0.08, fill=1.0)
-    pen.rectangle(box, weight=1.0)
 
 
 def _full(pen: Pen, box: Box) -> None:
@@ -117,7 +128,6 @@ def _full(pen: Pen, box: Box) -> None:
             ],
             fill=grey,
         )
-    pen.rectangle(box, weight=1.0)
 
 
 def _over(pen: Pen, box: Box) -> None:
@@ -140,7 +150,6 @@ def _over(pen: Pen, box: Box) -> None:
         radius = box.width * (0.022 + 0.02 * turn)
         _disc(pen, x, y, radius * 1.6, fill=0.9)
         _disc(pen, x, y, radius, fill=0.0)
-    pen.rectangle(box, weight=1.0)
 
 
 _DRAWINGS: dict[str, Callable[[Pen, Box], None]] = {

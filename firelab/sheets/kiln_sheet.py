@@ -173,13 +173,13 @@ def _draw_read_boxes(pen: Pen, row: Box, series: FiringSeries) -> None:
     pen.rectangle(box, weight=1.2)
 
 
-_ROW_SHARES = (0.1, 0.24, 0.38, 0.28)
+_ROW_SHARES = (0.1, 0.23, 0.39, 0.28)
 
 
 def _draw_rows(pen: Pen, box: Box, block: _LoadBlock, height: float) -> None:
     head = box.upper(COLUMNS_HEIGHT).inset(3 * MM, 0)
     names = ("out", "tile", "leave in", "true time, min : s")
-    for cell, name in zip(head.columns(*_ROW_SHARES, gap=2 * MM), names, strict=True):
+    for cell, name in zip(head.columns(*_ROW_SHARES, gap=2.6 * MM), names, strict=True):
         pen.line(cell, name, 9.5)
     for place, firing in enumerate(block.load.firings):
         top = COLUMNS_HEIGHT + place * height
@@ -188,7 +188,7 @@ def _draw_rows(pen: Pen, box: Box, block: _LoadBlock, height: float) -> None:
 
 def _draw_row(pen: Pen, row: Box, firing: TileFiring) -> None:
     pen.rule(row.left, row.top, row.right, row.top, grey=0.5, weight=0.5)
-    tick, code, dwell, true = row.columns(*_ROW_SHARES, gap=2 * MM)
+    tick, code, dwell, true = row.columns(*_ROW_SHARES, gap=2.6 * MM)
     pen.tick_box(tick, 7.5 * MM)
     pen.line(code, firing.tile, 25, smallest=KEY_SIZE, bold=True)
     pen.line(dwell, dwell_words(firing.dwell_s), 25, smallest=KEY_SIZE, bold=True)

@@ -9,8 +9,9 @@ from firelab.errors import UsageError
 from firelab.sheets.page_size import MM, Box, PageSize
 from firelab.sheets.sheet_page import body_box
 
-SMALLEST_WIDTH_MM = 28.0
-SMALLEST_HEIGHT_MM = 12.0
+SMALLEST_WIDTH_MM = 35.0
+SMALLEST_HEIGHT_MM = 15.0
+"""Below this the settings would be cut."""
 _PAIR = re.compile(r"^\s*(\d+(?:[.,]\d+)?)\s*[xX×*]\s*(\d+(?:[.,]\d+)?)\s*(?:mm)?\s*$")
 _EPSILON_MM = 0.01
 

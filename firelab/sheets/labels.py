@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from firelab.series.firing_series import FiringSeries
+from firelab.sheets.fonts import text_width
 from firelab.sheets.label_stock import LabelStock
 from firelab.sheets.page_size import MM, Box, PageSize
 from firelab.sheets.pen import Pen
@@ -17,10 +18,11 @@ from firelab.sheets.tile_words import (
     temperature_words,
 )
 
-_LARGEST_QR = 26 * MM
-_SMALLEST_QR = 10 * MM
+_USUAL_WIDTH, _USUAL_HEIGHT = 62 * MM, 42 * MM
+_LARGEST_SCALE = 2.6
 _QR_SHARE = 0.42
-_CODE_SIZE = 34.0
+_STACKED_FROM = 25 * MM
+_STACKED_RATIO = 2.0
 
 
 def label_pages(
@@ -60,62 +62,98 @@ def draw_cut_lines(pen: Pen, cell: Box) -> None:
 
 
 def draw_label(pen: Pen, cell: Box, series: FiringSeries, tile: PlannedTile) -> None:
-    """Draw one label into its box."""
-    pad = min(2.2 * MM, 0.05 * min(cell.width, cell.height) + 0.5 * MM)
-    inner = cell.inset(pad)
-    side = min(inner.height, inner.width * _QR_SHARE, _LARGEST_QR)
-    side = max(side, min(_SMALLEST_QR, inner.height))
-    roomy = inner.height >= side * 1.45
-    head_height = side if roomy else inner.height
-    head = inner.upper(head_height)
-    square, beside = head.columns(side, inner.width - side)
-    pen.qr_square(square.upper(side), tile.code)
-    beside = Box(
-        left=beside.left + 1 * MM,
-        top=beside.top,
-        width=beside.width - 1 * MM,
-        height=beside.height,
-    )
-    if roomy:
-        _draw_code(pen, beside, series, tile)
-        _draw_settings(pen, inner.below(side + 0.6 * MM), series, tile)
-        return
-    code, settings = beside.rows(0.4, 0.6)
-    pen.line(code, tile.code, _CODE_SIZE, smallest=9, bold=True)
-    _draw_settings(pen, settings, series, tile)
+    """Draw one label into its box, as large as the box allows."""
+    inner = cell.inset(min(2.2 * MM, 0.05 * min(cell.width, cell.height) + 0.5 * MM))
+    scale = min(cell.width / _USUAL_WIDTH, cell.height / _USUAL_HEIGHT)
+    scale = max(0.6, min(_LARGEST_SCALE, scale))
+    if inner.height >= _STACKED_FROM and inner.width < _STACKED_RATIO * inner.height:
+        _draw_stacked(pen, inner, series, tile, scale)
+    else:
+        _draw_beside(pen, inner, series, tile, max(1.0, scale))
 
 
-def _draw_code(pen: Pen, box: Box, series: FiringSeries, tile: PlannedTile) -> None:
-    code, role, colour = box.rows(0.56, 0.2, 0.24)
-    pen.line(code, tile.code, _CODE_SIZE, smallest=9, bold=True)
-    pen.line(role, tile.role, 10, smallest=4, bold=tile.role != "test")
-    # A control tile carries another colour than the one under test.
-    shown = "control colour" if tile.role == "control" else series.enamel.colour
-    pen.block(colour, shown, 8, smallest=4)
-
-
-def _draw_settings(pen: Pen, box: Box, series: FiringSeries, tile: PlannedTile) -> None:
-    reads = series.kiln.reads
-    powder = powder_words(tile.mesh, tile.layers, tile.base)
+def _draw_stacked(
+    pen: Pen, inner: Box, series: FiringSeries, tile: PlannedTile, scale: float
+) -> None:
+    """Draw code and QR square above, settings below."""
+    whole = inner.upper(min(inner.height, inner.width))
+    side = min(0.6 * whole.height, 0.42 * whole.width)
+    square, beside = whole.upper(side).columns(side, whole.width - side, gap=1 * MM)
+    pen.qr_square(square, tile.code)
+    code, role, colour = beside.rows(0.56, 0.2, 0.24)
+    pen.line(code, tile.code, 34 * scale, smallest=9, bold=True)
+    pen.line(role, tile.role, 10 * scale, smallest=4, bold=tile.role != "test")
+    pen.block(colour, _colour(series, tile), 8 * scale, smallest=4)
+    settings = whole.below(side + 0.6 * MM)
     if len(tile.firings) > 1:
-        rows = box.rows(*([1.0] * (len(tile.firings) + 1)))
-        for row, firing in zip(rows, tile.firings, strict=False):
-            setting = both_temperatures(firing.temperature_degC, reads)
-            dwell = dwell_words(firing.dwell_s)
-            words = f"{firing.look}: {setting}, {dwell}, load {firing.load}"
-            pen.line(row, words, 10, smallest=3.5, bold=True)
-        pen.line(rows[-1], powder, 8, smallest=3.5)
+        _draw_firings(pen, settings, series, tile, scale)
         return
     firing = tile.firings[0]
-    own, other = temperature_words(firing.temperature_degC, reads)
-    heat, middle, low = box.rows(0.44, 0.28, 0.28)
-    left, right = heat.columns(0.66, 0.34, gap=1 * MM)
-    first, second = left.columns(0.6, 0.4, gap=1 * MM)
-    pen.line(first, own, 15, smallest=4, bold=True)
-    pen.line(second, other, 9, smallest=3.5)
-    pen.line(right, dwell_words(firing.dwell_s), 12, smallest=4, bold=True, align="right")
-    pen.line(middle, powder, 9, smallest=3.5)
-    pen.line(low, place_words(firing), 9, smallest=3.5)
+    heat, middle, low = settings.rows(0.42, 0.29, 0.29)
+    both, beside = heat.columns(0.64, 0.36, gap=1 * MM)
+    _draw_heat(pen, both, series, firing, scale)
+    dwell = dwell_words(firing.dwell_s)
+    pen.line(beside, dwell, 13 * scale, smallest=3, bold=True, align="right")
+    powder = powder_words(tile.mesh, tile.layers, tile.base)
+    pen.block(middle, powder, 9 * scale, smallest=3, middle=True)
+    pen.line(low, place_words(firing), 9 * scale, smallest=3)
+
+
+def _draw_beside(
+    pen: Pen, inner: Box, series: FiringSeries, tile: PlannedTile, scale: float
+) -> None:
+    """Draw the QR square at the left, everything else at its right."""
+    side = min(inner.height, _QR_SHARE * inner.width)
+    square, beside = inner.columns(side, inner.width - side, gap=1 * MM)
+    pen.qr_square(square.upper(side), tile.code)
+    head, settings = beside.rows(0.38, 0.62)
+    code, role = head.columns(0.72, 0.28, gap=1 * MM)
+    pen.line(code, tile.code, 34 * scale, smallest=7, bold=True)
+    bold = tile.role != "test"
+    pen.line(role, tile.role, 10 * scale, smallest=3, bold=bold, align="right")
+    if len(tile.firings) > 1:
+        _draw_firings(pen, settings, series, tile, scale)
+        return
+    firing = tile.firings[0]
+    heat, dwell, powder, place = settings.rows(0.3, 0.26, 0.22, 0.22)
+    _draw_heat(pen, heat, series, firing, scale)
+    pen.line(dwell, dwell_words(firing.dwell_s), 13 * scale, smallest=3, bold=True)
+    words = powder_words(tile.mesh, tile.layers, tile.base)
+    pen.block(powder, words, 9 * scale, smallest=3, middle=True)
+    pen.line(place, place_words(firing), 9 * scale, smallest=3)
+
+
+def _draw_heat(
+    pen: Pen, box: Box, series: FiringSeries, firing: TileFiring, scale: float
+) -> None:
+    """Write the temperature in the kiln's unit, and smaller in the other one."""
+    own, other = temperature_words(firing.temperature_degC, series.kiln.reads)
+    first = box.columns(0.6, 0.4)[0]
+    size = pen.line(first, own, 15 * scale, smallest=3, bold=True)
+    used = text_width(own, size, bold=True) + 0.45 * size
+    second = Box(
+        left=box.left + used, top=box.top, width=box.width - used, height=box.height
+    )
+    pen.line(second, other, 0.65 * size, smallest=3)
+
+
+def _draw_firings(
+    pen: Pen, box: Box, series: FiringSeries, tile: PlannedTile, scale: float
+) -> None:
+    """Write a line for each firing of a tile that is fired more than once."""
+    rows = box.rows(*([1.0] * (len(tile.firings) + 1)))
+    for row, firing in zip(rows, tile.firings, strict=False):
+        setting = both_temperatures(firing.temperature_degC, series.kiln.reads)
+        words = f"{firing.look}: {setting}, {dwell_words(firing.dwell_s)}"
+        words += f", load {firing.load}"
+        pen.line(row, words, 10 * scale, smallest=3, bold=True)
+    powder = powder_words(tile.mesh, tile.layers, tile.base)
+    pen.line(rows[-1], powder, 8 * scale, smallest=3)
+
+
+def _colour(series: FiringSeries, tile: PlannedTile) -> str:
+    # A control tile carries another colour than the one under test.
+    return "control colour" if tile.role == "control" else series.enamel.colour
 
 
 def place_words(firing: TileFiring) -> str:

@@ -94,6 +94,25 @@ class Pen:
         room = box.below((box.height - fitted.height) / 2) if middle else box
         return self.put_fitted(room, fitted, bold=bold, align=align)
 
+    def turned_block(
+        self, box: Box, text: str, size: float, *, smallest: float = 5.0, bold: bool = False
+    ) -> None:
+        """Print a text that reads upwards, wrapped and shrunk to a box."""
+        fitted = fit_block(
+            text, box.height, box.width, size=size, smallest=smallest, bold=bold
+        )
+        self.canvas.saveState()
+        self.canvas.translate(box.left, self.page.height - box.bottom)
+        self.canvas.rotate(90)
+        # On the turned page x runs up the box and y to the left of it.
+        self.canvas.setFillGray(0)
+        self.canvas.setFont(font_name(bold), fitted.size)
+        rest = (box.width - fitted.height) / 2
+        for place, line in enumerate(fitted.lines):
+            down = rest + (place * LEADING + _ASCENT + 0.18) * fitted.size
+            self.canvas.drawString(0, -down, line)
+        self.canvas.restoreState()
+
     def rectangle(
         self,
         box: Box,

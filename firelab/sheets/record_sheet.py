@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from firelab.craft.stages import STAGE_DESCRIPTIONS
 from firelab.series.firing_series import FiringSeries, TransparencyResponse
-from firelab.sheets.grade_textures import draw_texture
+from firelab.sheets.grade_boxes import draw_grade
 from firelab.sheets.page_size import MM, Box, PageSize
-from firelab.sheets.pen import Pen
+from firelab.sheets.pen import Align, Pen
 from firelab.sheets.sheet_page import SheetPage, body_box
 from firelab.sheets.tile_places import TileFiring
 
@@ -18,6 +17,7 @@ _TEXTURE = 17 * MM
 _GRADE_HEAD = _TEXTURE + 25 * MM
 _ROW = 10.2 * MM
 _SPARE_ROWS = 4
+_MOST_SCORES = 12
 
 DEFECTS = "crack, chip, pinhole, bare spot, crawl, burnt edge, blister, speck"
 """Defects to name (common practice, no source)."""
@@ -26,10 +26,11 @@ DEFECTS = "crack, chip, pinhole, bare spot, crawl, burnt edge, blister, speck"
 def record_pages(
     series: FiringSeries, firings: Sequence[TileFiring], page: PageSize
 ) -> list[SheetPage]:
-    """Return the record sheet, with spare rows for looks beyond the plan."""
+    """Return the record sheet, with spare rows where the last page has room."""
     top = _INTRO + _GRADE_HEAD + (_SCALE if series.responses.transparency else 0.0)
     most = int((body_box(page).height - top) // _ROW)
-    rows: list[TileFiring | None] = [*firings, *([None] * _SPARE_ROWS)]
+    spare = min(_SPARE_ROWS, -len(firings) % most)
+    rows: list[TileFiring | None] = [*firings, *([None] * spare)]
     pages = []
     for first in range(0, len(rows), most):
         shown = tuple(rows[first : first + most])
@@ -78,12 +79,10 @@ def draw_scale(pen: Pen, box: Box, scale: TransparencyResponse) -> None:
     for place, score in enumerate(steps):
         x = middle.left + middle.width * (place + 0.5) / len(steps)
         wanted = (score - scale.target) * scale.sign >= 0
-        cell = Box(left=x - 4 * MM, top=middle.top, width=8 * MM, height=5.5 * MM)
-        pen.line(
-            cell, f"{score:g}", 12 if len(steps) < 14 else 8, bold=wanted, align="centre"
-        )
-        weight = 2.4 if wanted else 0.8
         half = middle.width / len(steps) / 2
+        cell = Box(left=x - half + 1, top=middle.top, width=2 * half - 2, height=5.5 * MM)
+        pen.line(cell, f"{score:g}", 12, bold=wanted, align="centre")
+        weight = 2.4 if wanted else 0.8
         pen.rule(
             x - half, middle.top + 7 * MM, x + half, middle.top + 7 * MM, weight=weight
         )
@@ -105,7 +104,12 @@ def score_steps(scale: TransparencyResponse) -> tuple[float, ...]:
     (0.0, 1.0, 2.0, 3.0)
     """
     count = round((scale.high - scale.low) / scale.step)
-    thin = max(1, -(-count // 20))
+    thin = next(
+        times * 10**power
+        for power in range(9)
+        for times in (1, 2, 5)
+        if count <= _MOST_SCORES * times * 10**power
+    )
     return tuple(scale.low + scale.step * place for place in range(0, count + 1, thin))
 
 
@@ -121,38 +125,17 @@ def _draw_head(pen: Pen, box: Box, series: FiringSeries) -> None:
     cells = box.columns(*_shares(series), gap=1.2 * MM)
     names = ["tile", "look"]
     for rank, grade in enumerate(stage.grades, start=1):
-        cell = cells[1 + rank]
-        side = min(_TEXTURE, cell.width)
-        square = Box(
-            left=cell.left + (cell.width - side) / 2, top=cell.top, width=side, height=side
-        )
-        draw_texture(pen, square, grade, rank)
-        wanted = " (target)" if grade in stage.target else ""
-        words = cell.below(_TEXTURE + 0.8 * MM)
-        used = pen.block(
-            words.upper(9 * MM), f"{rank} {grade}{wanted}", 9.5, smallest=5, bold=True
-        )
-        told = STAGE_DESCRIPTIONS.get(grade, "")
-        if told:
-            pen.block(
-                words.below(used).upper(words.height - used - 1 * MM),
-                told,
-                7.5,
-                smallest=4.5,
-            )
+        cell = cells[1 + rank].upper(box.height - 1 * MM)
+        target = grade in stage.target
+        draw_grade(pen, cell, grade, rank, side=_TEXTURE, target=target, size=9.5)
     rest = list(cells[2 + len(stage.grades) :])
     tail = ["defects", "note"]
     if series.responses.transparency:
-        scale = series.responses.transparency
-        tail.insert(0, f"clarity {scale.low:g} to {scale.high:g}")
+        tail.insert(0, "clarity")
     for cell, name in zip([*cells[:2], *rest], names + tail, strict=True):
-        pen.block(
-            cell.below(box.height - 10 * MM).upper(9.5 * MM),
-            name,
-            9.5,
-            smallest=6,
-            bold=True,
-        )
+        low = cell.below(box.height - 10 * MM).upper(9.5 * MM)
+        align: Align = "centre" if name == "look" else "left"
+        pen.block(low, name, 9, smallest=6, bold=True, align=align)
     pen.rule(box.left, box.bottom, box.right, box.bottom, weight=1.2)
 
 

@@ -10,6 +10,7 @@ from reportlab.pdfgen.canvas import Canvas
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, Provenance
+from firelab.sheets.class_roll import deal_tiles
 from firelab.sheets.first_page import first_page
 from firelab.sheets.fonts import PLAIN, printable, register_fonts
 from firelab.sheets.kiln_sheet import kiln_pages
@@ -18,10 +19,12 @@ from firelab.sheets.labels import label_pages
 from firelab.sheets.page_size import PageSize, page_size
 from firelab.sheets.pen import Pen
 from firelab.sheets.preparation_sheet import preparation_pages
+from firelab.sheets.preparation_tiles import preparation_tile_pages
 from firelab.sheets.rack_map import tray_pages
 from firelab.sheets.record_sheet import record_pages
+from firelab.sheets.session_part import plan_of_session
 from firelab.sheets.sheet_page import SheetPage, body_box, draw_frame
-from firelab.sheets.student_page import deal_tiles, student_pages
+from firelab.sheets.student_page import student_pages
 from firelab.sheets.tile_places import kiln_loads, planned_tiles, tile_firings
 
 
@@ -32,6 +35,7 @@ def make_sheets(
     page: str = "a4",
     label_stock: LabelStock = CUT_LABELS,
     students: Sequence[str] | None = None,
+    session: int | None = None,
 ) -> bytes:
     """Return the sheets of a plan as a PDF.
 
@@ -48,6 +52,8 @@ def make_sheets(
     students : sequence of str, optional
         Names of a class: one page per student is added. An empty sequence
         makes one numbered student for each tile.
+    session : int, optional
+        Only this session's tiles; all of them by default.
 
     Returns
     -------
@@ -57,18 +63,23 @@ def make_sheets(
     Raises
     ------
     UsageError
-        If the page is not known or the labels do not fit on it.
+        If the page or the session is not known, or the labels do not fit.
     """
     paper = page_size(page)
-    tiles = planned_tiles(plan)
-    loads = kiln_loads(plan)
+    firings = tile_firings(plan)
+    if session is not None:
+        plan = plan_of_session(series, plan, session)
+        firings = tuple(firing for firing in firings if firing.session == session)
+    tiles = planned_tiles(plan, firings)
+    loads = kiln_loads(firings)
     pages = [
         first_page(series, plan),
-        *preparation_pages(series, plan, tiles, paper),
+        *preparation_pages(series, plan, paper),
+        *preparation_tile_pages(series, plan, tiles, paper),
         *label_pages(series, tiles, label_stock, paper),
         *kiln_pages(series, loads, paper),
         *tray_pages(series, loads, paper),
-        *record_pages(series, tile_firings(plan), paper),
+        *record_pages(series, firings, paper),
     ]
     if students is not None:
         pages += student_pages(series, plan, deal_tiles(tiles, students))
@@ -83,7 +94,26 @@ def print_pages(
     *,
     title: str,
 ) -> bytes:
-    """Return pages as a PDF with embedded typefaces, bookmarks and provenance."""
+    """Return pages as a PDF with embedded typefaces, bookmarks and provenance.
+
+    Parameters
+    ----------
+    pages : sequence of SheetPage
+        In order.
+    series : FiringSeries
+        Named at the head; said to be invented where it is.
+    provenance : Provenance
+        Named at the foot and in the PDF's keywords.
+    paper : PageSize
+        Paper of every page.
+    title : str
+        Of the PDF.
+
+    Returns
+    -------
+    bytes
+        The same for the same values.
+    """
     register_fonts()
     stream = io.BytesIO()
     canvas = Canvas(

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from firelab.sheets.fonts import printable, text_width
 from firelab.sheets.page_size import MM, Box
-from firelab.sheets.pen import Pen
+from firelab.sheets.pen import Align, Pen
 
 _GAP = 1.5 * MM
-_TICK = 4.6 * MM
+_TICK = 4.8 * MM
+_LINE_LEAST = 7.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,6 +22,8 @@ class Column:
     share: float
     size: float = 10.0
     bold: bool = False
+    align: Align = "left"
+    turned: bool = False
 
 
 def column_boxes(row: Box, columns: Sequence[Column]) -> tuple[Box, ...]:
@@ -30,7 +34,11 @@ def column_boxes(row: Box, columns: Sequence[Column]) -> tuple[Box, ...]:
 def draw_table_head(pen: Pen, row: Box, columns: Sequence[Column]) -> None:
     """Print the names of the columns, wrapped into their widths."""
     for cell, column in zip(column_boxes(row, columns), columns, strict=True):
-        pen.block(cell.inset(0, 0.5 * MM), column.name, 9, smallest=5, bold=True)
+        room = cell.inset(0, 0.8 * MM)
+        if column.turned:
+            pen.turned_block(room, column.name, 9, bold=True)
+            continue
+        pen.block(room, column.name, 9, smallest=5, bold=True, align=column.align)
     pen.rule(row.left, row.bottom, row.right, row.bottom, weight=1.2)
 
 
@@ -44,11 +52,14 @@ def draw_table_row(
         elif cell is False:
             pen.line(box, "–", 9, align="centre")
         else:
-            pen.line(
-                box.inset(0, 0.6 * MM),
-                str(cell),
-                column.size,
-                smallest=5.5,
-                bold=column.bold,
-            )
+            _draw_words(pen, box.inset(0, 0.4 * MM), column, str(cell))
     pen.rule(row.left, row.bottom, row.right, row.bottom, grey=0.6, weight=0.4)
+
+
+def _draw_words(pen: Pen, box: Box, column: Column, words: str) -> None:
+    """Print on one line where it can be read, else wrapped."""
+    bold, align = column.bold, column.align
+    if text_width(printable(words), _LINE_LEAST, bold=bold) <= box.width:
+        pen.line(box, words, column.size, smallest=5, bold=bold, align=align)
+    else:
+        pen.block(box, words, column.size, smallest=5, bold=bold, align=align, middle=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from firelab.plan.plan import Plan
@@ -98,10 +99,18 @@ def tile_firings(plan: Plan) -> tuple[TileFiring, ...]:
     return tuple(made)
 
 
-def planned_tiles(plan: Plan) -> tuple[PlannedTile, ...]:
-    """Return the tiles of a plan, in the order of their first firing."""
+def planned_tiles(plan: Plan, shown: Sequence[TileFiring]) -> tuple[PlannedTile, ...]:
+    """Return tiles with their firings, in the order of their first one.
+
+    Parameters
+    ----------
+    plan : Plan
+        Says what is sifted on each tile.
+    shown : sequence of TileFiring
+        The firings to be printed.
+    """
     firings: dict[str, list[TileFiring]] = {}
-    for firing in tile_firings(plan):
+    for firing in shown:
         firings.setdefault(firing.tile, []).append(firing)
     once = plan.table.drop_duplicates("tile").set_index("tile")
     columns = {name: once[name].to_dict() for name in ("mesh", "layers", "base", "role")}
@@ -118,10 +127,10 @@ def planned_tiles(plan: Plan) -> tuple[PlannedTile, ...]:
     )
 
 
-def kiln_loads(plan: Plan) -> tuple[KilnLoad, ...]:
-    """Return the loads of a plan in firing order."""
+def kiln_loads(shown: Sequence[TileFiring]) -> tuple[KilnLoad, ...]:
+    """Return firings as loads, in firing order."""
     loads: dict[int, list[TileFiring]] = {}
-    for firing in tile_firings(plan):
+    for firing in shown:
         loads.setdefault(firing.load, []).append(firing)
     return tuple(
         KilnLoad(
