@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from firelab.errors import RecordsInsufficient
-from firelab.fits.clarity import fit_clarity
+from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.clarity_fit import ClarityFit
-from firelab.fits.stage import fit_stage
 from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
@@ -19,6 +17,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE
 from firelab.series.series_file import read_series
 from firelab.windows.firing_windows import firing_windows
+from firelab.windows.fit_file import FitOptions, fit_folder, read_fit_options
 from firelab.windows.window import FiringWindows
 
 
@@ -86,21 +85,33 @@ def read_sources(folder: str | Path) -> ReportSources:
         records = read_firings(base)
     except RecordsInsufficient:
         return known
-    return replace(_answered(records), plan=plan, stale=stale)
+    return replace(_answered(base, records), plan=plan, stale=stale)
 
 
-def _answered(records: Records) -> ReportSources:
+def _answered(folder: Path, records: Records) -> ReportSources:
+    """Fit and answer as `firelab fit` and `firelab windows` do for the same records."""
     series = records.series
     try:
-        fit = fit_stage(records)
-        scored = series.responses.transparency is not None
-        clarity = fit_clarity(records) if scored else None
-        windows = firing_windows(fit, clarity)
+        found = fit_folder(folder, _options(folder), sensitivity=False)
+        windows = firing_windows(found.stage, found.clarity)
     except RecordsInsufficient as fault:
         return ReportSources(series=series, records=records, unsupported=fault.what)
     return ReportSources(
-        series=series, records=records, fit=fit, clarity=clarity, windows=windows
+        series=series,
+        records=records,
+        fit=found.stage,
+        clarity=found.clarity,
+        windows=windows,
     )
+
+
+def _options(folder: Path) -> FitOptions:
+    """Return the options of the folder's fit; a page needs the posterior."""
+    try:
+        options, _ = read_fit_options(folder)
+    except FirelabError:
+        return FitOptions()
+    return replace(options, method="posterior")
 
 
 def stale_lines(folder: str | Path) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from firelab.craft.sieves import grain_um
 from firelab.plan.kiln_steps import settable_dwell, settable_temperature
@@ -16,6 +17,10 @@ from firelab.plan.powder import coat_grams, powder_left
 from firelab.plan.preparation import plan_preparation
 from firelab.plan.settings_frame import is_allowed
 from firelab.series.firing_series import FiringSeries
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 _TEMPERATURES = 25
 _DWELLS = 5
@@ -39,14 +44,13 @@ class Purse:
     grams: dict[int, float]
     hours: float | None
 
-    def affords(self, setting: pd.Series, grams: float) -> bool:
-        """Tell whether one more tile of a setting can be powdered."""
-        left = self.grams.get(int(setting["mesh"]), np.inf)
-        return left >= grams and (self.blanks is None or self.blanks > 0)
+    def affords(self, mesh: IntArray, grams: FloatArray) -> BoolArray:
+        """Tell of n settings which one more tile could be made, shape (n,)."""
+        left = np.array([self.grams.get(int(one), np.inf) for one in mesh])
+        return np.asarray(left >= grams) & (self.blanks is None or self.blanks > 0)
 
-    def without_tile(self, setting: pd.Series, grams: float) -> Purse:
+    def without_tile(self, mesh: int, grams: float) -> Purse:
         """Return what is left once a tile is taken."""
-        mesh = int(setting["mesh"])
         left = dict(self.grams)
         if mesh in left:
             left[mesh] -= grams
@@ -109,14 +113,39 @@ def candidate_tiles(series: FiringSeries, temperature_degC: float) -> pd.DataFra
     return frame[is_allowed(series, frame)].reset_index(drop=True)
 
 
-def tile_grams(series: FiringSeries, setting: pd.Series) -> float:
-    """Return the powder of one tile, g, loss included."""
-    return float(setting["layers"]) * coat_grams(series)
+def tile_grams(series: FiringSeries, tiles: pd.DataFrame) -> FloatArray:
+    """Return the powder of each tile, g, loss included, shape (n,)."""
+    return tiles["layers"].to_numpy(dtype=float) * coat_grams(series)
 
 
-def load_hours(series: FiringSeries, tiles: pd.DataFrame) -> float:
-    """Return the hours that one load costs, its preparation included."""
-    fired = tiles.assign(
-        tile=[str(k) for k in range(len(tiles))], session=1, load=1, order=1, role="test"
-    )
-    return float(kiln_hours(series, fired, plan_preparation(series, fired))["total"])
+class LoadHours:
+    """Hours that one load costs, its preparation included.
+
+    Loads of the same coats, bases and longest dwell cost the same, so each is
+    worked out once.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its budget says what changes, recovery and cooling take.
+    """
+
+    def __init__(self, series: FiringSeries) -> None:
+        self._series = series
+        self._known: dict[tuple[object, ...], float] = {}
+
+    def __call__(self, tiles: pd.DataFrame) -> float:
+        """Return the hours of a load of tiles."""
+        coats = sorted(zip(tiles["layers"], tiles["base"], strict=True))
+        key = (float(tiles["dwell_s"].max()), *coats)
+        if key not in self._known:
+            fired = tiles.assign(
+                tile=[str(k) for k in range(len(tiles))],
+                session=1,
+                load=1,
+                order=1,
+                role="test",
+            )
+            steps = plan_preparation(self._series, fired)
+            self._known[key] = float(kiln_hours(self._series, fired, steps)["total"])
+        return self._known[key]

@@ -16,10 +16,10 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.terms import model_matrix
 from firelab.windows.affordable import (
+    LoadHours,
     Purse,
     candidate_temperatures,
     candidate_tiles,
-    load_hours,
     tile_grams,
     what_is_left,
 )
@@ -123,6 +123,15 @@ class _Filled:
     purse: Purse
     hours: float
     gain_per_hour: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Room:
+    """What a load may hold, and what it costs."""
+
+    places: int
+    purse: Purse
+    load_hours: LoadHours
 
 
 def next_tiles(
@@ -235,12 +244,14 @@ def _best_load(
     places: int,
 ) -> _Filled | None:
     best: _Filled | None = None
+    load_hours = LoadHours(series)
     for degC in candidate_temperatures(series):
         tiles = candidate_tiles(series, degC)
         if not len(tiles):
             continue
         information = tile_information(draws, model_matrix(series, tiles, fit.terms))
-        filled = _fill(series, draws, doubt, tiles, information, purse, places)
+        room = _Room(places=places, purse=purse, load_hours=load_hours)
+        filled = _fill(series, draws, doubt, tiles, information, room)
         if filled and (best is None or filled.gain_per_hour > best.gain_per_hour):
             best = filled
     return best
@@ -252,28 +263,26 @@ def _fill(
     doubt: EdgeDoubt,
     tiles: pd.DataFrame,
     information: TileInformation,
-    purse: Purse,
-    places: int,
+    room: _Room,
 ) -> _Filled | None:
     """Fill one load, each place with the tile that leaves least variance."""
+    purse = room.purse
     load, taken = LoadSoFar.empty(draws), []
-    grams = [tile_grams(series, row) for _, row in tiles.iterrows()]
+    mesh, grams = tiles["mesh"].to_numpy(), tile_grams(series, tiles)
     start = doubt.variance_after(load.expected()).sum()
-    for _ in range(places):
-        can = [
-            k for k, (_, row) in enumerate(tiles.iterrows()) if purse.affords(row, grams[k])
-        ]
+    for _ in range(room.places):
+        can = np.flatnonzero(purse.affords(mesh, grams)).tolist()
         if not can:
             break
         left = doubt.variance_after(load.expected_with_each(information.taken(can)))
         place = can[int(left.sum(axis=-1).argmin())]
         load = load.with_tile(information, place)
-        purse = purse.without_tile(tiles.iloc[place], grams[place])
+        purse = purse.without_tile(int(mesh[place]), float(grams[place]))
         taken.append(place)
     if not taken:
         return None
     kept = tiles.iloc[taken].sort_values(["dwell_s", "mesh", "layers", "base"])
-    hours = load_hours(series, kept)
+    hours = room.load_hours(kept)
     gain = start - doubt.variance_after(load.expected()).sum()
     return _Filled(
         tiles=kept,
