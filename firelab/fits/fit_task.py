@@ -215,8 +215,7 @@ class FitTask:
         )
 
     def _separation(self, scale: FittedScale, found: Maximum) -> Separation | None:
-        condition = found.convergence.condition_number
-        if found.steady and condition < _DOUBTFUL_CONDITION:
+        if found.steady and not _is_nearly_singular(found.evaluation.hessian):
             return None
         plain, nominal, _ = self.looks.names
         return find_separation(scale.design, (*plain, *nominal))
@@ -254,6 +253,13 @@ class FitTask:
             n_effects=len(effects),
             effect_names=effects,
         )
+
+
+def _is_nearly_singular(hessian: FloatArray) -> bool:
+    """Tell whether the information, whatever the units, hardly has an inverse."""
+    size = np.sqrt(np.maximum(-np.diag(hessian), 1e-300))
+    values = np.linalg.eigvalsh(-hessian / np.outer(size, size))
+    return bool(values[0] * _DOUBTFUL_CONDITION < values[-1])
 
 
 def _unseen_notes(scale: FittedScale) -> tuple[str, ...]:

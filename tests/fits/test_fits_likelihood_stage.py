@@ -1,0 +1,230 @@
+"""Stage fits and term comparisons on records of an invented series."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from firelab.craft.sieves import grain_um
+from firelab.errors import FirelabError, RecordsInsufficient
+from firelab.fits.cumulative_link import fit_cumulative_link
+from firelab.fits.leave_out_loads import (
+    likelihood_predictor,
+    ranked_scores,
+    score_left_out_loads,
+)
+from firelab.fits.level_words import level_words
+from firelab.fits.not_estimable import NotEstimable
+from firelab.fits.stage_likelihood import fit_stage_likelihood
+from firelab.fits.term_comparison import compare_terms
+from firelab.records.records import Records
+from firelab.series.designs import design_path
+from firelab.series.folder import Provenance
+from firelab.series.series_file import read_series
+from firelab.series.terms import model_matrix
+
+SERIES = read_series(design_path("clear-transparent"))
+GRADES = np.array(SERIES.responses.stage.grades)
+EFFECTS = np.array([2.5, 1.0, 0.4, 0.0])
+
+
+def looks(n_loads=12, places=4, seed=1, effects=EFFECTS, load_sd=0.5) -> pd.DataFrame:
+    """Invented looks: temperature by load, the rest by tile, logit grades."""
+    rng = np.random.default_rng(seed)
+    n, heats = n_loads * places, SERIES.factors.levels("temperature")
+    frame = pd.DataFrame(
+        {
+            "tile": [f"T{i}" for i in range(n)],
+            "look": 1,
+            "session": 1,
+            "load": np.repeat(np.arange(n_loads), places) + 1,
+            "temperature_degC": np.repeat([heats[k % 4] for k in range(n_loads)], places),
+            "dwell_s": rng.choice([120.0, 180.0], n),
+            "mesh": rng.choice([80, 150], n),
+            "layers": rng.choice([1, 2], n),
+            "base": "hard clear",
+            "role": "test",
+            "observer": "",
+            "transparency": np.nan,
+        }
+    )
+    frame["grain_um"] = [grain_um(mesh) for mesh in frame["mesh"]]
+    frame["total_dwell_s"] = frame["dwell_s"]
+    latent = model_matrix(SERIES, frame, SERIES.terms) @ effects
+    latent += load_sd * rng.normal(size=n_loads)[frame["load"] - 1] + rng.logistic(size=n)
+    return frame.assign(stage=GRADES[np.searchsorted([-2.0, 0.0, 2.0], latent)])
+
+
+def records_of(frame: pd.DataFrame) -> Records:
+    stage = pd.Categorical(frame["stage"], categories=list(GRADES), ordered=True)
+    provenance = Provenance(series_hash="0" * 64, seed=1, versions={}, sources={})
+    return Records(
+        series=SERIES, plan=None, looks=frame.assign(stage=stage), provenance=provenance
+    )
+
+
+def test_the_fit_is_that_of_its_columns() -> None:
+    frame = looks()
+    fit = fit_stage_likelihood(records_of(frame))
+    y = np.array([list(GRADES).index(stage) for stage in frame["stage"]])
+    X = model_matrix(SERIES, frame, SERIES.terms)
+    same = fit_cumulative_link(y, X, groups=frame["load"])
+    np.testing.assert_allclose(fit.fit.estimates, same.estimates, rtol=1e-10)
+    assert fit.columns == ("temperature", "dwell", "mesh", "layers")
+    assert list(fit.table["name"]) == [
+        "sugar|orange peel",
+        "orange peel|full",
+        "full|over",
+        *fit.columns,
+        "sd(load)",
+    ]
+    assert fit.convergence.code == 0
+    profiled = fit.table.set_index("name").loc["temperature"]
+    assert profiled["interval"] == "profile"
+    assert profiled["lower"] < profiled["estimate"] < profiled["upper"]
+
+
+def test_plain_values_and_words() -> None:
+    fit = fit_stage_likelihood(records_of(looks()))
+    content = fit.to_dict()
+    again = json.loads(json.dumps(content, allow_nan=False))
+    assert again["schema"] == "firelab/stage-likelihood/1"
+    assert again["convergence"]["parameters"]["dwell"]["correct_decimals"] > 8
+    assert [test["term"] for test in again["tests"]] == list(SERIES.terms)
+    assert [test["df"] for test in again["proportional_odds"]] == [2, 2, 2, 2]
+    words = fit.summary()
+    assert words.startswith(
+        "Stage by maximum likelihood, logit link: 48 looks in 12 loads, 0 left out"
+    )
+    assert "temperature: chi2" in words
+    assert "do loads differ:" in words
+
+
+def test_looks_without_a_stage_and_control_tiles_are_left_out() -> None:
+    frame = looks()
+    frame.loc[:2, "stage"] = None
+    frame.loc[3:4, "role"] = "control"
+    fit = fit_stage_likelihood(records_of(frame))
+    assert fit.n_omitted == 5
+    assert fit.n_looks == 43
+
+
+def test_separation_is_told_in_degrees() -> None:
+    frame = looks(effects=np.array([40.0, 0.0, 0.0, 0.0]), load_sd=0.0)
+    fit = fit_stage_likelihood(records_of(frame))
+    assert fit.fit.estimator == "mean_br"
+    assert fit.notes[0] == (
+        "temperature separates the grades: no look above sugar at 746 degC (1375 degF), "
+        "none below over at 829 degC (1525 degF)"
+    )
+    assert fit.intervals == ()
+    assert "mean bias reduction (Kosmidis 2014)" in fit.summary()
+    json.dumps(fit.to_dict(), allow_nan=False)
+
+
+def test_a_tile_fired_on_in_another_load_has_an_effect_that_crosses_loads() -> None:
+    frame = looks(n_loads=8)
+    again = frame.iloc[::2].assign(
+        look=2, load=frame["load"] + 8, total_dwell_s=frame["total_dwell_s"] + 60.0
+    )
+    fresh = looks(n_loads=8, seed=5).iloc[::2]["stage"]
+    both = pd.concat([frame, again.assign(stage=fresh)], ignore_index=True)
+    fit = fit_stage_likelihood(records_of(both), ("temperature", "dwell"))
+    assert fit.fit.effect_names == ("load", "tile")
+    assert fit.n_looks == 48
+    within = pd.concat([frame, again.assign(load=frame["load"], stage=fresh)])
+    fit = fit_stage_likelihood(
+        records_of(within.reset_index(drop=True)), ("temperature", "dwell"), n_quadrature=5
+    )
+    assert fit.fit.effect_names == ("load", "tile")
+
+
+def test_terms_that_tiles_cannot_tell_are_named() -> None:
+    frame = looks()
+    frame["dwell_s"] = np.where(frame["mesh"] == 80, 120.0, 180.0)
+    frame["total_dwell_s"] = frame["dwell_s"]
+    frame["layers"] = 1
+    with pytest.raises(NotEstimable) as fault:
+        fit_stage_likelihood(records_of(frame))
+    assert fault.value.aliased == ("mesh", "layers")
+    said = compare_terms(records_of(frame)).summary()
+    assert "  mesh: cannot be told from dwell in these tiles" in said
+    assert "  layers: never changes in these tiles" in said
+    assert (
+        "  temperature:mesh: cannot be told from temperature:dwell in these tiles" in said
+    )
+
+
+def test_records_without_a_stage_are_refused() -> None:
+    frame = looks().assign(stage=None)
+    with pytest.raises(RecordsInsufficient, match="no look carries a stage"):
+        fit_stage_likelihood(records_of(frame))
+    with pytest.raises(RecordsInsufficient, match="no look carries a stage"):
+        compare_terms(records_of(frame))
+    with pytest.raises(RecordsInsufficient, match="2 loads cannot be left out in turn"):
+        compare_terms(records_of(looks(n_loads=2)))
+
+
+def test_comparison_finds_what_matters_and_what_does_not() -> None:
+    found = compare_terms(records_of(looks(n_loads=24, seed=8)))
+    verdicts = {one.term: one.verdict for one in found.verdicts}
+    assert verdicts["temperature"] == "matters"
+    assert verdicts["dwell"] == "matters"
+    assert verdicts["layers"] != "matters"
+    assert found.score < found.score_without_terms
+    assert found.n_loads == 24
+    rows = found.table.set_index("term")
+    assert rows.loc["temperature", "worse"] > rows.loc["mesh", "worse"]
+    again = json.loads(json.dumps(found.to_dict(), allow_nan=False))
+    assert again["terms"][0]["sentence"].startswith("temperature: matters")
+
+
+def test_ranked_scores_are_those_of_the_definition() -> None:
+    # Epstein (1969): the squared distance between cumulative forecast and what happened.
+    chances = np.array([[0.2, 0.5, 0.3], [0.2, 0.5, 0.3]])
+    scores = ranked_scores(np.array([0, 1]), chances)
+    np.testing.assert_allclose(scores, [(0.64 + 0.09) / 2, (0.04 + 0.09) / 2])
+
+
+def test_left_out_loads_are_predicted_from_the_others_alone() -> None:
+    rng = np.random.default_rng(6)
+    X = rng.normal(size=(40, 1))
+    y = np.searchsorted([0.0, 1.0], X[:, 0] + rng.logistic(size=40))
+    load = np.arange(40) // 5
+    predict = likelihood_predictor(y, X, load, n_grades=3)
+    left_out = load == 2
+    changed = np.where(left_out, 0, y)
+    other = likelihood_predictor(changed, X, load, n_grades=3)
+    np.testing.assert_allclose(predict(left_out), other(left_out), rtol=1e-12)
+    scores = score_left_out_loads(y, load, predict)
+    mean, error = scores.worse_than(scores)
+    assert (mean, error) == (0.0, 0.0)
+    assert scores.n_looks.tolist() == [5] * 8
+
+
+def test_levels_are_told_as_the_bench_writes_them() -> None:
+    assert level_words(SERIES, "mesh", 1.0) == "80 mesh"
+    assert level_words(SERIES, "mesh", -1.0) == "150 mesh"
+    assert level_words(SERIES, "layers", 1.0) == "2 coats"
+    assert level_words(SERIES, "base[soft]", 1.0) == "over soft"
+    assert level_words(SERIES, "base[soft]", 0.0) == "over another base"
+    assert level_words(SERIES, "temperature:dwell", 0.5) == "temperature:dwell at 0.5"
+
+
+@given(st.integers(0, 2**31), st.integers(2, 9), st.sampled_from([0.0, 1.0, 5.0]))
+@settings(max_examples=25, deadline=None)
+def test_any_small_series_gives_a_fit_or_a_named_refusal(seed, n_loads, strength) -> None:
+    frame = looks(n_loads=n_loads, seed=seed, effects=strength * EFFECTS, load_sd=1.0)
+    try:
+        fit = fit_stage_likelihood(records_of(frame), ("temperature", "dwell"))
+    except FirelabError as refusal:
+        assert refusal.hint
+        return
+    assert fit.convergence.code == 0
+    assert np.all(np.isfinite(fit.table[["estimate", "standard_error"]]))
+    json.dumps(fit.to_dict(), allow_nan=False)
