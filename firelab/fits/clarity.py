@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.errors import UsageError
-from firelab.fits.clarity_fit import INTERCEPT, ClarityConvergence, ClarityFit
+from firelab.fits.clarity_columns import ScoreColumns
+from firelab.fits.clarity_fit import ClarityConvergence, ClarityFit
 from firelab.fits.clarity_grades import (
     has_few_grades,
     reaches_an_end,
@@ -82,23 +83,24 @@ def fit_clarity(
     series = records.series
     counted = scored_tiles(records)
     names = tuple(series.terms if terms is None else terms)
-    columns = term_columns(series, names)
-    owners = [INTERCEPT, *(term for term in names for _ in term_columns(series, [term]))]
-    X = model_matrix(series, counted.tiles, names)
-    score = counted.tiles["transparency"].to_numpy(dtype=float)
-    load = np.unique(counted.tiles["load"], return_inverse=True)[1].astype(np.int64)
-    with_ones = np.column_stack([np.ones(len(score)), X])
-    regress = regress_grades if has_few_grades(counted.scale, score) else regress_clarity
-    regression = regress(score, with_ones, load, [INTERCEPT, *columns], owners)
-    priors = clarity_priors(counted.scale, series.priors, columns)
+    scores = ScoreColumns(
+        score=counted.tiles["transparency"].to_numpy(dtype=float),
+        X=model_matrix(series, counted.tiles, names),
+        load=np.unique(counted.tiles["load"], return_inverse=True)[1].astype(np.int64),
+        columns=term_columns(series, names),
+        owners=tuple(term for term in names for _ in term_columns(series, [term])),
+    )
+    is_graded = has_few_grades(counted.scale, scores.score)
+    regression = regress_grades(scores) if is_graded else regress_clarity(scores)
+    priors = clarity_priors(counted.scale, series.priors, scores.columns)
     random = np.random.default_rng(series.seed) if rng is None else rng
-    posterior = _posterior(score, X, load, counted.scale, priors, columns, n_draws, random)
+    posterior = _posterior(scores, counted.scale, priors, n_draws, random)
     return ClarityFit(
         series=series,
         terms=names,
-        columns=columns,
-        n_tiles=len(score),
-        n_loads=int(load.max()) + 1 if load.size else 0,
+        columns=scores.columns,
+        n_tiles=len(scores.score),
+        n_loads=scores.n_loads,
         left_out=counted.left_out,
         regression=regression,
         draws=posterior.draws,
@@ -110,21 +112,18 @@ def fit_clarity(
 
 
 def _posterior(
-    score: FloatArray,
-    X: FloatArray,
-    load: NDArray[np.int64],
+    scores: ScoreColumns,
     scale: TransparencyResponse,
     priors: ClarityPriors,
-    columns: tuple[str, ...],
     n_draws: int,
     rng: np.random.Generator,
 ) -> ClarityPosterior:
     """Draw by steps where scores reach an end of the scale, else as measured."""
-    if reaches_an_end(scale, score):
-        graded = graded_scores(score, X, load, scale, priors)
-        return draw_graded(graded, columns, n_draws=n_draws, rng=rng)
-    sums = score_sums(score, X, load, priors)
-    return draw_clarity(sums, priors, columns, n_draws=n_draws, rng=rng)
+    if reaches_an_end(scale, scores.score):
+        graded = graded_scores(scores, scale, priors)
+        return draw_graded(graded, scores.columns, n_draws=n_draws, rng=rng)
+    sums = score_sums(scores, priors)
+    return draw_clarity(sums, priors, scores.columns, n_draws=n_draws, rng=rng)
 
 
 def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.fits.clarity_columns import INTERCEPT
 from firelab.fits.clarity_draws import ClarityDraws
 from firelab.fits.clarity_priors import ClarityPriors
 from firelab.fits.clarity_regression import METHOD_WORDS, ClarityRegression
@@ -15,7 +16,6 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 
 SCHEMA = "firelab/clarity/1"
-INTERCEPT = "(intercept)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

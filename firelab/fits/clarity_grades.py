@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from firelab.errors import RecordsInsufficient
+from firelab.fits.clarity_columns import ScoreColumns
 from firelab.fits.clarity_least_squares import COEFFICIENT_COLUMNS
-from firelab.fits.clarity_regression import ClarityRegression, told_columns
+from firelab.fits.clarity_regression import NONE, ORDINAL, ClarityRegression
 from firelab.fits.cumulative_link import fit_cumulative_link
 from firelab.fits.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ratio_tests import drop_each_term
@@ -19,7 +20,6 @@ from firelab.series.firing_series import TransparencyResponse
 
 FloatArray = NDArray[np.float64]
 
-ORDINAL = "ordinal"
 FEWEST_SCORES = 5
 _AT_END = 0.25
 RATIO_COLUMNS = ["term", "chi_squared", "df", "p_value"]
@@ -47,23 +47,8 @@ def reaches_an_end(scale: TransparencyResponse, score: FloatArray) -> bool:
     )
 
 
-def regress_grades(
-    score: FloatArray,
-    X: FloatArray,
-    load: NDArray[np.int64],
-    names: Sequence[str],
-    owners: Sequence[str],
-) -> ClarityRegression:
+def regress_grades(scores: ScoreColumns) -> ClarityRegression:
     """Fit scores as ordered grades, with a load effect where loads can tell one.
-
-    Parameters
-    ----------
-    score : ndarray, shape (n,)
-    X : ndarray, shape (n, 1 + p)
-        The intercept's column of ones, then the coded columns.
-    load : ndarray of int, shape (n,)
-    names, owners : sequence of str, 1 + p of them
-        Each column's name and the term it belongs to.
 
     Returns
     -------
@@ -72,52 +57,34 @@ def regress_grades(
         grade by the direction of the score, and likelihood-ratio tests; or
         ``none`` where one score only was seen.
     """
-    kept = told_columns(X)
-    aliased = tuple(name for place, name in enumerate(names) if place not in kept)
-    inside = [place for place in kept if place > 0]
-    told, labels = X[:, inside], [names[place] for place in inside]
-    grade = np.unique(np.round(score, 6), return_inverse=True)[1]
-    n_loads = len(np.unique(load))
-    groups = load if 1 < n_loads < len(score) else None
-    shown = [f"{one:g}" for one in np.unique(np.round(score, 6))]
-    whole = _whole_terms(owners, kept, inside)
+    seen, grade = np.unique(np.round(scores.score, 6), return_inverse=True)
+    has_loads = 1 < scores.n_loads < len(scores.score)
+    groups = scores.load if has_loads else None
+    shown, labels = [f"{one:g}" for one in seen], scores.labels
     try:
         fit = fit_cumulative_link(
-            grade, told, groups=groups, grades=shown, names=(labels, None, None)
+            grade, scores.told, groups=groups, grades=shown, names=(labels, None, None)
         )
-        tests = drop_each_term(grade, told, whole, groups=groups, grades=shown)
+        tests = drop_each_term(
+            grade, scores.told, scores.whole_terms(), groups=groups, grades=shown
+        )
     except RecordsInsufficient as fault:
-        return _nothing(aliased, fault.what)
+        return ClarityRegression(method=NONE, aliased=scores.aliased, notes=(fault.what,))
     notes = (
         "few scores were seen: they are tested as ordered grades, in logits",
         *fit.notes,
     )
-    if groups is None:
+    if not has_loads:
         notes += ("no load effect in the table: these loads cannot tell one",)
+    rows = [(one.term, one.statistic, one.df, one.p_value) for one in tests]
     return ClarityRegression(
         method=ORDINAL,
-        coefficients=_coefficients(fit, labels),
-        terms=pd.DataFrame(
-            [(one.term, one.statistic, one.df, one.p_value) for one in tests],
-            columns=RATIO_COLUMNS,
-        ),
-        sds={},
-        aliased=aliased,
-        condition=float(fit.convergence.condition_number),
-        mixed=None,
+        aliased=scores.aliased,
         notes=notes,
+        coefficients=_coefficients(fit, labels),
+        terms=pd.DataFrame(rows, columns=RATIO_COLUMNS),
+        condition=float(fit.convergence.condition_number),
     )
-
-
-def _whole_terms(
-    owners: Sequence[str], kept: Sequence[int], inside: Sequence[int]
-) -> Mapping[str, list[int]]:
-    terms = {}
-    for term in dict.fromkeys(owners[1:]):
-        own = [place for place, owner in enumerate(owners) if owner == term]
-        if all(place in kept for place in own):
-            terms[term] = [inside.index(place) for place in own]
-    return terms
 
 
 def _coefficients(fit: CumulativeLinkFit, labels: Sequence[str]) -> pd.DataFrame:
@@ -132,17 +99,4 @@ def _coefficients(fit: CumulativeLinkFit, labels: Sequence[str]) -> pd.DataFrame
                 strict=True,
             )
         )
-    )
-
-
-def _nothing(aliased: tuple[str, ...], why: str) -> ClarityRegression:
-    return ClarityRegression(
-        method="none",
-        coefficients=pd.DataFrame(columns=COEFFICIENT_COLUMNS),
-        terms=pd.DataFrame(columns=RATIO_COLUMNS),
-        sds={},
-        aliased=aliased,
-        condition=None,
-        mixed=None,
-        notes=(why,),
     )

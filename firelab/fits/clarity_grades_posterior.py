@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from firelab.fits.clarity_columns import ScoreColumns
 from firelab.fits.clarity_draws import ClarityDraws
 from firelab.fits.clarity_posterior import ClarityPosterior
 from firelab.fits.clarity_priors import ClarityPriors
@@ -137,25 +138,12 @@ def _sd_of(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray]:
 
 
 def graded_scores(
-    score: FloatArray,
-    X: FloatArray,
-    load: NDArray[np.int64],
-    scale: TransparencyResponse,
-    priors: ClarityPriors,
+    scores: ScoreColumns, scale: TransparencyResponse, priors: ClarityPriors
 ) -> GradedScores:
-    """Return scores, shape (n,), with coded columns, shape (n, p), as intervals.
-
-    Parameters
-    ----------
-    score, X : ndarray, shapes (n,) and (n, p)
-    load : ndarray of int, shape (n,)
-        Load of each tile, numbered from 0.
-    scale : TransparencyResponse
-    priors : ClarityPriors
-    """
-    order = np.argsort(load, kind="stable")
-    value, half = score[order], scale.step / 2
-    full = np.column_stack([np.ones(len(score)), X])[order]
+    """Return scores and columns as intervals on their scale, sorted by load."""
+    order = np.argsort(scores.load, kind="stable")
+    value, half = scores.score[order], scale.step / 2
+    full = np.column_stack([np.ones(len(value)), scores.X])[order]
     centre = full @ priors.mean
     lower = np.where(value <= scale.low, -np.inf, value - half - centre)
     upper = np.where(value >= scale.high, np.inf, value + half - centre)
@@ -163,7 +151,7 @@ def graded_scores(
         lower=lower,
         upper=upper,
         X=full,
-        starts=np.flatnonzero(np.diff(load[order], prepend=-1)),
+        starts=np.flatnonzero(np.diff(scores.load[order], prepend=-1)),
         priors=priors,
     )
 

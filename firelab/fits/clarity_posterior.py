@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from firelab.fits.clarity_columns import ScoreColumns
 from firelab.fits.clarity_draws import ClarityDraws
 from firelab.fits.clarity_priors import ClarityPriors
 
@@ -56,29 +57,18 @@ class ClarityPosterior:
     effective_draws: float
 
 
-def score_sums(
-    score: FloatArray, X: FloatArray, load: NDArray[np.int64], priors: ClarityPriors
-) -> ScoreSums:
-    """Return the sums of scores, shape (n,), with coded columns, shape (n, p).
-
-    Parameters
-    ----------
-    score, X : ndarray, shapes (n,) and (n, p)
-    load : ndarray of int, shape (n,)
-        Load of each tile, numbered from 0.
-    priors : ClarityPriors
-        Whose means are taken off the scores.
-    """
-    regressors = np.column_stack([np.ones(len(score)), X])
-    everything = np.column_stack([regressors, score - regressors @ priors.mean])
-    count = int(load.max()) + 1 if load.size else 0
-    sums = np.zeros((count, everything.shape[1]))
-    np.add.at(sums, load, everything)
+def score_sums(scores: ScoreColumns, priors: ClarityPriors) -> ScoreSums:
+    """Return the sums of scores and columns, the prior means taken off the scores."""
+    regressors = np.column_stack([np.ones(len(scores.score)), scores.X])
+    left = scores.score - regressors @ priors.mean
+    everything = np.column_stack([regressors, left])
+    sums = np.zeros((scores.n_loads, everything.shape[1]))
+    np.add.at(sums, scores.load, everything)
     return ScoreSums(
-        n=len(score),
+        n=len(scores.score),
         squares=everything.T @ everything,
         sums=sums,
-        sizes=np.bincount(load, minlength=count).astype(float),
+        sizes=np.bincount(scores.load, minlength=scores.n_loads).astype(float),
     )
 
 

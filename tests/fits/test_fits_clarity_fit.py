@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from firelab.craft.sieves import grain_um
 from firelab.errors import FirelabError, UsageError
 from firelab.fits.clarity import fit_clarity
-from firelab.fits.clarity_regression import told_columns
+from firelab.fits.clarity_columns import told_columns
 from firelab.fits.clarity_scores import scored_tiles
 from firelab.records.records import Records
 from firelab.series.designs import design_path

@@ -12,6 +12,7 @@ from scipy.integrate import quad
 from scipy.stats import binom, norm
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
+from firelab.fits.clarity_columns import ScoreColumns
 from firelab.fits.clarity_grades import (
     has_few_grades,
     reaches_an_end,
@@ -26,9 +27,12 @@ from firelab.series.firing_series import TransparencyResponse
 from firelab.series.prior_wish import PriorWish
 
 COLUMNS = ("temperature", "mesh")
-NAMES = ["(intercept)", *COLUMNS]
 FIVE = TransparencyResponse(low=0, high=4, step=1, target=3)
 TEN = TransparencyResponse()
+
+
+def scored(score, X, load):
+    return ScoreColumns(score=score, X=X, load=load, columns=COLUMNS, owners=COLUMNS)
 
 
 def made(scale, seed=1, n_loads=4, per_load=3, top=0.8):
@@ -59,9 +63,7 @@ def test_few_grades_are_tested_as_statsmodels_does():
     rng = np.random.default_rng(7)
     X = np.column_stack([rng.normal(size=60), rng.choice([-1.0, 1.0], 60)])
     score = np.clip(np.round(2 + X @ [0.8, -0.5] + 0.8 * rng.normal(size=60)), 0, 4)
-    found = regress_grades(
-        score, np.column_stack([np.ones(60), X]), np.arange(60), NAMES, NAMES
-    )
+    found = regress_grades(scored(score, X, np.arange(60)))
     grades = pd.Categorical(score, ordered=True)
     model = OrderedModel(pd.Series(grades), X, distr="logit")
     reference = model.fit(method="bfgs", disp=False, gtol=1e-8)
@@ -80,11 +82,9 @@ def test_few_grades_are_tested_as_statsmodels_does():
 
 def test_loads_enter_where_they_can_and_one_score_tells_nothing():
     score, X, load = made(FIVE, n_loads=8, per_load=4, top=0.5)
-    ones = np.column_stack([np.ones(len(score)), X])
-    assert "no load effect in the table" not in " ".join(
-        regress_grades(score, ones, load, NAMES, NAMES).notes
-    )
-    alike = regress_grades(np.full(len(score), 3.0), ones, load, NAMES, NAMES)
+    found = regress_grades(scored(score, X, load))
+    assert "no load effect in the table" not in " ".join(found.notes)
+    alike = regress_grades(scored(np.full(len(score), 3.0), X, load))
     assert alike.method == "none" and alike.coefficients.empty
 
 
@@ -114,7 +114,7 @@ def by_hand(score, X, load, scale, priors, point):
 def test_density_and_gradient():
     score, X, load = made(TEN)
     priors = clarity_priors(TEN, PriorWish(), COLUMNS)
-    graded = graded_scores(score, X, load, TEN, priors)
+    graded = graded_scores(scored(score, X, load), TEN, priors)
     rng = np.random.default_rng(3)
     mode = find_mode(graded.log_density_and_gradient, np.zeros(5)).point
     points = mode + 0.03 * rng.normal(size=(4, 5))
@@ -133,10 +133,10 @@ def test_away_from_the_ends_both_posteriors_agree():
     priors = clarity_priors(TEN, PriorWish(), COLUMNS)
     rng = np.random.default_rng(4)
     one = draw_clarity(
-        score_sums(score, X, load, priors), priors, COLUMNS, n_draws=4000, rng=rng
+        score_sums(scored(score, X, load), priors), priors, COLUMNS, n_draws=4000, rng=rng
     ).draws
     two = draw_graded(
-        graded_scores(score, X, load, TEN, priors), COLUMNS, n_draws=4000, rng=rng
+        graded_scores(scored(score, X, load), TEN, priors), COLUMNS, n_draws=4000, rng=rng
     ).draws
     for name in ("intercept", "coefficients", "load_sd", "residual_sd"):
         first, second = getattr(one, name), getattr(two, name)
@@ -156,10 +156,10 @@ def test_an_end_of_the_scale_does_not_flatten_the_effects():
     assert reaches_an_end(TEN, score)
     priors = clarity_priors(TEN, PriorWish(), COLUMNS)
     plain = draw_clarity(
-        score_sums(score, X, load, priors), priors, COLUMNS, n_draws=1000, rng=rng
+        score_sums(scored(score, X, load), priors), priors, COLUMNS, n_draws=1000, rng=rng
     ).draws.coefficients[:, 0]
     stepwise = draw_graded(
-        graded_scores(score, X, load, TEN, priors), COLUMNS, n_draws=1000, rng=rng
+        graded_scores(scored(score, X, load), TEN, priors), COLUMNS, n_draws=1000, rng=rng
     ).draws.coefficients[:, 0]
     assert np.quantile(plain, 0.99) < 4.0
     assert np.quantile(stepwise, 0.05) < 4.0 < np.quantile(stepwise, 0.95)
@@ -183,7 +183,10 @@ def test_intervals_hold_truths_drawn_from_the_priors(scale=FIVE, series=40):
             np.round(latent + sds[1] * rng.normal(size=9)), scale.low, scale.high
         )
         draws = draw_graded(
-            graded_scores(score, X, load, scale, priors), COLUMNS, n_draws=400, rng=rng
+            graded_scores(scored(score, X, load), scale, priors),
+            COLUMNS,
+            n_draws=400,
+            rng=rng,
         ).draws
         drawn = np.column_stack(
             [draws.intercept, draws.coefficients, draws.load_sd, draws.residual_sd]

@@ -11,6 +11,7 @@ import pytest
 from scipy.special import ndtr
 from scipy.stats import binom, multivariate_normal
 
+from firelab.fits.clarity_columns import ScoreColumns
 from firelab.fits.clarity_draws import ClarityDraws
 from firelab.fits.clarity_posterior import draw_clarity, log_density, score_sums
 from firelab.fits.clarity_priors import ClarityPriors, clarity_priors
@@ -18,6 +19,11 @@ from firelab.series.firing_series import TransparencyResponse
 from firelab.series.prior_wish import PriorWish
 
 COLUMNS = ("temperature", "mesh")
+
+
+def scored(score, X, load):
+    names = COLUMNS[: X.shape[1]]
+    return ScoreColumns(score=score, X=X, load=load, columns=names, owners=names)
 
 
 def small(seed=4, n_loads=4, per_load=3):
@@ -40,7 +46,7 @@ def dense(score, X, load, priors, load_sd, residual_sd):
 
 def test_density_is_that_of_the_whole_covariance():
     score, X, load, priors = small()
-    sums = score_sums(score, X, load, priors)
+    sums = score_sums(scored(score, X, load), priors)
     sds = np.array([[0.0, 0.0], [0.3, 1.0], [2.0, 0.1], [0.01, 3.0]])
     found = log_density(sums, priors, sds[:, 0], sds[:, 1])
     for (load_sd, residual_sd), value in zip(sds, found, strict=True):
@@ -53,7 +59,7 @@ def test_density_is_that_of_the_whole_covariance():
 
 def test_draws_have_the_moments_of_the_density():
     score, X, load, priors = small()
-    sums = score_sums(score, X, load, priors)
+    sums = score_sums(scored(score, X, load), priors)
     grid = np.stack(np.meshgrid(np.linspace(0.01, 6, 120), np.linspace(0.01, 6, 120)))
     sds = grid.reshape(2, -1).T
     weight = np.exp(log_density(sums, priors, sds[:, 0], sds[:, 1]))
@@ -81,7 +87,9 @@ def test_draws_have_the_moments_of_the_density():
 
 def test_without_a_tile_the_draws_are_the_priors():
     priors = clarity_priors(TransparencyResponse(), PriorWish(), COLUMNS)
-    nothing = score_sums(np.empty(0), np.empty((0, 2)), np.empty(0, dtype=int), priors)
+    nothing = score_sums(
+        scored(np.empty(0), np.empty((0, 2)), np.empty(0, dtype=int)), priors
+    )
     draws = draw_clarity(
         nothing, priors, COLUMNS, n_draws=4000, rng=np.random.default_rng(2)
     ).draws
@@ -104,7 +112,7 @@ def test_wide_priors_give_least_squares():
         rounding=0.0,
     )
     draws = draw_clarity(
-        score_sums(score, X, load, wide), wide, ("x",), n_draws=8000, rng=rng
+        score_sums(scored(score, X, load), wide), wide, ("x",), n_draws=8000, rng=rng
     ).draws
     exact = np.linalg.lstsq(np.column_stack([np.ones(60), X]), score, rcond=None)[0]
     assert draws.intercept.mean() == pytest.approx(exact[0], abs=0.01)
@@ -114,7 +122,7 @@ def test_wide_priors_give_least_squares():
 def test_alike_scores_keep_a_spread():
     """All scores equal: whole steps hide up to half a step, and the fit knows it."""
     _, X, load, priors = small()
-    sums = score_sums(np.full(load.size, 7.0), X, load, priors)
+    sums = score_sums(scored(np.full(load.size, 7.0), X, load), priors)
     draws = draw_clarity(
         sums, priors, COLUMNS, n_draws=500, rng=np.random.default_rng(3)
     ).draws
@@ -169,7 +177,11 @@ def test_intervals_hold_truths_drawn_from_the_priors():
         )
         score = np.round(score + residual_sd * rng.normal(size=12))
         draws = draw_clarity(
-            score_sums(score, X, load, priors), priors, COLUMNS, n_draws=400, rng=rng
+            score_sums(scored(score, X, load), priors),
+            priors,
+            COLUMNS,
+            n_draws=400,
+            rng=rng,
         ).draws
         drawn = np.column_stack(
             [draws.intercept, draws.coefficients, draws.load_sd, draws.residual_sd]
