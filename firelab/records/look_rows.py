@@ -88,6 +88,8 @@ def read_looks(
     meanings, findings = match_columns(table, is_log=is_log)
     if not any(meaning.column == "tile" for meaning in meanings.values()):
         return ReadLooks(looks=(), findings=tuple(findings), left_out=())
+    if not table.rows and not is_log:
+        findings.append(_no_rows(table))
     looks, left_out = [], []
     for row in table.rows:
         reading = _RowReading(
@@ -104,6 +106,17 @@ def read_looks(
             looks.append(reading.look(values, planned))
         findings += reading.findings
     return ReadLooks(looks=tuple(looks), findings=tuple(findings), left_out=tuple(left_out))
+
+
+def _no_rows(table: TextTable) -> Finding:
+    return Finding(
+        code="no-rows",
+        file=table.file,
+        line=table.header.line,
+        column=0,
+        message="holds column names and no row under them",
+        hint="give one row per look",
+    )
 
 
 @dataclass(slots=True)

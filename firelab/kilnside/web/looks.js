@@ -5,18 +5,24 @@ const sameFiring = (one, other) => one.tile === other.tile && Number(one.look) =
 const sameName = (one, other) => (one.observer || "").toLowerCase() === (other.observer || "").toLowerCase();
 const observer = () => kept.read("observer", "");
 
-function allLooks() {
-  let looks = bay.looks.map((one) => ({ ...one, waits: false }));
-  for (const { look } of waiting()) {
-    if (looks.some((one) => one.entry === look.entry)) continue;
-    if (look.change && look.change !== "moved") {
-      const here = looks.filter((one) => sameFiring(one, look));
-      const meant = here.find((one) => sameName(one, look)) || here[0];
-      looks = looks.filter((one) => one !== meant);
-    }
-    if (look.change !== "withdrawal") looks.push({ ...look, waits: true });
+// The looks once one more is applied: a change supersedes, as in the log.
+function withLook(looks, look, waits) {
+  if (looks.some((one) => one.entry === look.entry)) return looks;
+  let others = looks;
+  if (look.change && look.change !== "moved") {
+    const here = looks.filter((one) => sameFiring(one, look));
+    const meant = here.find((one) => sameName(one, look)) || here[0];
+    others = looks.filter((one) => one !== meant);
   }
-  return looks;
+  return look.change === "withdrawal" ? others : [...others, { ...look, waits }];
+}
+
+const allLooks = () => waiting().reduce((looks, { look }) => withLook(looks, look, true), bay.looks);
+
+// Until the server says so itself, the page shows what it was told is kept.
+function showAsKept(look) {
+  bay = { ...bay, looks: withLook(bay.looks, look, false), version: "" };
+  kept.write("bay", bay);
 }
 
 const standing = (firing) => allLooks().filter((one) => sameFiring(one, firing));

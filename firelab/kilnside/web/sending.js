@@ -73,6 +73,7 @@ async function sendOne(one) {
     return away(true);
   }
   if (answer.ok && content.kept === true && content.entry === one.look.entry) {
+    showAsKept(one.look);
     dropEntry(one);
     away(false);
     changed();
@@ -129,7 +130,7 @@ function showLink() {
     said = `This phone is not let in: scan a new square. ${count ? `${many} kept here.` : ""}`;
     state = "out";
   }
-  if (turned) said += ` - ${turned} not taken, see Looks`;
+  if (turned) said = `${turned} not taken, see Looks. ${count || isAway || isOut ? said : "All others are kept"}`;
   if (line.textContent !== said) line.textContent = said;
   line.dataset.state = turned && state === "kept" ? "away" : state;
 }

@@ -1,0 +1,437 @@
+"""Two phones in real Chromium record a session; lines are cut and the server is killed.
+
+Run with ``pytest -m browser``; needs Chromium on the path (Debian's package
+``chromium``) and the Python packages playwright and axe-playwright-python.
+"""
+
+import asyncio
+import csv
+import io
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from importlib import resources
+from pathlib import Path
+
+import pytest
+
+from firelab.plan.make_plan import plan_series
+from firelab.plan.plan_files import read_plan, write_plan
+from firelab.records.firing_log import read_firings, read_log
+from firelab.records.folder_check import check_folder
+from firelab.records.planned_firings import planned_firings
+from firelab.series.series_file import read_series, series_hash
+
+pytestmark = pytest.mark.browser
+
+PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True}
+TABLET = {"viewport": {"width": 820, "height": 1180}, "is_mobile": True, "has_touch": True}
+SMALL = {"viewport": {"width": 360, "height": 600}, "is_mobile": True, "has_touch": True}
+MARKUP = "<img src=x onerror=\"document.title='ran'\">=1+1"
+SERIES = """
+schema = "firelab/series/1"
+name = "A session on two phones"
+invented = true
+[enamel]
+colour = "invented leaf green"
+kind = "transparent"
+[factors]
+temperature = ["1350 degF", "1400 degF", "1450 degF", "1500 degF"]
+dwell = ["2 min", "2 min 30 s", "3 min"]
+[plan]
+repeats = 2
+[budget]
+places = 6
+[responses.transparency]
+low = 0
+high = 10
+"""
+
+
+@pytest.fixture(scope="module")
+def chromium_path():
+    found = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert found, "no Chromium on the path: install Debian's package chromium"
+    return found
+
+
+@pytest.fixture
+def session_folder(tmp_path):
+    folder = tmp_path / "session"
+    folder.mkdir()
+    (folder / "series.toml").write_text(SERIES)
+    series = read_series(folder)
+    write_plan(plan_series(series, series_hash=series_hash(folder)), folder)
+    return folder
+
+
+class Kilnside:
+    """`firelab kilnside` as a process that can be killed and started again."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        self.shown = folder.parent / "shown.txt"
+
+    def start(self):
+        words = ["--port", str(self.port), "--host", "127.0.0.1", "--bind", "127.0.0.1"]
+        self.out = self.shown.open("a")
+        self.process = subprocess.Popen(
+            [sys.executable, "-u", "-m", "firelab", "kilnside", str(self.folder), *words],
+            stdout=self.out,
+            stderr=subprocess.STDOUT,
+        )
+        patience = time.monotonic() + 60
+        while time.monotonic() < patience:
+            try:
+                socket.create_connection(("127.0.0.1", self.port), 1).close()
+                return
+            except OSError:
+                time.sleep(0.05)
+        raise AssertionError(self.shown.read_text())
+
+    def url(self):
+        return re.findall(r"http://\S+", self.shown.read_text())[-1]
+
+    def kill(self):
+        os.kill(self.process.pid, signal.SIGKILL)
+        self.process.wait()
+        self.out.close()
+
+
+@pytest.fixture
+def kilnside(session_folder):
+    server = Kilnside(session_folder)
+    server.start()
+    yield server
+    server.kill()
+
+
+class Hand:
+    """A person with one phone: taps, and sees what the page says."""
+
+    def __init__(self, page, context):
+        self.page, self.context = page, context
+        self.faults = []
+        page.on("pageerror", lambda fault: self.faults.append(str(fault)))
+        page.on("dialog", lambda dialog: self.faults.append(dialog.message))
+        page.on("console", self._hear)
+
+    def _hear(self, message):
+        if "Content Security Policy" in message.text:
+            self.faults.append(message.text)
+
+    async def view(self, name):
+        await self.page.locator(f"nav button[data-view={name}]").tap()
+
+    async def is_called(self, name):
+        await self.view("log")
+        await self.page.locator("#observer").fill(name)
+
+    async def link(self, pattern):
+        from playwright.async_api import expect
+
+        said = self.page.locator("#link")
+        await expect(said).to_have_text(re.compile(pattern), timeout=20_000)
+
+    async def open_tile(self, tile):
+        await self.view("grade")
+        back = self.page.locator("#panel-close")
+        if await back.is_visible():
+            await back.tap()
+        code = self.page.locator("#grade-tiles .code", has_text=re.compile(f"^{tile}$"))
+        await code.first.tap()
+
+    async def grade(self, tile, stage, score=None, note="", defects=()):
+        await self.open_tile(tile)
+        if score is not None:
+            await self.page.locator("#score").fill(str(score))
+        if note:
+            await self.page.locator("#note").fill(note)
+        for word in defects:
+            await self.page.locator("#defects button", has_text=word).tap()
+        name = self.page.locator("#grades .name", has_text=re.compile(f"^{stage}$"))
+        await name.tap()
+
+    async def fire_load(self, number, dwells):
+        """Close the door, and open it for each dwell a second late."""
+        await self.view("kiln")
+        heading = self.page.locator("#kiln-heading")
+        if f"Load {number} of" not in await heading.inner_text():
+            await self.page.locator("#door").tap()
+        assert f"Load {number} of" in await heading.inner_text()
+        await self.page.locator("#reading").fill(str(1400 + number))
+        await self.page.locator("#door").tap()
+        passed = 0
+        for dwell in sorted(set(dwells)):
+            await self.page.clock.fast_forward(1000 * int(dwell - passed) + 1000)
+            passed = dwell + 1
+            await self.page.wait_for_selector("#clock[data-due]")
+            said = await self.page.locator("#clock-said").inner_text()
+            assert said.startswith("Open the door:"), said
+            await self.page.locator("#door").tap()
+
+
+async def open_phone(browser, kilnside, size, shift=False):
+    context = await browser.new_context(**size)
+    page = await context.new_page()
+    hand = Hand(page, context)
+    if shift:
+        await page.clock.install()
+    await page.goto(kilnside.url())
+    await page.wait_for_selector("#kiln-tiles li")
+    return hand
+
+
+def truth(tile, tiles):
+    """What each tile is graded in this test: every grade occurs."""
+    place = tiles.index(tile)
+    return ["sugar", "orange peel", "full", "over"][place % 4], place % 11
+
+
+def looks(folder):
+    series = read_series(folder)
+    log = read_log(folder, series, planned_firings(read_plan(folder, series)))
+    assert log.findings == ()
+    return log
+
+
+def shoot(page, name):
+    """Keep a picture where the environment says to, for a person to look at."""
+    folder = os.environ.get("FIRELAB_SCREENSHOTS")
+    where = {"path": str(Path(folder) / f"{name}.png")} if folder else {}
+    return page.screenshot(**where)
+
+
+class Session:
+    """A planned session of 24 tiles on a phone and a tablet."""
+
+    def __init__(self, kilnside, folder):
+        self.kilnside = kilnside
+        self.plan = read_plan(folder, read_series(folder)).tiles
+        self.tiles = list(self.plan["tile"])
+        self.lost = []
+
+    async def open(self, browser):
+        self.one = await open_phone(browser, self.kilnside, PHONE, shift=True)
+        while "came in" not in self.kilnside.shown.read_text():
+            await asyncio.sleep(0.05)
+        self.two = await open_phone(browser, self.kilnside, TABLET)
+        await self.one.is_called("Kim")
+        await self.two.is_called("Lou")
+
+    def here(self, load):
+        return list(self.plan[self.plan["load"] == load]["tile"])
+
+    async def fire(self, load):
+        dwells = self.plan[self.plan["load"] == load]["dwell_s"]
+        await self.one.fire_load(load, dwells)
+        await asyncio.sleep(3.5)  # the times come over to the other phone
+
+    async def share(self, hand, tiles):
+        for tile in tiles:
+            note = MARKUP if tile == self.tiles[0] else ""
+            await hand.grade(tile, *truth(tile, self.tiles), note)
+
+    async def both_kept(self):
+        kept = "^Every look is kept$"
+        await asyncio.gather(self.one.link(kept), self.two.link(kept))
+
+    async def load_for_two(self, load):
+        await self.fire(load)
+        here = self.here(load)
+        await asyncio.gather(
+            self.share(self.one, here[::2]), self.share(self.two, here[1::2])
+        )
+        await self.both_kept()
+
+    async def load_without_connection(self, load):
+        """One phone loses its connection, then the server is killed under the other."""
+        await self.fire(load)
+        here = self.here(load)
+        await self.one.context.set_offline(True)
+        await self.share(self.one, here[::2])
+        await self.one.link("No connection: 3 looks kept on this phone")
+        await shoot(self.one.page, "phone-away")
+        self.kilnside.kill()
+        await self.share(self.two, here[1::2])
+        await self.two.link("No connection: 3 looks kept on this phone")
+        self.kilnside.start()
+        await self.two.link("Every look is kept")
+        await self.one.context.set_offline(False)
+        await self.both_kept()
+
+    async def load_with_lost_answers(self, load):
+        """Answers are lost on the way back, so looks are sent again."""
+
+        async def lose(route):
+            await route.fetch()  # the server has it
+            if len(self.lost) < 3:
+                self.lost.append(route.request.post_data)
+                await route.abort()
+            else:
+                await route.continue_()
+
+        await self.one.page.route("**/api/looks", lose)
+        await self.load_for_two(load)
+        await self.one.page.unroute("**/api/looks")
+
+    async def load_with_mistakes(self, load):
+        """Undo a wrong grade, grade one tile on both phones, kill the server amid it."""
+        await self.fire(load)
+        here = self.here(load)
+        right = truth(here[0], self.tiles)[0]
+        await self.one.grade(here[0], "over" if right == "sugar" else "sugar")
+        await self.both_kept()
+        await self.one.page.locator("#undo").tap()
+        await self.both_kept()
+        await self.two.is_called("")
+        await self.one.context.set_offline(True)
+        await self.one.grade(here[1], "sugar")
+        await self.share(self.two, here[1:2])
+        await self.two.link("Every look is kept")
+        await self.one.context.set_offline(False)
+        await self.one.link("1 not taken, see Looks. All others are kept")
+        await self.one.view("log")
+        await shoot(self.one.page, "phone-refused")
+        await self.one.page.get_by_role("button", name="Drop mine").tap()
+        await self.both_kept()
+        running = asyncio.gather(
+            self.share(self.one, here[::2]), self.share(self.two, here[3::2])
+        )
+        await asyncio.sleep(0.4)
+        self.kilnside.kill()
+        await running
+        self.kilnside.start()
+        await self.both_kept()
+
+    async def close(self):
+        """Return what the notes did: titles, faults, and whether their text is shown."""
+        await self.two.view("log")
+        await shoot(self.two.page, "tablet-looks")
+        shown = await self.two.page.locator("#looks").inner_text()
+        titles = [await hand.page.title() for hand in (self.one, self.two)]
+        return titles, self.one.faults + self.two.faults, MARKUP in shown
+
+
+async def a_session(chromium, session):
+    from playwright.async_api import async_playwright
+
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox"]
+        )
+        await session.open(browser)
+        await session.load_for_two(1)
+        await session.load_without_connection(2)
+        await session.load_with_lost_answers(3)
+        await session.load_with_mistakes(4)
+        told = await session.close()
+        await browser.close()
+        return told
+
+
+def test_a_session_of_24_tiles_on_two_phones(chromium_path, kilnside, session_folder):
+    session = Session(kilnside, session_folder)
+    tiles = session.tiles
+    assert len(tiles) == 24
+    titles, faults, is_shown = asyncio.run(a_session(chromium_path, session))
+    assert faults == []
+    assert titles == ["Beside the kiln"] * 2, "a note ran as markup"
+    assert is_shown, "the note is shown as it was written"
+    log = looks(session_folder)
+    assert sorted(one.tile for one in log.standing) == sorted(tiles)
+    for one in log.standing:
+        stage, score = truth(one.tile, tiles)
+        assert (one.stage, one.transparency) == (stage, score), one.tile
+    entries = [row.entry for row in log.rows]
+    assert len(entries) == len(set(entries))
+    assert len(log.rows) == 24 + 2, "24 looks, one undone: its row and its withdrawal"
+    assert len(session.lost) == 3
+    for body in session.lost:
+        entry = re.search(r'"entry":"([0-9a-z]{20})"', body)[1]
+        assert entries.count(entry) == 1
+    assert check_folder(session_folder).findings == ()
+    frame = read_firings(session_folder).table.set_index("tile")
+    planned = session.plan.set_index("tile")["dwell_s"]
+    late = frame["dwell_s"] - planned.loc[frame.index]
+    assert late.between(0.9, 15).all(), "the true time, not the planned one"
+    rows = list(csv.DictReader(io.StringIO((session_folder / "firings.csv").read_text())))
+    assert {row["temperature_degC"] for row in rows if row["load"] == "1"} == {"760.56"}
+
+
+async def look_through(playwright, chromium, kilnside):
+    browser = await playwright.chromium.launch(
+        executable_path=chromium, args=["--no-sandbox"]
+    )
+    violations, small = [], []
+    source = (resources.files("axe_playwright_python") / "axe.min.js").read_text()
+    for name, size, scheme in (
+        ("phone", PHONE, "light"),
+        ("tablet", TABLET, "light"),
+        ("small", SMALL, "dark"),
+    ):
+        hand = await open_phone(browser, kilnside, {**size, "color_scheme": scheme}, True)
+        page = hand.page
+        await page.evaluate(source)
+
+        async def judge(state, page=page, name=name):
+            await asyncio.sleep(0.3)
+            await shoot(page, f"{name}-{state}")
+            found = await page.evaluate("axe.run(document)")
+            assert len(found["passes"]) > 15, "the rules were applied"
+            violations.extend(
+                (name, state, one["impact"], one["id"], one["nodes"][0]["html"][:120])
+                for one in found["violations"]
+            )
+            small.extend(await page.evaluate(SMALL_TARGETS, f"{name} {state}"))
+
+        await judge("next-load")
+        await page.locator("#door").tap()
+        await judge("in-the-kiln")
+        await page.clock.fast_forward(124_000)
+        await page.wait_for_selector("#clock[data-due]")
+        await judge("door")
+        await page.locator("#door").tap()
+        await hand.view("grade")
+        await judge("tiles")
+        await page.locator("#grade-tiles button").first.tap()
+        await page.locator("#score").fill("7")
+        await page.locator("#defects button").first.tap()
+        await judge("grading")
+        await page.locator("#grades button").nth(2).tap()
+        await hand.link("Every look is kept")
+        await page.locator("#grade-tiles button").nth(3).tap()
+        await hand.view("log")
+        await judge("looks")
+        await page.locator("#undo").tap()
+        await hand.link("Every look is kept")
+        await hand.context.close()
+    await browser.close()
+    return violations, small
+
+
+SMALL_TARGETS = """(where) => [...document.querySelectorAll("button, input")]
+  .filter((node) => node.offsetParent !== null)
+  .map((node) => [where, node.id || node.textContent, node.getBoundingClientRect()])
+  .filter(([, , box]) => box.width < 48 || box.height < 48)
+  .map(([where, name, box]) => `${where}: ${name} ${box.width} x ${box.height}`)"""
+
+
+def test_no_serious_accessibility_fault_and_48_pixel_targets(chromium_path, kilnside):
+    from playwright.async_api import async_playwright
+
+    async def run():
+        async with async_playwright() as playwright:
+            return await look_through(playwright, chromium_path, kilnside)
+
+    violations, small = asyncio.run(run())
+    assert violations == [], "of any impact, not only serious ones"
+    assert small == []
