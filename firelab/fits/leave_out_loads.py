@@ -19,7 +19,7 @@ from firelab.fits.cumulative_link import fit_cumulative_link
 from firelab.fits.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.grade_probabilities import grade_probabilities
 from firelab.fits.links import Link
-from firelab.fits.not_estimable import name_aliased
+from firelab.fits.not_estimable import find_aliases
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -134,7 +134,7 @@ def likelihood_predictor(
             chances[:, int(seen[0])] = 1.0
             return chances
         names = [str(place) for place in range(X.shape[1])]
-        aliased = set(name_aliased(X[kept], names))
+        aliased = find_aliases(X[kept], names)
         told = [place for place, name in enumerate(names) if name not in aliased]
         fit = _fit_or_none(y[kept], X[kept][:, told], load[kept], n_grades, link)
         if fit is None:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.grade_design import GradeDesign, add_up_cells, threshold_spacing
-from firelab.fits.not_estimable import NotEstimable, name_aliased
+from firelab.fits.not_estimable import NotEstimable, find_aliases
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -226,7 +226,7 @@ def _refuse_poor(looks: LookArrays) -> None:
         )
     by_cut = (*looks.names[0], *looks.names[1])
     both = np.hstack([looks.X, looks.nominal]) if looks.nominal.shape[1] else looks.X
-    aliased = name_aliased(both, by_cut) + name_aliased(looks.scale, looks.names[2])
+    aliased = [*find_aliases(both, by_cut), *find_aliases(looks.scale, looks.names[2])]
     if aliased:
         raise NotEstimable(aliased)
 

@@ -39,30 +39,10 @@ class NotEstimable(RecordsInsufficient):
         )
 
 
-def name_aliased(columns: FloatArray, names: Sequence[str]) -> tuple[str, ...]:
-    """Return the names of columns that the intercept and earlier columns make up.
-
-    Parameters
-    ----------
-    columns : ndarray, shape (n, p)
-    names : sequence of str
-        One per column.
-
-    Returns
-    -------
-    tuple of str
-        Empty where all columns can be told apart.
-
-    Examples
-    --------
-    >>> name_aliased(np.array([[1.0, 2.0], [2.0, 4.0], [4.0, 8.0]]), ["a", "b"])
-    ('b',)
-    """
-    return tuple(find_aliases(columns, names))
-
-
 def find_aliases(columns: FloatArray, names: Sequence[str]) -> dict[str, tuple[str, ...]]:
     """Return each aliased column with the earlier columns that make it up.
+
+    The intercept makes up a column that never varies.
 
     Parameters
     ----------
@@ -73,7 +53,8 @@ def find_aliases(columns: FloatArray, names: Sequence[str]) -> dict[str, tuple[s
     Returns
     -------
     dict
-        The partners are empty for a column that never varies.
+        Empty where all columns can be told apart; without partners for a column
+        that never varies.
 
     Examples
     --------

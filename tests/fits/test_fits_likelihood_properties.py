@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from hypothesis import given, settings
@@ -28,6 +28,11 @@ class Table:
     rng: np.random.Generator
 
 
+def fitted(table: Table, link: str, effect: bool):
+    groups = table.load if effect else None
+    return fit_cumulative_link(table.y, table.X, n_grades=4, link=link, groups=groups)
+
+
 def invented(seed: int) -> Table:
     rng = np.random.default_rng(seed)
     n = 60
@@ -41,8 +46,7 @@ def invented(seed: int) -> Table:
 @settings(max_examples=25, deadline=None)
 def test_order_of_rows_and_labels_of_loads_do_not_matter(seed, link, effect) -> None:
     table = invented(seed)
-    groups = table.load if effect else None
-    fit = fit_cumulative_link(table.y, table.X, n_grades=4, link=link, groups=groups)
+    fit = fitted(table, link, effect)
     order = table.rng.permutation(len(table.y))
     renamed = np.array([f"load {9 - i}" for i in range(10)])[table.load][order]
     other = fit_cumulative_link(
@@ -61,11 +65,8 @@ def test_order_of_rows_and_labels_of_loads_do_not_matter(seed, link, effect) -> 
 @settings(max_examples=25, deadline=None)
 def test_reversing_the_scale_flips_every_sign(seed, link, effect) -> None:
     table = invented(seed)
-    groups = table.load if effect else None
-    fit = fit_cumulative_link(table.y, table.X, n_grades=4, link=link, groups=groups)
-    turned = fit_cumulative_link(
-        3 - table.y, table.X, n_grades=4, link=LINKS[link].mirror, groups=groups
-    )
+    fit = fitted(table, link, effect)
+    turned = fitted(replace(table, y=3 - table.y), LINKS[link].mirror, effect)
     assert turned.estimator == fit.estimator
     np.testing.assert_allclose(turned.coefficients, -fit.coefficients, **LIKE)
     np.testing.assert_allclose(turned.thresholds, -fit.thresholds[::-1], **LIKE)
@@ -83,10 +84,9 @@ def test_reversing_the_scale_flips_every_sign(seed, link, effect) -> None:
 @settings(max_examples=25, deadline=None)
 def test_units_change_coefficients_and_nothing_else(seed, link, effect, by, shift) -> None:
     table = invented(seed)
-    groups = table.load if effect else None
-    fit = fit_cumulative_link(table.y, table.X, n_grades=4, link=link, groups=groups)
+    fit = fitted(table, link, effect)
     other_X = table.X * [by, 1.0] + [by * shift, 0.0]
-    other = fit_cumulative_link(table.y, other_X, n_grades=4, link=link, groups=groups)
+    other = fitted(replace(table, X=other_X), link, effect)
     assert other.estimator == fit.estimator
     np.testing.assert_allclose(other.coefficients * [by, 1.0], fit.coefficients, **LIKE)
     np.testing.assert_allclose(
@@ -98,8 +98,7 @@ def test_units_change_coefficients_and_nothing_else(seed, link, effect, by, shif
 @settings(max_examples=25, deadline=None)
 def test_rows_twice_with_half_weights_change_nothing(seed, link, effect) -> None:
     table = invented(seed)
-    groups = table.load if effect else None
-    fit = fit_cumulative_link(table.y, table.X, n_grades=4, link=link, groups=groups)
+    fit = fitted(table, link, effect)
     twice = fit_cumulative_link(
         np.tile(table.y, 2),
         np.tile(table.X, (2, 1)),
