@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from firelab.charts.axes import add_degF_axis, set_temperature_axis, write_dwell
 from firelab.charts.setting_names import distinct_names, planned_settings, shared_name
 from firelab.charts.style import (
     HIGH_EDGE,
@@ -19,13 +20,10 @@ from firelab.charts.style import (
     LOW_EDGE,
     SMALL_PT,
     TEXT_PT,
-    add_degF_axis,
     drawing_style,
     new_figure,
-    set_temperature_axis,
     settle_layout,
     title_figure,
-    write_dwell,
 )
 from firelab.fits.clarity_fit import ClarityFit
 from firelab.fits.clarity_scores import scored_tiles

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from firelab.charts.axes import add_degF_axis, set_dwell_axis, set_temperature_axis
 from firelab.charts.edge_marks import draw_edges, edge_keys, is_outside
 from firelab.charts.style import (
     PAPER,
@@ -17,11 +18,8 @@ from firelab.charts.style import (
     TEXT_PT,
     UNFIRED,
     UNFIRED_DOTS,
-    add_degF_axis,
     drawing_style,
     new_figure,
-    set_dwell_axis,
-    set_temperature_axis,
     settle_layout,
     title_figure,
 )

@@ -11,6 +11,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import MaxNLocator
 
+from firelab.charts.axes import (
+    add_degF_axis,
+    degC_of_degF,
+    degF_of_degC,
+    set_dwell_axis,
+    set_temperature_axis,
+)
+from firelab.charts.plan_uses import draw_uses, list_uses
 from firelab.charts.plan_words import plan_lines
 from firelab.charts.setting_names import (
     distinct_names,
@@ -25,13 +33,8 @@ from firelab.charts.style import (
     SMALL_PT,
     TEXT_PT,
     UNFIRED,
-    add_degF_axis,
-    degC_of_degF,
-    degF_of_degC,
     drawing_style,
     new_figure,
-    set_dwell_axis,
-    set_temperature_axis,
     settle_layout,
     title_figure,
 )
@@ -61,14 +64,14 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
     """
     settings = planned_settings(plan)
     rows = -(-len(settings) // _columns(settings))
-    uses = _uses(plan)
+    uses = list_uses(plan)
     heights = [0.9 + 2.0 * rows, 3.1, 0.7 + 0.33 * max(len(uses), 1)]
     with drawing_style():
         figure = new_figure(0.7 + sum(heights))
         parts: Any = figure.subfigures(3, 1, height_ratios=heights)
         _draw_places(parts[0], series, plan, settings)
         _draw_loads(parts[1], plan)
-        _draw_uses(parts[2], uses)
+        draw_uses(parts[2], uses)
         loads, sessions = plan.tiles["load"].nunique(), plan.tiles["session"].nunique()
         title = (
             f"{plan.n_tiles} tiles in {loads} loads, {sessions} "
@@ -192,38 +195,3 @@ def _mark_sessions(axes: Axes, session: pd.Series[Any]) -> None:
             (first + last) / 2, 0.97, words, ha="center", va="top", fontsize=SMALL_PT,
             transform=axes.get_xaxis_transform(),
         )  # fmt: skip
-
-
-def _uses(plan: Plan) -> list[tuple[str, float, float | None]]:
-    """Return name, amount needed, and amount there is, as the plan tells them."""
-    told = plan.figures.get("budget", {})
-    return [
-        (_with_unit(str(name)), float(one["needed"]), one["there"])
-        for name, one in told.items()
-    ]
-
-
-def _with_unit(name: str) -> str:
-    if name.startswith("powder"):
-        return f"{name} (g)"
-    return f"{name} (h)" if "time" in name else name
-
-
-def _draw_uses(part: SubFigure, uses: Sequence[tuple[str, float, float | None]]) -> None:
-    axes = part.subplots()
-    axes.set_axis_off()
-    if not uses:
-        return
-    part.suptitle("What it uses of what there is", weight="bold")
-    axes.set_xlim(0.0, 2.6)
-    axes.set_ylim(len(uses) - 0.4, -0.6)
-    for place, (name, needed, there) in enumerate(uses):
-        axes.text(0.98, place, name, ha="right", va="center")
-        if there is None:
-            axes.text(1.05, place, f"{needed:g}, no limit stated", va="center")
-            continue
-        axes.barh(place, 1.0, left=1.05, height=0.5, facecolor=PAPER, edgecolor=INK)
-        share = min(needed / there, 1.0) if there else 1.0
-        axes.barh(place, share, left=1.05, height=0.5, facecolor="#4a98a6", edgecolor=INK)
-        over = "  too much" if needed > there else ""
-        axes.text(2.1, place, f"{needed:g} of {there:g}{over}", va="center")

@@ -11,21 +11,23 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from firelab.charts.axes import (
+    add_degF_axis,
+    set_temperature_axis,
+    spread_apart,
+    write_dwell,
+)
 from firelab.charts.fired_tiles import grade_keys, tiles_at
 from firelab.charts.style import (
     INK,
     SMALL_PT,
     TEXT_PT,
     GradeMark,
-    add_degF_axis,
     drawing_style,
     grade_marks,
     new_figure,
-    set_temperature_axis,
     settle_layout,
-    spread_apart,
     title_figure,
-    write_dwell,
 )
 from firelab.craft.units import format_duration
 from firelab.fits.stage_draws import StageDraws

@@ -10,7 +10,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from firelab.charts.style import drawing_style, new_figure, settle_layout, title_figure
+from firelab.charts.style import (
+    drawing_style,
+    new_figure,
+    settle_layout,
+    title_figure,
+)
 
 _COLOURS = ("#0b3c6f", "#b3391f", "#2f7f86", "#1a1a1a", "#8a6d1d", "#6b3f7a")
 _MARKERS = ("o", "s", "^", "D", "X", "P")

@@ -12,7 +12,12 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
-from firelab.charts.edge_marks import draw_edges, edge_keys
+from firelab.charts.axes import (
+    add_degF_axis,
+    set_dwell_axis,
+    set_temperature_axis,
+)
+from firelab.charts.edge_marks import draw_edges
 from firelab.charts.fired_tiles import (
     clear_key,
     draw_clear_dots,
@@ -20,26 +25,22 @@ from firelab.charts.fired_tiles import (
     grade_keys,
     tiles_at,
 )
+from firelab.charts.recipe_marks import draw_recipe, region_keys
 from firelab.charts.setting_names import target_words
 from firelab.charts.style import (
     INK,
-    PAPER,
     PROBABILITY_COLOURS,
     QUIET,
     UNFIRED_DOTS,
-    add_degF_axis,
     drawing_style,
     grade_marks,
     new_figure,
-    set_dwell_axis,
-    set_temperature_axis,
     settle_layout,
     title_figure,
-    write_dwell,
 )
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
-from firelab.windows.window import FiringWindows, Recipe, SettingWindow
+from firelab.windows.window import FiringWindows, SettingWindow
 from firelab.windows.window_words import setting_words
 
 _BANDS = np.linspace(0.0, 1.0, 11)
@@ -79,14 +80,14 @@ def draw_window_map(
         draw_tiles(axes, tiles, marks)
         if windows.score_target is not None:
             draw_clear_dots(axes, tiles, records)
-        _draw_recipe(axes, window)
+        draw_recipe(axes, window)
         bar = figure.colorbar(bands, ax=axes, pad=0.02, fraction=0.06, ticks=_BANDS[::2])
         bar.set_label(f"probability of {target_words(windows)}")
         counts = Counter(tiles["stage"].astype(str))
         keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
         if windows.score_target is not None:
             keys.append(clear_key(windows.score_target))
-        keys += _region_keys(windows, window)
+        keys += region_keys(windows, window)
         figure.legend(handles=keys, loc="outside lower center", ncols=2)
         invented = records.series.invented
         title_figure(figure, setting_words(window.setting), invented=invented)
@@ -188,70 +189,3 @@ def _outline(across: Any, up: Any) -> Rectangle:
         linewidth=0.8,
         zorder=3,
     )
-
-
-def _draw_recipe(axes: Axes, window: SettingWindow) -> None:
-    shown = window.recipe or window.best
-    if window.recipe is not None:
-        for width, colour in ((3.6, PAPER), (1.8, INK)):
-            axes.add_patch(_tolerance_box(window.recipe, colour, width))
-    axes.plot(
-        [shown.temperature_degC],
-        [shown.dwell_s],
-        linestyle="none",
-        **_recipe_mark(window),
-        zorder=7,
-    )
-
-
-def _tolerance_box(recipe: Recipe, colour: str, width: float) -> Rectangle:
-    return Rectangle(
-        (
-            recipe.temperature_degC - recipe.tolerance_degC,
-            recipe.dwell_s - recipe.tolerance_s,
-        ),
-        2 * recipe.tolerance_degC,
-        2 * recipe.tolerance_s,
-        fill=False,
-        edgecolor=colour,
-        linewidth=width,
-        zorder=8,
-    )
-
-
-def _recipe_mark(window: SettingWindow) -> dict[str, Any]:
-    return {
-        "marker": "*",
-        "markersize": 20,
-        "markerfacecolor": "#ffe27a" if window.recipe else PAPER,
-        "markeredgecolor": INK,
-        "markeredgewidth": 1.4,
-    }
-
-
-def _region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | Patch]:
-    shown = window.recipe or window.best
-    at = f"{shown.temperature_degC:.0f} °C, {write_dwell(shown.dwell_s)}"
-    star = f"recipe {at}" if window.recipe else f"best so far {at}, not assured"
-    asked = f"probability {windows.probability:g}"
-    if window.map.probability.max() < windows.probability:
-        asked += ", nowhere reached"
-    assured = f"assured at {windows.confidence:g}"
-    if window.map.assurance.max() < windows.confidence:
-        assured += ", nowhere"
-    keys: list[Line2D | Patch] = [
-        *edge_keys(windows.level),
-        Line2D([], [], color=INK, lw=2.2, label=asked),
-        Patch(
-            fill=False,
-            edgecolor=INK,
-            hatch="///",
-            linestyle="dashed",
-            label=assured,
-        ),
-        Line2D([], [], linestyle="none", **_recipe_mark(window), label=star),
-    ]
-    if window.recipe:
-        room = f"± {shown.tolerance_degC:.0f} °C, ± {write_dwell(shown.tolerance_s)}"
-        keys.append(Patch(fill=False, edgecolor=INK, lw=2.4, label=f"its room {room}"))
-    return [*keys, Patch(**UNFIRED_DOTS, label="not fired")]

@@ -7,16 +7,17 @@ from dataclasses import dataclass
 
 from matplotlib.figure import Figure
 
+from firelab.charts.axes import in_degrees
 from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
 from firelab.charts.figure_files import figure_bytes
 from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
 from firelab.charts.setting_names import file_stem, target_words
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
-from firelab.charts.style import in_degrees
 from firelab.charts.window_map import describe_window_map, draw_window_map
 from firelab.report.page_parts import PageImage
 from firelab.report.sources import ReportSources
+from firelab.windows.window import FiringWindows
 
 _CSS_PIXELS_PER_INCH = 96
 
@@ -29,7 +30,8 @@ class ReportFigure:
     ----------
     name : str
         File name without ending.
-    topic : {'map', 'edges', 'stages', 'clarity', 'plan'}
+    topic : str
+        Section that it stands in: ``map-1``, ``edges``, ``stages``, ``clarity``, ``plan``.
     figure : Figure
     alt : str
         What it shows, in words.
@@ -58,20 +60,13 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
     windows, records = sources.windows, sources.records
     if windows is None or records is None:
         return []
-    target = target_words(windows)
     drawn = [
         ReportFigure(
             name=f"window-map-{rank}-{file_stem(window.setting)}",
-            topic="map",
+            topic=f"map-{rank}",
             figure=draw_window_map(windows, window, records),
             alt=describe_window_map(windows, window),
-            caption=(
-                f"The darker, the likelier {target} in a future load. Inside the thick "
-                f"line, {windows.probability * 100:.0f} in 100 tiles or more are expected "
-                f"to be {target}; in the hatched region that is assured. A mark is a fired "
-                "tile, its shape its grade; arrows are the edges, set just below the dwell "
-                "they belong to. Nothing is said of the dotted margin."
-            ),
+            caption=_map_caption(windows, rank),
         )
         for rank, window in enumerate(windows.windows, start=1)
     ]
@@ -88,6 +83,19 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         ),
     )
     return [*drawn, edges]
+
+
+def _map_caption(windows: FiringWindows, rank: int) -> str:
+    if rank > 1:
+        return "Read it as the map of window 1."
+    target = target_words(windows)
+    return (
+        f"The darker, the likelier {target} in a future load. Inside the thick line, "
+        f"{windows.probability * 100:.0f} in 100 tiles or more are expected to be so; "
+        "in the hatched region that is assured. A mark is a fired tile, its shape its "
+        "grade; arrows are the edges, set just below the dwell they belong to. Nothing "
+        "is said of the dotted margin."
+    )
 
 
 def _stage_figures(sources: ReportSources) -> list[ReportFigure]:

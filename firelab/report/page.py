@@ -9,12 +9,12 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from firelab.charts.style import in_degrees
+from firelab.charts.axes import in_degrees
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.report.figures import ReportFigure, draw_figures, page_image
 from firelab.report.page_parts import PageGroup, PageTable
 from firelab.report.page_sections import page_groups
-from firelab.report.page_tables import edge_table, provenance_tables, ranking_table
+from firelab.report.page_tables import provenance_tables, ranking_table
 from firelab.report.recipe_words import word_recipe
 from firelab.report.sources import ReportSources
 from firelab.series.folder import INVENTED
@@ -41,10 +41,10 @@ def report_page(
     """
     drawn = draw_figures(sources) if figures is None else figures
     windows = sources.windows
-    answer = ranking = edges = None
+    answer = ranking = None
     if windows is not None and windows.windows:
         answer = word_recipe(sources.series, windows, windows.windows[0])
-        ranking, edges = ranking_table(windows), edge_table(windows)
+        ranking = ranking_table(windows) if len(windows.windows) > 1 else None
     return _template().render(
         series=sources.series,
         invented=INVENTED,
@@ -52,8 +52,6 @@ def report_page(
         unsupported=sources.unsupported.rstrip("."),
         answer=answer,
         ranking_table=ranking,
-        edge_table=edges,
-        several=windows is not None and len(windows.windows) > 1,
         groups=_with_figures(page_groups(sources), drawn),
         cautions=CAUTIONS,
         deference=DEFERENCE,

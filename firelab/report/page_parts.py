@@ -57,8 +57,6 @@ class PageGroup:
     topics : tuple of str
         Figures of these topics stand here.
     tables : tuple of PageTable
-    texts : tuple of str
-        Printed as they are, in a fixed-width face.
     """
 
     anchor: str
@@ -66,4 +64,3 @@ class PageGroup:
     lines: tuple[str, ...] = ()
     topics: tuple[str, ...] = ()
     tables: tuple[PageTable, ...] = ()
-    texts: tuple[str, ...] = ()

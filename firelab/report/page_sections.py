@@ -1,81 +1,103 @@
-"""The page's sections after the answer: figures, what was fired, the model, the plan."""
+"""The page's sections after the answer: windows, what was fired, the model, the plan."""
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 from firelab.charts.plan_words import plan_lines
 from firelab.craft.units import format_duration, format_temperature
+from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
+from firelab.records.records import Records
+from firelab.report.edge_tables import dwell_edge_table, edge_table
+from firelab.report.model_tables import (
+    clarity_parameter_table,
+    quality_table,
+    stage_parameter_table,
+)
 from firelab.report.page_parts import PageGroup, PageTable
 from firelab.report.page_tables import count_table, tile_table
 from firelab.report.sources import ReportSources
+from firelab.windows.window import FiringWindows, SettingWindow
+from firelab.windows.window_words import setting_words
 
 
 def page_groups(sources: ReportSources) -> list[PageGroup]:
     """Return the sections that the sources allow, in the order of the page."""
     groups: list[PageGroup] = []
     if sources.windows is not None:
+        several = len(sources.windows.windows) > 1
         groups += [
-            PageGroup(anchor="map", title="The map", topics=("map",)),
-            PageGroup(anchor="edges", title="The edges", topics=("edges",)),
+            _window_group(sources.windows, window, rank, several=several)
+            for rank, window in enumerate(sources.windows.windows, start=1)
         ]
+        groups.append(PageGroup(anchor="edges", title="The edges", topics=("edges",)))
     if sources.records is not None:
-        groups.append(_fired_group(sources))
+        groups.append(_fired_group(sources.records))
     if sources.fit is not None:
-        groups.append(_model_group(sources))
+        groups.append(_model_group(sources.fit))
     if sources.clarity is not None:
-        groups.append(_clarity_group(sources))
+        groups.append(_clarity_group(sources.clarity))
     if sources.plan is not None:
         groups.append(_plan_group(sources.plan))
     return groups
 
 
-def _fired_group(sources: ReportSources) -> PageGroup:
-    records = sources.records
-    if records is None:
-        raise ValueError("a section of what was fired needs records")
+def _window_group(
+    windows: FiringWindows, window: SettingWindow, rank: int, *, several: bool
+) -> PageGroup:
+    name = setting_words(window.setting)
+    lines = () if window.reason is None or not several else (window.reason, *window.settle)
+    return PageGroup(
+        anchor=f"window-{rank}",
+        title=f"Window {rank}: {name}" if several else f"The window: {name}",
+        lines=lines,
+        topics=(f"map-{rank}",),
+        tables=(edge_table(windows, window), dwell_edge_table(windows, window)),
+    )
+
+
+def _fired_group(records: Records) -> PageGroup:
     frame = records.table
-    lines = [
-        f"{frame['tile'].nunique()} tiles in {frame['load'].nunique()} loads, "
-        f"{len(frame)} looks."
-    ]
-    defects = frame["defects"].fillna("").astype(str)
-    defects = defects[defects != ""]
-    if len(defects):
-        lines.append(f"Defects were noted on {len(defects)} looks: see the table.")
+    line = f"{frame['tile'].nunique()} tiles in {frame['load'].nunique()} loads."
+    faulty = int((frame["defects"].fillna("").astype(str) != "").sum())
+    if faulty:
+        looks = "one look" if faulty == 1 else f"{faulty} looks"
+        line += f" Defects were noted at {looks}: see the table."
     return PageGroup(
         anchor="fired",
         title="What was fired",
-        lines=tuple(lines),
+        lines=(line,),
         tables=(count_table(records), tile_table(records)),
     )
 
 
-def _model_group(sources: ReportSources) -> PageGroup:
-    fit, windows = sources.fit, sources.windows
-    terms = ", ".join(term_words(term) for term in sources.series.terms)
-    lines = [
+def _model_group(fit: StagePosterior) -> PageGroup:
+    terms = ", ".join(term_words(term) for term in fit.terms)
+    effects = "its load, which every tile of the load shares"
+    if fit.has_tile_effect:
+        effects += ", and by the tile itself, where it was looked at again"
+    lines = (
         "The stage is a graded response: along one hidden scale of fusing, each stage "
-        "begins at a threshold. A tile's place on the scale is moved by "
-        f"{terms}, and by its load, which every tile of the load shares.",
-        "All statements are for a tile in a future load of this kiln.",
-    ]
-    tables: tuple[PageTable, ...] = ()
-    if windows is not None and windows.priors:
-        tables = (
-            PageTable(
-                caption="What was assumed before any tile was fired (priors)",
-                head=("assumption",),
-                rows=tuple((line,) for line in windows.priors),
-                classes=("text",),
-            ),
-        )
+        f"begins at a threshold. A tile's place on the scale is moved by {terms}, and by "
+        f"{effects}. All statements are for a tile in a future load of this kiln.",
+    )
+    priors = PageTable(
+        caption="What was assumed before any tile was fired (priors)",
+        head=("assumption",),
+        rows=tuple((line,) for line in fit.priors),
+        classes=("text",),
+    )
+    quality = quality_table(
+        asdict(fit.convergence), "How good the draws are that all this rests on"
+    )
     return PageGroup(
         anchor="model",
         title="The model",
-        lines=tuple(lines),
+        lines=lines,
         topics=("stages",),
-        tables=tables,
-        texts=(fit.summary(),) if fit is not None else (),
+        tables=(stage_parameter_table(fit), priors, quality),
     )
 
 
@@ -95,20 +117,30 @@ def term_words(term: str) -> str:
     return " with ".join(parts)
 
 
-def _clarity_group(sources: ReportSources) -> PageGroup:
-    wish = sources.series.responses.transparency
-    lines = []
+def _clarity_group(clarity: ClarityFit) -> PageGroup:
+    lines = [f"{clarity.n_tiles} fused tiles were scored, in {clarity.n_loads} loads."]
+    wish = clarity.series.responses.transparency
     if wish is not None:
         lines.append(
             f"Clearness is scored from {wish.low:g} to {wish.high:g} ({wish.direction}); "
-            f"the target is {wish.target:g}."
+            f"the target is {wish.target:g}. Left out: {clarity.left_out}."
         )
+    priors = PageTable(
+        caption="What was assumed of the score (priors)",
+        head=("assumption",),
+        rows=tuple((line,) for line in clarity.priors.lines()),
+        classes=("text",),
+    )
     return PageGroup(
-        anchor="clarity",
+        anchor="clearness",
         title="Clearness",
-        lines=tuple(lines),
+        lines=(*lines, *clarity.notes),
         topics=("clarity",),
-        texts=(sources.clarity.summary(),) if sources.clarity is not None else (),
+        tables=(
+            clarity_parameter_table(clarity),
+            priors,
+            quality_table(asdict(clarity.convergence), "How good these numbers are"),
+        ),
     )
 
 

@@ -7,12 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from firelab.charts.edge_plot import write_interval
-from firelab.craft.units import format_duration, format_temperature, to_degF
+from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
 from firelab.report.page_parts import PageTable
 from firelab.series.folder import Provenance
-from firelab.windows.window import EdgeInterval, FiringWindows, SettingWindow
+from firelab.windows.window import FiringWindows, SettingWindow
 from firelab.windows.window_words import setting_words
 
 _TILE_CLASSES = {"tile": "code", "load": "number", "score": "number", "note": "note"}
@@ -27,12 +26,12 @@ def ranking_table(windows: FiringWindows) -> PageTable:
         "give or take",
         "probability",
         "assurance",
-        "assured share of the fired range",
+        "share assured",
     )
     rows = tuple(
         _ranking_row(rank, window) for rank, window in enumerate(windows.windows, start=1)
     )
-    classes = ("number", "", "text", "text", "number", "number", "number")
+    classes = ("number", "text", "text", "text", "number", "number", "number")
     return PageTable(
         caption="Settings, the widest assured window first",
         head=head,
@@ -43,7 +42,7 @@ def ranking_table(windows: FiringWindows) -> PageTable:
 
 def _ranking_row(rank: int, window: SettingWindow) -> tuple[str, ...]:
     shown = window.recipe or window.best
-    recipe, room = f"none: {window.reason}", "none"
+    recipe, room = "none assured", "none"
     if window.recipe is not None:
         recipe = (
             f"{format_temperature(window.recipe.temperature_degC)}, "
@@ -62,48 +61,6 @@ def _ranking_row(rank: int, window: SettingWindow) -> tuple[str, ...]:
         f"{shown.probability:.2f}",
         f"{shown.assurance:.2f}",
         f"{window.assured_share:.0%}",
-    )
-
-
-def edge_table(windows: FiringWindows) -> PageTable:
-    """Return one row per setting and fired dwell: low and high edge."""
-    several = len(windows.windows) > 1
-    rows = []
-    for window in windows.windows:
-        for edge in window.edges:
-            row = (
-                format_duration(edge.dwell_s),
-                interval_cell(edge.low_degC),
-                interval_cell(edge.high_degC),
-            )
-            rows.append((setting_words(window.setting), *row) if several else row)
-    head = ("dwell", "low edge", "high edge")
-    return PageTable(
-        caption=(
-            f"Edges at probability {windows.probability:g}, each with its "
-            f"{windows.level:.0%} interval"
-        ),
-        head=("setting", *head) if several else head,
-        rows=tuple(rows),
-        classes=("",) * several + ("", "text", "text"),
-    )
-
-
-def interval_cell(interval: EdgeInterval) -> str:
-    """Write an edge over its interval, both units in each line.
-
-    Examples
-    --------
-    >>> print(interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
-    760 degC (1400 degF)
-    750 to 770 degC, 1382 to 1418 degF
-    """
-    estimate, lower, upper = interval.estimate, interval.lower, interval.upper
-    if estimate is None or lower is None or upper is None:
-        return write_interval(interval).replace(", from", "\nfrom")
-    return (
-        f"{format_temperature(estimate)}\n{lower:.0f} to {upper:.0f} degC, "
-        f"{to_degF(lower):.0f} to {to_degF(upper):.0f} degF"
     )
 
 

@@ -99,7 +99,7 @@ def _answered(folder: Path, records: Records) -> ReportSources:
     return ReportSources(
         series=series,
         records=records,
-        fit=found.stage,
+        fit=found.stage if isinstance(found.stage, StagePosterior) else None,
         clarity=found.clarity,
         windows=windows,
     )

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import replace
 
 import matplotlib.text
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib import pyplot
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 
+from firelab.charts.clarity_plot import draw_clarity_plot
 from firelab.charts.edge_plot import draw_edge_plot, write_interval
 from firelab.charts.figure_files import figure_bytes, save_figure
+from firelab.charts.plan_chart import draw_plan_chart
 from firelab.charts.stage_curves import draw_stage_curves, grade_chances
+from firelab.charts.tile_count import describe_tile_count, draw_tile_count
 from firelab.charts.window_map import describe_window_map, draw_window_map
 from firelab.series.designs import design_names
 from firelab.series.folder import INVENTED
@@ -27,42 +34,100 @@ def drawn(example, kind):
         return draw_window_map(example.windows, window, example.records)
     if kind == "edges":
         return draw_edge_plot(example.windows, invented=example.series.invented)
-    terms = example.series.varied
-    return draw_stage_curves(example.draws, terms, example.records, window.setting)
+    if kind == "plan":
+        return draw_plan_chart(example.series, example.plan)
+    if kind == "clearness":
+        return draw_clarity_plot(example.clarity, example.records)
+    if kind == "tile count":
+        return draw_tile_count(COUNTS, invented=True)
+    fit = example.fit
+    return draw_stage_curves(fit.draws, fit.terms, example.records, window.setting)
 
 
-KINDS = ("map", "edges", "stages")
+UNITS = {
+    "map": ("temperature (°C)", "temperature (°F)", "dwell (min:s)", "probability"),
+    "edges": ("temperature (°C)", "temperature (°F)", "dwell (min:s)"),
+    "stages": ("temperature (°C)", "temperature (°F)", "min:s", "probability"),
+    "plan": ("temperature (°C)", "temperature (°F)", "dwell (min:s)", "load"),
+    "clearness": ("temperature (°C)", "temperature (°F)", "score", "dwell"),
+    "tile count": ("(°C)", "(°F)", "tiles", "chance"),
+}
+KINDS = ("map", "edges", "stages", "plan", "tile count")
+SCORED = ("base-coats", "clear-transparent")
+ALL = [(design, kind) for design in design_names() for kind in KINDS] + [
+    (design, "clearness") for design in SCORED
+]
+COUNTS = pd.DataFrame(
+    {
+        "kind": ["factorial"] * 3 + ["optimal"] * 3,
+        "tiles": [12, 24, 36] * 2,
+        "width_degC": [31.0, 22.5, 18.0, 27.0, 19.0, 15.5],
+        "chance": [0.2, 0.55, 0.8, 0.3, 0.7, 0.9],
+    }
+)
 
 
-@pytest.mark.parametrize("design", design_names())
-@pytest.mark.parametrize("kind", KINDS)
-def test_every_design_has_its_figures_with_units_and_large_text(example, design, kind):
+@pytest.mark.parametrize(("design", "kind"), ALL)
+def test_every_design_has_its_figures_with_units_in_large_text(example, design, kind):
     figure = drawn(example(design), kind)
-    figure.draw_without_rendering()
-    shown = [
+    figure.canvas.draw()
+    shown = shown_texts(figure)
+    assert min(text.get_fontsize() for text in shown) >= SMALLEST_PT
+    words = " / ".join(text.get_text() for text in shown)
+    for unit in UNITS[kind]:
+        assert unit in words
+    assert INVENTED in words
+    boxes = [(text.get_text(), text.get_window_extent()) for text in shown]
+    page = figure.bbox.padded(1)
+    assert [word for word, box in boxes if not inside(page, box)] == []
+    for (word, box), (other, second) in itertools.combinations(boxes, 2):
+        assert not cross(box, second), (word, other)
+
+
+def shown_texts(figure):
+    """Texts that are drawn: not those of ticks outside the view."""
+    hidden = set()
+    for one in figure.findobj(Axis):
+        low, high = sorted(one.get_view_interval())
+        for tick in one.get_major_ticks():
+            if not low <= tick.get_loc() <= high:
+                hidden |= {tick.label1, tick.label2}
+    off = {axes for axes in figure.findobj(Axes) if not axes.get_visible()}
+    hidden |= {text for axes in off for text in axes.findobj(matplotlib.text.Text)}
+    return [
         text
         for text in figure.findobj(matplotlib.text.Text)
-        if text.get_visible() and text.get_text().strip()
+        if text.get_visible() and text.get_text().strip() and text not in hidden
     ]
-    assert min(text.get_fontsize() for text in shown) >= SMALLEST_PT
-    words = {text.get_text() for text in shown}
-    assert {"temperature (°C)", "temperature (°F)"} <= words
-    assert any(re.search(r"\(min:s\)|min:s", word) for word in words)
-    assert any(INVENTED in word for word in words)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+def inside(page, box):
+    return (
+        box.x0 >= page.x0 and box.y0 >= page.y0 and box.x1 <= page.x1 and box.y1 <= page.y1
+    )
+
+
+def cross(a, b, gap=1.0):
+    return (
+        a.x0 + gap < b.x1 and b.x0 + gap < a.x1 and a.y0 + gap < b.y1 and b.y0 + gap < a.y1
+    )
+
+
+@pytest.mark.parametrize("kind", ["map", "edges", "stages", "plan", "clearness"])
 def test_the_degF_axis_agrees_with_the_degC_axis(example, kind):
     """Fixed points of the Fahrenheit scale: 0 degC is 32 degF, 100 degC is 212 degF."""
-    figure = drawn(example("opaque-window"), kind)
+    figure = drawn(example("base-coats"), kind)
     figure.draw_without_rendering()
+    compared = 0
     for axes in figure.axes:
-        for top in axes.child_axes:
-            ends = np.array(axes.get_xlim())
+        for second in axes.child_axes:
+            at_top = second.get_xlabel() == "temperature (°F)"
+            ends = np.array(axes.get_xlim() if at_top else axes.get_ylim())
+            shown = second.get_xlim() if at_top else second.get_ylim()
             expected = 32 + (212 - 32) * ends / 100
-            np.testing.assert_allclose(top.get_xlim(), expected, rtol=1e-12)
-            break
-    assert any(axes.child_axes for axes in figure.axes)
+            np.testing.assert_allclose(shown, expected, rtol=1e-12)
+            compared += 1
+    assert compared >= 1
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -85,36 +150,6 @@ def test_files_carry_no_date_and_drawing_leaves_no_global_figure(example, tmp_pa
     assert b"tIME" not in png.read_bytes()
 
 
-def test_text_of_a_figure_does_not_overlap(example):
-    for design in design_names():
-        for kind in KINDS:
-            figure = drawn(example(design), kind)
-            figure.canvas.draw()
-            boxes = [
-                (text.get_text(), text.get_window_extent())
-                for text in figure.findobj(matplotlib.text.Text)
-                if text.get_visible() and text.get_text().strip()
-            ]
-            inside = figure.bbox.padded(1)
-            for place, (word, box) in enumerate(boxes):
-                if box.width * box.height == 0 or not _is_shown(box, inside):
-                    continue
-                for other, second in boxes[place + 1 :]:
-                    if _is_shown(second, inside):
-                        assert not _cross(box, second), (design, kind, word, other)
-
-
-def _is_shown(box, inside):
-    return box.x0 >= inside.x0 and box.y0 >= inside.y0 and box.x1 <= inside.x1
-
-
-def _cross(a, b):
-    gap = 1.0
-    return (
-        a.x0 + gap < b.x1 and b.x0 + gap < a.x1 and a.y0 + gap < b.y1 and b.y0 + gap < a.y1
-    )
-
-
 def test_nothing_is_coloured_beyond_the_fired_range(example):
     one = example("opaque-window")
     window = one.windows.windows[0]
@@ -132,7 +167,7 @@ def test_nothing_is_coloured_beyond_the_fired_range(example):
 def test_chances_of_all_grades_add_to_one(example):
     one = example("base-coats")
     setting = one.windows.windows[0].setting
-    table = grade_chances(one.draws, one.series.varied, one.records, setting, 120.0)
+    table = grade_chances(one.fit.draws, one.fit.terms, one.records, setting, 120.0)
     totals = table.groupby("temperature_degC")["probability"].sum()
     np.testing.assert_allclose(totals, 1.0, atol=1e-12)
 
@@ -170,3 +205,31 @@ def test_an_edge_outside_the_fired_range_is_said_not_drawn(example):
     assert write_interval(half) == (
         "outside the fired range, from 800 degC (1472 degF) to beyond what was fired"
     )
+
+
+def test_the_width_in_degF_is_a_difference_without_a_zero_point():
+    """1 degC of difference is 9/5 degF of difference: 10 degC wide is 18 degF wide."""
+    figure = draw_tile_count(COUNTS)
+    figure.draw_without_rendering()
+    width = figure.axes[0]
+    (side,) = width.child_axes
+    np.testing.assert_allclose(side.get_ylim(), np.array(width.get_ylim()) * 9 / 5)
+    assert "24 tiles 22 degC (55% chance of a recipe)" in describe_tile_count(COUNTS)
+
+
+def test_the_plan_chart_counts_every_tile_once(example):
+    one = example("clear-transparent")
+    figure = drawn(one, "plan")
+    in_places = [
+        int(text.get_text())
+        for axes in figure.subfigs[0].axes
+        for text in axes.texts
+        if text.get_text().isdigit()
+    ]
+    in_loads = [
+        int(text.get_text())
+        for text in figure.subfigs[1].axes[0].texts
+        if text.get_text().isdigit()
+    ]
+    assert sum(in_places) == sum(in_loads) == one.plan.n_tiles
+    assert len(in_loads) == one.plan.tiles["load"].nunique()
