@@ -22,6 +22,7 @@ from firelab.series.prior_wish import PriorWish
 
 FloatArray = NDArray[np.float64]
 
+_FARTHEST_SCORE = 30.0
 _LATENT_SD = {"logit": np.pi / np.sqrt(3.0), "cloglog": np.pi / np.sqrt(6.0)}
 _LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
 _SPREADS = (
@@ -96,8 +97,9 @@ def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray
     >>> float(half_normal(np.zeros(1), 1.0)[0].round(4)[0])
     0.6745
     """
-    unit = -ndtri(0.5 * ndtr(-score))
-    slope = 0.5 * np.exp(0.5 * (unit**2 - score**2))
+    held = np.clip(score, -_FARTHEST_SCORE, _FARTHEST_SCORE)
+    unit = -ndtri(0.5 * ndtr(-held))
+    slope = 0.5 * np.exp(0.5 * (unit**2 - held**2))
     return scale * unit, scale * slope
 
 

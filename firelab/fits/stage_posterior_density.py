@@ -28,10 +28,10 @@ from firelab.fits.stage_posterior_layout import Layout, Natural
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_REACH = 4.5
+_REACH = 5.5
 _CHUNK = 250_000
-_FEWEST_NODES = 19
-_MOST_NODES = 61
+_FEWEST_NODES = 23
+_MOST_NODES = 71
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -184,7 +184,7 @@ def make_density(
     """Set up the posterior of some looks; big loads get closer nodes."""
     largest = int(np.bincount(looks.load).max()) if looks.n_looks else 1
     count = int(
-        np.clip(2 * round(4.0 + 3.0 * np.sqrt(largest)) + 1, _FEWEST_NODES, _MOST_NODES)
+        np.clip(2 * round(4.0 + 3.5 * np.sqrt(largest)) + 1, _FEWEST_NODES, _MOST_NODES)
     )
     nodes = np.linspace(-_REACH, _REACH, count)
     log_weights = -0.5 * nodes**2

@@ -72,12 +72,15 @@ class _Chains:
         energy = self.values - 0.5 * (momentum**2).sum(axis=1)
         speed = momentum + 0.5 * step * slope @ self.root
         value = self.values
-        for leap in range(leaps):
-            place = place + step * speed @ self.root.T
-            value, slope = self.density(place)
-            speed = speed + (step if leap < leaps - 1 else 0.5 * step) * slope @ self.root
-        after = value - 0.5 * (speed**2).sum(axis=1)
-        change = np.nan_to_num(after - energy, nan=-np.inf)
+        # A step that is still too long throws a chain anywhere: it is refused below.
+        with np.errstate(all="ignore"):
+            for leap in range(leaps):
+                place = place + step * speed @ self.root.T
+                value, slope = self.density(place)
+                length = step if leap < leaps - 1 else 0.5 * step
+                speed = speed + length * slope @ self.root
+            change = value - 0.5 * (speed**2).sum(axis=1) - energy
+        change = np.where(np.isfinite(change), change, -np.inf)
         chance = np.exp(np.minimum(change, 0.0))
         taken = rng.random(chance.size) < chance
         self.points = np.where(taken[:, None], place, self.points)

@@ -112,7 +112,7 @@ def heating_time(
     """
 
     def reached(share: float) -> float:
-        return 0.25 * np.log((1.0 + share) / (1.0 - share)) + 0.5 * np.arctan(share)
+        return float(0.25 * np.log((1.0 + share) / (1.0 - share)) + 0.5 * np.arctan(share))
 
     scale = capacity_J_K / (emissivity * STEFAN_BOLTZMANN * area_m2 * kiln_K**3)
     return float(scale * (reached(tile_K / kiln_K) - reached(start_K / kiln_K)))

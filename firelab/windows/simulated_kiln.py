@@ -82,17 +82,22 @@ class SimulatedKiln:
 
     def latent(self, settings: pd.DataFrame) -> FloatArray:
         """Return the latent grade of n settings in a mean load, shape (n,)."""
-        names = tuple(name for name in self.effects)
-        unknown = set(names) - set(term_columns(self.series, self._terms))
-        if unknown:
-            raise UsageError(f"effects of unknown columns: {', '.join(sorted(unknown))}")
+        if self.family != "heat work":
+            return self._moved(settings, self.effects)
+        others = {**self.effects, "temperature": 0.0, "dwell": 0.0}
+        return self._moved(settings, others) + self._heated(settings)
+
+    def _moved(self, settings: pd.DataFrame, effects: Mapping[str, float]) -> FloatArray:
+        """Add up effects, by column, at n settings."""
         columns = term_columns(self.series, self._terms)
+        strange = sorted(set(effects) - set(columns))
+        if strange:
+            raise UsageError(
+                f"there is no column {', '.join(strange)}",
+                hint=f"one of {', '.join(columns)}",
+            )
         X = model_matrix(self.series, settings, self._terms)
-        own = dict(self.effects)
-        if self.family == "heat work":
-            own |= {"temperature": 0.0, "dwell": 0.0}
-        eta = X @ np.array([own.get(name, 0.0) for name in columns])
-        return eta + self._heated(settings) if self.family == "heat work" else eta
+        return np.asarray(X @ np.array([effects.get(name, 0.0) for name in columns]))
 
     @property
     def _terms(self) -> tuple[str, ...]:
@@ -106,7 +111,8 @@ class SimulatedKiln:
         found = self.heat.progress(
             settings["temperature_degC"].to_numpy(), settings["dwell_s"].to_numpy()
         )
-        return self.effects["temperature"] * (found - middle) / (0.5 * (hot - cool))
+        share = (found - middle) / (0.5 * (hot - cool))
+        return np.asarray(self.effects["temperature"] * share)
 
     def simulate(self, table: pd.DataFrame, *, rng: np.random.Generator) -> pd.DataFrame:
         """Fire a plan: return invented looks, one row per row of the plan.
@@ -154,7 +160,7 @@ class SimulatedKiln:
     def _deviation(self, count: int, rng: np.random.Generator) -> FloatArray:
         if self.family == "logit":
             return rng.logistic(size=count)
-        return NOISE_SD * rng.standard_normal(count)
+        return np.asarray(NOISE_SD * rng.standard_normal(count))
 
     def _scores(
         self,
@@ -166,9 +172,7 @@ class SimulatedKiln:
         scale, truth = self.series.responses.transparency, self.clarity
         if scale is None or truth is None:
             return np.full(len(settings), np.nan)
-        columns = term_columns(self.series, self._terms)
-        X = model_matrix(self.series, settings, self._terms)
-        mean = truth.intercept + X @ np.array([truth.effects.get(c, 0.0) for c in columns])
+        mean = truth.intercept + self._moved(settings, truth.effects)
         mean += truth.load_sd * rng.standard_normal(int(load.max()) + 1)[load]
         mean += truth.residual_sd * rng.standard_normal(len(mean))
         stepped = scale.low + scale.step * np.round((mean - scale.low) / scale.step)
@@ -184,9 +188,7 @@ class SimulatedKiln:
         clear = np.ones_like(eta)
         scale, truth = self.series.responses.transparency, self.clarity
         if scale is not None and truth is not None:
-            columns = term_columns(self.series, self._terms)
-            X = model_matrix(self.series, settings, self._terms)
-            mean = truth.intercept + X @ [truth.effects.get(c, 0.0) for c in columns]
+            mean = truth.intercept + self._moved(settings, truth.effects)
             spread = np.hypot(truth.load_sd, truth.residual_sd)
             distance = scale.sign * (mean - scale.target) + scale.step / 2
             clear = ndtr(distance / spread)
@@ -195,7 +197,7 @@ class SimulatedKiln:
     def _below(self, distance: FloatArray) -> FloatArray:
         """Return the chance of lying below a latent distance, future load."""
         if self.family == "logit":
-            return self._logistic.cumulative(np.atleast_1d(distance)[None])[0]
+            return np.asarray(self._logistic.cumulative(distance[None])[0])
         return np.asarray(ndtr(distance / np.hypot(NOISE_SD, self.load_sd)))
 
     @property

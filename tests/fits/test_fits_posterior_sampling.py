@@ -1,0 +1,155 @@
+"""Draws of the stage posterior: importance, chains and brute force say the same."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from firelab.fits.stage_posterior_density import GradedLooks, make_density
+from firelab.fits.stage_posterior_effects import EffectsDensity
+from firelab.fits.stage_posterior_importance import sample_by_importance
+from firelab.fits.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.stage_posterior_mode import find_mode
+from firelab.fits.stage_posterior_pareto import (
+    effective_size,
+    fit_pareto_tail,
+    resample,
+    smooth_weights,
+)
+from firelab.fits.stage_posterior_sampler import mixing, sample_by_chains
+from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
+from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
+
+GRADES = ("sugar", "orange peel", "full", "over")
+
+
+def series_of(grades=GRADES):
+    return FiringSeries(
+        name="sampling",
+        enamel=Enamel(colour="invented"),
+        factors=Factors(
+            temperature=TemperatureFactor(levels=(700.0, 800.0)),
+            dwell=DwellFactor(levels=(90.0, 210.0)),
+        ),
+        responses=Responses(stage=StageResponse(grades=grades, target=(grades[-2],))),
+    )
+
+
+def invented(seed, grades=GRADES, columns=("temperature", "dwell"), n_loads=6):
+    rng = np.random.default_rng(seed)
+    n, load = 4 * n_loads, np.repeat(np.arange(n_loads), 4)
+    X = np.column_stack(
+        [np.linspace(-1, 1, n_loads)[load], np.tile([-1, -0.3, 0.4, 1], n_loads)]
+    )
+    X = X[:, : len(columns)]
+    latent = X @ [4.0, 1.4][: len(columns)] + 0.4 * rng.standard_normal(n_loads)[load]
+    cuts = np.array([-2.4, -0.4, 2.4])[3 - len(grades) + 1 :]
+    grade = (latent[:, None] + rng.logistic(size=(n, 1)) > cuts).sum(axis=1)
+    looks = GradedLooks(grade=grade, X=X, load=load, tile=np.arange(n))
+    series = series_of(grades)
+    layout = make_layout(series, columns, link="logit", has_tiles=False)
+    priors = make_priors(series, layout, link="logit")
+    return make_density(looks, layout, priors, link="logit"), rng
+
+
+def test_importance_draws_have_the_moments_of_brute_force():
+    # Two grades and one column leave three parameters: a grid holds them all.
+    density, rng = invented(2, grades=GRADES[:2], columns=("temperature",))
+    mode = find_mode(density.log_density_and_gradient, density.priors.mean)
+    sample = sample_by_importance(density.log_density, mode, 4000, rng=rng)
+    axes = [np.linspace(-2.5, 2.5, 61), np.linspace(-0.5, 3.5, 61), np.linspace(-4, 4, 41)]
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    logs = density.log_density(grid)
+    weight = np.exp(logs - logs.max())
+    weight /= weight.sum()
+    mean = weight @ grid
+    sd = np.sqrt(weight @ (grid - mean) ** 2)
+    error = sd / np.sqrt(sample.effective_size)
+    assert np.all(np.abs(sample.points.mean(axis=0) - mean) < 4.5 * error)
+    assert np.allclose(sample.points.std(axis=0), sd, rtol=0.08)
+    assert sample.pareto_k < 0.5
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_chains_over_explicit_effects_agree_with_importance(seed):
+    density, rng = invented(seed)
+    mode = find_mode(density.log_density_and_gradient, density.priors.mean)
+    sample = sample_by_importance(density.log_density, mode, 4000, rng=rng)
+    effects = EffectsDensity(
+        looks=density.looks, layout=density.layout, priors=density.priors, link="logit"
+    )
+    q = density.layout.n_parameters
+    scores = rng.standard_normal((64, effects.n_coordinates - q))
+    starts = np.hstack([sample.points[:64], scores])
+    chains = sample_by_chains(effects.log_density_and_gradient, starts, rng=rng)
+    found = chains.flat[:, :q]
+    sd = sample.points.std(axis=0)
+    error = sd * np.sqrt(1 / sample.effective_size + 1 / chains.effective_size)
+    assert np.all(np.abs(found.mean(axis=0) - sample.points.mean(axis=0)) < 4.5 * error)
+    assert np.allclose(found.std(axis=0), sd, rtol=0.12)
+    assert chains.r_hat < 1.05
+
+
+def test_chains_find_a_known_law():
+    # A correlated normal and, in the last coordinate, a standard logistic.
+    covariance = np.array([[1.0, 0.9], [0.9, 2.0]])
+    precision = np.linalg.inv(covariance)
+
+    def density(x):
+        value = -0.5 * np.einsum("ca,ab,cb->c", x[:, :2], precision, x[:, :2])
+        slope = np.hstack([-x[:, :2] @ precision, -np.tanh(x[:, 2:] / 2)])
+        return value + stats.logistic.logpdf(x[:, 2]), slope
+
+    rng = np.random.default_rng(3)
+    found = sample_by_chains(density, 3 * rng.standard_normal((64, 3)), rng=rng)
+    assert found.r_hat < 1.05
+    assert np.allclose(np.cov(found.flat[:, :2], rowvar=False), covariance, rtol=0.15)
+    assert found.flat[:, 2].std() == pytest.approx(np.pi / np.sqrt(3), rel=0.08)
+    assert 0.6 < found.acceptance < 0.97
+
+
+def test_mixing_tells_chains_that_disagree():
+    rng = np.random.default_rng(4)
+    points = rng.standard_normal((100, 20, 1))
+    assert mixing(points)[0] < 1.02
+    assert mixing(points)[1] > 1000
+    stuck = points + np.where(np.arange(20) < 10, 0.0, 3.0)[None, :, None]
+    assert mixing(stuck)[0] > 1.5
+
+
+@pytest.mark.parametrize("shape", [-0.2, 0.2, 0.5, 0.9])
+def test_the_tail_fit_finds_the_shape_of_scipys_pareto_law(shape):
+    drawn = stats.genpareto(shape, scale=2.0).rvs(20_000, random_state=5)
+    found, scale = fit_pareto_tail(drawn)
+    assert found == pytest.approx(shape, abs=0.04)
+    assert scale == pytest.approx(2.0, rel=0.05)
+
+
+@pytest.mark.parametrize(("narrow", "low", "high"), [(1.1, 0.0, 0.35), (3.0, 0.6, 1.2)])
+def test_pareto_k_is_that_of_a_known_proposal(narrow, low, high):
+    # Exponential target rate 1, proposal rate r > 1: the ratios exp((r-1) x) have a
+    # Pareto tail with shape (r - 1) / r (Vehtari et al. 2024, section 2).
+    x = np.random.default_rng(6).exponential(1 / narrow, 10_000)
+    k = smooth_weights((narrow - 1.0) * x)[1]
+    assert low < k < high
+    assert k == pytest.approx((narrow - 1) / narrow, abs=0.15)
+
+
+def test_smoothed_weights_keep_their_order_and_sum_to_one():
+    logs = np.random.default_rng(7).standard_t(4, 4000)
+    smoothed, _ = smooth_weights(logs)
+    assert np.exp(smoothed).sum() == pytest.approx(1.0)
+    order = np.argsort(logs)
+    assert np.all(np.diff(smoothed[order]) >= -1e-9)
+
+
+def test_equal_weights_need_no_smoothing():
+    smoothed, k = smooth_weights(np.zeros(500))
+    assert k == -np.inf
+    assert np.allclose(smoothed, -np.log(500))
+    assert effective_size(smoothed) == pytest.approx(500)
+
+
+def test_resampling_takes_each_place_as_its_weight_says():
+    weights = np.array([0.5, 0.3, 0.15, 0.05])
+    places = resample(np.log(weights), 1000, rng=np.random.default_rng(8))
+    assert np.all(np.abs(np.bincount(places) - 1000 * weights) <= 1)
