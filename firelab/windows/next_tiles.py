@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 
 from firelab.craft.units import format_duration, format_temperature
+from firelab.errors import UsageError
+from firelab.fits.stage import StageFit
 from firelab.fits.stage_draws import StageDraws
 from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
@@ -135,7 +137,7 @@ class _Room:
 
 
 def next_tiles(
-    fit: StagePosterior,
+    fit: StageFit,
     plan: Plan,
     *,
     windows: FiringWindows | None = None,
@@ -165,11 +167,21 @@ def next_tiles(
     -------
     NextTiles
 
+    Raises
+    ------
+    UsageError
+        If the stage fit has no posterior draws.
+
     References
     ----------
     .. [1] Chaloner, K. and Verdinelli, I. (1995). Bayesian experimental design:
        a review. *Statistical Science*, 10(3), 273-304.
     """
+    if not isinstance(fit, StagePosterior):
+        raise UsageError(
+            "the next tiles need posterior draws, and this stage fit has none",
+            hint="fit with method 'posterior'",
+        )
     series, doubt = fit.series, edge_doubt(fit)
     before = doubt.variance_after(np.zeros_like(doubt.precision))
     if windows is not None and any(window.recipe for window in windows.windows):

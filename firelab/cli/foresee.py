@@ -1,0 +1,143 @@
+"""`firelab foresee`: what plans would teach, before a tile is fired."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from firelab.cli import console
+
+if TYPE_CHECKING:
+    from firelab.series.firing_series import FiringSeries
+    from firelab.windows.foresight import PlannedCandidate
+
+EXAMPLE = "firelab foresee marsh-green --tries 10"
+
+FIGURE = "figures/foresight"
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    kinds: Annotated[
+        str, typer.Option("--kinds", help="Plan kinds, by commas; else the series' own.")
+    ] = "",
+    tiles: Annotated[
+        str, typer.Option("--tiles", help="Sizes, by commas; else the series' own.")
+    ] = "",
+    tries: Annotated[
+        int, typer.Option("--tries", min=1, help="Invented truths per plan.")
+    ] = 40,
+    jobs: Annotated[int, typer.Option("--jobs", help="Processes; -1: every core.")] = -1,
+    dask: Annotated[
+        str,
+        typer.Option(
+            "--dask", help="Address of a Dask scheduler, or 'local' for one of its own."
+        ),
+    ] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+) -> None:
+    """Tell the width of the edges and the chance of a recipe for several plans.
+
+    Plans are tried on invented truths that the series' [expectation] allows:
+    low_edge, high_edge and at (a dwell), with uncertainty. Nothing is fired; the
+    figure foresight.png shows tiles against width.
+    """
+    with console.faults_told(as_json=as_json):
+        from firelab.charts.figure_files import save_figure
+        from firelab.charts.tile_count import draw_tile_count
+        from firelab.series.series_file import read_series
+        from firelab.windows.foresight import foresee
+
+        series = read_series(folder)
+        candidates = _candidates(folder, series, kinds, tiles)
+        with _cluster(dask) as backend:
+            found = foresee(
+                series,
+                candidates,
+                n_tries=tries,
+                n_jobs=jobs,
+                backend=backend,
+                told=lambda done, wanted: console.progress(f"try {done} of {wanted}"),
+            )
+        console.progress_done()
+        png, _ = save_figure(draw_tile_count(found.table, invented=True), folder / FIGURE)
+        if as_json:
+            console.result_json(found.to_dict())
+        else:
+            console.result(found.summary())
+        console.tell(f"wrote {png}")
+
+
+def _candidates(
+    folder: Path, series: FiringSeries, kinds: str, tiles: str
+) -> list[PlannedCandidate]:
+    """Return every plan asked for; one that cannot be is told and left out."""
+    from dataclasses import replace
+
+    from firelab.errors import FirelabError, UsageError
+    from firelab.plan.make_plan import plan_series
+    from firelab.series.series_file import series_hash
+    from firelab.windows.foresight import PlannedCandidate
+
+    names = [name.strip() for name in kinds.split(",") if name.strip()]
+    sizes: list[int | None] = [_size(part) for part in tiles.split(",") if part.strip()]
+    found: list[PlannedCandidate] = []
+    digest = series_hash(folder)
+    for kind in names or [series.plan.kind]:
+        for size in sizes or [series.plan.tiles]:
+            wish = replace(series, plan=replace(series.plan, kind=kind, tiles=size))
+            try:
+                plan = plan_series(wish, series_hash=digest)
+            except UsageError:
+                raise
+            except FirelabError as fault:
+                console.tell(f"{kind}, {size or 'own'} tiles, left out: {fault}")
+                continue
+            if all(plan.n_tiles != one.plan.n_tiles or kind != one.kind for one in found):
+                found.append(PlannedCandidate(kind=kind, plan=plan))
+    return found
+
+
+def _size(written: str) -> int:
+    from firelab.errors import UsageError
+
+    try:
+        size = int(written)
+    except ValueError:
+        size = 0
+    if size < 1:
+        raise UsageError(
+            f"{written.strip()!r} is no number of tiles", "--tiles", "such as 12,24,36"
+        )
+    return size
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[str]:
+    """Yield the joblib backend: processes here, or a Dask cluster."""
+    from firelab.errors import UsageError
+
+    if not address:
+        yield "loky"
+        return
+    try:
+        import distributed
+    except ImportError:
+        raise UsageError(
+            "Dask is not installed", "--dask", "pip install 'firelab[cluster]'"
+        ) from None
+    try:
+        make_client: Callable[..., Any] = distributed.Client
+        client = (
+            make_client() if address == "local" else make_client(address, timeout="10s")
+        )
+    except OSError as fault:
+        raise UsageError(
+            f"no Dask scheduler answers at {address}: {fault}", "--dask"
+        ) from None
+    with client:
+        yield "dask"

@@ -1,0 +1,115 @@
+"""Foresight: plans tried on invented truths before a tile is fired.
+
+Truths are held to the stated expectation by the simulator's own edges, found
+by root finding, not by the formula that placed the thresholds; the spread of
+draws to its standard error.
+"""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from firelab.errors import UsageError
+from firelab.plan.make_plan import plan_series
+from firelab.series.designs import design_path
+from firelab.series.expectation import Expectation
+from firelab.series.series_file import parse_series, read_series
+from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
+from firelab.windows.foresight import PlannedCandidate, foresee
+
+SERIES = read_series(design_path("opaque-window"))
+EXPECTED = Expectation(
+    low_edge=735.0, high_edge=785.0, at=120.0, uncertainty=10.0, load_shift=6.0
+)
+
+
+def candidate(**wish):
+    series = dataclasses.replace(SERIES, plan=dataclasses.replace(SERIES.plan, **wish))
+    plan = plan_series(series, series_hash="0" * 64)
+    return PlannedCandidate(kind=series.plan.kind, plan=plan)
+
+
+def test_without_uncertainty_the_edges_lie_where_they_are_expected():
+    sure = dataclasses.replace(EXPECTED, uncertainty=0.0)
+    kiln = draw_expected_kiln(SERIES, sure, rng=np.random.default_rng(1))
+    assert kiln.true_edges(120.0) == pytest.approx((735.0, 785.0), abs=1e-4)
+    # Twice the dwell is worth the stated degrees.
+    assert kiln.true_edges(240.0)[0] == pytest.approx(735.0 - sure.doubling, abs=1e-4)
+
+
+def test_uncertainty_spreads_the_edges_as_stated():
+    rng = np.random.default_rng(2)
+    low = [
+        draw_expected_kiln(SERIES, EXPECTED, rng=rng).true_edges(120.0)[0]
+        for _ in range(400)
+    ]
+    assert np.mean(low) == pytest.approx(735.0, abs=4 * 10.0 / np.sqrt(400))
+    assert np.std(low) == pytest.approx(10.0, abs=4 * 10.0 / np.sqrt(2 * 400))
+
+
+@pytest.mark.parametrize("target", ["sugar", "orange peel", "over"])
+def test_any_grade_can_be_the_target(target):
+    stage = dataclasses.replace(SERIES.responses.stage, target=(target,))
+    series = dataclasses.replace(
+        SERIES, responses=dataclasses.replace(SERIES.responses, stage=stage)
+    )
+    sure = dataclasses.replace(EXPECTED, uncertainty=0.0)
+    low, high = draw_expected_kiln(series, sure, rng=np.random.default_rng(3)).true_edges(
+        120.0
+    )
+    assert low == (-np.inf if target == "sugar" else pytest.approx(735.0, abs=1e-4))
+    assert high == (np.inf if target == "over" else pytest.approx(785.0, abs=1e-4))
+
+
+def test_more_tiles_promise_narrower_edges_and_the_same_for_any_backend():
+    series = dataclasses.replace(SERIES, expectation=EXPECTED)
+    plans = [candidate(repeats=1), candidate(repeats=2)]
+    assert [one.plan.n_tiles for one in plans] == [15, 30]
+    told = []
+    found = foresee(
+        series,
+        plans,
+        n_tries=6,
+        n_jobs=1,
+        told=lambda done, all_: told.append((done, all_)),
+    )
+    assert told[-1] == (12, 12)
+    few, many = found.table.to_dict("records")
+    assert many["width_degC"] < few["width_degC"]
+    assert (few["tiles"], many["tiles"]) == (15, 30)
+    assert all(0 <= row["chance"] <= 1 for row in (few, many))
+    again = foresee(series, plans, n_tries=6, n_jobs=2, backend="threading")
+    assert again.to_dict() == found.to_dict()
+    assert "6 invented truths a plan; nothing here was fired" in found.summary()
+
+
+def test_an_expectation_that_was_not_stated_is_called_assumed():
+    found = foresee(SERIES, [candidate(repeats=1)], n_tries=1, n_jobs=1)
+    assert found.assumed
+    assert "no [expectation] in series.toml" in found.summary()
+    assumed = assumed_expectation(SERIES)
+    low, high = SERIES.span("temperature")
+    assert low < assumed.low_edge < assumed.high_edge < high
+
+
+def test_what_cannot_be_tried_is_refused():
+    with pytest.raises(UsageError, match="there is no backend 'cloud'"):
+        foresee(SERIES, [candidate(repeats=1)], backend="cloud")
+    with pytest.raises(UsageError, match="there is no plan to try"):
+        foresee(SERIES, [])
+
+
+def test_an_expectation_is_read_with_its_units():
+    text = design_path("opaque-window").read_text(encoding="utf-8") + (
+        '\n[expectation]\nlow_edge = "1355 degF"\nhigh_edge = "1445 degF"\n'
+        'at = "2 min"\nuncertainty = "18 degF"\n'
+    )
+    series, findings = parse_series(text)
+    assert findings == []
+    assert series.expectation.uncertainty == 10.0
+    assert series.expectation.low_edge == pytest.approx(735.0)
+    _, (finding,) = parse_series(text.replace('"1355', '"1455'))
+    assert "low_edge 790.56 degC is not below high_edge 785 degC" in finding.message
+    _, (finding,) = parse_series(text.replace('"18 degF"', '"18"'))
+    assert "is not a difference of temperature" in finding.message
