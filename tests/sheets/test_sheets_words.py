@@ -1,0 +1,184 @@
+"""What the sheets say: golden text, sizes of what is acted on, both units."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from firelab.craft.stages import STAGE_DESCRIPTIONS
+from firelab.errors import UsageError
+from firelab.series.folder import INVENTED
+from firelab.sheets.sheet_set import make_sheets
+
+GOLDEN = Path(__file__).parents[1] / "golden" / "sheets.txt"
+KEY_SIZE = 18.0
+
+
+def on_pages(lines, title):
+    pages = {line.page for line in lines if line.text.startswith(title) and line.size > 11}
+    assert pages, title
+    return [line for line in lines if line.page in pages]
+
+
+def test_the_text_of_every_sheet_is_golden(bench, printed_lines):
+    make_sheets(bench.series, bench.plan, students=["Student of the class"])
+    pages = {}
+    for line in printed_lines:
+        pages.setdefault(line.page, []).append(line.text)
+    text = "\n".join(f"-- page {page}\n" + "\n".join(pages[page]) for page in pages)
+    assert text + "\n" == GOLDEN.read_text(encoding="utf-8")
+
+
+def test_what_is_acted_on_at_the_kiln_is_large(bench, printed_lines):
+    make_sheets(bench.series, bench.plan)
+    kiln = on_pages(printed_lines, "Kiln sheet")
+    large = {line.text for line in kiln if line.size >= KEY_SIZE}
+    for firing in bench.plan.table.itertuples():
+        assert firing.tile in large
+    for words in ("2 min", "2 min 45 s", "1400 °F", "760 °C", "1450 °F", "788 °C"):
+        assert words in large
+    small = [
+        line
+        for line in kiln
+        if re.fullmatch(r"\d+ min( \d+ s)?|[\d.]+ °[CF]", line.text)
+        and line.size < KEY_SIZE
+    ]
+    assert small == []
+
+
+@pytest.mark.parametrize(
+    ("reads", "own", "other"),
+    [("degF", "1400 °F", "760 °C"), ("degC", "760 °C", "1400 °F")],
+)
+def test_the_unit_of_the_kiln_is_the_larger(bench, printed_lines, reads, own, other):
+    make_sheets(bench.series_like(reads=reads), bench.plan)
+    for title in ("Kiln sheet", "Tile labels"):
+        lines = on_pages(printed_lines, title)
+        own_size = min(line.size for line in lines if line.text == own)
+        other_size = max(line.size for line in lines if line.text == other)
+        assert own_size > other_size
+
+
+def test_waits_name_the_change_and_the_recovery(bench, printed_lines):
+    make_sheets(bench.series, bench.plan)
+    said = [line.text for line in on_pages(printed_lines, "Kiln sheet")]
+    assert said.count("Heat up: 15 min") == 2
+    assert "Recover 5 min, then go up: 15 min" in said
+    assert "Recover 5 min, then go down: 15 min" in said
+
+
+def test_tiles_are_listed_in_the_order_they_come_out(bench, printed_lines):
+    make_sheets(bench.series, bench.plan)
+    kiln = on_pages(printed_lines, "Kiln sheet")
+    first = [line.text for line in kiln if line.size > 20 and len(line.text) == 3]
+    codes = list(bench.plan.table["tile"])
+    assert first[:3] == [codes[1], codes[2], codes[0]]
+
+
+def test_grades_are_described_in_order_and_own_grades_need_no_description(
+    bench, printed_lines
+):
+    own = ("raw", "sugar", "satin", "full")
+    make_sheets(bench.series_like(grades=own), bench.plan)
+    record = on_pages(printed_lines, "Record sheet")
+    text = " ".join(line.text for line in record)
+    places = [text.index(f"{rank} {grade}") for rank, grade in enumerate(own, start=1)]
+    assert places == sorted(places)
+    assert STAGE_DESCRIPTIONS["sugar"].split(",")[0] in text
+    assert "(target)" in text
+
+
+@pytest.mark.parametrize(
+    ("direction", "ends", "bold"),
+    [
+        ("higher is clearer", ("cloudy", "clear"), "target 7 or clearer"),
+        ("lower is clearer", ("clear", "cloudy"), "target 7 or clearer"),
+    ],
+)
+def test_the_direction_of_clarity_is_printed(bench, printed_lines, direction, ends, bold):
+    make_sheets(bench.series_like(direction=direction), bench.plan)
+    record = [line.text for line in on_pages(printed_lines, "Record sheet")]
+    assert " ".join(record).count(direction) >= 1
+    assert record.index(ends[0]) < record.index(ends[1])
+    assert any(bold in text for text in record)
+
+
+def test_settings_are_left_off_the_record_sheet(bench, printed_lines):
+    make_sheets(bench.series, bench.plan)
+    record = on_pages(printed_lines, "Record sheet")
+    assert not [line for line in record if "°F" in line.text or "°C" in line.text]
+
+
+def test_invented_series_say_so_on_every_page(bench, printed_lines):
+    pdf = make_sheets(bench.series_like(invented=True), bench.plan)
+    pages = {line.page for line in printed_lines}
+    assert pages == {line.page for line in printed_lines if INVENTED in line.text}
+    assert pdf
+    printed_lines.clear()
+    make_sheets(bench.series, bench.plan)
+    assert not [line for line in printed_lines if INVENTED in line.text]
+
+
+def test_a_control_tile_does_not_claim_the_colour_under_test(bench, printed_lines):
+    make_sheets(bench.series, bench.plan)
+    labels = [line.text for line in on_pages(printed_lines, "Tile labels")]
+    assert labels.count("control colour") == 1
+    assert labels.count("marsh green") == len(bench.plan.table) - 1
+
+
+def test_a_tile_fired_twice_has_one_label_and_two_rows(bench, printed_lines):
+    rows = [
+        bench.row(0, 1, 1),
+        bench.row(0, 2, 2, temperature_degC=787.78),
+        bench.row(1, 2, 3, temperature_degC=787.78),
+    ]
+    make_sheets(bench.series, bench.plan_like(rows))
+    labels = [line.text for line in on_pages(printed_lines, "Tile labels")]
+    assert labels.count("AAA") == 1
+    assert "1: 1400 °F (760 °C), 2 min, load 1" in labels
+    assert "2: 1450 °F (788 °C), 2 min, load 2" in labels
+    record = [line.text for line in on_pages(printed_lines, "Record sheet")]
+    assert record.count("AAA") == 2
+
+
+def test_one_session_alone_keeps_places_and_counts_looks_on(bench, printed_lines):
+    rows = [
+        bench.row(0, 1, 1),
+        bench.row(1, 1, 2),
+        bench.row(1, 2, 3, session=2),
+        bench.row(2, 2, 4, session=2, base="none"),
+    ]
+    plan = bench.plan_like(rows)
+    make_sheets(bench.series, plan, session=2)
+    labels = [line.text for line in on_pages(printed_lines, "Tile labels")]
+    assert "AAA" not in labels
+    assert {"AEX", "AFL"} <= set(labels)
+    record = on_pages(printed_lines, "Record sheet")
+    after = [line.text for line in record]
+    assert after[after.index("AEX") + 1] == "2"
+    preparation = [line.text for line in on_pages(printed_lines, "Preparation sheet")]
+    assert "1 tile" in preparation
+    with pytest.raises(UsageError, match=r"session 3 is not in the plan") as told:
+        make_sheets(bench.series, plan, session=3)
+    assert told.value.hint == "one of 1, 2"
+
+
+def test_a_class_gets_a_page_for_each_name(bench, printed_lines):
+    names = ["Ana María Ñúñez-O'Brien", "Łukasz", "Θάλεια"]
+    make_sheets(bench.series, bench.plan, students=names)
+    own = on_pages(printed_lines, "Your tile")
+    assert [line.text for line in own if line.text in names and line.size > 20] == [
+        names[0],
+        names[0],
+        names[1],
+        names[2],
+    ]
+    codes = set(bench.plan.table["tile"])
+    assert {line.text for line in own if line.size > 20} >= codes
+
+
+def test_characters_the_typeface_lacks_show_as_squares(bench, printed_lines):
+    make_sheets(bench.series_like(colour="緑 green"), bench.plan)
+    assert any("□ green" in line.text for line in printed_lines)
