@@ -17,7 +17,7 @@ from typing import Any
 
 _HOMES: dict[str, str] = {
     "read_series": "firelab.series.series_file",
-    "make_plan": "firelab.plan.make_plan",
+    "make_plan": "firelab.plan.series_plan",
     "read_plan": "firelab.plan.plan_files",
     "read_firings": "firelab.records.firing_log",
     "fit_stage": "firelab.fits.stage",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +12,7 @@ import typer
 from firelab.cli import console
 
 if TYPE_CHECKING:
+    from firelab.plan.plan import Plan
     from firelab.series.firing_series import FiringSeries
 
 EXAMPLE = "firelab plan marsh-green"
@@ -26,41 +29,114 @@ def command(
     seed: Annotated[
         int, typer.Option(min=-1, help="Seed, in place of the seed of the series.")
     ] = -1,
+    add: Annotated[
+        int, typer.Option(min=0, help="Keep the plan, fired or not; add the best N tiles.")
+    ] = 0,
+    compare: Annotated[
+        bool, typer.Option("--compare", help="Lay all kinds side by side; write nothing.")
+    ] = False,
+    sizes: Annotated[str, typer.Option(help='Sizes to compare, such as "12,24,36".')] = "",
     kinds: Annotated[bool, typer.Option("--kinds", help="List the kinds, leave.")] = False,
     as_json: Annotated[
-        bool, typer.Option("--json", help="Print plan.json instead of the summary.")
+        bool, typer.Option("--json", help="Print the result as JSON.")
     ] = False,
 ) -> None:
     """Assign tiles to settings, loads and sessions; count powder and kiln hours.
 
     Writes plan.csv and plan.json. The same seed gives the same plan. A plan
-    that has been fired is never replaced.
+    that has been fired is never replaced; --add lengthens it. Where the wish
+    does not fit the budget, the best plan that fits is made and says so.
     """
     with console.faults_told(as_json=as_json):
         if kinds:
-            _list_kinds()
+            _list_kinds(as_json)
             return
-        from firelab.plan.make_plan import plan_series
-        from firelab.plan.plan_files import plan_dict, write_plan
-        from firelab.plan.plan_words import plan_summary
-        from firelab.series.series_file import read_series, series_hash
+        from firelab.series.series_file import read_series
 
-        _refuse_if_fired(folder)
         series = _with_wish(read_series(folder), kind, tiles)
-        plan = plan_series(
-            series, series_hash=series_hash(folder), seed=seed if seed >= 0 else None
+        with _impossible_told(folder):
+            if compare:
+                _compare(series, kind, sizes, seed, as_json)
+                return
+            plan = _added(series, folder, add) if add else _made(series, folder, seed)
+        _write(series, plan, folder, as_json)
+
+
+def _made(series: FiringSeries, folder: Path, seed: int) -> Plan:
+    from firelab.plan.make_plan import plan_series
+    from firelab.series.series_file import series_hash
+
+    _refuse_if_fired(folder)
+    return plan_series(
+        series, series_hash=series_hash(folder), seed=seed if seed >= 0 else None
+    )
+
+
+def _added(series: FiringSeries, folder: Path, n: int) -> Plan:
+    from firelab.plan.add_tiles import add_best_tiles
+    from firelab.plan.plan_files import read_plan
+
+    return add_best_tiles(series, read_plan(folder, series), n)
+
+
+def _write(series: FiringSeries, plan: Plan, folder: Path, as_json: bool) -> None:
+    from firelab.plan.plan_files import plan_dict, write_plan
+    from firelab.plan.plan_words import plan_summary
+
+    write_plan(plan, folder, invented=series.invented)
+    if as_json:
+        console.result_json(plan_dict(plan, invented=series.invented))
+        return
+    console.result(plan_summary(series, plan))
+    console.tell(f"wrote {folder / 'plan.csv'} and plan.json; next: firelab sheets")
+
+
+@contextmanager
+def _impossible_told(folder: Path) -> Iterator[None]:
+    """Name the lines of series.toml that conflict where no plan is possible."""
+    from firelab.plan.impossible import ImpossiblePlan, with_lines
+    from firelab.series.folder import SERIES_FILE
+
+    try:
+        yield
+    except ImpossiblePlan as fault:
+        path = folder / SERIES_FILE if folder.is_dir() else folder
+        raise with_lines(fault, path.read_text(encoding="utf-8-sig")) from None
+
+
+def _compare(series: FiringSeries, kind: str, sizes: str, seed: int, as_json: bool) -> None:
+    from firelab.errors import UsageError
+    from firelab.plan.compare import compare_plans, comparison_text
+    from firelab.plan.registry import KINDS, kind_named
+
+    try:
+        asked = [int(size) for size in sizes.split(",") if size.strip()]
+    except ValueError:
+        raise UsageError(
+            f"{sizes!r} is not a list of sizes", "--sizes", 'write such as "12,24,36"'
+        ) from None
+    frame = compare_plans(
+        series,
+        kinds=[kind_named(kind).name] if kind else list(KINDS),
+        sizes=asked or [series.plan.tiles],
+        seed=seed if seed >= 0 else None,
+    )
+    if as_json:
+        plain = frame.astype("object").where(frame.notna(), None)
+        console.result_json(
+            {"schema": "firelab/plan-comparison/1", "plans": plain.to_dict("records")}
         )
-        write_plan(plan, folder, invented=series.invented)
-        if as_json:
-            console.result_json(plan_dict(plan, invented=series.invented))
-            return
-        console.result(plan_summary(series, plan))
-        console.tell(f"wrote {folder / 'plan.csv'} and plan.json; next: firelab sheets")
+        return
+    console.result(comparison_text(frame))
 
 
-def _list_kinds() -> None:
+def _list_kinds(as_json: bool) -> None:
     from firelab.plan.registry import KINDS
 
+    if as_json:
+        listed = {name: one.description for name, one in KINDS.items()}
+        console.result_json({"schema": "firelab/plan-kinds/1", "kinds": listed})
+        return
     width = max(len(name) for name in KINDS)
     for one in KINDS.values():
         console.result(f"{one.name:{width}}  {one.description}")
@@ -91,5 +167,5 @@ def _refuse_if_fired(folder: Path) -> None:
             f"holds {n_looks} look{'s' if n_looks != 1 else ''} at tiles of this plan, "
             "which a new plan would orphan",
             str(path),
-            "start a new folder for a new plan: firelab new FOLDER --from DESIGN",
+            "lengthen the plan with: firelab plan --add N; or start a new folder",
         )

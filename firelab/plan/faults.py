@@ -142,8 +142,9 @@ def _setting_findings(series: FiringSeries, tiles: pd.DataFrame) -> Iterator[Fin
                 f"{format_temperature(series.hottest_degC)}, the hottest for "
                 f"{series.blank.metal}",
             )
-    for row in own.index[~is_allowed(series, own)]:
-        broken = [rule for rule in series.rules if rule.forbids(own.loc[[row]])[0]]
+    seen = own.assign(dwell_s=own.groupby("tile")["dwell_s"].cumsum())
+    for row in seen.index[~is_allowed(series, seen)]:
+        broken = [rule for rule in series.rules if rule.forbids(seen.loc[[row]])[0]]
         yield _finding("forbidden", int(row), f"breaks the rule: {broken[0]}")
 
 

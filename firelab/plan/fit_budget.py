@@ -13,6 +13,7 @@ from firelab.plan.draft import draft_plan, repeated
 from firelab.plan.impossible import Conflict, ImpossiblePlan
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import choose_settings, n_loads_for
+from firelab.plan.optimal.guard import guard, guarded_terms
 from firelab.plan.optimal.series_candidates import restricted_to
 from firelab.plan.plan import Plan
 from firelab.plan.possible import most_tiles
@@ -126,10 +127,12 @@ def _best_of_settings(
     """Return the plan of the n of its settings that carry the model best."""
     rng = np.random.default_rng([provenance.seed, _SEARCH_STREAM])
     own = wished.tiles[wished.tiles["role"] != "control"]
-    choice = restricted_to(series, own)
+    choice = restricted_to(series, own, terms=(*series.terms, *guarded_terms(series)))
     n_loads = min(n_loads_for(series, n), int(wished.tiles["load"].nunique()))
     n_loads = max(n_loads, math.ceil(n / series.budget.places))
-    chosen = choose_settings(series, choice, n=n, criterion="D", rng=rng, n_loads=n_loads)
+    chosen = choose_settings(
+        series, guard(series, choice), n=n, criterion="D", rng=rng, n_loads=n_loads
+    )
     if chosen is None:
         return None
     note = f"Chosen among the {kind.name} settings by the determinant of the model."

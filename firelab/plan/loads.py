@@ -12,6 +12,8 @@ from firelab.plan.settings_frame import SETTING_COLUMNS
 
 IntArray = NDArray[np.int64]
 
+_MOST_APART = 3
+
 
 def _keys(settings: pd.DataFrame) -> list[tuple[float | int | str, ...]]:
     return list(settings[list(SETTING_COLUMNS)].itertuples(index=False, name=None))
@@ -23,15 +25,19 @@ def _loads_of_temperature(
     """Return how many loads each temperature gets.
 
     As few as its tiles need; where the budget has room, one for each repeat of
-    a setting, and two at least, so that a load can be told from a temperature.
+    a setting, three at most, and two at least, so that a load can be told from a
+    temperature.
     """
     few = [math.ceil(size / places) for size in sizes]
     for wish in (
         [
-            max(least, again, min(2, size))
+            max(least, min(again, _MOST_APART), min(2, size))
             for least, again, size in zip(few, repeats, sizes, strict=True)
         ],
-        [max(least, again) for least, again in zip(few, repeats, strict=True)],
+        [
+            max(least, min(again, _MOST_APART))
+            for least, again in zip(few, repeats, strict=True)
+        ],
     ):
         if most_loads is not None and sum(wish) <= most_loads:
             return wish

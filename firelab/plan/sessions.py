@@ -8,9 +8,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.plan.figures.order_cost import order_correlation
 from firelab.series.firing_series import FiringSeries
 
 IntArray = NDArray[np.int64]
+
+_ORDERS_DRAWN = 40
+_TREND_LET_PASS = 0.25
+"""Random orders are drawn until temperature hardly goes with the place."""
 
 
 def _blocks(settings: pd.DataFrame, loads: IntArray) -> list[list[int]]:
@@ -37,6 +42,15 @@ def _deal_to_sessions(
     ordered = sorted(range(len(blocks)), key=lambda place: turn[degrees[place]])
     first = rng.permutation(n_sessions)
     return [[blocks[place] for place in ordered[start::n_sessions]] for start in first]
+
+
+def _trend(scheduled: list[tuple[int, int]], degrees: dict[int, float]) -> float:
+    """Return how far temperature goes with the place in the session, 0 to 1."""
+    frame = pd.DataFrame(
+        [(session, degrees[load]) for session, load in scheduled],
+        columns=["session", "temperature_degC"],
+    )
+    return abs(order_correlation(frame))
 
 
 def schedule_loads(
@@ -101,8 +115,15 @@ def fire_in_order(
     temperature = settings["temperature_degC"].to_numpy()
     blocks = _blocks(settings, loads)
     degrees = [float(temperature[loads == block[0]][0]) for block in blocks]
+    of_load = {int(load): float(temperature[loads == load][0]) for load in np.unique(loads)}
     pieces = []
-    scheduled = schedule_loads(series, blocks, degrees, rng, spare=spare)
+    scheduled: list[tuple[int, int]] = []
+    for _ in range(1 if series.plan.order == "low to high" else _ORDERS_DRAWN):
+        drawn = schedule_loads(series, blocks, degrees, rng, spare=spare)
+        if not scheduled or _trend(drawn, of_load) < _trend(scheduled, of_load):
+            scheduled = drawn
+        if _trend(scheduled, of_load) <= _TREND_LET_PASS:
+            break
     for number, (session, load) in enumerate(scheduled, start=1):
         rows = settings.iloc[rng.permutation(np.flatnonzero(loads == load))]
         pieces.append(rows.assign(session=session, load=number))

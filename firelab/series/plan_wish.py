@@ -63,6 +63,9 @@ class PlanWish:
     shift : float
         Difference between the ends of a factor that the plan should show, in
         standard deviations within a load; the power is told for it.
+    guard : tuple of str or None
+        Terms beyond the model that an optimal plan should not be blind to; where
+        None, the bends of temperature and dwell. Empty turns this off.
     control : ControlTile or None
         Rides in every session.
     keep : tuple of KeptSetting
@@ -77,5 +80,6 @@ class PlanWish:
     order: Literal["randomised", "low to high"] = "randomised"
     load_variance_ratio: Annotated[float, Field(ge=0, le=100)] = 1.0
     shift: Annotated[float, Field(gt=0, le=20)] = 2.0
+    guard: tuple[str, ...] | None = None
     control: ControlTile | None = None
     keep: tuple[KeptSetting, ...] = ()

@@ -42,7 +42,7 @@ def order_figures(
             / 3600.0,
             3,
         ),
-        "correlation": _correlation(loads),
+        "correlation": order_correlation(loads),
     }
 
 
@@ -51,8 +51,15 @@ def _changes(loads: pd.DataFrame) -> int:
     return sum(now != before for before, now in zip([None, *here], here, strict=False))
 
 
-def _correlation(loads: pd.DataFrame) -> float:
-    """Pooled over sessions: places and temperatures each from their session's mean."""
+def order_correlation(loads: pd.DataFrame) -> float:
+    """Return the correlation of temperature with the place of a load in its session.
+
+    Parameters
+    ----------
+    loads : DataFrame
+        ``session`` and ``temperature_degC`` of each load in firing order; both
+        places and temperatures are taken from their session's mean.
+    """
     place = loads.groupby("session").cumcount().to_numpy(dtype=float)
     group = loads["session"].to_numpy()
     heat = loads["temperature_degC"].to_numpy(dtype=float)
@@ -75,8 +82,8 @@ def order_note(figures: dict[str, float | int | str]) -> str:
             f"temperature (correlation {r:.2f}); a random order could."
         )
     return (
-        f"Order: loads at random within each session, tiles at random within a load; "
-        f"correlation of place with temperature {r:.2f}. It costs "
-        f"{max(hours - low, 0.0):.1f} h more than low to high, and a drift of kiln or "
-        "eye favours no temperature."
+        f"Order: loads at random within each session (orders that climb or fall were "
+        f"drawn again; correlation of place with temperature {r:.2f}), tiles at random "
+        f"within a load. It costs {max(hours - low, 0.0):.1f} h more than low to high, "
+        "and keeps a drift of kiln or eye apart from temperature."
     )

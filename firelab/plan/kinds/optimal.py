@@ -10,10 +10,12 @@ import pandas as pd
 from firelab.plan.impossible import Conflict, ImpossiblePlan
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import choose_settings
+from firelab.plan.optimal.guard import guard, guarded_terms
 from firelab.plan.optimal.problem import Criterion
 from firelab.plan.optimal.series_candidates import series_candidates
 from firelab.plan.settings_frame import as_settings
 from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import term_columns
 
 _TILES_PER_TERM = 3
 
@@ -44,13 +46,15 @@ def _propose(
     criterion: Criterion,
     rng: np.random.Generator,
 ) -> Proposal:
-    choice = series_candidates(series)
-    n = n_tiles or default_tiles(series, choice.candidates.n_terms)
+    extra = guarded_terms(series)
+    choice = series_candidates(series, terms=(*series.terms, *extra))
+    n_terms = choice.candidates.n_terms - len(term_columns(series, extra))
+    n = n_tiles or default_tiles(series, n_terms)
     kept = kept_settings(series)
     chosen = None
-    if n >= max(len(kept), choice.candidates.n_terms):
+    if n >= max(len(kept), n_terms):
         chosen = choose_settings(
-            series, choice, n=n, criterion=criterion, rng=rng, kept=kept
+            series, guard(series, choice), n=n, criterion=criterion, rng=rng, kept=kept
         )
     if chosen is None:
         raise ImpossiblePlan(
@@ -59,12 +63,13 @@ def _propose(
                 Conflict(path=("budget",), says=f"leaves {n} tiles"),
                 Conflict(path=("rules",), says=f"{len(series.rules)} rules bind"),
             ],
-            f"at least {choice.candidates.n_terms} tiles, more powder, or fewer terms",
+            f"at least {n_terms} tiles, more powder, or fewer terms",
         )
     best = "the determinant" if criterion == "D" else "the mean prediction variance"
     note = (
         f"Chosen by {best} of {', '.join(series.terms)}, for loads whose variance is "
-        f"{series.plan.load_variance_ratio:g} times that within a load."
+        f"{series.plan.load_variance_ratio:g} times that within a load"
+        + (f"; not blind to {', '.join(extra)}." if extra else ".")
     )
     return Proposal(settings=chosen, notes=(note,))
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.plan.optimal.guard import Guarded
 from firelab.plan.optimal.problem import FREE, Criterion, Found, Problem
 from firelab.plan.optimal.search import search_design
 from firelab.plan.optimal.series_candidates import SeriesCandidates
@@ -19,6 +20,7 @@ IntArray = NDArray[np.int64]
 FloatArray = NDArray[np.float64]
 
 _SPARE_LOADS = 3
+_TILES_PER_LOAD = 3
 _LEAST_STARTS, _MOST_STARTS, _START_ROWS = 24, 120, 2400
 
 
@@ -45,12 +47,15 @@ def n_loads_for(series: FiringSeries, n: int) -> int:
     """Return how many loads n tiles are spread over.
 
     As many as the places need, and three more than the temperature terms need,
-    so that loads can be told from temperatures; within the budget.
+    so that loads can be told from temperatures; one for every three tiles where
+    the budget names enough loads.
     """
     needed = math.ceil(n / series.budget.places)
     wished = max(needed, len(whole_plot_terms(series)) + 1 + _SPARE_LOADS)
     bound = most_loads(series)
-    return min(n, wished if bound is None else max(needed, min(wished, bound)))
+    if bound is not None:
+        wished = max(needed, min(bound, max(wished, n // _TILES_PER_LOAD)))
+    return min(n, wished)
 
 
 def even_loads(n: int, n_loads: int) -> IntArray:
@@ -65,7 +70,7 @@ def n_starts_for(n: int) -> int:
 
 def choose_settings(
     series: FiringSeries,
-    choice: SeriesCandidates,
+    guarded: Guarded,
     *,
     n: int,
     criterion: Criterion,
@@ -80,7 +85,7 @@ def choose_settings(
     ----------
     series : FiringSeries
         Supplies the variance ratio and the number of loads.
-    choice : SeriesCandidates
+    guarded : Guarded
         What may be chosen.
     n : int
         Tiles, those kept among them.
@@ -89,7 +94,7 @@ def choose_settings(
     n_loads : int, optional
         In place of `n_loads_for`.
     standing : ndarray, shape (p, p), optional
-        Information of what stands already.
+        Information of what stands already, guarded columns among the p.
     kept : DataFrame, optional
         Settings that must be among them.
 
@@ -98,7 +103,7 @@ def choose_settings(
     DataFrame or None
         Setting columns and ``plot``, the load of each row.
     """
-    p = choice.candidates.n_terms
+    choice = guarded.choice
     plot = even_loads(n, n_loads or n_loads_for(series, n))
     whole = np.full(int(plot.max()) + 1, FREE)
     sub = np.full(n, FREE)
@@ -111,7 +116,7 @@ def choose_settings(
         criterion=criterion,
         whole=whole,
         sub=sub,
-        standing=np.zeros((p, p)) if standing is None else standing,
+        standing=guarded.prior if standing is None else guarded.prior + standing,
     )
     found = search_design(problem, n_starts=n_starts_for(n), rng=rng)
     return None if found is None else _settings(choice, problem, found)
