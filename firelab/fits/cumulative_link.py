@@ -34,40 +34,10 @@ def fit_cumulative_link(
         Grade of each look, 0 to J - 1.
     X : array_like, shape (n, p), optional
         Columns with one coefficient each; no intercept.
-    n_grades : int, optional
-        J; the highest grade seen, plus one, by default.
-    link : {'logit', 'probit', 'cloglog', 'loglog', 'cauchit'} or Link
-    offset : array_like, shape (n,), optional
-        Added to :math:`x'\beta`.
-    weights : array_like, shape (n,), optional
-        Looks that a row stands for; rows of weight 0 are left out.
-    nominal : array_like, shape (n, w), optional
-        Columns with one coefficient per cut (partial proportional odds); not
-        also in `X`.
-    scale : array_like, shape (n, k), optional
-        Columns that widen the latent distribution by :math:`e^{s'\zeta}`.
-    thresholds : {'flexible', 'equidistant', 'symmetric'}
-        What is asked of the thresholds.
-    groups : array_like, shape (n,), optional
-        Load of each look, with a normal effect.
-    nested : array_like, shape (n,), optional
-        Tile of each look within its load, with a normal effect too.
-    crossed : sequence of array_like, shape (n,)
-        Further groups that cross the loads, such as observers; all effects
-        are then integrated by the Laplace approximation.
-    n_quadrature : int, default 10
-        Nodes per effect; 1 is the Laplace approximation.
-    estimator : {'auto', 'ml', 'mean_br', 'median_br'}, default 'auto'
-        Maximum likelihood, and mean bias reduction where that is infinite; or
-        what is named. Bias reduction takes no load effect.
-    start : array_like, optional
-        Starting values, in the order of the estimates.
-    grades : sequence of str, optional
-        Names of the J grades.
-    names : three sequences of str or None
-        Names of the columns of `X`, `nominal` and `scale`.
-    effect_names : sequence of str
-        What carries the effects: of `groups`, then `nested` or each `crossed`.
+    **choices : FitChoices
+        Keyword arguments, all optional: ``n_grades, link, offset, weights,
+        nominal, scale, thresholds, groups, nested, crossed, n_quadrature,
+        estimator, start, grades, names, effect_names``, described there.
 
     Returns
     -------
@@ -108,7 +78,16 @@ def describe_task(
 ) -> FitTask:
     """Return what `fit_cumulative_link` would fit, verified but not yet fitted.
 
-    Takes what that function takes and raises what it raises before fitting.
+    Parameters
+    ----------
+    y : array_like of int, shape (n,)
+    X : array_like, shape (n, p), optional
+    **choices : FitChoices
+
+    Raises
+    ------
+    UsageError, RecordsInsufficient, NotEstimable
+        As that function before it fits.
     """
     given = _effect_labels(
         choices.get("groups"), choices.get("nested"), choices.get("crossed", ())
@@ -158,6 +137,12 @@ def _name_effects(count: int, names: Sequence[str]) -> tuple[str, ...]:
 
 
 def _refuse_choices(choices: FitChoices, effects: int) -> None:
+    unknown = sorted(set(choices) - set(FitChoices.__annotations__))
+    if unknown:
+        raise UsageError(
+            f"{', '.join(unknown)} is no choice of a fit",
+            hint=f"one of {', '.join(FitChoices.__annotations__)}",
+        )
     thresholds = choices.get("thresholds", "flexible")
     estimator = choices.get("estimator", "auto")
     if thresholds not in STRUCTURES:

@@ -143,10 +143,11 @@ def arrange_looks(
     Parameters
     ----------
     y : array_like of int, shape (n,)
-    X, nominal, scale : array_like, shape (n, ·), optional
+    X : array_like, shape (n, p), optional
     n_grades : int, optional
         J; the highest grade seen by default.
     offset, weights : array_like, shape (n,), optional
+    nominal, scale : array_like, shape (n, ·), optional
     labels : sequence of array_like, shape (n,)
         Groups, of any dtype that sorts.
     grades : sequence of str, optional

@@ -50,10 +50,12 @@ def drop_each_term(
 
     Parameters
     ----------
-    y, X, **choices
-        As `fit_cumulative_link` takes them.
+    y : array_like of int, shape (n,)
+    X : array_like, shape (n, p)
     terms : mapping of str to sequence of int
         Places of each term's columns in `X`.
+    **choices : FitChoices
+        As `fit_cumulative_link` takes them.
     """
     columns = np.asarray(X, dtype=float)
     full = describe_task(y, columns, **choices).supremum()
@@ -74,8 +76,12 @@ def free_each_term(
 
     Parameters
     ----------
-    y, X, terms, **choices
-        As `drop_each_term`; no `nominal`.
+    y : array_like of int, shape (n,)
+    X : array_like, shape (n, p)
+    terms : mapping of str to sequence of int
+        Places of each term's columns in `X`.
+    **choices : FitChoices
+        As `fit_cumulative_link` takes them; no `nominal`.
     """
     columns = np.asarray(X, dtype=float)
     reduced = describe_task(y, columns, **choices).supremum()
@@ -96,8 +102,12 @@ def widen_by_each_term(
 
     Parameters
     ----------
-    y, X, terms, **choices
-        As `drop_each_term`; no `scale`, no load effects.
+    y : array_like of int, shape (n,)
+    X : array_like, shape (n, p)
+    terms : mapping of str to sequence of int
+        Places of each term's columns in `X`.
+    **choices : FitChoices
+        As `fit_cumulative_link` takes them; no `scale`, no load effects.
     """
     columns = np.asarray(X, dtype=float)
     reduced = describe_task(y, columns, **choices).supremum()

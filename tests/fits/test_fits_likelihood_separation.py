@@ -136,6 +136,7 @@ def test_one_grade_alone_is_refused() -> None:
         ({"X": [1.0, np.nan, 2.0]}, "X is not a number in row 1"),
         ({"weights": [1.0, -1.0, 1.0]}, "a weight is below 0"),
         ({"n_grades": 2}, "grade 2 is outside 0 to 1"),
+        ({"group": [0, 0, 1]}, "group is no choice of a fit"),
         ({"link": "log"}, "there is no link 'log'"),
         ({"thresholds": "rigid"}, "thresholds cannot be 'rigid'"),
         ({"estimator": "best"}, "there is no estimator 'best'"),
