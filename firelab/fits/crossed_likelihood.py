@@ -95,6 +95,7 @@ class CrossedLikelihood:
         looks = float(self._block.weights @ mode.terms.log_p)
         return looks - 0.5 * float(mode.u @ mode.u) - 0.5 * mode.log_det
 
+    @np.errstate(all="ignore")
     def gradient(self, point: FloatArray) -> tuple[float, FloatArray]:
         """Return the log-likelihood and its exact gradient."""
         mode, block = self._mode(point), self._block
@@ -141,6 +142,7 @@ class CrossedLikelihood:
         value, gradient = self.gradient(point)
         return Evaluation(value, gradient, differenced_hessian(self, point))
 
+    @np.errstate(all="ignore")
     def _mode(self, point: FloatArray) -> _Mode:
         block, q = self._block, self._block.upper.shape[1]
         lower = block.lower @ point[:q] + block.lower_offset

@@ -70,6 +70,7 @@ def _largest(columns: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(np.maximum(high, -low), 1e-300), dtype=np.float64)
 
 
+@np.errstate(all="ignore")
 def settle_effects(likelihood: Objective, found: Maximum, count: int) -> Maximum:
     """Return a maximum whose standard deviations are not negative.
 

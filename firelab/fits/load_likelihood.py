@@ -135,6 +135,7 @@ class LoadLikelihood:
             self._modes[chunk.loads] = mode
         return mode, terms
 
+    @np.errstate(all="ignore")
     def _part(
         self, chunk: LoadChunk, point: FloatArray, order: int
     ) -> tuple[float, FloatArray, FloatArray]:

@@ -93,6 +93,7 @@ class PlainLikelihood:
         """Return the cells in blocks."""
         return self._kept or self.design.blocks()
 
+    @np.errstate(all="ignore")
     def value(self, point: FloatArray) -> float:
         """Return the log-likelihood."""
         total = 0.0
@@ -102,6 +103,7 @@ class PlainLikelihood:
             total += float(block.weights @ log_p)
         return total
 
+    @np.errstate(all="ignore")
     def evaluate(self, point: FloatArray) -> Evaluation:
         """Return the log-likelihood with gradient and Hessian."""
         q = self.design.n_parameters

@@ -167,6 +167,7 @@ class TileLikelihood:
         mode, bend = find_modes(at, w, _LIMITS)
         return mode, 1.0 / np.sqrt(np.maximum(-bend, 0.1))
 
+    @np.errstate(all="ignore")
     def _integrate(
         self, chunk: _TileChunk, point: FloatArray, order: int
     ) -> tuple[float, _Nested]:
