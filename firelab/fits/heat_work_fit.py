@@ -1,0 +1,293 @@
+r"""The stage explained by heat work, its activation energy estimated with the rest.
+
+Temperature and dwell enter through the progress :math:`w(E)` alone. At a given
+energy the fit is a cumulative link model; the energy is where its likelihood
+is highest, and its interval where that has fallen as far as chance allows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq, minimize_scalar
+from scipy.special import chdtri
+
+from firelab.errors import RecordsInsufficient
+from firelab.fits.cumulative_link import describe_task, fit_cumulative_link
+from firelab.fits.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.fit_choices import FitChoices
+from firelab.fits.heat_work import HeatCourses, fusing_speed, heat_courses
+from firelab.fits.not_estimable import find_aliases
+from firelab.records.records import Records
+from firelab.series.folder import Provenance
+from firelab.series.terms import model_matrix, split_term, term_columns
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+SCHEMA = "firelab/heat-work/1"
+PROGRESS = "heat work"
+LEAST_KJ_MOL, MOST_KJ_MOL = 50.0, 1200.0
+"""Energies searched; fusing of glass lies well inside (from memory, no source)."""
+_COARSE = np.geomspace(LEAST_KJ_MOL, MOST_KJ_MOL, 13)
+_FINELY = {"xatol": 1e-3}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatLooks:
+    """Graded looks as the fit takes them.
+
+    Attributes
+    ----------
+    y, load : ndarray of int, shape (n,)
+    others : ndarray, shape (n, p)
+        Columns of the terms without temperature or dwell.
+    names : tuple of str
+    grades : tuple of str
+    courses : HeatCourses
+    link : str
+    """
+
+    y: IntArray
+    load: IntArray
+    others: FloatArray
+    names: tuple[str, ...]
+    grades: tuple[str, ...]
+    courses: HeatCourses
+    link: str
+
+    def columns(self, activation_kJ_mol: float) -> FloatArray:
+        """Return the progress at an energy, then the other columns, shape (n, 1 + p)."""
+        return np.column_stack([self.courses.progress(activation_kJ_mol), self.others])
+
+    def _choices(self, some: NDArray[np.bool_], *, load_effect: bool = True) -> FitChoices:
+        load = self.load[some]
+        choices = FitChoices(n_grades=len(self.grades), grades=self.grades, link=self.link)
+        choices["names"] = ((PROGRESS, *self.names), None, None)
+        if load_effect and 1 < len(np.unique(load)) < len(load):
+            choices["groups"] = load
+        return choices
+
+    def fit(self, activation_kJ_mol: float) -> CumulativeLinkFit:
+        """Fit at a given energy."""
+        some = np.ones(len(self.y), dtype=bool)
+        columns = self.columns(activation_kJ_mol)
+        return fit_cumulative_link(self.y, columns, **self._choices(some))
+
+    def highest(
+        self,
+        activation_kJ_mol: float,
+        kept: NDArray[np.bool_] | None = None,
+        *,
+        load_effect: bool = True,
+    ) -> float:
+        """Return the highest log-likelihood at an energy, of all looks or of some."""
+        some = np.ones(len(self.y), dtype=bool) if kept is None else kept
+        columns = self.columns(activation_kJ_mol)[some]
+        choices = self._choices(some, load_effect=load_effect)
+        return describe_task(self.y[some], columns, **choices).supremum()[0]
+
+    def best_energy(self, kept: NDArray[np.bool_] | None = None) -> float:
+        """Return the energy of highest likelihood within the range searched.
+
+        A coarse search without the load effect says where to look.
+        """
+        coarse = [self.highest(float(e), kept, load_effect=False) for e in _COARSE]
+        place, last = int(np.argmax(coarse)), len(_COARSE) - 1
+        low, high = _COARSE[max(place - 2, 0)], _COARSE[min(place + 2, last)]
+
+        def loss(log_energy: float) -> float:
+            return -self.highest(float(np.exp(log_energy)), kept)
+
+        found = minimize_scalar(
+            loss, bounds=(np.log(low), np.log(high)), method="bounded", options=_FINELY
+        )
+        return float(np.exp(found.x))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatWorkFit:
+    """The stage by heat work.
+
+    Attributes
+    ----------
+    activation_kJ_mol : float
+    lower_kJ_mol, upper_kJ_mol : float or None
+        Profile interval at the level of the series; None where these tiles
+        set no bound within the range searched.
+    level : float
+    fit : CumulativeLinkFit
+        At that energy; the coefficient of `PROGRESS` is per e-fold of work.
+    reference_degC : float
+    notes : tuple of str
+    provenance : Provenance
+    """
+
+    activation_kJ_mol: float
+    lower_kJ_mol: float | None
+    upper_kJ_mol: float | None
+    level: float
+    fit: CumulativeLinkFit
+    reference_degC: float
+    notes: tuple[str, ...]
+    provenance: Provenance
+
+    @property
+    def speed_per_10_degC(self) -> float:
+        """How many times faster 10 degC more fuses, around the reference."""
+        middle, energy = self.reference_degC, self.activation_kJ_mol
+        return float(fusing_speed(middle + 5.0, energy, middle - 5.0))
+
+    def summary(self) -> str:
+        """Return the fit in words."""
+        ends = [
+            f"{end:.0f}" if end is not None else "no bound"
+            for end in (self.lower_kJ_mol, self.upper_kJ_mol)
+        ]
+        place = self.fit.place(PROGRESS)
+        lines = [
+            f"Heat work: activation energy {self.activation_kJ_mol:.0f} kJ/mol "
+            f"({self.level:.0%} interval {ends[0]} to {ends[1]}); 10 degC more fuse "
+            f"{self.speed_per_10_degC:.2f} times faster",
+            f"one e-fold of heat work shifts the grade by {self.fit.estimates[place]:.2f} "
+            f"+/- {self.fit.standard_errors[place]:.2f} {self.fit.link.name} units; "
+            f"log-likelihood {self.fit.log_likelihood:.4f}",
+        ]
+        return "\n".join([*lines, *(f"Note: {note}" for note in self.notes)])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fit as plain values."""
+        return {
+            "schema": SCHEMA,
+            "activation_kJ_mol": self.activation_kJ_mol,
+            "lower_kJ_mol": self.lower_kJ_mol,
+            "upper_kJ_mol": self.upper_kJ_mol,
+            "level": self.level,
+            "reference_degC": self.reference_degC,
+            "speed_per_10_degC": self.speed_per_10_degC,
+            "fit": self.fit.to_dict(),
+            "notes": list(self.notes),
+            "provenance": asdict(self.provenance),
+        }
+
+
+def heat_looks(
+    records: Records,
+    terms: Sequence[str] | None = None,
+    *,
+    courses: HeatCourses | None = None,
+    link: str = "logit",
+) -> HeatLooks:
+    """Return the graded looks with their heat courses.
+
+    Parameters
+    ----------
+    records : Records
+    terms : sequence of str, optional
+        By default the series'; those with temperature or dwell are left to
+        the heat work.
+    courses : HeatCourses, optional
+        By default a kiln that holds its temperature; see `heat_courses`.
+    link : str, default 'logit'
+
+    Raises
+    ------
+    RecordsInsufficient
+        If no look carries a stage.
+    """
+    graded, series = records.graded, records.series
+    if graded.empty:
+        raise RecordsInsufficient("no look carries a stage", hint="grade the fired tiles")
+    asked = series.terms if terms is None else terms
+    heat = {"temperature", "dwell"}
+    others = [one for one in asked if not heat & {name for name, _ in split_term(one)}]
+    X, names = model_matrix(series, graded, others), term_columns(series, others)
+    aliased = find_aliases(X, names) if names else {}
+    told = [place for place, name in enumerate(names) if name not in aliased]
+    return HeatLooks(
+        y=np.asarray(graded["stage"].cat.codes, dtype=np.int64),
+        load=graded["load"].to_numpy(dtype=np.int64),
+        others=X[:, told],
+        names=tuple(names[place] for place in told),
+        grades=series.responses.stage.grades,
+        courses=heat_courses(records) if courses is None else courses,
+        link=link,
+    )
+
+
+def fit_heat_work(
+    records: Records,
+    terms: Sequence[str] | None = None,
+    *,
+    courses: HeatCourses | None = None,
+    link: str = "logit",
+) -> HeatWorkFit:
+    """Fit the stage to heat work, mesh, layers and base.
+
+    Parameters
+    ----------
+    records : Records
+    terms : sequence of str, optional
+        By default the series'; those with temperature or dwell are left to
+        the heat work.
+    courses : HeatCourses, optional
+        By default a kiln that holds its temperature; see `heat_courses`.
+    link : str, default 'logit'
+
+    Returns
+    -------
+    HeatWorkFit
+
+    Raises
+    ------
+    RecordsInsufficient
+        If fewer than two grades were seen.
+    """
+    looks = heat_looks(records, terms, courses=courses, link=link)
+    energy, level = looks.best_energy(), records.series.window.level
+    fit = looks.fit(energy)
+    is_inside = LEAST_KJ_MOL * 1.01 < energy < MOST_KJ_MOL / 1.01
+    can_profile = fit.estimator == "ml"
+    lower = (
+        _end(looks, fit.log_likelihood, energy, LEAST_KJ_MOL, level)
+        if can_profile
+        else None
+    )
+    upper = (
+        _end(looks, fit.log_likelihood, energy, MOST_KJ_MOL, level) if can_profile else None
+    )
+    notes = list(fit.notes)
+    if not is_inside or not can_profile:
+        notes.append(
+            "these tiles do not tell the energy: fire temperatures and dwells that "
+            "cross each other, so that neither stands for the other"
+        )
+    return HeatWorkFit(
+        activation_kJ_mol=energy,
+        lower_kJ_mol=lower,
+        upper_kJ_mol=upper,
+        level=level,
+        fit=fit,
+        reference_degC=looks.courses.reference_degC,
+        notes=tuple(notes),
+        provenance=records.provenance,
+    )
+
+
+def _end(
+    looks: HeatLooks, best: float, energy: float, bound: float, level: float
+) -> float | None:
+    """Return where the likelihood has fallen by what the level allows."""
+    allowed = float(chdtri(1, 1 - level)) / 2
+
+    def left(log_energy: float) -> float:
+        return looks.highest(float(np.exp(log_energy))) - best + allowed
+
+    start, far = float(np.log(energy)), float(np.log(bound))
+    if left(start) <= 0 or left(far) > 0:
+        return None
+    return float(np.exp(brentq(left, *sorted((start, far)), xtol=1e-3)))
