@@ -89,7 +89,9 @@ def _candidates(
     digest = series_hash(folder)
     for kind in names or [series.plan.kind]:
         for size in sizes or [series.plan.tiles]:
-            wish = replace(series, plan=replace(series.plan, kind=kind, tiles=size))
+            repeats = 1 if size else series.plan.repeats
+            asked = replace(series.plan, kind=kind, tiles=size, repeats=repeats)
+            wish = replace(series, plan=asked)
             try:
                 plan = plan_series(wish, series_hash=digest)
             except UsageError:
