@@ -9,6 +9,7 @@ probability is :math:`G(\theta_j - x^\top\beta)` with
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -22,7 +23,6 @@ FloatArray = NDArray[np.float64]
 
 _POINTS = 15
 _ROOT_STEPS = 60
-_ROOT_EXACT = 1e-9
 
 
 @lru_cache(maxsize=4)
@@ -147,9 +147,7 @@ class StageDraws:
     def distance_where(self, probability: float) -> FloatArray:
         r"""Return where :math:`G` of each draw has a probability, shape (S,).
 
-        A safeguarded Newton iteration on :math:`G(t) = p`, all draws at once.
-
-        Parameters
+                Parameters
         ----------
         probability : float
             Between 0 and 1.
@@ -166,25 +164,59 @@ class StageDraws:
         """
         if not 0.0 < probability < 1.0:
             raise UsageError(f"probability {probability:g} is not between 0 and 1")
-        link = link_named(self.link)
-        start = float(link.quantile(np.asarray(probability)))
+        start = float(link_named(self.link).quantile(np.asarray(probability)))
         middle = start * np.sqrt(1.0 + self.future_sd**2 / 3.0)
         reach = 4.0 + 6.0 * self.future_sd
-        low, high = start - reach, start + reach
-        for _ in range(_ROOT_STEPS):
-            excess = self.cumulative(middle) - probability
-            low = np.where(excess < 0, middle, low)
-            high = np.where(excess < 0, high, middle)
-            if np.max(np.abs(excess)) < _ROOT_EXACT:
-                break
-            step = middle - excess / np.maximum(self._slope(middle), 1e-12)
-            inside = (step > low - _ROOT_EXACT) & (step < high + _ROOT_EXACT)
-            middle = np.where(inside, step, 0.5 * (low + high))
-        return np.asarray(middle)
+        return rising_roots(
+            lambda t: self.cumulative(t) - probability, middle - reach, middle + reach
+        )
 
-    def _slope(self, distance: FloatArray) -> FloatArray:
-        link, spread = link_named(self.link), self.future_sd
-        total = np.zeros_like(distance)
-        for point, weight in zip(*_normal_points(_POINTS), strict=True):
-            total += weight * link.pdf(distance - spread * point)
-        return total
+
+def rising_roots(
+    function: Callable[[FloatArray], FloatArray],
+    low: FloatArray,
+    high: FloatArray,
+    *,
+    exact: float = 1e-9,
+) -> FloatArray:
+    """Return where each of S rising functions is zero, all at once.
+
+    Regula falsi with the correction of Anderson and Bjorck (1973, BIT 13,
+    253-264), which keeps the bracket and closes in fast; every third step halves
+    the bracket, so that flat ends cost no more than that.
+
+    Parameters
+    ----------
+    function : callable
+        Takes and returns shape (S,): not above 0 at `low`, not below at `high`.
+    low, high : ndarray, shape (S,)
+        A bracket of each root.
+    exact : float, default 1e-9
+        Largest value left.
+
+    Examples
+    --------
+    >>> ends = np.array([0.0, 0.0]), np.array([4.0, 9.0])
+    >>> rising_roots(lambda x: x**2 - np.array([2.0, 9.0]), *ends).round(6)
+    array([1.414214, 3.      ])
+    """
+    at_low, at_high = function(low), function(high)
+    middle, was_below = low, np.zeros(low.shape, dtype=bool)
+    for step in range(_ROOT_STEPS):
+        gap = at_high - at_low
+        share = np.where(gap > 0, -at_low / np.where(gap > 0, gap, 1.0), 0.5)
+        share = np.clip(share, 0.0, 1.0) if step % 3 else np.full_like(share, 0.5)
+        middle = low + share * (high - low)
+        value = function(middle)
+        if np.max(np.abs(value)) < exact:
+            break
+        below = value < 0
+        ahead = np.where(below, at_low, at_high)
+        kept = 1.0 - value / np.where(ahead == 0.0, 1.0, ahead)
+        kept = np.where(kept > 0, kept, 0.5)
+        kept = np.where(below == was_below, kept, 1.0)
+        at_high = np.where(below, at_high * kept, value)
+        at_low = np.where(below, value, at_low * kept)
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+        was_below = below
+    return middle

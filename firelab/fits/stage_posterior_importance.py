@@ -20,8 +20,9 @@ from firelab.fits.stage_posterior_pareto import effective_size, resample, smooth
 FloatArray = NDArray[np.float64]
 
 _FREEDOM = 5.0
-_FIRST = 1000
-_SECOND = 3000
+_FIRST_SHARE = 0.5
+_SECOND_SHARE = 1.5
+_FEWEST = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,14 +76,16 @@ def sample_by_importance(
     """Draw `count` equally weighted points of a posterior around its mode."""
     root = np.linalg.cholesky(np.linalg.inv(mode.precision))
     around_mode = _StudentT(centre=mode.point, root=root)
-    first = around_mode.draw(_FIRST, rng)
+    n_first = max(_FEWEST, int(_FIRST_SHARE * count))
+    n_second = max(2 * _FEWEST, int(_SECOND_SHARE * count))
+    first = around_mode.draw(n_first, rng)
     first_target = log_density(first)
     weights, _ = smooth_weights(first_target - around_mode.log_density(first))
     adapted = _adapt(first, np.exp(weights), around_mode)
-    second = adapted.draw(_SECOND, rng)
+    second = adapted.draw(n_second, rng)
     points = np.vstack([first, second])
     target = np.concatenate([first_target, log_density(second)])
-    share = _FIRST / (_FIRST + _SECOND)
+    share = n_first / (n_first + n_second)
     proposal = np.logaddexp(
         np.log(share) + around_mode.log_density(points),
         np.log1p(-share) + adapted.log_density(points),

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.fits.stage_draws import StageDraws
+from firelab.fits.stage_draws import StageDraws, rising_roots
 
 FloatArray = NDArray[np.float64]
 
 _STEPS = 40
+_EXACT = 1e-7
 _GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
 
 
@@ -67,7 +68,7 @@ def target_span(draws: StageDraws, first: int, last: int, probability: float) ->
         return TargetSpan(
             low=low_edge, high=high_edge, low_edge=low_edge, high_edge=high_edge
         )
-    low, high = _two_sided(draws, first, last, probability)
+    low, high = _two_sided(draws, first, last, probability, (low_edge, high_edge))
     return TargetSpan(low=low, high=high, low_edge=low_edge, high_edge=high_edge)
 
 
@@ -87,27 +88,35 @@ def inner_probability(
 
 
 def _two_sided(
-    draws: StageDraws, first: int, last: int, probability: float
+    draws: StageDraws,
+    first: int,
+    last: int,
+    probability: float,
+    edges: tuple[FloatArray, FloatArray],
 ) -> tuple[FloatArray, FloatArray]:
+    """Find both ends, each between its edge (one side of the chance) and the peak."""
     lower, upper = draws.thresholds[:, first - 1], draws.thresholds[:, last]
     peak = 0.5 * (lower + upper)
     if draws.link not in ("logit", "probit"):
         peak = _find_peak(draws, first, last, lower - 4.0, upper + 4.0)
     reachable = inner_probability(draws, first, last, peak) >= probability
-    reach = (upper - lower) + 4.0 + 6.0 * draws.future_sd
     ends = []
-    for outside in (peak - reach, peak + reach):
-        out, inside = outside, peak.copy()
-        for _ in range(_STEPS):
-            middle = 0.5 * (out + inside)
-            enough = inner_probability(draws, first, last, middle) >= probability
-            inside = np.where(enough, middle, inside)
-            out = np.where(enough, out, middle)
-            if np.max(np.abs(out - inside)) < 1e-6:
-                break
-        ends.append(np.where(reachable, inside, np.nan))
-    low, high = ends
-    return np.where(reachable, low, np.inf), np.where(reachable, high, -np.inf)
+    for outside in edges:
+        # A draw that never gets there has no root; it is given one at the peak.
+        reach = np.where(reachable, outside - peak, 1.0)
+
+        def excess(share: FloatArray, reach: FloatArray = reach) -> FloatArray:
+            pi = inner_probability(draws, first, last, peak - share * reach)
+            return np.where(reachable, pi - probability, share)
+
+        roots = rising_roots(
+            excess, np.full_like(peak, -1.0), np.zeros_like(peak), exact=_EXACT
+        )
+        ends.append(peak - roots * reach)
+    return (
+        np.where(reachable, ends[0], np.inf),
+        np.where(reachable, ends[1], -np.inf),
+    )
 
 
 def _find_peak(
