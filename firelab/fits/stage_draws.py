@@ -147,7 +147,7 @@ class StageDraws:
     def distance_where(self, probability: float) -> FloatArray:
         r"""Return where :math:`G` of each draw has a probability, shape (S,).
 
-                Parameters
+        Parameters
         ----------
         probability : float
             Between 0 and 1.

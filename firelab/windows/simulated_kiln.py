@@ -13,7 +13,6 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from firelab.errors import UsageError
@@ -29,6 +28,8 @@ Family = Literal["logit", "probit", "heat work"]
 NOISE_SD = float(np.pi / np.sqrt(3.0))
 """Deviation of a tile in every family, logits."""
 _COLDEST_DEGC, _HOTTEST_DEGC = 300.0, 1400.0
+_POINTS = 41
+_CLOSINGS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,11 +257,16 @@ class SimulatedKiln:
         return float(ndtri(p) * np.hypot(NOISE_SD, self.load_sd))
 
     def _solve(self, wanted: float, dwell_s: float, setting: Mapping[str, Any]) -> float:
-        def excess(degC: float) -> float:
-            return float(self.latent(settings_at(setting, [degC], [dwell_s]))[0] - wanted)
-
-        if excess(_COLDEST_DEGC) > 0:
-            return -np.inf
-        if excess(_HOTTEST_DEGC) < 0:
-            return np.inf
-        return float(brentq(excess, _COLDEST_DEGC, _HOTTEST_DEGC, xtol=1e-6))
+        """Find where the latent grade, rising in temperature, reaches a value."""
+        low, high = _COLDEST_DEGC, _HOTTEST_DEGC
+        for _ in range(_CLOSINGS):
+            degC = np.linspace(low, high, _POINTS)
+            eta = self.latent(settings_at(setting, degC, np.full(_POINTS, dwell_s)))
+            place = int(np.searchsorted(eta, wanted))
+            if place == 0:
+                return -np.inf
+            if place == _POINTS:
+                return np.inf
+            low, high = degC[place - 1], degC[place]
+        below, above = eta[place - 1], eta[place]
+        return float(low + (high - low) * (wanted - below) / (above - below))

@@ -54,7 +54,9 @@ def test_the_distance_of_a_probability_is_scipys_root(link, p):
     found = draws.distance_where(p)
     for k in range(8):
         one = draws.some(np.array([k]))
-        root = optimize.brentq(lambda t: one.cumulative(np.array([t]))[0] - p, -40, 40)
+        root = optimize.brentq(
+            lambda t, one=one: one.cumulative(np.array([t]))[0] - p, -40, 40
+        )
         assert found[k] == pytest.approx(root, abs=1e-6)
 
 
@@ -89,7 +91,7 @@ def test_the_lowest_grade_has_only_a_high_edge_and_the_last_only_a_low_one():
 )
 @pytest.mark.parametrize("load_sd", [0.0, 0.8])
 def test_edges_of_the_truth_are_the_true_edges(bench, target, load_sd):
-    # The truth's edges are found by brentq on the latent grade, nothing shared.
+    # The truth's edges are found on the latent grade itself, nothing shared.
     series = bench.make_series(target=target)
     kiln = bench.make_kiln(series, load_sd=load_sd)
     fit = bench.known_fit(kiln, bench.looks_of(bench.make_plan(series), kiln))
