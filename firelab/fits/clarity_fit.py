@@ -12,6 +12,7 @@ from firelab.fits.clarity_columns import INTERCEPT
 from firelab.fits.clarity_draws import ClarityDraws
 from firelab.fits.clarity_priors import ClarityPriors
 from firelab.fits.clarity_regression import METHOD_WORDS, ClarityRegression
+from firelab.fits.clarity_words import effect_words
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 
@@ -117,6 +118,19 @@ class ClarityFit:
             axis=1,
         )
 
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """What makes this colour clearer, and what these tiles do not tell, in words."""
+        scale = self.series.responses.transparency
+        if scale is None or not self.is_informed:
+            return ()
+        return effect_words(
+            self.draws,
+            sign=scale.sign,
+            level=self.series.window.level,
+            first_base=self.series.factors.base.levels[0],
+        )
+
     def summary(self) -> str:
         """Return the fit in words, as the terminal shows it."""
         scale = self.series.responses.transparency
@@ -132,6 +146,7 @@ class ClarityFit:
                 "Terms:",
                 self.regression.terms.to_string(index=False, float_format="{:.4g}".format),
             ]
+        lines += [f"Found: {line}" for line in self.findings]
         lines += [f"Prior: {line}" for line in self.priors.lines()]
         lines += [f"Note: {note}" for note in self.notes]
         return "\n".join(lines)
@@ -149,6 +164,7 @@ class ClarityFit:
             "coefficients": _plain(self.table),
             "tests": _plain(regression.terms),
             "aliased": list(regression.aliased),
+            "findings": list(self.findings),
             "log_likelihood": regression.mixed.log_likelihood if regression.mixed else None,
             "priors": list(self.priors.lines()),
             "notes": list(self.notes),

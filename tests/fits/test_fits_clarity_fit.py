@@ -186,6 +186,21 @@ def test_effects_are_found_again():
     assert draws.load_sd.mean() == pytest.approx(0.6, abs=0.25)
 
 
+def test_findings_speak_of_the_bench():
+    fit = fit_clarity(records_of(looks_of(n_loads=40, places=6, seed=5)))
+    said = "; ".join(fit.findings)
+    assert "clearer with hotter firing: by " in said
+    assert "less clear with coarser grains: by 0." in said or "grains: by 1." in said
+    assert "less clear with more coats" in said and "90% interval" in said
+    lower = series_of(TEXT.replace("higher is clearer", "lower is clearer"))
+    turned = "; ".join(
+        fit_clarity(records_of(looks_of(n_loads=40, places=6), lower)).findings
+    )
+    assert "clearer with coarser grains" in turned and "less clear with hotter" in turned
+    few = fit_clarity(records_of(looks_of(n_loads=2, places=2)))
+    assert "do not tell whether it matters" in few.findings[-1]
+
+
 def test_same_seed_same_draws_and_plain_values():
     records = records_of(looks_of())
     one, two = fit_clarity(records), fit_clarity(records)
