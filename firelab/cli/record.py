@@ -116,7 +116,7 @@ def _places(file: str, folder: str) -> tuple[str, Path]:
 def _table(file: str, base: Path, one: dict[str, str]) -> TextTable:
     from firelab.errors import UsageError
     from firelab.records.recording import read_table
-    from firelab.records.table_text import TableRow, TextTable
+    from firelab.records.table_text import LARGEST_BYTES, TableRow, TextTable
     from firelab.series.folder import FIRINGS_FILE
 
     given = {name: text.strip() for name, text in one.items() if text.strip()}
@@ -132,13 +132,14 @@ def _table(file: str, base: Path, one: dict[str, str]) -> TextTable:
             rows=(TableRow(line=0, cells=tuple(given.values())),),
         )
     if file == "-":
-        return read_table(sys.stdin.buffer.read(), "pasted table")
+        return read_table(sys.stdin.buffer.read(LARGEST_BYTES + 1), "pasted table")
     path = Path(file)
     if path.resolve() == (base / FIRINGS_FILE).resolve():
         raise UsageError(
             "is the log itself", str(path), f"to look through it: firelab check {base}"
         )
-    return read_table(path.read_bytes(), path.name)
+    with path.open("rb") as stream:
+        return read_table(stream.read(LARGEST_BYTES + 1), path.name)
 
 
 def _now() -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 from firelab.craft.stages import STAGE_DESCRIPTIONS
 from firelab.errors import FaultyFile, Finding
-from firelab.kilnside.look_body import look_table
+from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import FiringLog, read_log
@@ -22,22 +22,6 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE
 from firelab.series.series_file import read_series
 from firelab.sheets.tile_words import both_temperatures
-
-_SENT = (
-    "tile",
-    "look",
-    "load",
-    "temperature_degC",
-    "dwell_s",
-    "stage",
-    "transparency",
-    "observer",
-    "fired_at",
-    "defects",
-    "note",
-    "change",
-    "entry",
-)
 
 
 def now_text() -> str:
@@ -113,7 +97,7 @@ class Bench:
         if "entry" not in fields:
             finding = Finding(
                 code="faulty-entry",
-                file="this look",
+                file=SENT_FILE,
                 line=0,
                 column=0,
                 message="has no entry name",
@@ -141,7 +125,7 @@ class Bench:
 
 
 def _look_dict(look: Look) -> dict[str, Any]:
-    return {name: value for name, value in look.to_dict().items() if name in _SENT}
+    return {name: value for name, value in look.to_dict().items() if name in LOOK_FIELDS}
 
 
 def series_dict(series: FiringSeries) -> dict[str, Any]:

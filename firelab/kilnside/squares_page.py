@@ -12,6 +12,8 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from firelab.sheets.fonts import font_name, register_fonts
+
 _ACROSS, _DOWN = 2, 3
 _SIDE = 62 * mm
 
@@ -24,6 +26,7 @@ def squares_pdf(urls: Sequence[str]) -> bytes:
     urls : sequence of str
         Each opens the page on one phone, once.
     """
+    register_fonts()
     stream = io.BytesIO()
     canvas = Canvas(stream, pagesize=A4, invariant=1)
     canvas.setTitle("Squares for phones beside the kiln")
@@ -39,9 +42,9 @@ def squares_pdf(urls: Sequence[str]) -> bytes:
         drawing.add(square)
         draw(drawing, canvas, left, bottom)
         middle = left + _SIDE / 2
-        canvas.setFont("Helvetica-Bold", 12)
+        canvas.setFont(font_name(True), 12)
         canvas.drawCentredString(middle, bottom + _SIDE + 2 * mm, f"Phone {number + 1}")
-        canvas.setFont("Helvetica", 10)
+        canvas.setFont(font_name(False), 10)
         canvas.drawCentredString(
             middle, bottom - 4 * mm, "Opens on one phone, once. Cut apart."
         )

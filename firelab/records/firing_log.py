@@ -9,7 +9,8 @@ are optional: a log with the twelve alone is read just as well.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -49,12 +50,15 @@ class FiringLog:
     findings : tuple of Finding
     torn : bytes
         A last line cut off while it was written; it was never acknowledged.
+    digest : str
+        SHA-256 of the very bytes that were read; empty where there is no file.
     """
 
     rows: tuple[Look, ...] = ()
     standing: tuple[Look, ...] = ()
     findings: tuple[Finding, ...] = ()
     torn: bytes = b""
+    digest: str = ""
 
 
 def parse_log(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> FiringLog:
@@ -79,7 +83,8 @@ def read_log(
     """Read the firing log of a folder; an empty one where there is no file."""
     whole, torn = read_journal(folder)
     log = parse_log(whole, series, planned)
-    return FiringLog(rows=log.rows, standing=log.standing, findings=log.findings, torn=torn)
+    digest = hashlib.sha256(whole + torn).hexdigest() if whole or torn else ""
+    return replace(log, torn=torn, digest=digest)
 
 
 def own_form(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> str:
@@ -148,7 +153,8 @@ def read_firings(folder: str | Path) -> Records:
             str(Path(folder) / FIRINGS_FILE),
             "add looks with: firelab record FILE.csv",
         )
-    sources = {name: sha256_of(Path(folder) / name) for name in (PLAN_TABLE, FIRINGS_FILE)}
+    plan_digest = sha256_of(Path(folder) / PLAN_TABLE)
+    sources = {PLAN_TABLE: plan_digest, FIRINGS_FILE: log.digest}
     provenance = Provenance(
         series_hash=series_hash(folder),
         seed=series.seed,

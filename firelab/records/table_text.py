@@ -61,7 +61,7 @@ def decode(raw: bytes, file: str) -> str:
         raise refuse(
             "too-large",
             file,
-            f"holds {len(raw)} bytes, more than {LARGEST_BYTES}",
+            f"holds more than {LARGEST_BYTES} bytes",
             "a firing log is small: is this the right file?",
         )
     wide = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))

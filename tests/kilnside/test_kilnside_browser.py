@@ -435,3 +435,83 @@ def test_no_serious_accessibility_fault_and_48_pixel_targets(chromium_path, kiln
     violations, small = asyncio.run(run())
     assert violations == [], "of any impact, not only serious ones"
     assert small == []
+
+
+async def fire_again(chromium, kilnside, picture):
+    """Pull a tile early, photograph it offline, fire it again; a second person grades."""
+    from playwright.async_api import async_playwright
+
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox"]
+        )
+        hand = await open_phone(browser, kilnside, PHONE, shift=True)
+        page = hand.page
+        await hand.is_called("Kim")
+        await hand.view("kiln")
+        tile = await page.locator("#kiln-tiles .code").first.inner_text()
+        await page.locator("#door").tap()
+        await page.clock.fast_forward(45_000)
+        await page.get_by_role("button", name=f"{tile} out now").tap()
+        await hand.context.set_offline(True)
+        await hand.open_tile(tile)
+        await page.locator("#photo").set_input_files(picture)
+        await page.locator("#grades .name", has_text="sugar").tap()
+        await hand.link("No connection: 1 look kept on this phone")
+        await hand.context.set_offline(False)
+        await hand.link("^Every look is kept$")
+        await hand.open_tile(tile)
+        await page.locator("#again-dwell").fill("1:30")
+        await page.locator("#again-go").tap()
+        for _ in range(2):  # the others come out, at two times or at three
+            await page.clock.fast_forward(180_000)
+            await page.locator("#door").tap()
+        while not (await page.locator("#door").inner_text()).startswith("Door closed"):
+            await page.locator("#door").tap()
+        await page.locator("#door").tap()
+        await page.clock.fast_forward(92_000)
+        await page.wait_for_selector("#clock[data-due]")
+        await page.locator("#door").tap()
+        await hand.view("grade")
+        again = page.locator("#grade-tiles .state", has_text="look 2")
+        await again.tap()
+        await page.locator("#grades .name", has_text="full").tap()
+        await hand.link("^Every look is kept$")
+        await hand.is_called("Lou")
+        await hand.view("grade")
+        await again.tap()
+        assert await page.locator("#as-second").get_attribute("aria-pressed") == "true"
+        await page.locator("#grades .name", has_text="over").tap()
+        await hand.link("^Every look is kept$")
+        await asyncio.sleep(1)
+        faults = hand.faults
+        await browser.close()
+        return tile, faults
+
+
+def test_a_tile_fired_again_and_graded_by_two(
+    chromium_path, kilnside, session_folder, tmp_path
+):
+    import matplotlib.image
+    import numpy as np
+
+    picture = tmp_path / "tile.png"
+    matplotlib.image.imsave(picture, np.random.default_rng(1).random((40, 60, 3)))
+    tile, faults = asyncio.run(fire_again(chromium_path, kilnside, picture))
+    assert faults == []
+    seen = [
+        (one.tile, one.look, one.stage, one.observer)
+        for one in looks(session_folder).standing
+    ]
+    assert seen == [
+        (tile, 1, "sugar", "Kim"),
+        (tile, 2, "full", "Kim"),
+        (tile, 2, "over", "Lou"),
+    ]
+    frame = read_firings(session_folder).graded
+    assert frame["dwell_s"].iloc[0] < 60, "pulled after 45 s"
+    assert np.allclose(frame["dwell_s"].iloc[1:], frame["dwell_s"].iloc[0] + 93, atol=9)
+    (photo,) = (session_folder / "photos").iterdir()
+    first = looks(session_folder).rows[0]
+    assert photo.name == f"{first.entry}.jpg"
+    assert matplotlib.image.imread(photo).shape == (40, 60, 3)

@@ -86,7 +86,7 @@ function seenNow(stage) {
   const pressed = [...byId("defects").children].filter((one) => one.getAttribute("aria-pressed") === "true");
   return {
     stage,
-    dwell_s: openAs === "second" ? null : writtenDwell(),
+    dwell_s: openAs === "second" ? standing(open)[0].dwell_s || null : writtenDwell(),
     transparency: bay.series.score && isScored ? Number(byId("score").value) : null,
     defects: pressed.map((one) => one.textContent).join("; ") || null,
     note: byId("note").value.trim() || null,
@@ -232,7 +232,11 @@ function wire() {
   }
   window.addEventListener("online", poll);
   window.addEventListener("storage", changed);
-  document.addEventListener("visibilitychange", () => document.hidden || poll());
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) return;
+    stayLit();
+    poll();
+  });
 }
 
 async function start() {

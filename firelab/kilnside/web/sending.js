@@ -131,6 +131,7 @@ function showLink() {
     state = "out";
   }
   if (turned) said = `${turned} not taken, see Looks. ${count || isAway || isOut ? said : "All others are kept"}`;
+  if (memory.size) said += ". This phone's storage is full or closed: keep the page open";
   if (line.textContent !== said) line.textContent = said;
   line.dataset.state = turned && state === "kept" ? "away" : state;
 }

@@ -38,6 +38,7 @@ function startRun(load, firings) {
     keepTime({ tile: one.tile, look: one.look, load, in_at, temperature: readingText(load) });
   }
   ready();
+  stayLit();
   remember({ kind: "start", said: `Clock started for ${firings.map((one) => one.tile).join(", ")}` });
 }
 
@@ -80,6 +81,11 @@ function ready() {
   } catch {
     sound = null; // a browser without sound still shows and shakes
   }
+}
+
+// Where the browser lets a page keep the screen lit, it does while tiles are in.
+function stayLit() {
+  if (navigator.wakeLock && stillIn(run()).length) navigator.wakeLock.request("screen").catch(() => null);
 }
 
 function beep(pitch) {
