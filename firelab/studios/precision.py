@@ -128,11 +128,7 @@ class Precision:
         """Return the precision in words, and what to do about who stands out."""
         from firelab.studios.standing_out import advise
 
-        lines = [
-            f"{row.material}: mean {row.mean:.4g}, repeatability sd {row.s_r:.4g}, "
-            f"reproducibility sd {row.s_R:.4g} ({row.studios} studios)"
-            for row in self.materials.itertuples()
-        ]
+        lines = [_material_words(row) for row in self.materials.to_dict("records")]
         return "\n".join([*lines, *advise(self)])
 
     def to_dict(self) -> dict[str, Any]:
@@ -143,6 +139,13 @@ class Precision:
             "materials": _plain_rows(self.materials),
             "cells": _plain_rows(self.cells),
         }
+
+
+def _material_words(row: dict[Any, Any]) -> str:
+    head = f"{row['material']} ({row['studios']} studios): mean {row['mean']:.4g}"
+    if np.isnan(row["s_r"]):
+        return f"{head}, sd between studios {row['s_x']:.3g}; nothing was repeated"
+    return f"{head}, repeatability sd {row['s_r']:.4g}, reproducibility sd {row['s_R']:.4g}"
 
 
 def _plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -1,0 +1,137 @@
+"""How alike studios are: each one's shift in degC, and h and k of what they share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from firelab.charts.style import (
+    HIGH_EDGE,
+    INK,
+    LOW_EDGE,
+    QUIET,
+    drawing_style,
+    new_figure,
+    settle_layout,
+    title_figure,
+)
+from firelab.studios.pool_fit import PooledStage
+from firelab.studios.pooling import Pooling
+from firelab.studios.precision import Precision
+
+_ROW_IN = 0.34
+_PANEL_IN = 2.1
+_LEGEND_IN = 0.21
+_EDGE_MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
+
+
+def draw_consistency(pooling: Pooling) -> Figure:
+    """Draw shifts of the studios, and their h and k where enough is shared.
+
+    Parameters
+    ----------
+    pooling : Pooling
+
+    Returns
+    -------
+    Figure
+        Dashed lines are critical values at 0.5 %.
+    """
+    fit = pooling.fit
+    panels: list[tuple[str, Precision]] = []
+    if pooling.edges is not None:
+        panels.append(("h", pooling.edges))
+    if pooling.scores is not None:
+        panels += [("h", pooling.scores), ("k", pooling.scores)]
+    heights = [1.5 + _ROW_IN * len(fit.studios)]
+    for _, precision in panels:
+        heights.append(_PANEL_IN + _LEGEND_IN * precision.cells["material"].nunique())
+    series = fit.shared.series
+    with drawing_style():
+        figure = new_figure(sum(heights))
+        title_figure(
+            figure, f"{series.enamel.colour}: studios compared", invented=series.invented
+        )
+        grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)
+        _draw_shifts(figure.add_subplot(grid[0]), fit)
+        for place, (letter, precision) in enumerate(panels, start=1):
+            what = "edges" if precision is pooling.edges else "scores"
+            _draw_statistic(figure.add_subplot(grid[place]), precision, letter, what)
+        return settle_layout(figure)
+
+
+def _draw_shifts(axes: Axes, fit: PooledStage) -> None:
+    table = fit.table
+    rows = np.arange(len(table))
+    wanted = [("shift", "o", INK, "in all", -0.14)]
+    if fit.has_control:
+        wanted.append(("kiln", "D", LOW_EDGE, "its kiln", 0.14))
+    for name, marker, colour, label, step in wanted:
+        middle = table[f"{name}_degC"].to_numpy()
+        ends = table[[f"{name}_lower", f"{name}_upper"]].to_numpy()
+        axes.errorbar(
+            middle,
+            rows + step,
+            xerr=np.abs(ends - middle[:, None]).T,
+            fmt=marker,
+            color=colour,
+            capsize=3,
+            markersize=7,
+            label=label,
+        )
+    axes.axvline(0, color=QUIET, linewidth=1, linestyle="--")
+    axes.set_yticks(rows, table["studio"].tolist())
+    axes.set_ylim(len(table) - 0.5, -0.5)
+    axes.set_xlabel("fuses earlier than the mean of these studios by, °C")
+    level = f"{fit.shared.series.window.level:.0%}"
+    other = axes.secondary_xaxis("top", functions=(_to_F, _to_C))
+    other.set_xlabel(f"°F (bars: {level} intervals)")
+    if fit.has_control:
+        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.26), ncols=2)
+
+
+def _to_F(difference: Any) -> Any:
+    return np.asarray(difference) * 1.8
+
+
+def _to_C(difference: Any) -> Any:
+    return np.asarray(difference) / 1.8
+
+
+def _draw_statistic(axes: Axes, precision: Precision, letter: str, what: str) -> None:
+    cells = precision.cells[precision.cells[letter].notna()]
+    limit = cells[f"{letter}_critical"]
+    # Where not every studio shares every material, the limits differ: draw shares.
+    by_limit = bool(limit.nunique() > 1)
+    height = cells[letter] / limit if by_limit else cells[letter]
+    bound = 1.0 if by_limit else float(limit.iloc[0])
+    out = cells["stands_out"].str.contains(letter).to_numpy()
+    studios = sorted(cells["studio"].unique())
+    materials = list(dict.fromkeys(cells["material"]))
+    offsets = np.linspace(-0.32, 0.32, max(len(materials), 2))
+    for place, material in enumerate(materials):
+        rows = (cells["material"] == material).to_numpy()
+        x = np.array([studios.index(one) for one in cells["studio"][rows]])
+        axes.scatter(
+            x + offsets[place],
+            height[rows],
+            marker=_EDGE_MARKS[place % len(_EDGE_MARKS)],
+            s=42,
+            facecolors=[HIGH_EDGE if one else "none" for one in out[rows]],
+            edgecolors=INK,
+            label=material,
+        )
+    signs = (-1, 1) if letter == "h" else (1,)
+    for sign in signs:
+        axes.axhline(sign * bound, color=HIGH_EDGE, linewidth=1.2, linestyle="--")
+    axes.axhline(0, color=QUIET, linewidth=1)
+    reach = 1.25 * max(bound, float(height.abs().max()))
+    axes.set_ylim(-reach if letter == "h" else 0, reach)
+    axes.set_xticks(range(len(studios)), studios)
+    axes.set_ylabel(f"{letter} / critical {letter}" if by_limit else letter)
+    meaning = "how far its mean stands off" if letter == "h" else "how wide it scatters"
+    axes.set_title(f"{what}, {letter}: {meaning}; filled stands out", loc="left")
+    axes.legend(loc="upper left", bbox_to_anchor=(0, -0.16), borderaxespad=0, ncols=1)

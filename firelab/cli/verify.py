@@ -1,0 +1,42 @@
+"""`firelab verify`: a series recomputed from its raw tables."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+from firelab.errors import EXIT_FINDINGS
+
+EXAMPLE = "firelab verify their-marsh-green"
+
+
+def command(
+    folder: Annotated[
+        Path, typer.Argument(help="Unpacked series folder, or a bundle.")
+    ] = Path("."),
+    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+) -> None:
+    """Recompute plan, fit and windows from the raw tables, and compare.
+
+    Says to the digit where they agree, or where and why not: package versions
+    may have drifted, or a file was changed. Exit 1 where anything differs.
+    """
+    from firelab.studios.bundle import read_bundle, unpack_bundle
+    from firelab.studios.verification import verify_folder
+
+    with console.faults_told(as_json=as_json):
+        if folder.is_dir():
+            found = verify_folder(folder)
+        else:
+            with tempfile.TemporaryDirectory(prefix="firelab-") as place:
+                found = verify_folder(unpack_bundle(read_bundle(folder), place))
+        if as_json:
+            console.result_json(found.to_dict())
+        else:
+            console.result(found.summary())
+        if not found.agrees:
+            console.leave(EXIT_FINDINGS)
