@@ -37,15 +37,24 @@ def in_degrees(text: str) -> str:
     return text.replace("degC", "°C").replace("degF", "°F")
 
 
-def set_temperature_axis(axes: Axes, low_degC: float, high_degC: float) -> None:
+def set_temperature_axis(
+    axes: Axes, low_degC: float, high_degC: float, *, ticks: int = 6
+) -> None:
     """Put degC along the bottom."""
     axes.set_xlim(low_degC, high_degC)
     axes.set_xlabel("temperature (°C)")
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]))
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=ticks, steps=[1, 2, 2.5, 5, 10]))
 
 
-def add_degF_axis(axes: Axes) -> SecondaryAxis:
+def add_degF_axis(axes: Axes, *, ticks: int = 6) -> SecondaryAxis:
     """Put degF along the top.
+
+    Parameters
+    ----------
+    axes : Axes
+        With degC along the bottom.
+    ticks : int, default 6
+        At most so many and one.
 
     Returns
     -------
@@ -54,7 +63,7 @@ def add_degF_axis(axes: Axes) -> SecondaryAxis:
     """
     top = axes.secondary_xaxis("top", functions=(degF_of_degC, degC_of_degF))
     top.set_xlabel("temperature (°F)")
-    top.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]))
+    top.xaxis.set_major_locator(MaxNLocator(nbins=ticks, steps=[1, 2, 2.5, 5, 10]))
     return top
 
 

@@ -98,7 +98,7 @@ def clear_key(target: float) -> Line2D:
         markersize=_DOT_PT,
         markerfacecolor=PAPER,
         markeredgecolor=INK,
-        label=f"in a mark: clear (score {target:g})",
+        label=f"inside: score {target:g}",
     )
 
 

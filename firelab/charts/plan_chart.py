@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from firelab.charts.axes import (
     set_dwell_axis,
     set_temperature_axis,
 )
-from firelab.charts.plan_uses import draw_uses, list_uses
+from firelab.charts.plan_bars import chance_bars, draw_bars, use_bars
 from firelab.charts.plan_words import plan_lines
 from firelab.charts.setting_names import (
     distinct_names,
@@ -60,18 +61,29 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
         At the top, how many tiles go to which temperature (degC and degF) and
         dwell, one panel per setting; then each load's temperature in the order
         of firing, with its tiles and its session; then what is used of what
-        there is.
+        there is, and how likely a real effect is to show.
     """
     settings = planned_settings(plan)
     rows = -(-len(settings) // _columns(settings))
-    uses = list_uses(plan)
-    heights = [0.9 + 2.0 * rows, 3.1, 0.7 + 0.33 * max(len(uses), 1)]
+    sections: list[tuple[float, Callable[[SubFigure], None]]] = [
+        (0.9 + 2.0 * rows, lambda part: _draw_places(part, series, plan, settings)),
+        (3.1, lambda part: _draw_loads(part, plan)),
+    ]
+    shift = plan.figures.get("shift_sd", 0.0)
+    named_bars = (
+        ("What it uses of what there is", use_bars(plan)),
+        (f"Chance to see a shift of {shift:g} sd, end to end", chance_bars(plan)),
+    )
+    for name, bars in named_bars:
+        if bars:
+            draw = partial(draw_bars, title=name, bars=bars)
+            sections.append((0.6 + 0.33 * len(bars), draw))
+    heights = [height for height, _ in sections]
     with drawing_style():
         figure = new_figure(0.7 + sum(heights))
-        parts: Any = figure.subfigures(3, 1, height_ratios=heights)
-        _draw_places(parts[0], series, plan, settings)
-        _draw_loads(parts[1], plan)
-        draw_uses(parts[2], uses)
+        parts: Any = figure.subfigures(len(sections), 1, height_ratios=heights)
+        for part, (_, draw_section) in zip(parts, sections, strict=True):
+            draw_section(part)
         loads, sessions = plan.tiles["load"].nunique(), plan.tiles["session"].nunique()
         title = (
             f"{plan.n_tiles} tiles in {loads} loads, {sessions} "
@@ -103,6 +115,7 @@ def _draw_places(
     settings: Sequence[Mapping[str, Any]],
 ) -> None:
     columns = _columns(settings)
+    ticks = 6 if columns == 1 else 4
     rows = -(-len(settings) // columns)
     panels = part.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
     tested = plan.tiles[plan.tiles["role"] != "control"]
@@ -114,10 +127,10 @@ def _draw_places(
         at = np.ones(len(tested), dtype=bool)
         for name, value in settings[place].items():
             at &= (tested[name] == value).to_numpy()
-        _draw_counts(axes, series, tested[at])
+        _draw_counts(axes, series, tested[at], ticks=ticks)
         axes.set_title(wrap_words(names[place], 26) if names[place] else "", pad=6)
         if place < columns:
-            add_degF_axis(axes)
+            add_degF_axis(axes, ticks=ticks)
         lowest = place >= len(settings) - columns
         axes.set_xlabel("temperature (°C)" if lowest else "")
         axes.tick_params(labelbottom=lowest)
@@ -127,12 +140,14 @@ def _draw_places(
     )
 
 
-def _draw_counts(axes: Axes, series: FiringSeries, tiles: pd.DataFrame) -> None:
+def _draw_counts(
+    axes: Axes, series: FiringSeries, tiles: pd.DataFrame, *, ticks: int
+) -> None:
     low, high = series.span("temperature")
     short, long = series.span("dwell")
     beyond = max(0.1 * (high - low), 2.0)
     ratio = max((long / short) ** 0.18, 1.05)
-    set_temperature_axis(axes, low - beyond, high + beyond)
+    set_temperature_axis(axes, low - beyond, high + beyond, ticks=ticks)
     levels = [float(level) for level in series.factors.levels("dwell")]
     set_dwell_axis(axes, short / ratio, long * ratio, levels)
     axes.set_ylabel("")

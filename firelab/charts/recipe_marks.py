@@ -10,7 +10,7 @@ from matplotlib.patches import Patch, Rectangle
 
 from firelab.charts.axes import write_dwell
 from firelab.charts.edge_marks import edge_keys
-from firelab.charts.style import INK, PAPER, UNFIRED_DOTS
+from firelab.charts.style import INK, PAPER
 from firelab.windows.window import FiringWindows, Recipe, SettingWindow
 
 
@@ -55,29 +55,33 @@ def _recipe_mark(window: SettingWindow) -> dict[str, Any]:
 
 
 def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | Patch]:
-    """Return the legend keys of everything but the tiles."""
-    shown = window.recipe or window.best
-    at = f"{shown.temperature_degC:.0f} °C, {write_dwell(shown.dwell_s)}"
-    star = f"recipe {at}" if window.recipe else f"best so far {at}, not assured"
+    """Return the legend keys of everything but the tiles, the recipe last."""
     asked = f"probability {windows.probability:g}"
     if window.map.probability.max() < windows.probability:
-        asked += ", nowhere reached"
+        asked += ": nowhere"
     assured = f"assured at {windows.confidence:g}"
     if window.map.assurance.max() < windows.confidence:
-        assured += ", nowhere"
-    keys: list[Line2D | Patch] = [
+        assured += ": nowhere"
+    hatched: dict[str, Any] = {
+        "fill": False,
+        "edgecolor": INK,
+        "hatch": "///",
+        "linestyle": "dashed",
+    }
+    return [
         *edge_keys(windows.level),
         Line2D([], [], color=INK, lw=2.2, label=asked),
-        Patch(
-            fill=False,
-            edgecolor=INK,
-            hatch="///",
-            linestyle="dashed",
-            label=assured,
-        ),
-        Line2D([], [], linestyle="none", **_recipe_mark(window), label=star),
+        Patch(**hatched, linestyle="dashed", label=assured),
+        *_recipe_keys(window),
     ]
-    if window.recipe:
-        room = f"± {shown.tolerance_degC:.0f} °C, ± {write_dwell(shown.tolerance_s)}"
-        keys.append(Patch(fill=False, edgecolor=INK, lw=2.4, label=f"its room {room}"))
-    return [*keys, Patch(**UNFIRED_DOTS, label="not fired")]
+
+
+def _recipe_keys(window: SettingWindow) -> list[Line2D | Patch]:
+    shown = window.recipe or window.best
+    at = f"{shown.temperature_degC:.0f} °C, {write_dwell(shown.dwell_s)}"
+    words = f"recipe {at}" if window.recipe else f"best, not assured:\n{at}"
+    star = Line2D([], [], linestyle="none", **_recipe_mark(window), label=words)
+    if window.recipe is None:
+        return [star]
+    room = f"room ± {shown.tolerance_degC:.0f} °C, ± {write_dwell(shown.tolerance_s)}"
+    return [star, Patch(fill=False, edgecolor=INK, lw=1.8, label=room)]

@@ -13,9 +13,11 @@ from typing import Any
 
 import matplotlib as mpl
 import seaborn as sns
+from matplotlib.artist import Artist
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from firelab.series.folder import INVENTED
 
@@ -36,7 +38,7 @@ HIGH_EDGE = "#a83a0c"
 TEXT_PT = 11.0
 SMALL_PT = 10.0
 PNG_DPI = 150
-WIDTH_IN = 5.6
+WIDTH_IN = 5.0
 """Width of every figure, inches: readable on a phone, sharp on paper."""
 
 PROBABILITY_COLOURS = LinearSegmentedColormap.from_list(
@@ -127,6 +129,22 @@ def new_figure(height_in: float, *, width_in: float = WIDTH_IN) -> Figure:
     figure = Figure(figsize=(width_in, height_in), dpi=PNG_DPI, layout="constrained")
     FigureCanvasAgg(figure)
     return figure
+
+
+def add_two_column_legend(
+    figure: Figure, left: Sequence[Artist], right: Sequence[Artist]
+) -> None:
+    """Put a legend below a figure, two lists of keys side by side."""
+    rows = max(len(left), len(right))
+    nothing = Line2D([], [], linestyle="none", label="")
+    columns = [[*keys, *[nothing] * (rows - len(keys))] for keys in (left, right)]
+    figure.legend(
+        handles=[*columns[0], *columns[1]],
+        loc="outside lower center",
+        ncols=2,
+        handlelength=1.8,
+        columnspacing=1.2,
+    )
 
 
 def settle_layout(figure: Figure) -> Figure:

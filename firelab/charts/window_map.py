@@ -32,6 +32,7 @@ from firelab.charts.style import (
     PROBABILITY_COLOURS,
     QUIET,
     UNFIRED_DOTS,
+    add_two_column_legend,
     drawing_style,
     grade_marks,
     new_figure,
@@ -87,8 +88,8 @@ def draw_window_map(
         keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
         if windows.score_target is not None:
             keys.append(clear_key(windows.score_target))
-        keys += region_keys(windows, window)
-        figure.legend(handles=keys, loc="outside lower center", ncols=2)
+        keys.append(Patch(**UNFIRED_DOTS, label="not fired"))
+        add_two_column_legend(figure, keys, region_keys(windows, window))
         invented = records.series.invented
         title_figure(figure, setting_words(window.setting), invented=invented)
         settle_layout(figure)

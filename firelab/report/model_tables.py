@@ -75,7 +75,7 @@ def quality_table(convergence: Mapping[str, Any], caption: str) -> PageTable:
     rows = tuple(
         (name.replace("_", " "), _number(value) if _is_number(value) else str(value))
         for name, value in convergence.items()
-        if value is not None
+        if value is not None and name != "code"
     )
     return PageTable(
         caption=caption, head=("measure", "value"), rows=rows, classes=("", "text")

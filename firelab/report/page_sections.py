@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 
 from firelab.charts.plan_words import plan_lines
+from firelab.charts.term_words import term_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.clarity_fit import ClarityFit
 from firelab.fits.stage_posterior_fit import StagePosterior
@@ -99,22 +100,6 @@ def _model_group(fit: StagePosterior) -> PageGroup:
         topics=("stages",),
         tables=(stage_parameter_table(fit), priors, quality),
     )
-
-
-def term_words(term: str) -> str:
-    """Return a model term as a person says it.
-
-    Examples
-    --------
-    >>> term_words("dwell"), term_words("temperature:dwell"), term_words("temperature^2")
-    ('ln dwell', 'temperature with ln dwell', 'temperature squared')
-    """
-    names = {"dwell": "ln dwell", "mesh": "log2 grain size"}
-    parts = []
-    for part in term.split(":"):
-        name, _, power = part.partition("^")
-        parts.append(names.get(name, name) + (" squared" if power == "2" else ""))
-    return " with ".join(parts)
 
 
 def _clarity_group(clarity: ClarityFit) -> PageGroup:

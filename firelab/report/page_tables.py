@@ -10,7 +10,7 @@ import pandas as pd
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
 from firelab.report.page_parts import PageTable
-from firelab.series.folder import Provenance
+from firelab.series.folder import INVENTED, Provenance
 from firelab.windows.window import FiringWindows, SettingWindow
 from firelab.windows.window_words import setting_words
 
@@ -23,7 +23,6 @@ def ranking_table(windows: FiringWindows) -> PageTable:
         "rank",
         "setting",
         "recipe",
-        "give or take",
         "probability",
         "assurance",
         "share assured",
@@ -31,7 +30,7 @@ def ranking_table(windows: FiringWindows) -> PageTable:
     rows = tuple(
         _ranking_row(rank, window) for rank, window in enumerate(windows.windows, start=1)
     )
-    classes = ("number", "text", "text", "text", "number", "number", "number")
+    classes = ("number", "text", "text", "number", "number", "number")
     return PageTable(
         caption="Settings, the widest assured window first",
         head=head,
@@ -42,22 +41,18 @@ def ranking_table(windows: FiringWindows) -> PageTable:
 
 def _ranking_row(rank: int, window: SettingWindow) -> tuple[str, ...]:
     shown = window.recipe or window.best
-    recipe, room = "none assured", "none"
+    recipe = "none assured"
     if window.recipe is not None:
+        at = window.recipe
         recipe = (
-            f"{format_temperature(window.recipe.temperature_degC)}, "
-            f"{format_duration(window.recipe.dwell_s)}"
-        )
-        room = (
-            f"{window.recipe.tolerance_degC:.0f} degC "
-            f"({window.recipe.tolerance_degC * 1.8:.0f} degF), "
-            f"{format_duration(window.recipe.tolerance_s)}"
+            f"{format_temperature(at.temperature_degC)}, {format_duration(at.dwell_s)}\n"
+            f"± {at.tolerance_degC:.0f} degC ({at.tolerance_degC * 1.8:.0f} degF), "
+            f"± {format_duration(at.tolerance_s)}"
         )
     return (
         str(rank),
         setting_words(window.setting),
         recipe,
-        room,
         f"{shown.probability:.2f}",
         f"{shown.assurance:.2f}",
         f"{window.assured_share:.0%}",
@@ -83,7 +78,7 @@ def tile_table(records: Records) -> PageTable:
         "score": [_cell(look["transparency"]) for look in looks],
         "observer": [_cell(look["observer"]) for look in looks],
         "defects": [_cell(look["defects"]) for look in looks],
-        "note": [_cell(look["note"]) for look in looks],
+        "note": [_note(look["note"]) for look in looks],
     }
     settings = set(columns["setting"])
     if len(settings) < 2:
@@ -110,6 +105,11 @@ def _cell(value: Any) -> str:
     if pd.isna(value) or value == "":
         return ""
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _note(note: Any) -> str:
+    """Return a note; that data are invented is said by the page as a whole."""
+    return "" if str(note) == INVENTED else _cell(note)
 
 
 def count_table(records: Records) -> PageTable:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from firelab.charts.setting_names import target_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import INVENTED
 from firelab.windows.window import FiringWindows, SettingWindow
 from firelab.windows.window_words import setting_words
 
@@ -77,5 +78,10 @@ def word_recipe(
         ),
         reason=(window.reason or "").rstrip("."),
         settle=tuple(window.settle),
-        notes=tuple(windows.notes),
+        notes=tuple(note for note in windows.notes if not _says_invented(note)),
     )
+
+
+def _says_invented(note: str) -> bool:
+    """Tell whether a note says only what the page says at its head."""
+    return note.rstrip(".").lower() == INVENTED.rstrip(".").lower()
