@@ -10,6 +10,7 @@ from firelab.sheets.pen import Pen
 _TITLE = 8 * MM
 _LABEL_SHARE = 0.16
 _BETWEEN = 0.9 * MM
+_GAP = 2 * MM
 _SMALLEST = 5.0
 HEADING = "Before you start: cautions"
 
@@ -41,7 +42,7 @@ def draw_cautions(pen: Pen, box: Box, *, largest: float = 12.0) -> float:
     pen.line(inner.upper(_TITLE - 1 * MM), HEADING, max(13.0, size), bold=True)
     used = _TITLE
     for name, words in CAUTIONS:
-        label, text = inner.below(used).columns(_LABEL_SHARE, 1 - _LABEL_SHARE)
+        label, text = _row_boxes(inner.below(used))
         name_height = pen.block(label, name, size, smallest=_SMALLEST, bold=True)
         words_height = pen.block(text, words, size, smallest=_SMALLEST)
         used += max(name_height, words_height) + _BETWEEN
@@ -49,10 +50,15 @@ def draw_cautions(pen: Pen, box: Box, *, largest: float = 12.0) -> float:
     return height
 
 
+def _row_boxes(row: Box) -> tuple[Box, Box]:
+    label, text = row.columns(_LABEL_SHARE, 1 - _LABEL_SHARE)
+    return label.columns(label.width - _GAP, _GAP)[0], text
+
+
 def _text_height(width: float, size: float) -> float:
     height = 0.0
     for name, words in CAUTIONS:
-        label = wrap_text(name, width * _LABEL_SHARE, size=size, bold=True)
+        label = wrap_text(name, width * _LABEL_SHARE - _GAP, size=size, bold=True)
         text = wrap_text(words, width * (1 - _LABEL_SHARE), size=size)
         height += max(len(label), len(text)) * size * LEADING + _BETWEEN
     return height + len(wrap_text(DEFERENCE, width, size=size, bold=True)) * size * LEADING

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from functools import cache
 from typing import Any, Literal
 
 from reportlab.graphics.barcode.qr import QrCodeWidget
 
-from firelab.sheets.fitting import LEADING, FittedText, fit_block, fit_line
+from firelab.sheets.fitting import LEADING, FittedText, fit_block, fit_line, wrap_text
 from firelab.sheets.fonts import font_name, text_width
 from firelab.sheets.page_size import Box, PageSize
 
@@ -93,6 +94,27 @@ class Pen:
         )
         room = box.below((box.height - fitted.height) / 2) if middle else box
         return self.put_fitted(room, fitted, bold=bold, align=align)
+
+    def paragraphs(
+        self, box: Box, texts: Sequence[str], size: float, *, smallest: float = 5.0
+    ) -> float:
+        """Print texts one below the other in one size that fits; return the height."""
+        while True:
+            gap = 0.45 * size
+            heights = [
+                len(wrap_text(text, box.width, size=size)) * size * LEADING
+                for text in texts
+            ]
+            if sum(heights) + gap * len(texts) <= box.height or size <= smallest:
+                break
+            size = max(smallest, size - 0.25)
+        used = 0.0
+        for text, height in zip(texts, heights, strict=True):
+            room = box.below(used).upper(min(height, box.height - used))
+            if room.height <= 0:
+                break
+            used += self.block(room, text, size, smallest=smallest) + gap
+        return used
 
     def turned_block(
         self, box: Box, text: str, size: float, *, smallest: float = 5.0, bold: bool = False

@@ -56,8 +56,8 @@ def draw_frame(
     series: FiringSeries,
     provenance: Provenance,
     sheet: SheetPage,
-    number: int,
-    count: int,
+    number_of: tuple[int, int],
+    source: str,
 ) -> None:
     """Draw head and foot: title, series, page of pages, what the plan came from."""
     inner = Box(left=0, top=0, width=pen.page.width, height=pen.page.height).inset(MARGIN)
@@ -73,7 +73,8 @@ def draw_frame(
     line = inner.top + HEAD - 3 * MM
     pen.rule(inner.left, line, inner.right, line, weight=1.2)
     foot = inner.below(inner.height - FOOT + 2 * MM)
-    source, page = foot.columns(0.82, 0.18, gap=3 * MM)
-    said = f"firelab · plan of series {provenance.series_hash[:8]} · seed {provenance.seed}"
-    pen.line(source, f"{INVENTED} {said}" if series.invented else said, 7.5)
-    pen.line(page, f"page {number} of {count}", 9, align="right")
+    origin, page = foot.columns(0.82, 0.18, gap=3 * MM)
+    series_mark = f"{source} of series {provenance.series_hash[:8]}"
+    said = f"firelab · {series_mark} · seed {provenance.seed}"
+    pen.line(origin, f"{INVENTED} {said}" if series.invented else said, 7.5)
+    pen.line(page, f"page {number_of[0]} of {number_of[1]}", 9, align="right")

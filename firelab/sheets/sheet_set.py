@@ -93,6 +93,7 @@ def print_pages(
     paper: PageSize,
     *,
     title: str,
+    source: str = "plan",
 ) -> bytes:
     """Return pages as a PDF with embedded typefaces, bookmarks and provenance.
 
@@ -108,6 +109,8 @@ def print_pages(
         Paper of every page.
     title : str
         Of the PDF.
+    source : str, default 'plan'
+        What is printed, named at the foot.
 
     Returns
     -------
@@ -136,7 +139,7 @@ def print_pages(
             canvas.addOutlineEntry(sheet.title, f"page-{number}", 0)
             marked = sheet.title
         if sheet.framed:
-            draw_frame(pen, series, provenance, sheet, number, len(pages))
+            draw_frame(pen, series, provenance, sheet, (number, len(pages)), source)
         sheet.draw(pen, body_box(paper, framed=sheet.framed))
         canvas.showPage()
     canvas.save()

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib.util
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -163,6 +165,16 @@ class Bench:
 @pytest.fixture
 def bench() -> Bench:
     return Bench(series_like(), plan_like(BENCH_ROWS), series_like, plan_like, row)
+
+
+@pytest.fixture(scope="session")
+def tidy():
+    """Return the module that reads pages back and checks them."""
+    path = Path(__file__).with_name("tidy_pages.py")
+    spec = importlib.util.spec_from_file_location("firelab_tidy_pages", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 @dataclass(frozen=True)

@@ -111,43 +111,19 @@ def test_every_typeface_is_embedded() -> None:
     assert b"Helvetica" not in pdf
 
 
-def ink_boxes(page: pdfium.PdfPage) -> np.ndarray:
-    """Return the ink of every printed line: left, bottom, right, top, points."""
-    lines = page.get_objects(filter=[pdfium_raw.FPDF_PAGEOBJ_TEXT])
-    return np.array([line.get_bounds() for line in lines])
-
-
-def overlapping(boxes: np.ndarray) -> int:
-    """Count pairs of printed lines that cover each other."""
-    left, bottom, right, top = boxes.T
-    across = np.minimum.outer(right, right) - np.maximum.outer(left, left)
-    down = np.minimum.outer(top, top) - np.maximum.outer(bottom, bottom)
-    return int(np.triu((across > 0.35) & (down > 0.35), 1).sum())
-
-
-def assert_tidy(pdf: bytes) -> None:
-    for page in pdfium.PdfDocument(pdf):
-        width, height = page.get_size()
-        assert overlapping(ink_boxes(page)) == 0
-        for drawn in page.get_objects():
-            left, bottom, right, top = drawn.get_bounds()
-            assert left >= 0 and bottom >= 0
-            assert right <= width and top <= height
-
-
 @pytest.mark.parametrize("page", ["a4", "letter"])
 @pytest.mark.parametrize("name", PAGES_BY_DESIGN)
-def test_nothing_overlaps_or_leaves_the_page(name: str, page: str) -> None:
-    assert_tidy(printed(name, page))
+def test_nothing_overlaps_or_leaves_the_page(tidy, name: str, page: str) -> None:
+    tidy.check(printed(name, page))
 
 
-def test_overlaps_would_be_seen() -> None:
+def test_overlaps_would_be_seen(tidy) -> None:
     apart = np.array([[0, 0, 5, 5], [6, 0, 11, 5], [0, 9, 5, 14]], dtype=float)
-    assert overlapping(apart) == 0
-    assert overlapping(apart - [[0], [0], [4.5]]) == 1
+    assert tidy.overlapping(apart) == 0
+    assert tidy.overlapping(apart - [[0], [0], [4.5]]) == 1
 
 
-def test_long_names_and_many_tiles_stay_tidy(bench) -> None:
+def test_long_names_and_many_tiles_stay_tidy(bench, tidy) -> None:
     grades = ("loose powder", "sugar", "sintered, with open pores", "orange peel")
     grades += ("nearly level", "full", "flowing away from the edges", "over")
     colour = "Blaugrünviolettschattierungszwischenton " * 6
@@ -171,12 +147,11 @@ def test_long_names_and_many_tiles_stay_tidy(bench) -> None:
     text = " ".join(page_texts(pdf))
     for tile in {str(row["tile"]) for row in rows}:
         assert tile in text
-    document = pdfium.PdfDocument(pdf)
-    assert [overlapping(ink_boxes(page)) for page in document] == [0] * len(document)
+    tidy.check(pdf)
 
 
-def test_one_tile_and_no_preparation_is_enough(bench) -> None:
+def test_one_tile_and_no_preparation_is_enough(bench, tidy) -> None:
     plan = replace(bench.plan_like([bench.row(0, 1, 1)]), preparation=(), notes=())
     pdf = make_sheets(bench.series, plan)
-    assert_tidy(pdf)
+    tidy.check(pdf)
     assert "No preparation firing" in " ".join(page_texts(pdf))
