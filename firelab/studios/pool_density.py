@@ -20,7 +20,12 @@ from scipy.special import logsumexp
 
 from firelab.fits.priors import Priors
 from firelab.fits.stage_posterior_density import by_threshold
-from firelab.fits.stage_posterior_grades import OPEN, log_between, slopes_between
+from firelab.fits.stage_posterior_grades import (
+    OPEN,
+    log_between,
+    logit_load_logs,
+    slopes_between,
+)
 from firelab.fits.stage_posterior_layout import Natural
 from firelab.studios.pool_layout import PoolLayout, StudioEffects
 
@@ -106,9 +111,32 @@ class PoolDensity:
 
     def _log_density(self, points: FloatArray) -> FloatArray:
         state = self._state(points)
-        logs = log_between(self.link, *self._at_nodes(state))
-        whole = self._by_load(logs)[1].sum(axis=1)
-        return np.asarray(whole + self._log_prior(points, state))
+        if self.link == "logit":
+            at_nodes = self._logit_nodes(state) + self.log_weights
+            peak = at_nodes.max(axis=2)
+            whole = np.log(np.exp(at_nodes - peak[:, :, None]).sum(axis=2)) + peak
+        else:
+            logs = log_between(self.link, *self._at_nodes(state))
+            whole = self._by_load(logs)[1]
+        return np.asarray(whole.sum(axis=1) + self._log_prior(points, state))
+
+    def _logit_nodes(self, state: _State) -> FloatArray:
+        """Return the log likelihood of each load at each node, shape (M, L, Q)."""
+        looks = self.looks
+        shape = (len(state.steep), int(looks.load.max()) + 1, self.nodes.size)
+        at_nodes = np.zeros(shape)
+        for group in (looks.tested, looks.controls):
+            if group.size:
+                own = np.sort(group)
+                which, load = np.unique(looks.load[own], return_inverse=True)
+                spread = state.factor[:, own[0]] * state.natural.load_sd
+                at_nodes[:, which] += logit_load_logs(
+                    state.lower[:, own],
+                    state.upper[:, own],
+                    spread[:, None] * self.nodes,
+                    load,
+                )
+        return at_nodes
 
     def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the log posterior, shape (M,), and its gradient, shape (M, q)."""
