@@ -43,7 +43,7 @@ def command(
     """
     from firelab.plan.plan_files import read_plan
     from firelab.series.folder import SHEETS_FILE, write_atomically
-    from firelab.series.series_file import read_series
+    from firelab.series.series_file import read_series, series_hash
     from firelab.sheets.class_roll import read_class_list
     from firelab.sheets.fonts import unprintable
     from firelab.sheets.label_stock import parse_label_stock
@@ -54,6 +54,11 @@ def command(
         stock = parse_label_stock(labels, margins=margins, gaps=gaps)
         names = read_class_list(students) if students else () if for_class else None
         plan = read_plan(folder, series)
+        if series_hash(folder) != plan.provenance.series_hash:
+            console.tell(
+                "the plan is stale: series.toml has changed since it was made\n"
+                "  hint: make it anew with: firelab plan"
+            )
         lost = unprintable(" ".join([series.name, series.enamel.colour, *(names or ())]))
         if lost:
             console.tell(f"the sheets show an open square for: {lost}")

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 
 from reportlab.pdfgen.canvas import Canvas
 
 from firelab.plan.plan import Plan
+from firelab.plan.plan_files import plan_table_text
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import INVENTED, Provenance
+from firelab.series.folder import INVENTED, PLAN_TABLE, SERIES_FILE, Provenance
 from firelab.sheets.class_roll import deal_tiles
 from firelab.sheets.first_page import first_page
 from firelab.sheets.fonts import PLAIN, printable, register_fonts
@@ -66,6 +69,7 @@ def make_sheets(
         If the page or the session is not known, or the labels do not fit.
     """
     paper = page_size(page)
+    provenance = _from_plan(series, plan)
     firings = tile_firings(plan)
     if session is not None:
         plan = plan_of_session(series, plan, session)
@@ -83,7 +87,22 @@ def make_sheets(
     ]
     if students is not None:
         pages += student_pages(series, plan, deal_tiles(tiles, students))
-    return print_pages(pages, series, plan.provenance, paper, title="Test firing sheets")
+    return print_pages(
+        pages,
+        series,
+        provenance,
+        paper,
+        title="Test firing sheets",
+        source=f"plan {provenance.sources[PLAN_TABLE][:8]}",
+    )
+
+
+def _from_plan(series: FiringSeries, plan: Plan) -> Provenance:
+    """Return the plan's provenance with the hash of its table, as it is on disk."""
+    table = plan_table_text(plan, invented=series.invented).encode("utf-8")
+    digest = hashlib.sha256(table).hexdigest()
+    sources = {**plan.provenance.sources, PLAN_TABLE: digest}
+    return replace(plan.provenance, sources=sources)
 
 
 def print_pages(
@@ -93,7 +112,7 @@ def print_pages(
     paper: PageSize,
     *,
     title: str,
-    source: str = "plan",
+    source: str,
 ) -> bytes:
     """Return pages as a PDF with embedded typefaces, bookmarks and provenance.
 
@@ -109,7 +128,7 @@ def print_pages(
         Paper of every page.
     title : str
         Of the PDF.
-    source : str, default 'plan'
+    source : str
         What is printed, named at the foot.
 
     Returns
@@ -130,7 +149,9 @@ def print_pages(
     canvas.setAuthor("firelab")
     canvas.setCreator("firelab")
     canvas.setSubject(INVENTED if series.invented else title)
-    canvas.setKeywords(f"series sha256 {provenance.series_hash}, seed {provenance.seed}")
+    hashes = {SERIES_FILE: provenance.series_hash, **provenance.sources}
+    said = [f"{name} sha256 {digest}" for name, digest in hashes.items()]
+    canvas.setKeywords("; ".join([*said, f"seed {provenance.seed}"]))
     marked = ""
     for number, sheet in enumerate(pages, start=1):
         pen = Pen(canvas, paper)

@@ -10,6 +10,7 @@ from firelab.cli.app import app
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import write_plan
 from firelab.series.designs import design_path
+from firelab.series.folder import sha256_of
 from firelab.series.series_file import read_series, series_hash
 
 
@@ -35,6 +36,26 @@ def test_it_writes_sheets_that_stay_the_same(folder):
     assert (folder / "sheets.pdf").read_bytes() == first
     width, height = pdfium.PdfDocument(first)[0].get_size()
     assert (round(width), round(height)) == (595, 842)
+
+
+def test_the_foot_names_the_plan_and_series_that_were_printed(folder):
+    ran(folder)
+    document = pdfium.PdfDocument((folder / "sheets.pdf").read_bytes())
+    plan, series = (sha256_of(folder / name) for name in ("plan.csv", "series.toml"))
+    text = document[0].get_textpage().get_text_range()
+    assert f"plan {plan[:8]} of series {series[:8]}" in text
+    keywords = document.get_metadata_value("Keywords")
+    assert f"plan.csv sha256 {plan}" in keywords
+    assert f"series.toml sha256 {series}" in keywords
+
+
+def test_a_stale_plan_is_called_stale(folder):
+    assert "stale" not in ran(folder).stderr
+    with (folder / "series.toml").open("a", encoding="utf-8") as file:
+        file.write("\n# a word more\n")
+    done = ran(folder)
+    assert done.exit_code == 0
+    assert "the plan is stale: series.toml has changed" in done.stderr
 
 
 def test_page_labels_class_and_output_are_taken(folder, tmp_path):
