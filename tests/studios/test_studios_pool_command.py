@@ -1,0 +1,194 @@
+"""`firelab pool` as a person runs it, on invented bundles with control tiles."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from firelab.charts.studio_consistency import draw_consistency
+from firelab.cli.app import app
+from firelab.plan.plan_files import read_plan
+from firelab.records.look import HEADER_TEXT, Look, rows_text
+from firelab.series.designs import design_path
+from firelab.series.series_file import read_series
+from firelab.studios.pooling import combine_edges, pool_parts, read_part
+from firelab.studios.shared_measures import score_measures
+from firelab.windows.simulated_kiln import SimulatedKiln
+
+CONTROL = """
+[plan.control]
+colour = "control white"
+temperature = "1395 degF"
+dwell = "2 min 15 s"
+"""
+EFFECTS = {"temperature": 8.0, "dwell": 2.4}
+
+
+def firelab(*words):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def fire(folder, hotter, seed):
+    """Declare, plan and fire an invented studio whose kiln is hotter than it reads."""
+    folder.mkdir(parents=True)
+    text = design_path("opaque-window").read_text(encoding="utf-8")
+    text = text.replace("[budget]", CONTROL + "\n[budget]").replace("blanks = 40\n", "")
+    text = text.replace("loads = 12\n", "").replace("repeats = 2", "repeats = 1")
+    text = text.replace("seed = 1104", f"seed = {seed}")
+    (folder / "series.toml").write_text(text.replace('"name of the colour"', '"Reed"'))
+    assert firelab("plan", folder).exit_code == 0
+    series = read_series(folder)
+    table = read_plan(folder, series).table
+    rng = np.random.default_rng(seed)
+    frames = []
+    for is_control, thresholds in ((False, (-5.0, -2.0, 4.0)), (True, (-5.0, -2.0, 1.0))):
+        kiln = SimulatedKiln(series=series, thresholds=thresholds, effects=EFFECTS)
+        rows = table[(table["role"] == "control") == is_control]
+        hot = rows.assign(temperature_degC=rows["temperature_degC"] + hotter)
+        frames.append(kiln.simulate(hot, rng=rng))
+        frames[-1]["temperature_degC"] = rows["temperature_degC"].to_numpy()
+    looks = [
+        Look(
+            **{
+                name: row[name]
+                for name in ("tile", "look", "session", "load", "temperature_degC")
+            },
+            dwell_s=row["dwell_s"],
+            stage=row["stage"],
+        )
+        for row in pd.concat(frames).to_dict("records")
+    ]
+    (folder / "firings.csv").write_text(HEADER_TEXT + rows_text(looks))
+
+
+@pytest.fixture(scope="module")
+def bundles(tmp_path_factory):
+    """Three bundles, of studios whose kilns are off by -15, 5 and 20 degC."""
+    base = tmp_path_factory.mktemp("pool")
+    paths = []
+    for seed, (name, hotter) in enumerate((("north", -15), ("south", 5), ("west", 20))):
+        fire(base / name, hotter, 900 + seed)
+        assert firelab("fit", base / name).exit_code == 0
+        assert firelab("windows", base / name).exit_code in (0, 3)
+        ran = firelab("pack", base / name, "--licence", "CC0-1.0", "--studio", name)
+        assert ran.exit_code == 0, ran.output
+        paths.append(base / f"{name}.zip")
+    return paths
+
+
+def test_pool_tells_shifts_windows_and_needs(bundles, tmp_path):
+    new = tmp_path / "new"
+    fire(new, 12, 77)
+    ran = firelab(
+        "pool",
+        *bundles,
+        "--json",
+        "--controls",
+        "2",
+        "--carry",
+        new,
+        "--out",
+        tmp_path / "pool.json",
+        "--figure",
+        tmp_path / "consistency",
+    )
+    assert ran.exit_code == 0, ran.output
+    told = json.loads(ran.stdout)
+    assert told == json.loads((tmp_path / "pool.json").read_text())
+    shifts = {row["studio"]: row["shift_degC"] for row in told["fit"]["studios"]}
+    assert shifts["north"] < shifts["south"] < shifts["west"]
+    assert told["fit"]["control_colour"] == "control white"
+    assert set(told["own"]) == {"north", "south", "west"}
+    assert told["pooled"]["windows"][0]["edges"]
+    assert [row["controls"] for row in told["needed"]["counts"]] == [0, 1, 2]
+    assert told["edges"]["cells"][0]["k"] is None
+    assert told["carried"]["controls"] > 0
+    assert told["carried"]["shift_degC"]["upper"] > told["carried"]["shift_degC"]["lower"]
+    assert (tmp_path / "consistency.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_same_bundles_give_the_same_words(bundles):
+    first, again = (firelab("pool", *bundles[:2], "--controls", "1") for _ in range(2))
+    assert first.exit_code == 0, first.output
+    assert first.stdout == again.stdout
+    assert "at the mean of these studios:" in first.stdout
+    assert "a studio that was not pooled:" in first.stdout
+
+
+def test_the_figure_names_units_and_every_studio(bundles):
+    parts = [read_part(path) for path in bundles]
+    pooling = pool_parts(parts, most_controls=1)
+    figure = draw_consistency(pooling)
+    shifts, h = figure.axes[0], figure.axes[1]
+    assert "°C" in shifts.get_xlabel()
+    assert "°F" in shifts.child_axes[0].get_xlabel()
+    assert [one.get_text() for one in shifts.get_yticklabels()] == list(pooling.fit.studios)
+    assert h.get_ylabel().startswith("h")
+
+
+def test_a_folder_may_be_pooled_too(bundles):
+    part = read_part(bundles[0].with_suffix(""))
+    assert part.studio == "north"
+    assert len(part.records.looks) == len(read_part(bundles[0]).records.looks)
+
+
+def test_summaries_alone_are_combined(tmp_path):
+    path = tmp_path / "edges.csv"
+    path.write_text(
+        "studio,material,value,lower,upper,level\n"
+        "north,low edge at 2 min,752,747,757,0.9\n"
+        "south,low edge at 2 min,760,753,767,0.9\n"
+        "west,low edge at 2 min,771,766,776,0.9\n"
+        "west,high edge at 2 min,790,,,0.9\n"
+    )
+    ran = firelab("pool", "--summaries", path, "--json")
+    assert ran.exit_code == 0, ran.output
+    (edge,) = json.loads(ran.stdout)["edges"].values()
+    errors = np.array([5, 7, 5]) / 1.6448536269514722
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    known = combine_effects(np.array([752.0, 760, 771]), errors**2, method_re="dl")
+    assert edge["mean"] == pytest.approx(known.mean_effect_re, abs=1.0)
+    assert edge["n_studios"] == 3
+    text = firelab("pool", "--summaries", path)
+    assert "low edge at 2 min: 3 studios: 76" in text.stdout
+
+
+def test_faulty_summaries_are_named(tmp_path):
+    path = tmp_path / "edges.csv"
+    path.write_text("studio,value\nnorth,752\n")
+    ran = firelab("pool", "--summaries", path)
+    assert ran.exit_code == 1
+    assert "columns material, lower, upper, level are missing" in ran.stderr
+    path.write_text("studio,material,value,lower,upper,level\nn,low,752,760,747,0.9\n")
+    ran = firelab("pool", "--summaries", path)
+    assert "n, low: 752 is not between 760 and 747" in ran.stderr
+    path.write_text("studio,material,value,lower,upper,level\nn,low,752,740,757,0.9\n")
+    assert firelab("pool", "--summaries", path).exit_code == 3
+
+
+def test_nothing_and_one_studio_are_refused(bundles):
+    assert firelab("pool").exit_code == 2
+    ran = firelab("pool", bundles[0])
+    assert ran.exit_code == 3
+    assert "1 studio cannot be pooled" in ran.stderr
+
+
+def test_scores_of_like_tiles_are_gathered(bundles):
+    parts = [read_part(path) for path in bundles]
+    named = []
+    for number, part in enumerate(parts):
+        looks = part.records.looks.copy()
+        looks["transparency"] = np.where(looks.index < 3, 6.0 + number, np.nan)
+        looks.loc[:2, ["temperature_degC", "dwell_s"]] = (760.0, 120.0)
+        from dataclasses import replace
+
+        named.append((part.studio, replace(part.records, looks=looks)))
+    found = score_measures(named)
+    assert len(found) == 9
+    assert set(found["material"]) == {"score at 760 degC for 2 min, 80 mesh"}
+    assert combine_edges(
+        found.assign(lower=found["value"] - 1, upper=found["value"] + 1, level=0.9)
+    )
