@@ -156,7 +156,8 @@ class FitTask:
         units = parameter_units(scale.design, count)
         found = maximise(likelihood, start, units=units, most_iterations=_EFFECT_STEPS)
         found = settle_effects(likelihood, found, count)
-        if not found.steady or np.max(found.point[-count:]) > LARGEST_SD:
+        bent = bool(np.all(np.isfinite(found.evaluation.hessian)))
+        if not (found.steady and bent) or np.max(found.point[-count:]) > LARGEST_SD:
             return self._without_last_effect()
         said = (*_unseen_notes(scale), *self._vanished(found))
         return self._result(scale, likelihood, found, "ml", None, said)
@@ -257,6 +258,8 @@ class FitTask:
 
 def _is_nearly_singular(hessian: FloatArray) -> bool:
     """Tell whether the information, whatever the units, hardly has an inverse."""
+    if not np.all(np.isfinite(hessian)):
+        return True
     size = np.sqrt(np.maximum(-np.diag(hessian), 1e-300))
     values = np.linalg.eigvalsh(-hessian / np.outer(size, size))
     return bool(values[0] * _DOUBTFUL_CONDITION < values[-1])

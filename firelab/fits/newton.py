@@ -162,7 +162,7 @@ def _climb(
     floor = np.ones(len(point)) if units is None else units
     free = np.setdiff1d(np.arange(len(point)), np.asarray(fixed, dtype=int))
     here = objective.evaluate(point)
-    steady, stuck, count = not len(free), False, 0
+    steady, stuck, count = not len(free), not _is_finite(here), 0
     while count < most_iterations and not steady and not stuck:
         step = newton_step(here, free)
         count += 1
@@ -181,6 +181,10 @@ def _climb(
     )
 
 
+def _is_finite(here: Evaluation) -> bool:
+    return bool(np.isfinite(here.value)) and bool(np.all(np.isfinite(here.hessian)))
+
+
 def is_small(step: FloatArray, point: FloatArray, units: FloatArray) -> bool:
     """Tell whether a step changes nothing that counts."""
     return bool(np.all(np.abs(step) <= _STEP_TOLERANCE * np.maximum(units, np.abs(point))))
@@ -197,8 +201,7 @@ def _shortened(
         if value is not None and not value >= here.value - slack:
             continue
         ahead = objective.evaluate(trial)
-        finite = bool(np.isfinite(ahead.value)) and bool(np.all(np.isfinite(ahead.hessian)))
-        if finite and ahead.value >= here.value - slack:
+        if _is_finite(ahead) and ahead.value >= here.value - slack:
             return trial, ahead
     return point, None
 
@@ -217,7 +220,8 @@ def newton_step(here: Evaluation, free: NDArray[np.intp]) -> FloatArray:
             ridge = max(10.0 * ridge, 1e-10)
             continue
         step[free] = np.linalg.solve(root.T, np.linalg.solve(root, gradient))
-        break
+        return step
+    step[free] = gradient / np.maximum(size, 1e-8)
     return step
 
 
@@ -228,7 +232,8 @@ def convergence_record(
     step = newton_step(here, free)
     with np.errstate(divide="ignore"):
         decimals = np.minimum(-np.log10(np.abs(step)), 16.0)
-    values = np.linalg.eigvalsh(-here.hessian[np.ix_(free, free)])
+    bend = -here.hessian[np.ix_(free, free)]
+    values = np.linalg.eigvalsh(bend) if np.all(np.isfinite(bend)) else np.zeros(2)
     worst, best = (float(values[0]), float(values[-1])) if len(values) else (1.0, 1.0)
     condition = best / worst if worst > best * 1e-16 and best > 0 else np.inf
     if code == 0 and not np.isfinite(condition):

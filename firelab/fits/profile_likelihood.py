@@ -22,8 +22,11 @@ from firelab.fits.newton import maximise
 
 FloatArray = NDArray[np.float64]
 
-_MOST_STEPS = 60
+_MOST_STEPS = 40
+_REFIT_STEPS = 25
 _CLOSE = 1e-8
+_NARROW = 1e-7
+_MOST_LOST = 3
 _FARTHEST_SE = 200.0
 
 
@@ -36,7 +39,8 @@ class ProfileInterval:
     name : str
     estimate : float
     lower, upper : float or None
-        None where the likelihood never falls far enough: no end on that side.
+        None where the likelihood never falls far enough, or can no longer be
+        followed: no end on that side.
     level : float
     """
 
@@ -105,8 +109,10 @@ def _find_end(fit: CumulativeLinkFit, place: int, z: float) -> float | None:
                 return 0.0
             outer, value = 0.0, 0.5 * inner
         root, slope = walk.root_at(value)
-        if abs(root - z) < _CLOSE:
+        if abs(root - z) < _CLOSE or abs(outer - inner) < _NARROW * error:
             return value
+        if walk.lost > _MOST_LOST:
+            return None
         if abs(root) < abs(z):
             inner = value
         else:
@@ -139,6 +145,7 @@ class _Walk:
     direction: FloatArray
     units: FloatArray
     point: FloatArray
+    lost: int = 0
 
     @classmethod
     def begin(cls, fit: CumulativeLinkFit, place: int) -> _Walk:
@@ -165,8 +172,15 @@ class _Walk:
             start[self.place] = value
         if not np.isfinite(likelihood.value(start)):
             return np.copysign(np.inf, value - self.fit.estimates[self.place]), np.nan
-        found = maximise(likelihood, start, units=self.units, fixed=(self.place,))
+        found = maximise(
+            likelihood,
+            start,
+            units=self.units,
+            fixed=(self.place,),
+            most_iterations=_REFIT_STEPS,
+        )
         self.point = found.point
+        self.lost += not found.steady
         fall = max(2.0 * (self.fit.log_likelihood - found.evaluation.value), 0.0)
         side = np.sign(value - self.fit.estimates[self.place])
         root = float(side * np.sqrt(fall))
