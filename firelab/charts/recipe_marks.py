@@ -71,7 +71,7 @@ def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | 
     return [
         *edge_keys(windows.level),
         Line2D([], [], color=INK, lw=2.2, label=asked),
-        Patch(**hatched, linestyle="dashed", label=assured),
+        Patch(**hatched, label=assured),
         *_recipe_keys(window),
     ]
 
