@@ -46,7 +46,7 @@ def _line(kind: str, asked: int | None, plan: Plan) -> dict[str, Any]:
         "loads": int(plan.tiles["load"].nunique()),
         "hours": plan.time_h["total"],
         "powder_g": round(sum(g for n, g in plan.powder_g.items() if "mesh" in n), 1),
-        "remark": "does not fit the budget: smaller" if "shortfall" in figures else "",
+        "remark": "smaller, to fit the budget" if "shortfall" in figures else "",
     }
     if not figures["estimable"]:
         lost = ", ".join(figures["inseparable"])
@@ -105,46 +105,42 @@ def compare_plans(
     )
 
 
+_HOW_TO_READ = (
+    "error, worst: standard error of a prediction, mean and worst over the region, in",
+    "standard deviations within a load; power: of the weakest term, for the stated shift;",
+    "g: grams of test enamel. Smaller is better for error, worst and I;",
+    "larger for D, G and power.",
+)
 _SHORT_NAMES = {
     "powder_g": "g",
     "mean_error_sd": "error",
     "worst_error_sd": "worst",
     "least_power": "power",
 }
-_LONGEST_REMARK = 44
 
 
 def comparison_text(frame: pd.DataFrame) -> str:
-    """Return a comparison as a plain table with a line on how to read it."""
-    shown = frame.drop(columns="asked")
-    shown["remark"] = [
-        text if len(text) <= _LONGEST_REMARK else text[: _LONGEST_REMARK - 3] + "..."
-        for text in shown["remark"]
-    ]
-    for name in ("tiles", "loads"):
-        shown[name] = shown[name].astype("Int64")
-    rows = [list(_SHORT_NAMES.get(name, name) for name in shown.columns)]
+    """Return a comparison as a plain table with remarks and how to read it."""
+    planned = frame[frame["tiles"].notna()].astype({"tiles": "int64", "loads": "int64"})
+    shown = planned.drop(columns=["asked", "remark"])
+    rows = [[_SHORT_NAMES.get(name, name) for name in shown.columns]]
     rows += [[_cell(value) for value in row] for row in shown.itertuples(index=False)]
     widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
     lines = [
         "  ".join(
-            cell.ljust(width) if place in (0, len(row) - 1) else cell.rjust(width)
+            cell.ljust(width) if place == 0 else cell.rjust(width)
             for place, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
+        )
         for row in rows
     ]
-    return "\n".join(
-        [
-            *lines,
-            "",
-            "error, worst: standard error of a prediction, mean and worst over the region, "
-            "in",
-            "standard deviations within a load; power: that of the weakest term for the "
-            "stated shift;",
-            "g: grams of the test enamel. Smaller is better for error, worst and I; larger "
-            "for D, G and power.",
-        ]
-    )
+    told = [
+        f"- {kind}{'' if pd.isna(tiles) else f', {int(tiles)} tiles'}: {remark}"
+        for kind, tiles, remark in zip(
+            frame["kind"], frame["tiles"], frame["remark"], strict=True
+        )
+        if remark
+    ]
+    return "\n".join([*lines, *told, *_HOW_TO_READ])
 
 
 def _cell(value: Any) -> str:

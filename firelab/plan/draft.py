@@ -17,6 +17,7 @@ from firelab.plan.figures.order_cost import order_figures, order_note
 from firelab.plan.kiln_time import kiln_hours
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.loads import group_into_loads
+from firelab.plan.optimal.choose import most_loads
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.plan.powder import powder_needed
 from firelab.plan.preparation import back_coats, front_coats, plan_preparation
@@ -195,7 +196,7 @@ def draft_plan(
     loads = group_into_loads(
         proposal.settings,
         places=series.budget.places,
-        most_loads=series.budget.loads,
+        most_loads=most_loads(series),
         rng=streams[1],
     )
     order_seed, control_seed = streams[2], streams[3]

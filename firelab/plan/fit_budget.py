@@ -29,6 +29,34 @@ def shortages(series: FiringSeries, plan: Plan) -> list[Need]:
     return [need for need in budget_needs(series, plan.tiles, plan.time_h) if need.short]
 
 
+def wished_plan(series: FiringSeries, kind: PlanKind, provenance: Provenance) -> Plan:
+    """Return the plan that is wished for, as if there were powder enough.
+
+    A kind that keeps to the powder by itself may find no plan of the wished
+    size; what that size would take is then told by a plan without the limit.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    kind : PlanKind
+    provenance : Provenance
+
+    Raises
+    ------
+    ImpossiblePlan
+        If the kind cannot serve the series, however much powder there is.
+    """
+    n = series.plan.tiles
+    try:
+        return draft_plan(series, kind, n_tiles=n, provenance=provenance)
+    except ImpossiblePlan:
+        if not kind.sized or not (series.budget.grams or series.budget.yields):
+            raise
+    budget = dataclasses.replace(series.budget, grams={}, yields={})
+    ample = dataclasses.replace(series, budget=budget)
+    return draft_plan(ample, kind, n_tiles=n, provenance=provenance)
+
+
 def _smaller(n: int, short: list[Need]) -> int:
     """Return a smaller size by what is scarcest, at least one tile less."""
     share = min((need.there or 0.0) / need.needed for need in short)

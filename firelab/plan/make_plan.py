@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from firelab.plan.draft import draft_plan
-from firelab.plan.fit_budget import fit_to_budget
+from firelab.plan.fit_budget import fit_to_budget, wished_plan
 from firelab.plan.plan import Plan
 from firelab.plan.possible import check_possible
 from firelab.plan.registry import kind_named
@@ -54,5 +53,5 @@ def plan_series(
         versions=versions(),
         sources={},
     )
-    wished = draft_plan(series, kind, n_tiles=series.plan.tiles, provenance=provenance)
+    wished = wished_plan(series, kind, provenance)
     return fit_to_budget(series, kind, wished, provenance)

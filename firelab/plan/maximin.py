@@ -32,8 +32,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-Permitted = Callable[[FloatArray], BoolArray]
-"""From coordinates, shape (..., n, k), to which rows may be fired, (..., n)."""
+Permitted = Callable[[FloatArray, IntArray], BoolArray]
+"""From coordinates, shape (..., k), of rows (...) to which may be fired, (...)."""
 
 _WARM, _COLD = 0.65, 0.13
 _RAISE = 1.02
@@ -64,7 +64,7 @@ def usual_effort(n: int) -> Effort:
     """Return the effort for n rows: many chains for few rows, long ones for many."""
     if n <= 22:
         return Effort(chains=12, steps=max(500, 80 * n), swaps=8 if n >= 8 else n // 2)
-    return Effort(chains=2, steps=3000, swaps=16)
+    return Effort(chains=2, steps=2000, swaps=16)
 
 
 def squared_distances(points: FloatArray) -> FloatArray:
@@ -162,7 +162,8 @@ def maximin_columns(
 def _forbidden(points: FloatArray, permitted: Permitted | None) -> FloatArray:
     if permitted is None:
         return np.zeros(points.shape[:-2])
-    return np.asarray((~permitted(points)).sum(axis=-1), dtype=float)
+    rows = np.broadcast_to(np.arange(points.shape[-2]), points.shape[:-1])
+    return np.asarray((~permitted(points, rows)).sum(axis=-1), dtype=float)
 
 
 def _near(square: FloatArray, target: float) -> FloatArray:
@@ -254,14 +255,12 @@ def _newly_forbidden(
     chains: _Chains, permitted: Permitted, column: int, swap: _Swap
 ) -> FloatArray:
     """Return how many rows more a rule would forbid after each swap, (B, m)."""
-    n_chains, n_swaps = swap.a.shape
-    trial = np.repeat(chains.points[:, None], n_swaps, axis=1)
-    every, slot = np.arange(n_chains)[:, None], np.arange(n_swaps)[None, :]
-    held = trial[every, slot, swap.a, column].copy()
-    trial[every, slot, swap.a, column] = trial[every, slot, swap.b, column]
-    trial[every, slot, swap.b, column] = held
-    before = _forbidden(chains.points, permitted)[:, None]
-    return _forbidden(trial, permitted) - before
+    every = np.arange(len(swap.a))[:, None]
+    at_a, at_b = chains.points[every, swap.a], chains.points[every, swap.b]
+    new_a, new_b = at_a.copy(), at_b.copy()
+    new_a[..., column], new_b[..., column] = at_b[..., column], at_a[..., column]
+    before = permitted(at_a, swap.a).astype(float) + permitted(at_b, swap.b)
+    return np.asarray(before - permitted(new_a, swap.a) - permitted(new_b, swap.b))
 
 
 def maximin_latin_hypercube(

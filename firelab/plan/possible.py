@@ -12,6 +12,7 @@ from firelab.plan.impossible import Conflict, ImpossiblePlan
 from firelab.plan.kiln_steps import settable_temperature
 from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
+from firelab.plan.powder import coat_grams
 from firelab.series.factors import FactorName, Factors, TemperatureFactor
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import split_term, term_columns
@@ -190,41 +191,70 @@ def n_control_tiles(series: FiringSeries) -> int:
 
 
 def _refuse_small_budget(series: FiringSeries) -> None:
+    if _fits(series):
+        return
     needed = 1 + len(term_columns(series, series.terms))
-    bounds = tile_bounds(series)
-    short = [conflict for bound, conflict in bounds if bound < needed]
     least_loads = 1 + len(whole_plot_terms(series))
+    short = [conflict for bound, conflict in tile_bounds(series) if bound < needed]
     loads = most_loads(series)
     if loads is not None and loads < least_loads:
-        short.append(
-            Conflict(
-                path=("budget", "loads"),
-                says=f"{loads} loads, where temperature asks for {least_loads}",
-            )
-        )
-    if not short:
-        return
-    nearer = series
-    while nearer.varied and not _fits(nearer):
-        columns = term_columns(nearer, nearer.terms)
-        order = {name: place for place, name in enumerate(_FIRST_HELD)}
-        last = (
-            nearer.model.interactions
-            or sorted(nearer.varied, key=lambda name: order[name])[:1]
-        )
-        nearer = _without_term(
-            nearer, next(c for c in columns if c in term_columns(nearer, last[-1:]))
-        )
-    terms = ", ".join(nearer.terms)
+        says = f"{loads} loads, where temperature asks for {least_loads}"
+        short.append(Conflict(path=("budget", "loads"), says=says))
+    enough = f"at least {needed} tiles in {least_loads} loads, and powder for them"
+    nearer = _smaller_model(series, heat_first=loads is not None and loads < least_loads)
+    if nearer is None:
+        nearer, nearest = _larger_budget(series, needed, least_loads), enough
+    else:
+        terms = ", ".join(nearer.terms)
+        nearest = f"a plan of {terms} alone, the rest held; or {enough}"
     raise ImpossiblePlan(
         f"{', '.join(series.terms)} take at least {needed} tiles in {least_loads} loads",
         [*short, Conflict(path=("factors",), says=f"{needed} terms, the mean among them")],
-        f"a plan of {terms} alone, the rest held; or at least {needed} tiles in "
-        f"{least_loads} loads"
-        if nearer.varied
-        else f"at least {needed} tiles in {least_loads} loads",
-        series=nearer if nearer.varied else None,
+        nearest,
+        series=nearer,
     )
+
+
+def _smaller_model(series: FiringSeries, *, heat_first: bool) -> FiringSeries | None:
+    """Return the series with terms left out until it fits; None where none would."""
+    order = _FIRST_HELD
+    if heat_first:
+        order = ("temperature", *(name for name in order if name != "temperature"))
+    nearer = series
+    while nearer.varied and not _fits(nearer):
+        if nearer.model.interactions:
+            kept = nearer.model.interactions[:-1]
+            nearer = dataclasses.replace(
+                nearer, model=dataclasses.replace(nearer.model, interactions=kept)
+            )
+        else:
+            nearer = _held(nearer, next(name for name in order if name in nearer.varied))
+    return nearer if nearer.varied else None
+
+
+def _larger_budget(series: FiringSeries, needed: int, least_loads: int) -> FiringSeries:
+    """Return the series with the budget raised to what its terms take at least."""
+    budget = series.budget
+    loads = max(least_loads, -(-needed // budget.places))
+    grams = {
+        mesh: max(
+            budget.grams_there(mesh) or 0.0,
+            needed * max(series.factors.layers.levels) * coat_grams(series) + 0.01,
+        )
+        for mesh in coat_limits(series)
+    }
+    raised = dataclasses.replace(
+        budget,
+        grams=grams,
+        blanks=_raised(budget.blanks, needed + n_control_tiles(series)),
+        loads=_raised(budget.loads, loads),
+        sessions=_raised(budget.sessions, -(-loads // (budget.session_loads or loads))),
+    )
+    return dataclasses.replace(series, budget=raised)
+
+
+def _raised(there: int | None, least: int) -> int | None:
+    return None if there is None else max(there, least)
 
 
 def _fits(series: FiringSeries) -> bool:

@@ -59,7 +59,7 @@ class Glass:
     cooling_K : float
         Span over which enamel and metal cool together.
     sag_limit : float
-        Sag over the longer side that is flagged, millimetres.
+        Sag over the longer side that is flagged, millimetres (no source).
     """
 
     modulus_GPa: Positive = 70.0
@@ -68,4 +68,4 @@ class Glass:
     metal_modulus_GPa: Positive | None = None
     metal_expansion_per_K: Positive | None = None
     cooling_K: Positive = 400.0
-    sag_limit: Millimetres = 0.5
+    sag_limit: Millimetres = 0.2

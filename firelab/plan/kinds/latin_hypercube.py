@@ -15,6 +15,7 @@ from firelab.plan.kinds.crossing import other_mixes
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.kinds.two_ends import Level
 from firelab.plan.maximin import maximin_columns
+from firelab.plan.optimal.choose import most_loads
 from firelab.plan.settings_frame import as_settings, is_allowed
 from firelab.series.factors import COLUMN_OF, FactorName
 from firelab.series.firing_series import FiringSeries
@@ -35,18 +36,22 @@ def n_load_temperatures(series: FiringSeries, n: int) -> int:
     need and at least six.
     """
     needed = math.ceil(n / series.budget.places)
-    loads = series.budget.loads or max(needed, _TEMPERATURES_WITHOUT_BUDGET)
+    loads = most_loads(series) or max(needed, _TEMPERATURES_WITHOUT_BUDGET)
     return min(n, max(loads, needed))
 
 
 def steps_of(series: FiringSeries, name: FactorName, n: int) -> list[Level]:
     """Return the values of temperature or dwell that n tiles share out, in order.
 
-    Stated levels as they are; a range divided evenly, ends included, in degC or
-    in ln s, to values that a person can set.
+    Stated levels, of temperature no more than there are loads; a range divided
+    evenly, ends included, in degC or in ln s, to values that a person can set.
     """
     if not series.factors.is_range(name):
-        return sorted(series.factors.levels(name))
+        levels = sorted(series.factors.levels(name))
+        if name == "temperature" and len(levels) > n_load_temperatures(series, n):
+            even = np.linspace(0, len(levels) - 1, n_load_temperatures(series, n))
+            return [levels[place] for place in np.rint(even).astype(int)]
+        return levels
     low, high = series.span(name)
     if name == "temperature":
         even = np.linspace(low, high, n_load_temperatures(series, n))
@@ -105,9 +110,9 @@ def propose_latin_hypercube(
     columns = shares / np.maximum(sizes - 1, 1) * max(n - 1, 1)
     table = _allowed_table(series, steps, mixes)
 
-    def permitted(points: FloatArray) -> NDArray[np.bool_]:
+    def permitted(points: FloatArray, rows: IntArray) -> NDArray[np.bool_]:
         chosen = _places(points, sizes, n)
-        return np.asarray(table[chosen[..., 0], chosen[..., 1], mix], dtype=bool)
+        return np.asarray(table[chosen[..., 0], chosen[..., 1], mix[rows]], dtype=bool)
 
     same = mix[:, None] == mix[None, :]
     n_spread = int((sizes > 1).sum()) or 1
@@ -116,7 +121,7 @@ def propose_latin_hypercube(
     best = maximin_columns(
         columns, rng=rng, weights=weights, permitted=None if table.all() else permitted
     )
-    if not permitted(best).all():
+    if not permitted(best, np.arange(n)).all():
         raise ImpossiblePlan(
             f"no Latin hypercube of {n} tiles keeps the rules",
             [Conflict(path=("rules", i), says=str(r)) for i, r in enumerate(series.rules)],

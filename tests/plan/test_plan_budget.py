@@ -1,0 +1,254 @@
+"""Budgets bind: the shortfall is told, the best plan that fits is made."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from firelab.plan.add_tiles import add_best_tiles
+from firelab.plan.bending import sag_mm
+from firelab.plan.compare import COMPARED, compare_plans, comparison_text
+from firelab.plan.extend import extend_plan
+from firelab.plan.faults import plan_findings
+from firelab.plan.figures.design_figures import design_figures
+from firelab.plan.figures.seen_settings import seen_settings
+from firelab.plan.fit_budget import shortages
+from firelab.plan.impossible import ImpossiblePlan
+from firelab.plan.make_plan import plan_series
+from firelab.plan.powder import coat_grams, powder_left
+from firelab.plan.registry import KINDS
+from firelab.series.designs import design_path
+from firelab.series.factors import Factors, LayersFactor, MeshFactor
+from firelab.series.plan_wish import ControlTile, KeptSetting
+from firelab.series.series_file import read_series
+
+CLEAR = read_series(design_path("clear-transparent"))
+LOOK = read_series(design_path("quick-look"))
+
+
+def with_budget(series, **budget):
+    return dataclasses.replace(series, budget=dataclasses.replace(series.budget, **budget))
+
+
+def wished(series, **wish):
+    return dataclasses.replace(series, plan=dataclasses.replace(series.plan, **wish))
+
+
+@pytest.mark.parametrize(
+    "budget",
+    [
+        {"blanks": 17},
+        {"loads": 4},
+        {"sessions": 1, "session_loads": 3},
+        {"grams": {80: 9.0, 150: 60.0}},
+        {"hours": 5.0},
+        {"blanks": 20, "loads": 5, "hours": 6.0, "grams": {80: 12.0, 150: 12.0}},
+    ],
+    ids=lambda budget: "+".join(budget),
+)
+@pytest.mark.parametrize("kind", ["factorial", "d-optimal"])
+def test_a_wish_beyond_the_budget_gives_the_best_that_fits(kind, budget):
+    series = with_budget(wished(CLEAR, kind=kind, tiles=30), **budget)
+    plan = plan_series(series)
+    assert shortages(series, plan) == []
+    assert plan_findings(series, plan) == []
+    assert plan.figures["estimable"]
+    if "shortfall" in plan.figures:
+        assert plan.figures["shortfall"]["short"]
+        assert "does not fit the budget" in plan.notes[0]
+        assert "short" in plan.notes[0]
+
+
+def test_a_hypercube_shrinks_until_it_fits():
+    series = with_budget(
+        wished(CLEAR, kind="latin-hypercube", tiles=16),
+        blanks=14,
+        sessions=1,
+        session_loads=3,
+    )
+    plan = plan_series(series)
+    assert plan.n_tiles == 14
+    assert plan.table["load"].nunique() == 3
+    assert plan_findings(series, plan) == []
+
+
+def test_the_shortfall_is_told_in_numbers():
+    plan = plan_series(with_budget(CLEAR, blanks=17))
+    assert plan.figures["shortfall"] == {"tiles_wished": 30, "short": {"blanks": 13.0}}
+    assert "blanks: 30 needed, 17 there, 13 short" in plan.notes[0]
+    assert plan.n_tiles == 17
+
+
+def test_what_fits_is_left_alone():
+    plan = plan_series(CLEAR)
+    assert "shortfall" not in plan.figures
+    assert plan.n_tiles == 30
+
+
+def test_a_scarce_mesh_shifts_tiles_to_where_they_teach():
+    """Little coarse powder: single coats of it, at the ends; the fine mesh fills up."""
+    series = wished(CLEAR, kind="d-optimal", tiles=36)
+    ample = plan_series(with_budget(series, grams={}))
+    scarce = plan_series(with_budget(series, grams={80: 12.0}))
+    assert scarce.n_tiles == ample.n_tiles == 36
+    coarse = scarce.table.query("mesh == 80")
+    assert coarse["layers"].sum() * coat_grams(series) <= 12.0
+    assert coarse["layers"].sum() == int(12.0 / coat_grams(series))
+    assert len(coarse) < len(ample.table.query("mesh == 80"))
+    assert coarse["layers"].mean() < ample.table.query("mesh == 80")["layers"].mean()
+    ends = coarse["temperature_degC"].isin(CLEAR.span("temperature"))
+    assert ends.mean() >= 0.5
+    # Better than thinning the ample plan's coarse tiles at random.
+    rng = np.random.default_rng(1)
+    frame = ample.table
+    order = rng.permutation(frame.index[frame["mesh"] == 80])
+    spent = frame.loc[order, "layers"].cumsum() <= 12.0 / coat_grams(series)
+    thinned = frame.drop(order[~spent.to_numpy()])
+    random_i = design_figures(series, thinned)["prediction_variance"]["mean"]
+    assert scarce.figures["prediction_variance"]["mean"] < random_i
+
+
+def test_the_jar_yields_what_the_grams_do_not_name():
+    series = with_budget(
+        wished(CLEAR, kind="d-optimal", tiles=24),
+        grams={150: 60.0},
+        jar=60.0,
+        yields={80: 0.2, 150: 0.5},
+    )
+    assert series.budget.grams_there(80) == pytest.approx(12.0)
+    assert series.budget.grams_there(150) == 60.0
+    plan = plan_series(series)
+    assert plan.powder_g["80 mesh"] <= 12.0
+    assert powder_left(series, plan)[80] == pytest.approx(
+        12.0 - plan.powder_g["80 mesh"], abs=0.011
+    )
+
+
+def test_kept_settings_are_in_the_plan():
+    keep = (
+        KeptSetting(temperature=746.11, dwell=120.0, mesh=80, base="hard clear"),
+        KeptSetting(temperature=760.0, dwell=150.0, mesh=150, layers=2, base="hard clear"),
+    )
+    plan = plan_series(wished(CLEAR, kind="d-optimal", tiles=18, keep=keep))
+    for one in keep:
+        rows = plan.table
+        same = (rows["temperature_degC"] == one.temperature) & (rows["mesh"] == one.mesh)
+        same &= (rows["dwell_s"] == one.dwell) & (rows["layers"] == one.layers)
+        assert same.any()
+
+
+@pytest.mark.parametrize("order", ["randomised", "low to high"])
+@pytest.mark.parametrize("degC", [746.11, 760.0])
+def test_a_control_tile_rides_in_every_session(degC, order):
+    control = ControlTile(colour="known white", temperature=degC, dwell=120.0)
+    series = wished(CLEAR, control=control, order=order)
+    plan = plan_series(series)
+    controls = plan.table.query("role == 'control'")
+    assert sorted(controls["session"]) == sorted(plan.table["session"].unique())
+    assert (controls["temperature_degC"] == degC).all()
+    assert plan_findings(series, plan) == []
+    assert plan.powder_g["control known white"] == pytest.approx(
+        len(controls) * coat_grams(series), abs=0.01
+    )
+    assert "control" not in set(seen_settings(plan.tiles)["role"])
+    plain = plan_series(CLEAR)
+    assert plan.powder_g["80 mesh"] == plain.powder_g["80 mesh"]
+
+
+def test_a_control_fills_a_free_place_before_it_takes_a_load():
+    control = ControlTile(colour="known white", temperature=746.11, dwell=120.0)
+    plan = plan_series(wished(CLEAR, control=control))
+    alone = [rows for _, rows in plan.table.groupby("load") if len(rows) == 1]
+    assert alone == []
+
+
+def test_a_ladder_climbs_within_a_session():
+    series = wished(with_budget(LOOK, session_loads=6, loads=30), kind="ladder", tiles=5)
+    plan = plan_series(series)
+    assert plan_findings(series, plan) == []
+    assert plan.n_tiles == 5
+    for _, rows in plan.table.groupby("tile"):
+        assert len(rows) == 4
+        assert rows["temperature_degC"].max() - rows["temperature_degC"].min() == 0
+        assert len(set(rows["session"])) == 1
+        assert np.diff(rows["load"]).tolist() == [1, 1, 1]
+        total = rows["dwell_s"].cumsum()
+        low, high = series.span("dwell")
+        assert total.iloc[0] == pytest.approx(low)
+        assert total.iloc[-1] == pytest.approx(high)
+    assert plan.powder_g["80 mesh"] == pytest.approx(5 * coat_grams(series), abs=0.01)
+
+
+def test_a_ladder_stops_below_what_a_rule_forbids():
+    factors = Factors(
+        temperature=CLEAR.factors.temperature,
+        dwell=CLEAR.factors.dwell,
+        layers=LayersFactor(levels=(1, 2)),
+    )
+    series = wished(dataclasses.replace(CLEAR, factors=factors), kind="ladder")
+    plan = plan_series(series)
+    assert plan_findings(series, plan) == []
+    hottest = plan.table["temperature_degC"].max()
+    looks = plan.table[plan.table["temperature_degC"] == hottest].groupby("layers").size()
+    assert looks.to_dict() == {1: 2, 2: 1}
+
+
+def test_added_tiles_are_the_best_and_keep_what_stands():
+    series = wished(CLEAR, kind="d-optimal", tiles=12)
+    plan = plan_series(series)
+    longer = add_best_tiles(series, plan, 6)
+    assert longer.n_tiles == 18
+    assert longer.table.iloc[:12].equals(plan.table)
+    assert plan_findings(series, longer) == []
+    before = plan.figures["efficiency"]["ln_det"]
+    gained = longer.figures["efficiency"]["ln_det"] - before
+    # Firing the first load again teaches less than the tiles that were chosen.
+    again = extend_plan(series, plan, plan.table.query("load == 1").head(6))
+    assert gained > again.figures["efficiency"]["ln_det"] - before
+
+
+def test_adding_is_bound_by_what_is_left():
+    series = with_budget(wished(CLEAR, kind="d-optimal", tiles=12), blanks=14)
+    plan = plan_series(series)
+    longer = add_best_tiles(series, plan, 6)
+    assert longer.n_tiles == 14
+    assert "6 were asked for; 2 of 14 blanks are left" in longer.notes[-1]
+    with pytest.raises(ImpossiblePlan, match="no tile can be added"):
+        add_best_tiles(series, longer, 1)
+
+
+def test_comparison_lays_kinds_and_sizes_side_by_side():
+    frame = compare_plans(
+        CLEAR, kinds=["factorial", "d-optimal", "box-behnken"], sizes=[12, 18]
+    )
+    assert list(frame.columns) == list(COMPARED)
+    assert len(frame) == 4
+    errors = frame["mean_error_sd"].dropna()
+    assert errors.is_monotonic_increasing
+    assert frame.iloc[-1]["kind"] == "box-behnken"
+    assert "three ordered factors" in frame.iloc[-1]["remark"]
+    text = comparison_text(frame)
+    assert max(len(line) for line in text.splitlines()) <= 92
+
+
+def test_every_kind_is_compared_or_says_why_not():
+    frame = compare_plans(CLEAR)
+    assert set(frame["kind"]) == set(KINDS)
+    assert (frame["remark"].str.len().gt(0) | frame["mean_error_sd"].notna()).all()
+
+
+def test_meshes_of_one_series_share_the_budget_rightly():
+    factors = dataclasses.replace(CLEAR.factors, mesh=MeshFactor(levels=(80,)))
+    series = with_budget(
+        wished(dataclasses.replace(CLEAR, factors=factors), kind="d-optimal", tiles=30),
+        grams={80: 10.0},
+    )
+    plan = plan_series(series)
+    assert plan.powder_g["80 mesh"] <= 10.0
+    assert (
+        plan.figures["shortfall"]["short"].keys() == {"powder of 80 mesh"} or plan.n_tiles
+    )
+
+
+def test_sag_grows_with_the_square_of_the_span():
+    assert sag_mm(1.0, 80.0) == pytest.approx(4 * sag_mm(1.0, 40.0))

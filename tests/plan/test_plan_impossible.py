@@ -1,0 +1,143 @@
+"""An impossible series is told with its lines, and the nearest possible one works."""
+
+import dataclasses
+
+import pytest
+from typer.testing import CliRunner
+
+from firelab.cli.app import app
+from firelab.plan.faults import plan_findings
+from firelab.plan.impossible import ImpossiblePlan, with_lines
+from firelab.plan.make_plan import plan_series
+from firelab.series.series_file import parse_series
+
+HEAD = """schema = "firelab/series/1"
+name = "Try"
+seed = 3
+[enamel]
+colour = "white"
+"""
+FACTORS = """[factors]
+temperature = ["1350 degF", "1400 degF", "1450 degF"]
+dwell = ["2 min", "3 min"]
+mesh = [80, 150]
+"""
+NEVER_COOL = """[[rules]]
+never = { temperature = "<= 1400 degF" }
+because = "never fuses"
+"""
+NEVER_HOT = """[[rules]]
+never = { temperature = "> 1400 degF" }
+because = "burns"
+"""
+NEVER_LONG_FINE = """[[rules]]
+never = { dwell = "> 150 s", mesh = 150 }
+[[rules]]
+never = { dwell = "< 150 s", mesh = 80 }
+"""
+
+IMPOSSIBLE = {
+    "rules that forbid everything": (
+        FACTORS + NEVER_COOL + NEVER_HOT,
+        "the rules forbid every combination",
+        {"rules.0", "rules.1"},
+    ),
+    "budget below the terms": (
+        FACTORS + "[budget]\nblanks = 3\n",
+        "temperature, dwell, mesh take at least 4 tiles in 2 loads",
+        {"budget.blanks", "factors"},
+    ),
+    "one load for a temperature": (
+        FACTORS + "[budget]\nloads = 1\n",
+        "take at least 4 tiles in 2 loads",
+        {"budget.loads", "factors"},
+    ),
+    "powder for two tiles": (
+        FACTORS + "[budget]\ngrams = { 80 = 1, 150 = 1 }\n",
+        "take at least 4 tiles",
+        {"budget.grams", "factors"},
+    ),
+    "one level only": (
+        '[factors]\ntemperature = ["1400 degF"]\ndwell = ["2 min"]\n',
+        "there is nothing to learn",
+        {"factors"},
+    ),
+    "rules that tie two factors together": (
+        FACTORS + NEVER_LONG_FINE,
+        "no allowed tiles can tell apart dwell, mesh",
+        {"factors.dwell", "factors.mesh", "rules.0", "rules.1"},
+    ),
+    "a bend of two levels": (
+        FACTORS + '[model]\ninteractions = ["dwell^2"]\n',
+        "no allowed tiles can tell apart dwell^2",
+        {"model.interactions"},
+    ),
+}
+
+
+def series_of(text):
+    series, findings = parse_series(HEAD + text)
+    assert findings == []
+    return series
+
+
+@pytest.mark.parametrize("case", IMPOSSIBLE)
+@pytest.mark.parametrize("kind", ["factorial", "d-optimal"])
+def test_the_conflicting_lines_are_named_and_the_nearest_plan_can_be_made(case, kind):
+    text, what, paths = IMPOSSIBLE[case]
+    series = series_of(text)
+    series = dataclasses.replace(series, plan=dataclasses.replace(series.plan, kind=kind))
+    with pytest.raises(ImpossiblePlan) as told:
+        plan_series(series)
+    fault = told.value
+    assert what in fault.what
+    assert {".".join(map(str, one.path)) for one in fault.conflicts} == paths
+    assert fault.nearest
+    findings = with_lines(fault, HEAD + text).findings
+    lines = (HEAD + text).splitlines()
+    for finding, conflict in zip(findings, fault.conflicts, strict=True):
+        key = str(conflict.path[-1])
+        named = lines[finding.line - 1]
+        assert key in named or named.startswith("[")
+        assert fault.nearest in finding.hint
+    nearest = fault.series
+    assert nearest is not None
+    plan = plan_series(nearest)
+    assert plan.figures["estimable"]
+    assert plan_findings(nearest, plan) == []
+
+
+def test_the_nearest_of_a_small_budget_keeps_the_heat():
+    series = series_of(FACTORS + "[budget]\nblanks = 3\n")
+    with pytest.raises(ImpossiblePlan) as told:
+        plan_series(series)
+    assert told.value.series.terms == ("temperature", "dwell")
+
+
+def test_the_nearest_of_a_single_load_holds_the_heat():
+    with pytest.raises(ImpossiblePlan) as told:
+        plan_series(series_of(FACTORS + "[budget]\nloads = 1\n"))
+    assert told.value.series.terms == ("dwell", "mesh")
+
+
+def test_a_budget_of_one_tile_says_what_would_do():
+    with pytest.raises(ImpossiblePlan, match="at least 4 tiles in 2 loads"):
+        plan_series(series_of(FACTORS + "[budget]\nblanks = 1\n"))
+
+
+def test_the_command_names_file_and_line(tmp_path):
+    text = HEAD + FACTORS + NEVER_COOL + NEVER_HOT
+    (tmp_path / "series.toml").write_text(text)
+    told = CliRunner().invoke(app, ["plan", str(tmp_path)])
+    assert told.exit_code == 1
+    first = text.splitlines().index("[[rules]]") + 1
+    assert f"series.toml:{first} rules.0: never temperature <= 1400 degF" in told.stderr
+    assert "nearest possible: lift rule 1" in told.stderr
+    assert not (tmp_path / "plan.csv").exists()
+
+
+def test_a_kind_that_does_not_fit_the_factors_is_told():
+    series = series_of(FACTORS)
+    wish = dataclasses.replace(series.plan, kind="box-behnken")
+    with pytest.raises(ImpossiblePlan, match="central-composite"):
+        plan_series(dataclasses.replace(series, plan=wish))

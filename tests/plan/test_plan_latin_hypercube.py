@@ -1,0 +1,122 @@
+"""Latin hypercubes: as spread out as can be, settable, balanced, allowed."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from firelab.craft.units import to_degF
+from firelab.plan.impossible import ImpossiblePlan
+from firelab.plan.kinds.latin_hypercube import propose_latin_hypercube
+from firelab.plan.maximin import (
+    maximin_columns,
+    maximin_latin_hypercube,
+    smallest_squared_distance,
+)
+from firelab.plan.pydoe.checks import is_latin
+from firelab.series.designs import design_path
+from firelab.series.factors import BaseFactor, Factors, MeshFactor
+from firelab.series.rules import Rule
+from firelab.series.series_file import read_series
+
+# Two factors: largest squared smallest distance on ranks, n = 5..20, by search.
+BEST = dict(
+    zip(
+        range(5, 21),
+        (5, 5, 8, 8, 10, 10, 10, 13, 13, 17, 17, 17, 18, 18, 18, 18),
+        strict=True,
+    )
+)
+QUICK = read_series(design_path("quick-look"))
+
+
+@pytest.mark.parametrize("n", [5, 7, 9, 12, 14, 16, 17, 20])
+def test_the_smallest_distance_is_nearly_the_best(n):
+    shares = []
+    for seed in range(4):
+        ranks = maximin_latin_hypercube(n, 2, rng=np.random.default_rng(seed))
+        assert is_latin(ranks)
+        square = smallest_squared_distance(ranks.astype(float))
+        assert square <= BEST[n]
+        shares.append(np.sqrt(square / BEST[n]))
+    assert np.mean(shares) >= 0.97
+
+
+def test_columns_keep_their_values():
+    rng = np.random.default_rng(3)
+    columns = np.column_stack([np.repeat(np.arange(4.0), 3), np.arange(12.0)])
+    best = maximin_columns(columns, rng=rng)
+    np.testing.assert_array_equal(np.sort(best, axis=0), columns)
+
+
+def proposed(series, n, seed=1):
+    return propose_latin_hypercube(
+        series, n_tiles=n, rng=np.random.default_rng(seed)
+    ).settings
+
+
+def test_values_can_be_set_on_this_kiln():
+    settings = proposed(QUICK, 12)
+    steps = np.array([to_degF(t) for t in settings["temperature_degC"]]) / QUICK.kiln.step
+    np.testing.assert_allclose(steps, np.rint(steps), atol=0.02)
+    dwells = settings["dwell_s"].to_numpy() / QUICK.kiln.dwell_step
+    np.testing.assert_allclose(dwells, np.rint(dwells), atol=1e-9)
+
+
+def test_each_load_has_its_temperature_and_each_dwell_is_used_once():
+    settings = proposed(QUICK, 12)
+    assert settings["temperature_degC"].nunique() == QUICK.budget.loads
+    assert (settings.groupby("temperature_degC").size() == QUICK.budget.places).all()
+    assert settings["dwell_s"].nunique() == 12
+    assert settings["temperature_degC"].agg(["min", "max"]).tolist() == list(
+        QUICK.span("temperature")
+    )
+
+
+def mixed(rules=()):
+    factors = Factors(
+        temperature=QUICK.factors.temperature,
+        dwell=QUICK.factors.dwell,
+        mesh=MeshFactor(levels=(80, 150)),
+        base=BaseFactor(levels=("none", "hard clear", "white")),
+    )
+    budget = dataclasses.replace(QUICK.budget, loads=6, places=4, grams={})
+    return dataclasses.replace(QUICK, factors=factors, rules=tuple(rules), budget=budget)
+
+
+def test_categories_are_balanced_and_each_slice_is_spread_out():
+    settings = proposed(mixed(), 24)
+    sizes = settings.groupby(["mesh", "base"]).size()
+    assert (sizes == 4).all() and len(sizes) == 6
+    gaps, chance = [], []
+    rng = np.random.default_rng(0)
+    points = np.column_stack(
+        [
+            settings["temperature_degC"].rank(method="dense"),
+            settings["dwell_s"].rank(method="dense") / 4,
+        ]
+    )
+    shuffled = rng.permutation(len(settings))
+    mixes = settings.groupby(["mesh", "base"]).ngroup().to_numpy()
+    for mix in range(6):
+        gaps.append(smallest_squared_distance(points[mixes == mix]))
+        chance.append(smallest_squared_distance(points[shuffled[mixes == mix]]))
+    assert np.mean(gaps) > 1.5 * np.mean(chance)
+
+
+def test_rules_are_kept():
+    rule = Rule(never={"temperature": "> 1450 degF", "base": "white"})
+    series = mixed([rule])
+    for seed in range(3):
+        assert not rule.forbids(proposed(series, 24, seed)).any()
+
+
+def test_rules_that_leave_no_hypercube_are_told():
+    series = mixed([Rule(never={"base": "white"})])
+    with pytest.raises(ImpossiblePlan, match="no Latin hypercube of 12 tiles"):
+        proposed(series, 12)
+
+
+def test_few_rows_are_no_trouble():
+    for n in (1, 2, 3):
+        assert len(proposed(QUICK, n)) == n
