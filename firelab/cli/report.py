@@ -21,7 +21,7 @@ def command(
         bool, typer.Option("--json", help="Print what was written, as JSON.")
     ] = False,
 ) -> None:
-    """Write figures and one self-contained page, report.html.
+    """Write figures, the recipe card and one self-contained page, report.html.
 
     The windows are worked out again from the records as they are now; a stale
     file of the folder is named. The page opens in any browser, fetches nothing,
