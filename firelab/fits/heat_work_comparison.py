@@ -7,11 +7,12 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.errors import RecordsInsufficient
 from firelab.fits.heat_work import HeatCourses
-from firelab.fits.heat_work_fit import HeatLooks, heat_looks
+from firelab.fits.heat_work_looks import HeatLooks, heat_looks
 from firelab.fits.leave_out_loads import (
     Predictor,
     likelihood_predictor,
@@ -51,6 +52,16 @@ class HeatWorkComparison:
     n_looks: int
     n_loads: int
     provenance: Provenance
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per model: its mean score on loads left out."""
+        return pd.DataFrame(
+            {
+                "model": ["heat work", "temperature and dwell"],
+                "score": [self.heat_work, self.empirical],
+            }
+        )
 
     def summary(self) -> str:
         """Return the comparison in words."""

@@ -16,7 +16,8 @@ from scipy.special import expit
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.heat_work import fusing_speed, heat_courses, heat_integral
 from firelab.fits.heat_work_comparison import compare_heat_work
-from firelab.fits.heat_work_fit import PROGRESS, fit_heat_work, heat_looks
+from firelab.fits.heat_work_fit import fit_heat_work
+from firelab.fits.heat_work_looks import PROGRESS, heat_looks
 from firelab.fits.heat_work_tile import KilnDrop, TileBody, tile_body, tile_course
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
@@ -157,6 +158,8 @@ def test_a_fit_says_what_it_found():
     place = found.fit.place(PROGRESS)
     assert abs(found.fit.estimates[place] - 3.0) < 3 * found.fit.standard_errors[place]
     assert "kJ/mol" in found.summary()
+    assert found.table["name"][0] == "activation energy"
+    assert found.convergence.code == 0
     json.dumps(found.to_dict(), allow_nan=False)
     # At the ends the likelihood has fallen by half the 90 % point of chi-squared, 2.7055.
     for end in (found.lower_kJ_mol, found.upper_kJ_mol):
@@ -179,6 +182,7 @@ def test_heat_work_predicts_refired_tiles_better():
     frame = pd.concat([*looks, once], ignore_index=True)
     found = compare_heat_work(records_of(grade(frame, 300.0, rng)))
     assert found.gain > 0
+    assert found.table["score"].tolist() == [found.heat_work, found.empirical]
     assert found.n_loads == 10 and len(found.energies_kJ_mol) == 10
     assert "each of 10 loads left out" in found.summary()
     json.dumps(found.to_dict(), allow_nan=False)
