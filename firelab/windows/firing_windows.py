@@ -20,7 +20,7 @@ from firelab.windows.null_reasons import explain_null, unfired_levels
 from firelab.windows.target_at_setting import TargetAtSetting, all_settings, target_at
 from firelab.windows.target_map import map_target
 from firelab.windows.target_span import target_span
-from firelab.windows.tolerance_box import Box, assured_mask, largest_box
+from firelab.windows.tolerance_box import Box, assured_mask, has_room, largest_box
 from firelab.windows.window import (
     FiringWindows,
     ProbabilityMap,
@@ -91,7 +91,7 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
     found = map_target(target)
     unfired = bool(unfired_levels(target.setting, fit.looks))
     box = None if unfired else largest_box(target, found)
-    recipe = _recipe(target, box) if box else None
+    recipe = _recipe(target, box) if box and has_room(target, box) else None
     best = recipe or _best(target, found)
     reason = None if recipe else explain_null(target, fit.looks, best)
     return SettingWindow(

@@ -16,7 +16,8 @@ from firelab.windows.target_at_setting import TargetAtSetting
 from firelab.windows.window import Recipe
 from firelab.windows.window_words import setting_words
 
-_FLAT_LOGITS = 1.0
+_FLAT_LOGITS = 2.0
+_FLAT_SHARE = 0.05
 _NEAR_END = 0.1
 
 
@@ -29,7 +30,7 @@ class NullReason:
     code : str
         ``setting-not-fired``, ``target-not-reached``, ``target-passed``,
         ``grade-never-seen``, ``flat-response``, ``never-likely-enough``,
-        ``edge-outside-range`` or ``not-sure-enough``.
+        ``edge-outside-range``, ``no-room`` or ``not-sure-enough``.
     words : str
     settle : tuple of str
         What would settle it.
@@ -57,6 +58,7 @@ def explain_null(target: TargetAtSetting, looks: pd.DataFrame, best: Recipe) -> 
         or _flat(target, looks)
         or _never_likely(target, best)
         or _outside(target, best)
+        or _no_room(target, best)
         or _unsure(target, best)
     )
 
@@ -148,7 +150,7 @@ def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
         [fired.coolest_degC, fired.hottest_degC], [fired.shortest_s, fired.longest_s]
     )
     ends = target.draws.linear(monomials(u, v))
-    shift = np.quantile(ends[:, 1] - ends[:, 0], 0.5)
+    shift = np.quantile(ends[:, 1] - ends[:, 0], _FLAT_SHARE)
     if shift > _FLAT_LOGITS * latent_scale(target.draws.link):
         return None
     if looks["stage"].nunique() < 2:
@@ -210,6 +212,19 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
             f"firing is at its end, {_place(best)}."
         ),
         settle=(f"fire tiles {side} {end}",),
+    )
+
+
+def _no_room(target: TargetAtSetting, best: Recipe) -> NullReason | None:
+    if best.assurance < target.series.window.confidence:
+        return None
+    return NullReason(
+        code="no-room",
+        words=(
+            f"{_place(best)} is assured, but with less room around it than half the "
+            "step that the kiln can be set to."
+        ),
+        settle=(f"fire another load near {_place(best)}; firelab next chooses its tiles",),
     )
 
 

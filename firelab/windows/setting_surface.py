@@ -110,11 +110,20 @@ def clarity_at(
 
     Where there are fewer draws than that, they are taken again from the first.
     """
-    taken = np.arange(count) % draws.n_draws
-    return ClarityDraws(
-        intercept=draws.intercept[taken],
-        coefficients=_recast(series, setting, terms, draws.coefficients[taken]),
-        load_sd=draws.load_sd[taken],
-        residual_sd=draws.residual_sd[taken],
+    taken = some_clarity(draws, np.arange(count) % draws.n_draws)
+    return replace(
+        taken,
+        coefficients=_recast(series, setting, terms, taken.coefficients),
         columns=MONOMIALS,
+    )
+
+
+def some_clarity(draws: ClarityDraws, which: NDArray[np.int64]) -> ClarityDraws:
+    """Return some of the clarity draws."""
+    return replace(
+        draws,
+        intercept=draws.intercept[which],
+        coefficients=draws.coefficients[which],
+        load_sd=draws.load_sd[which],
+        residual_sd=draws.residual_sd[which],
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,9 +21,11 @@ from firelab.windows.setting_surface import (
     clarity_at,
     monomials,
     plane_of,
+    some_clarity,
     stage_at,
 )
-from firelab.windows.target_span import TargetSpan, inner_probability
+from firelab.windows.stage_table import StageTable, tabulate
+from firelab.windows.target_span import TargetSpan
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -43,6 +45,8 @@ class TargetAtSetting:
         S draws at the setting, columns the monomials of `plane`.
     span : TargetSpan
         Of the draws.
+    table : StageTable
+        P(stage in target) of the draws over their latent range.
     clarity : ClarityDraws or None
         S draws at the setting; None where no score is wanted.
     fired : FiredRange
@@ -53,14 +57,26 @@ class TargetAtSetting:
     plane: Plane
     draws: StageDraws
     span: TargetSpan
+    table: StageTable
     clarity: ClarityDraws | None
     fired: FiredRange
+
+    def thinned(self, count: int) -> TargetAtSetting:
+        """Return the target with at most `count` draws, evenly taken."""
+        kept = np.linspace(0, self.draws.n_draws - 1, min(count, self.draws.n_draws))
+        which = kept.round().astype(np.int64)
+        return replace(
+            self,
+            draws=self.draws.some(which),
+            span=self.span.some(which),
+            table=self.table.some(which),
+            clarity=None if self.clarity is None else some_clarity(self.clarity, which),
+        )
 
     def probability(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
         """Return the target's probability in each draw at n firings, shape (S, n)."""
         columns = monomials(*self.plane.coded(temperature_degC, dwell_s))
-        first, last = self.series.responses.stage.target_span
-        stage = inner_probability(self.draws, first, last, self.draws.linear(columns))
+        stage = self.table.at(self.draws.linear(columns))
         scale = self.series.responses.transparency
         if self.clarity is None or scale is None:
             return stage
@@ -112,12 +128,19 @@ def target_at(
         score = clarity_at(
             series, setting, clarity.terms, clarity.draws, count=fit.draws.n_draws
         )
+    plane, draws = plane_of(series), stage_at(series, setting, fit.terms, fit.draws)
+    first, last = series.responses.stage.target_span
+    grid_T, grid_d = (
+        axis.ravel() for axis in np.meshgrid(fired.temperatures[::5], fired.dwells[::5])
+    )
+    eta = draws.linear(monomials(*plane.coded(grid_T, grid_d)))
     return TargetAtSetting(
         series=series,
         setting=setting,
-        plane=plane_of(series),
-        draws=stage_at(series, setting, fit.terms, fit.draws),
+        plane=plane,
+        draws=draws,
         span=span,
+        table=tabulate(draws, first, last, eta),
         clarity=score,
         fired=fired,
     )

@@ -60,6 +60,15 @@ def largest_box(target: TargetAtSetting, found: ProbabilityMap) -> Box | None:
     return best
 
 
+def has_room(target: TargetAtSetting, box: Box) -> bool:
+    """Tell whether a box is as wide as the steps that the kiln can be set in."""
+    if not target.fired.varies_temperature:
+        return True
+    kiln = target.series.kiln
+    step = kiln.step if kiln.reads == "degC" else kiln.step / 1.8
+    return box.half_side * target.plane.temperature.half_width >= 0.5 * step
+
+
 def assured_mask(target: TargetAtSetting, found: ProbabilityMap) -> BoolArray:
     """Tell which points of a map are assured and not forbidden, shape (k, m)."""
     grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)

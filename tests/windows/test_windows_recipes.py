@@ -19,7 +19,7 @@ from firelab.windows.target_span import target_span
 from firelab.windows.tolerance_box import box_assurance, largest_box
 
 
-def scattered(bench, *, series=None, spread=0.6, n_draws=600, **more):
+def scattered(bench, *, series=None, spread=0.6, n_draws=500, **more):
     series = series or bench.make_series(**more)
     kiln = bench.make_kiln(series)
     looks = bench.looks_of(bench.make_plan(series), kiln)

@@ -1,0 +1,181 @@
+"""`firelab fit` and `firelab windows` on real files."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from firelab.cli.app import app
+from firelab.plan.plan_files import read_plan
+from firelab.series.designs import design_path
+from firelab.series.series_file import read_series
+from firelab.windows.simulated_kiln import SimulatedClarity, SimulatedKiln
+
+
+def run(*words):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def fire(folder: Path, design: str, *, clarity=None, **truth):
+    """Plan a ready design in a folder and fire it in an invented kiln."""
+    folder.mkdir()
+    (folder / "series.toml").write_text(design_path(design).read_text())
+    assert run("plan", folder).exit_code == 0
+    series = read_series(folder)
+    kiln = SimulatedKiln(series=series, clarity=clarity, **truth)
+    looks = kiln.simulate(read_plan(folder, series).tiles, rng=np.random.default_rng(3))
+    looks.to_csv(folder / "firings.csv", index=False)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def opaque(tmp_path_factory):
+    return fire(
+        tmp_path_factory.mktemp("series") / "opaque",
+        "opaque-window",
+        thresholds=(-6.0, -3.0, 5.0),
+        effects={"temperature": 8.0, "dwell": 2.5},
+        load_sd=0.3,
+    )
+
+
+@pytest.fixture(scope="module")
+def transparent(tmp_path_factory):
+    return fire(
+        tmp_path_factory.mktemp("series") / "transparent",
+        "clear-transparent",
+        thresholds=(-6.0, -3.5, 5.0),
+        effects={"temperature": 8.0, "dwell": 2.5, "layers": -0.5},
+        load_sd=0.3,
+        clarity=SimulatedClarity(intercept=7.6, effects={"temperature": 0.8, "mesh": 1.2}),
+    )
+
+
+def test_fit_then_windows_gives_a_recipe(opaque):
+    fitted = run("fit", opaque)
+    assert fitted.exit_code == 0, fitted.output
+    assert "Pareto k" in fitted.stdout
+    assert "priors matter: spreads doubled" in fitted.stdout
+    told = json.loads((opaque / "fit.json").read_text())
+    assert told["schema"] == "firelab/fit/1"
+    assert told["clarity"] is None
+    assert set(told["provenance"]["sources"]) == {"plan.csv", "firings.csv"}
+    asked = run("windows", opaque)
+    assert asked.exit_code == 0, asked.output
+    assert "degC" in asked.stdout and "room +/-" in asked.stdout
+    assert "prior:" in asked.stderr
+    windows = json.loads((opaque / "windows.json").read_text())
+    assert windows["windows"][0]["recipe"]["assurance"] >= 0.8
+    assert (opaque / "windows.csv").read_text().startswith("rank,mesh,layers,base,dwell_s")
+
+
+def test_the_same_files_give_the_same_bytes(opaque):
+    assert run("fit", opaque).exit_code == 0
+    first = (opaque / "fit.json").read_bytes()
+    run("windows", opaque)
+    windows = (opaque / "windows.json").read_bytes()
+    run("fit", opaque)
+    run("windows", opaque)
+    assert (opaque / "fit.json").read_bytes() == first
+    assert (opaque / "windows.json").read_bytes() == windows
+
+
+def test_windows_of_a_transparent_join_the_score(transparent):
+    assert run("fit", transparent).exit_code == 0
+    asked = run("windows", transparent, "--json")
+    assert asked.exit_code in (0, 3)
+    told = json.loads(asked.stdout)
+    assert told["score_target"] == 7.0
+    assert len(told["windows"]) == 4
+    run("windows", transparent, "--probability", "0.5", "--confidence", "0.6")
+    easier = json.loads((transparent / "windows.json").read_text())
+    assert easier["probability"] == 0.5
+    assert max(w["assured_share"] for w in easier["windows"]) > max(
+        w["assured_share"] for w in told["windows"]
+    )
+    assert len(run("windows", transparent).stdout.splitlines()) < 12
+
+
+def test_asking_too_much_exits_3_with_the_reason(opaque):
+    run("fit", opaque)
+    asked = run("windows", opaque, "--probability", "0.999", "--confidence", "0.99")
+    assert asked.exit_code == 3
+    assert "no recipe" in asked.stdout
+    assert "to settle it" in asked.stdout
+
+
+def test_a_stale_fit_is_called_stale(opaque, tmp_path):
+    folder = tmp_path / "copy"
+    folder.mkdir()
+    run("fit", opaque)
+    for name in ("series.toml", "plan.csv", "plan.json", "firings.csv", "fit.json"):
+        (folder / name).write_bytes((opaque / name).read_bytes())
+    lines = (folder / "firings.csv").read_text().splitlines()
+    (folder / "firings.csv").write_text("\n".join(lines[:-1]) + "\n")
+    asked = run("windows", folder)
+    assert asked.exit_code == 1
+    assert "fit.json is stale: firings.csv changed since" in asked.stderr
+    assert not (folder / "windows.json").exists()
+
+
+def test_windows_without_a_fit_says_what_to_do(opaque, tmp_path):
+    folder = tmp_path / "bare"
+    folder.mkdir()
+    for name in ("series.toml", "plan.csv", "plan.json", "firings.csv"):
+        (folder / name).write_bytes((opaque / name).read_bytes())
+    asked = run("windows", folder)
+    assert asked.exit_code == 3
+    assert "there is no fit yet" in asked.stderr
+    assert f"firelab fit {folder}" in asked.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--method", "guess"], "there is no method 'guess'"),
+        (["--link", "cauchy"], "link 'cauchy' has no posterior"),
+        (["--terms", "temperature + humidity"], "humidity"),
+    ],
+)
+def test_a_wrong_option_is_refused_with_the_right_ones(opaque, words, told):
+    fitted = run("fit", opaque, *words)
+    assert fitted.exit_code in (1, 2)
+    assert told in fitted.stderr
+    assert "Traceback" not in fitted.output
+
+
+@pytest.mark.parametrize("content", ["not json", "[]", '{"schema": "other/1"}', "{}"])
+def test_a_damaged_fit_file_is_named(opaque, tmp_path, content):
+    folder = tmp_path / "damaged"
+    folder.mkdir()
+    for name in ("series.toml", "plan.csv", "plan.json", "firings.csv"):
+        (folder / name).write_bytes((opaque / name).read_bytes())
+    (folder / "fit.json").write_text(content)
+    asked = run("windows", folder)
+    assert asked.exit_code == 1
+    assert "fit.json" in asked.stderr
+    assert "Traceback" not in asked.output
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("--probability", "1.5"), ("--confidence", "0")]
+)
+def test_a_share_outside_0_to_1_is_refused(opaque, name, value):
+    run("fit", opaque)
+    asked = run("windows", opaque, name, value)
+    assert asked.exit_code == 2
+    assert "is not between 0 and 1" in asked.stderr
+
+
+def test_fit_by_likelihood_is_written_but_gives_no_windows(opaque, tmp_path):
+    folder = tmp_path / "ml"
+    folder.mkdir()
+    for name in ("series.toml", "plan.csv", "plan.json", "firings.csv"):
+        (folder / name).write_bytes((opaque / name).read_bytes())
+    assert run("fit", folder, "--method", "ml").exit_code == 0
+    assert json.loads((folder / "fit.json").read_text())["options"]["method"] == "ml"
+    asked = run("windows", folder)
+    assert asked.exit_code == 2
+    assert "needs posterior draws" in asked.stderr
