@@ -75,13 +75,15 @@ def draw_edge_plot(
     return figure
 
 
-def describe_edge_plot(windows: FiringWindows) -> str:
+def describe_edge_plot(
+    windows: FiringWindows, shown: Sequence[SettingWindow] | None = None
+) -> str:
     """Say in words what the edge plot shows."""
     lines = [
         f"Low and high edge of the window by dwell, with {windows.level:.0%} intervals, "
         f"at probability {windows.probability:g}."
     ]
-    for window in windows.windows:
+    for window in windows.windows if shown is None else shown:
         for edge in window.edges:
             lines.append(
                 f"{setting_words(window.setting)}, {format_duration(edge.dwell_s)}: "

@@ -30,7 +30,7 @@ UNFIRED = "#ececec"
 """Ground of what was never fired, dotted so that grey tells it from the map."""
 UNFIRED_DOTS: dict[str, Any] = {
     "facecolor": UNFIRED,
-    "hatch": "...",
+    "hatch": ".",
     "edgecolor": "#a8a8a8",
 }
 LOW_EDGE = "#0b4f8a"

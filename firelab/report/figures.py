@@ -20,6 +20,8 @@ from firelab.report.sources import ReportSources
 from firelab.windows.window import FiringWindows
 
 _CSS_PIXELS_PER_INCH = 96
+MOST_DRAWN = 6
+"""Settings that are drawn, the widest assured first; all stand in the tables."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,7 +33,7 @@ class ReportFigure:
     name : str
         File name without ending.
     topic : str
-        Section that it stands in: ``map-1``, ``edges``, ``stages``, ``clarity``, ``plan``.
+        Section that it stands in, such as ``map-1``, ``stages-1`` or ``edges``.
     figure : Figure
     alt : str
         What it shows, in words.
@@ -62,19 +64,20 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         return []
     drawn = [
         ReportFigure(
-            name=f"window-map-{rank}-{file_stem(window.setting)}",
+            name=f"window-map-{file_stem(window.setting)}",
             topic=f"map-{rank}",
             figure=draw_window_map(windows, window, records),
             alt=describe_window_map(windows, window),
             caption=_map_caption(windows, rank),
         )
-        for rank, window in enumerate(windows.windows, start=1)
+        for rank, window in enumerate(windows.windows[:MOST_DRAWN], start=1)
     ]
+    shown = windows.windows[:MOST_DRAWN]
     edges = ReportFigure(
         name="edges",
         topic="edges",
-        figure=draw_edge_plot(windows, invented=sources.series.invented),
-        alt=describe_edge_plot(windows),
+        figure=draw_edge_plot(windows, shown, invented=sources.series.invented),
+        alt=describe_edge_plot(windows, shown),
         caption=(
             f"At each dwell, the edges between which {' or '.join(windows.target)} is "
             "expected, each with its "
@@ -104,8 +107,8 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
         return []
     return [
         ReportFigure(
-            name=f"stages-{rank}-{file_stem(window.setting)}",
-            topic="stages",
+            name=f"stages-{file_stem(window.setting)}",
+            topic=f"stages-{rank}",
             figure=draw_stage_curves(fit.draws, fit.terms, records, window.setting),
             alt=describe_stage_curves(records, window.setting),
             caption=(
@@ -113,7 +116,7 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
                 "are the tiles that were fired at about that dwell."
             ),
         )
-        for rank, window in enumerate(windows.windows[:1], start=1)
+        for rank, window in enumerate(windows.windows[:MOST_DRAWN], start=1)
     ]
 
 

@@ -12,6 +12,7 @@ from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.records.records import Records
 from firelab.report.edge_tables import dwell_edge_table, edge_table
+from firelab.report.figures import MOST_DRAWN
 from firelab.report.model_tables import (
     clarity_parameter_table,
     quality_table,
@@ -50,11 +51,13 @@ def _window_group(
 ) -> PageGroup:
     name = setting_words(window.setting)
     lines = () if window.reason is None or not several else (window.reason, *window.settle)
+    if rank > MOST_DRAWN:
+        lines = (*lines, f"Only the first {MOST_DRAWN} settings are drawn.")
     return PageGroup(
         anchor=f"window-{rank}",
         title=f"Window {rank}: {name}" if several else f"The window: {name}",
         lines=lines,
-        topics=(f"map-{rank}",),
+        topics=(f"map-{rank}", f"stages-{rank}"),
         tables=(edge_table(windows, window), dwell_edge_table(windows, window)),
     )
 
@@ -97,7 +100,6 @@ def _model_group(fit: StagePosterior) -> PageGroup:
         anchor="model",
         title="The model",
         lines=lines,
-        topics=("stages",),
         tables=(stage_parameter_table(fit), priors, quality),
     )
 
