@@ -3,7 +3,9 @@ r"""Degrees of freedom for the coefficients of a mixed model.
 The uncertainty of the variances enters twice: it widens the covariance of the
 coefficients, and it leaves fewer degrees of freedom than rows. A group variance
 estimated as zero keeps its information, so that a whole-plot factor is judged
-against whole plots even there.
+against whole plots even there. Where too few groups stand behind a test of
+several rows for Kenward and Roger's moments to exist, the denominator is Fai and
+Cornelius'.
 
 References
 ----------
@@ -25,7 +27,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc, stdtr
+from scipy.special import chdtrc, fdtrc, stdtr
 
 from firelab.errors import FirelabError
 from firelab.fits.mixed_regression import MixedRegression
@@ -132,46 +134,63 @@ def _kenward_roger(uncertainty: CoefficientUncertainty, rows: FloatArray) -> Ter
     traces = np.array([np.trace(one) for one in turned])
     pairs = np.array([[np.sum(a * b.T) for b in turned] for a in turned])
     first, second = float(traces @ weight @ traces), float(np.sum(weight * pairs))
-    scale, denominator = _matched_moments(first, second, size)
+    matched = _matched_moments(first, second, size)
+    scale, denominator = matched or (1.0, _pooled_degrees(uncertainty, rows))
     estimate = rows @ fit.coefficients
     spread = rows @ uncertainty.adjusted @ rows.T
     wald = float(estimate @ np.linalg.solve(spread, estimate)) / size
     return _told(scale * wald, size, denominator)
 
 
-def _matched_moments(first: float, second: float, size: int) -> tuple[float, float]:
-    """Scale and denominator whose F has the statistic's first two moments."""
+def _matched_moments(first: float, second: float, size: int) -> tuple[float, float] | None:
+    """Scale and denominator whose F has the statistic's first two moments.
+
+    For one row they are 1 and 2 / A2 exactly. None where so few groups stand
+    behind the test that it has no such moments.
+    """
     if second <= 0:
         return 1.0, np.inf
+    if size == 1:
+        return 1.0, 2.0 / second
     b = (first + 6 * second) / (2 * size)
     g = ((size + 1) * first - (size + 4) * second) / ((size + 2) * second)
     d = 3 * size + 2 * (1 - g)
     c1, c2, c3 = g / d, (size - g) / d, (size + 2 - g) / d
+    if second >= size or 1 - c2 * b <= 0 or 1 - c3 * b <= 0 or 1 + c1 * b <= 0:
+        return None
     mean = 1 / (1 - second / size)
     variance = 2 / size * (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b))
-    denominator = 4 + (size + 2) / (size * variance / (2 * mean**2) - 1)
+    excess = size * variance / (2 * mean**2) - 1
+    if excess <= 0:
+        return None
+    denominator = 4 + (size + 2) / excess
     return denominator / (mean * (denominator - 2)), denominator
 
 
 def _satterthwaite(uncertainty: CoefficientUncertainty, rows: FloatArray) -> TermTest:
-    fit, size = uncertainty.fit, len(rows)
-    values, vectors = np.linalg.eigh(rows @ fit.covariance @ rows.T)
-    turned = vectors.T @ rows
-    squared_t = (turned @ fit.coefficients) ** 2 / values
+    fit = uncertainty.fit
+    estimate = rows @ fit.coefficients
+    spread = rows @ fit.covariance @ rows.T
+    wald = float(estimate @ np.linalg.solve(spread, estimate)) / len(rows)
+    return _told(wald, len(rows), _pooled_degrees(uncertainty, rows))
+
+
+def _pooled_degrees(uncertainty: CoefficientUncertainty, rows: FloatArray) -> float:
+    """Fai and Cornelius' denominator: of an F with the mean of the squared t's."""
+    covariance, size = uncertainty.fit.covariance, len(rows)
+    values, vectors = np.linalg.eigh(rows @ covariance @ rows.T)
     degrees = np.array(
         [
             _single_degrees(uncertainty, row, value)
-            for row, value in zip(turned, values, strict=True)
+            for row, value in zip(vectors.T @ rows, values, strict=True)
         ]
     )
     if np.ptp(degrees) < 1e-8 * degrees.max():
-        denominator = float(degrees.mean())
-    elif (degrees <= 2).any():
-        denominator = 2.0
-    else:
-        total = float((degrees / (degrees - 2)).sum())
-        denominator = 2 * total / (total - size)
-    return _told(float(squared_t.mean()), size, denominator)
+        return float(degrees.mean())
+    if (degrees <= 2).any():
+        return 2.0
+    total = float((degrees / (degrees - 2)).sum())
+    return 2 * total / (total - size)
 
 
 def _single_degrees(
@@ -184,7 +203,11 @@ def _single_degrees(
 
 
 def _told(statistic: float, numerator: float, denominator: float) -> TermTest:
-    p_value = float(fdtrc(numerator, denominator, max(statistic, 0.0)))
+    positive = max(statistic, 0.0)
+    if np.isinf(denominator):
+        p_value = float(chdtrc(numerator, numerator * positive))
+    else:
+        p_value = float(fdtrc(numerator, denominator, positive))
     return TermTest(
         statistic=statistic,
         numerator=float(numerator),

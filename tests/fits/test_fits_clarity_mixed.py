@@ -131,6 +131,22 @@ def test_false_alarms_of_a_load_factor_come_as_often_as_asked():
     assert plain > alarms
 
 
+@pytest.mark.parametrize("seed", range(30))
+def test_few_groups_still_have_degrees(seed):
+    """Three to five loads behind a factor of three levels: finite, positive, no warning."""
+    rng = np.random.default_rng(seed)
+    load = np.repeat(np.arange(int(rng.integers(4, 6))), rng.integers(2, 5))
+    level = dummies(load % 3)[:, 1:]
+    X = np.column_stack([np.ones(load.size), level, rng.normal(size=load.size)])
+    y = rng.normal(size=load.max() + 1)[load] * (seed % 3) + rng.normal(size=load.size)
+    uncertainty = coefficient_uncertainty(fit_mixed(y, X, [load]))
+    for rows in (np.eye(4)[[1, 2]], np.eye(4)[1:], np.eye(4)[[1]]):
+        for method in ("kenward-roger", "satterthwaite"):
+            test = contrast_test(uncertainty, rows, approximation=method)
+            assert test.denominator > 0 and 0 <= test.p_value <= 1
+            assert np.isfinite(test.statistic)
+
+
 def test_units_and_origin_of_the_score():
     y, X, labels = uneven(6, nested=True)
     one, two = fit_mixed(y, X, labels), fit_mixed(100 + 3 * y, X, labels)
