@@ -99,7 +99,8 @@ def _pieces(text: str) -> tuple[tuple[str, str], ...]:
     A number keeps its unit; a word may be broken after a hyphen.
     """
     pieces: list[tuple[str, str]] = []
-    for joined in _UNIT.sub(rf"\1{_JOINT}", text).split(" "):
+    kept = _UNIT.sub(rf"\1{_JOINT}", text).replace(" · ", f"{_JOINT}· ")
+    for joined in kept.split(" "):
         word = joined.replace(_JOINT, " ")
         parts = [part for part in re.split(r"(?<=\w-)(?=\w)", word) if part]
         pieces += [(part, "" if place else " ") for place, part in enumerate(parts)]

@@ -90,7 +90,7 @@ def _draw_stacked(
         return
     firing = tile.firings[0]
     heat, middle, low = settings.rows(0.42, 0.29, 0.29)
-    both, beside = heat.columns(0.64, 0.36, gap=1 * MM)
+    both, beside = heat.columns(0.63, 0.37, gap=2.5 * MM)
     _draw_heat(pen, both, series, firing, scale)
     dwell = dwell_words(firing.dwell_s)
     pen.line(beside, dwell, 13 * scale, smallest=3, bold=True, align="right")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.powder import coat_grams
 from firelab.series.firing_series import FiringSeries
+from firelab.sheets.fitting import LEADING, wrap_text
 from firelab.sheets.page_size import MM, Box, PageSize
 from firelab.sheets.pen import Pen
 from firelab.sheets.sheet_page import SheetPage, body_box
@@ -15,6 +16,7 @@ from firelab.sheets.tile_words import both_temperatures, dwell_words, grams_word
 
 _TITLE = 10 * MM
 _TEXT = 11 * MM
+_TEXT_SIZE = 11.0
 _POWDER_ROW = 8 * MM
 _STEP_ROW = 11 * MM
 _AFTER_TOTAL = 6 * MM
@@ -75,7 +77,11 @@ def preparation_pages(series: FiringSeries, plan: Plan, page: PageSize) -> list[
     pages: list[SheetPage] = []
     held: list[_Line] = []
     used = 0.0
-    lines = [*_powder_lines(series, plan), *_step_lines(series, plan), *_note_lines(plan)]
+    lines = [
+        *_powder_lines(series, plan),
+        *_step_lines(series, plan),
+        *_note_lines(plan, body.width),
+    ]
     for line in lines:
         if held and used + line.height > body.height:
             pages.append(_lines_page(held))
@@ -132,14 +138,15 @@ def _step_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
     return [*lines, _Line(kind="text", height=_TEXT + _AFTER_TOTAL, words=(last,))]
 
 
-def _note_lines(plan: Plan) -> list[_Line]:
+def _note_lines(plan: Plan, width: float) -> list[_Line]:
     if not plan.notes:
         return []
-    title = _Line(kind="title", height=_TITLE, words=("What the plan says",))
-    return [
-        title,
-        *(_Line(kind="text", height=_TEXT, words=(note,)) for note in plan.notes),
-    ]
+    lines = [_Line(kind="title", height=_TITLE, words=("What the plan says",))]
+    for note in plan.notes:
+        rows = len(wrap_text(note, width, size=_TEXT_SIZE))
+        height = rows * _TEXT_SIZE * LEADING + 3 * MM
+        lines.append(_Line(kind="text", height=height, words=(note,)))
+    return lines
 
 
 def _lines_page(lines: Sequence[_Line]) -> SheetPage:
@@ -159,7 +166,7 @@ def _draw_line(pen: Pen, box: Box, line: _Line) -> None:
         pen.line(box, line.words[0], 14, bold=True)
         return
     if line.kind == "text":
-        pen.block(box.inset(0, 0.5 * MM), line.words[0], 11, smallest=6)
+        pen.block(box.inset(0, 0.5 * MM), line.words[0], _TEXT_SIZE, smallest=6)
         return
     step = line.kind == "step"
     row = box.upper(_STEP_ROW if step else _POWDER_ROW)

@@ -12,11 +12,11 @@ from firelab.sheets.page_size import MM, Box, PageSize
 from firelab.sheets.pen import Pen
 from firelab.sheets.preparation_sheet import coat_words
 from firelab.sheets.sheet_page import SheetPage, body_box
-from firelab.sheets.tables import Column, draw_table_head, draw_table_row
+from firelab.sheets.tables import Column, draw_table_head, draw_table_row, spread_rows
 from firelab.sheets.tile_places import PlannedTile
 from firelab.sheets.tile_words import BARE, grams_words
 
-_ROW = 8.2 * MM
+_LOWEST_ROW, _HIGHEST_ROW = 7.4 * MM, 9 * MM
 _HEAD = 16 * MM
 _TURNED_HEAD = 36 * MM
 _LEVEL_STEPS = 2
@@ -74,16 +74,18 @@ def _table_pages(
 ) -> list[SheetPage]:
     columns = _columns(series, steps)
     head = _TURNED_HEAD if len(steps) > _LEVEL_STEPS else _HEAD
-    most = int((body.height - head) // _ROW)
+    rows = spread_rows(
+        len(tiles), body.height - head, lowest=_LOWEST_ROW, highest=_HIGHEST_ROW
+    )
     needed = [frozenset(step.tiles) for step in steps]
     pages = []
-    for first in range(0, len(tiles), most):
-        shown = tuple(tiles[first : first + most])
+    for first in range(0, len(tiles), rows.per_page):
+        shown = tuple(tiles[first : first + rows.per_page])
 
         def draw(pen: Pen, body: Box, shown: tuple[PlannedTile, ...] = shown) -> None:
             draw_table_head(pen, body.upper(head), columns)
             for place, tile in enumerate(shown):
-                row = body.below(head + place * _ROW).upper(_ROW)
+                row = body.below(head + place * rows.height).upper(rows.height)
                 ticks = [tile.code in wanted for wanted in needed]
                 cells = _cells(series, tile, ticks, back[tile.code])
                 draw_table_row(pen, row, columns, cells)

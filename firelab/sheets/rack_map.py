@@ -9,13 +9,14 @@ from firelab.series.firing_series import FiringSeries
 from firelab.sheets.page_size import MM, Box, PageSize
 from firelab.sheets.pen import Pen
 from firelab.sheets.sheet_page import SheetPage, body_box
+from firelab.sheets.tables import spread_rows
 from firelab.sheets.tile_places import KilnLoad
 from firelab.sheets.tile_words import temperature_words
 
 MOST_EMPTY_PLACES = 12
 _CAPTION = 6 * MM
 _SIDE = 18.5 * MM
-_TRAY_ROW = 25 * MM
+_LOWEST_STRIP, _HIGHEST_STRIP = 23 * MM, 26 * MM
 _TRAY_ACROSS = 6
 _TRAY_HEAD = 20 * MM
 
@@ -80,22 +81,27 @@ def tray_pages(
         for load in loads
         for first in range(0, len(load.firings), _TRAY_ACROSS)
     ]
-    most = int((body_box(page).height - _TRAY_HEAD) // _TRAY_ROW)
+    room = body_box(page).height - _TRAY_HEAD
+    rows = spread_rows(len(strips), room, lowest=_LOWEST_STRIP, highest=_HIGHEST_STRIP)
     pages = []
-    for start in range(0, len(strips), most):
-        shown = tuple(strips[start : start + most])
+    for start in range(0, len(strips), rows.per_page):
+        shown = tuple(strips[start : start + rows.per_page])
 
         def draw(
             pen: Pen, body: Box, shown: tuple[tuple[KilnLoad, int], ...] = shown
         ) -> None:
-            _draw_tray(pen, body, series, shown)
+            _draw_tray(pen, body, series, shown, rows.height)
 
         pages.append(SheetPage(title="Tray map until cool", draw=draw))
     return pages
 
 
 def _draw_tray(
-    pen: Pen, body: Box, series: FiringSeries, strips: Sequence[tuple[KilnLoad, int]]
+    pen: Pen,
+    body: Box,
+    series: FiringSeries,
+    strips: Sequence[tuple[KilnLoad, int]],
+    height: float,
 ) -> None:
     words = (
         "Lay each hot tile on the tray at its own place: a hot tile cannot be turned over "
@@ -104,7 +110,7 @@ def _draw_tray(
     )
     pen.block(body.upper(_TRAY_HEAD - 2 * MM), words, 11, smallest=8)
     for row, (load, first) in enumerate(strips):
-        strip = body.below(_TRAY_HEAD + row * _TRAY_ROW).upper(_TRAY_ROW - 3 * MM)
+        strip = body.below(_TRAY_HEAD + row * height).upper(height - 3 * MM)
         name, cells = strip.columns(0.17, 0.83, gap=2 * MM)
         own, other = temperature_words(load.temperature_degC, series.kiln.reads)
         title, heat, second = name.rows(0.4, 0.32, 0.28)

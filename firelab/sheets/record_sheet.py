@@ -9,13 +9,14 @@ from firelab.sheets.grade_boxes import draw_grade
 from firelab.sheets.page_size import MM, Box, PageSize
 from firelab.sheets.pen import Align, Pen
 from firelab.sheets.sheet_page import SheetPage, body_box
+from firelab.sheets.tables import spread_rows
 from firelab.sheets.tile_places import TileFiring
 
 _INTRO = 13 * MM
 _SCALE = 12 * MM
 _TEXTURE = 17 * MM
 _GRADE_HEAD = _TEXTURE + 25 * MM
-_ROW = 10.2 * MM
+_LOWEST_ROW, _HIGHEST_ROW = 9.2 * MM, 10.6 * MM
 _SPARE_ROWS = 4
 _MOST_SCORES = 12
 
@@ -28,7 +29,9 @@ def record_pages(
 ) -> list[SheetPage]:
     """Return the record sheet, with spare rows where the last page has room."""
     top = _INTRO + _GRADE_HEAD + (_SCALE if series.responses.transparency else 0.0)
-    most = int((body_box(page).height - top) // _ROW)
+    room = body_box(page).height - top
+    spread = spread_rows(len(firings), room, lowest=_LOWEST_ROW, highest=_HIGHEST_ROW)
+    most = max(spread.per_page, int(room // spread.height))
     spare = min(_SPARE_ROWS, -len(firings) % most)
     rows: list[TileFiring | None] = [*firings, *([None] * spare)]
     pages = []
@@ -46,8 +49,9 @@ def record_pages(
             _draw_head(pen, body.below(used).upper(_GRADE_HEAD), series)
             used += _GRADE_HEAD
             for firing in shown:
-                _draw_row(pen, body.below(used).upper(_ROW), series, firing)
-                used += _ROW
+                row = body.below(used).upper(spread.height)
+                _draw_row(pen, row, series, firing)
+                used += spread.height
 
         pages.append(
             SheetPage(title="Record sheet", draw=draw, blanks=("observer", "date"))

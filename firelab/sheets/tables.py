@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,6 +25,39 @@ class Column:
     bold: bool = False
     align: Align = "left"
     turned: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowSpread:
+    """How many rows stand on a page, and how high each is (points)."""
+
+    per_page: int
+    height: float
+
+
+def spread_rows(count: int, room: float, *, lowest: float, highest: float) -> RowSpread:
+    """Spread rows over as few pages as their lowest height allows, evenly.
+
+    Parameters
+    ----------
+    count : int
+        Rows in all.
+    room : float
+        Height that a page has for rows, points.
+    lowest, highest : float
+        Heights of a row, points.
+
+    Examples
+    --------
+    >>> spread_rows(30, 600, lowest=20, highest=25)
+    RowSpread(per_page=30, height=20.0)
+    >>> spread_rows(31, 600, lowest=20, highest=25)
+    RowSpread(per_page=16, height=25)
+    """
+    most = max(1, int(room // lowest))
+    pages = max(1, math.ceil(count / most))
+    per_page = max(1, math.ceil(count / pages))
+    return RowSpread(per_page=per_page, height=min(highest, room / per_page))
 
 
 def column_boxes(row: Box, columns: Sequence[Column]) -> tuple[Box, ...]:
