@@ -144,6 +144,14 @@ class CrossedLikelihood:
 
     @np.errstate(all="ignore")
     def _mode(self, point: FloatArray) -> _Mode:
+        try:
+            return self._climb_to_mode(point)
+        except np.linalg.LinAlgError:
+            nothing = np.full(len(self._members), np.nan)
+            terms = IntervalTerms(nothing, (nothing,) * 3, (nothing,) * 3)
+            return _nowhere(np.zeros_like(self._u), self._members, terms)
+
+    def _climb_to_mode(self, point: FloatArray) -> _Mode:
         block, q = self._block, self._block.upper.shape[1]
         lower = block.lower @ point[:q] + block.lower_offset
         upper = block.upper @ point[:q] + block.upper_offset

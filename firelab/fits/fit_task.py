@@ -27,7 +27,7 @@ from firelab.fits.links import Link
 from firelab.fits.load_chunks import hermite_nodes
 from firelab.fits.load_likelihood import LoadLikelihood
 from firelab.fits.look_arrays import FittedScale, LookArrays, place_on_scale
-from firelab.fits.newton import Maximum, maximise
+from firelab.fits.newton import Maximum, condition_number, maximise
 from firelab.fits.plain_likelihood import PlainLikelihood
 from firelab.fits.separation import Separated, Separation, find_separation
 from firelab.fits.tile_likelihood import TileLikelihood
@@ -156,8 +156,7 @@ class FitTask:
         units = parameter_units(scale.design, count)
         found = maximise(likelihood, start, units=units, most_iterations=_EFFECT_STEPS)
         found = settle_effects(likelihood, found, count)
-        bent = bool(np.all(np.isfinite(found.evaluation.hessian)))
-        if not (found.steady and bent) or np.max(found.point[-count:]) > LARGEST_SD:
+        if found.convergence.code or np.max(found.point[-count:]) > LARGEST_SD:
             return self._without_last_effect()
         said = (*_unseen_notes(scale), *self._vanished(found))
         return self._result(scale, likelihood, found, "ml", None, said)
@@ -216,7 +215,8 @@ class FitTask:
         )
 
     def _separation(self, scale: FittedScale, found: Maximum) -> Separation | None:
-        if found.steady and not _is_nearly_singular(found.evaluation.hessian):
+        condition = condition_number(-found.evaluation.hessian, scaled=True)
+        if found.steady and condition < _DOUBTFUL_CONDITION:
             return None
         plain, nominal, _ = self.looks.names
         return find_separation(scale.design, (*plain, *nominal))
@@ -254,15 +254,6 @@ class FitTask:
             n_effects=len(effects),
             effect_names=effects,
         )
-
-
-def _is_nearly_singular(hessian: FloatArray) -> bool:
-    """Tell whether the information, whatever the units, hardly has an inverse."""
-    if not np.all(np.isfinite(hessian)):
-        return True
-    size = np.sqrt(np.maximum(-np.diag(hessian), 1e-300))
-    values = np.linalg.eigvalsh(-hessian / np.outer(size, size))
-    return bool(values[0] * _DOUBTFUL_CONDITION < values[-1])
 
 
 def _unseen_notes(scale: FittedScale) -> tuple[str, ...]:

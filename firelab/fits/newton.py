@@ -225,6 +225,30 @@ def newton_step(here: Evaluation, free: NDArray[np.intp]) -> FloatArray:
     return step
 
 
+def condition_number(information: FloatArray, *, scaled: bool = False) -> float:
+    """Return the condition number of an information matrix.
+
+    Parameters
+    ----------
+    information : ndarray, shape (q, q)
+    scaled : bool, default False
+        Scale its diagonal to one first, so that units do not count.
+
+    Returns
+    -------
+    float
+        Infinite where the matrix is not positive definite.
+    """
+    if not np.all(np.isfinite(information)):
+        return np.inf
+    if scaled:
+        size = np.sqrt(np.maximum(np.diag(information), 1e-300))
+        information = information / np.outer(size, size)
+    values = np.linalg.eigvalsh(information)
+    worst, best = (float(values[0]), float(values[-1])) if len(values) else (1.0, 1.0)
+    return best / worst if worst > 1e-16 * best and best > 0.0 else np.inf
+
+
 def convergence_record(
     here: Evaluation, free: NDArray[np.intp], code: int, iterations: int
 ) -> Convergence:
@@ -232,11 +256,8 @@ def convergence_record(
     step = newton_step(here, free)
     with np.errstate(divide="ignore"):
         decimals = np.minimum(-np.log10(np.abs(step)), 16.0)
-    bend = -here.hessian[np.ix_(free, free)]
-    values = np.linalg.eigvalsh(bend) if np.all(np.isfinite(bend)) else np.zeros(2)
-    worst, best = (float(values[0]), float(values[-1])) if len(values) else (1.0, 1.0)
-    condition = best / worst if worst > best * 1e-16 and best > 0 else np.inf
-    if code == 0 and not np.isfinite(condition):
+    information = -here.hessian[np.ix_(free, free)]
+    if code == 0 and not np.isfinite(condition_number(information, scaled=True)):
         code = 3
     gradient = np.zeros(len(step))
     gradient[free] = here.gradient[free]
@@ -245,7 +266,7 @@ def convergence_record(
         message=CODE_MEANINGS[code],
         iterations=iterations,
         largest_gradient=float(np.max(np.abs(gradient), initial=0.0)),
-        condition_number=float(condition),
+        condition_number=condition_number(information),
         gradient=gradient,
         correct_decimals=np.maximum(decimals, 0.0),
     )
