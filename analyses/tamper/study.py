@@ -1,0 +1,113 @@
+"""Find out whether every single-byte change of a bundle is noticed.
+
+For each of many invented bundles every byte is changed once, to another value
+chosen at random; for the first bundle every byte is changed to all 255 other
+values. Each changed bundle is opened as `firelab unpack` opens it. A change is
+missed if the bundle is accepted.
+
+    nice -n 10 python analyses/tamper/study.py --bundles 500
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+
+from firelab.errors import FaultyFile
+from firelab.plan.make_plan import plan_series
+from firelab.plan.plan_files import write_plan
+from firelab.records.look import HEADER_TEXT, Look, rows_text
+from firelab.series.designs import design_path
+from firelab.series.folder import json_text, versions
+from firelab.series.series_file import read_series, series_hash
+from firelab.studios.bundle import open_bundle
+from firelab.studios.packing import pack_series
+
+EXPECTED = Path(__file__).parent / "expected" / "tamper.json"
+
+
+def invented_bundle(seed):
+    """Return the bytes of an invented bundle: series, plan, log."""
+    rng = np.random.default_rng(seed)
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        text = design_path("quick-look").read_text(encoding="utf-8")
+        text = text.replace("name of the colour", f"Invented colour {seed}")
+        (folder / "series.toml").write_text(text, encoding="utf-8")
+        series = read_series(folder)
+        plan = plan_series(series, series_hash=series_hash(folder), seed=seed)
+        write_plan(plan, folder)
+        looks = [
+            Look(
+                tile=row.tile,
+                look=1,
+                session=row.session,
+                load=row.load,
+                stage=str(rng.choice(series.responses.stage.grades)),
+                observer=f"observer-{rng.integers(1, 4)}",
+            )
+            for row in plan.table.itertuples()
+        ]
+        log = HEADER_TEXT + rows_text(looks)
+        (folder / "firings.csv").write_text(log, encoding="utf-8")
+        return pack_series(folder, licence="CC0-1.0", studio=f"studio {seed}").raw
+
+
+def try_change(raw, place, value, codes):
+    """Change one byte and open; return whether it was found."""
+    changed = bytearray(raw)
+    changed[place] = value
+    try:
+        open_bundle(bytes(changed))
+    except FaultyFile as fault:
+        codes.update({one.code for one in fault.findings})
+        return True
+    return False
+
+
+def main():
+    """Change every byte of every bundle and write what was found."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--bundles", type=int, default=500)
+    parser.add_argument("--out", type=Path, default=EXPECTED)
+    asked = parser.parse_args()
+    codes: Counter[str] = Counter()
+    tried = found = 0
+    for seed in range(asked.bundles):
+        raw = invented_bundle(seed)
+        open_bundle(raw)
+        rng = np.random.default_rng([seed, 7])
+        steps = rng.integers(1, 256, len(raw))
+        for place, step in enumerate(steps):
+            found += try_change(raw, place, (raw[place] + int(step)) % 256, codes)
+            tried += 1
+    raw = invented_bundle(0)
+    tried_all = found_all = 0
+    for place in range(len(raw)):
+        for value in range(256):
+            if value != raw[place]:
+                found_all += try_change(raw, place, value, codes)
+                tried_all += 1
+    content = {
+        "bundles": asked.bundles,
+        "every_byte_once": {"changes": tried, "found": found, "missed": tried - found},
+        "one_bundle_all_values": {
+            "bytes": len(raw),
+            "changes": tried_all,
+            "found": found_all,
+            "missed": tried_all - found_all,
+        },
+        "findings_by_code": dict(sorted(codes.items())),
+        "versions": versions(),
+    }
+    asked.out.parent.mkdir(exist_ok=True)
+    asked.out.write_text(json_text(content), encoding="utf-8")
+    print(json_text(content))
+
+
+if __name__ == "__main__":
+    main()
