@@ -173,36 +173,37 @@ def told(name, trials):
     }
 
 
-def main():
-    """Run the trials and write what they gave."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=200)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=EXPECTED)
-    asked = parser.parse_args()
-    seeds = range(asked.first, asked.first + asked.trials)
-    trials = Parallel(n_jobs=asked.jobs)(delayed(trial)(seed) for seed in seeds)
-    names = [
-        name
-        for name in trials[0]
-        if name not in ("seed", "pareto_k", "pareto_k alone", "kiln offset width, controls")
-    ]
+def summarise(trials):
+    """Return what the trials gave as plain values."""
+    apart = ("seed", "pareto_k", "pareto_k alone", "kiln offset width, controls")
     widths = np.concatenate([one["kiln offset width, controls"] for one in trials])
-    content = {
+    doubtful = sum(max(one["pareto_k"], one["pareto_k alone"]) > 0.7 for one in trials)
+    return {
         "trials": len(trials),
         "studios": N_STUDIOS,
         "level_percent": 90,
-        "results": {name: told(name, trials) for name in names},
+        "results": {name: told(name, trials) for name in trials[0] if name not in apart},
         "kiln_offset_median_width_degC": round(float(np.median(widths)), 1),
-        "trials_with_pareto_k_above_0.7": int(
-            sum(max(one["pareto_k"], one["pareto_k alone"]) > 0.7 for one in trials)
-        ),
+        "trials_with_pareto_k_above_0.7": int(doubtful),
         "versions": versions(),
     }
+
+
+def main():
+    """Run the trials and write what they gave, every ten as it goes."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=200)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--out", type=Path, default=EXPECTED)
+    asked = parser.parse_args()
     asked.out.parent.mkdir(exist_ok=True)
-    asked.out.write_text(json_text(content), encoding="utf-8")
-    print(json.dumps(content, indent=1))
+    work = Parallel(n_jobs=asked.jobs, return_as="generator")
+    trials = []
+    for one in work(delayed(trial)(seed) for seed in range(asked.trials)):
+        trials.append(one)
+        if len(trials) % 10 == 0 or len(trials) == asked.trials:
+            asked.out.write_text(json_text(summarise(trials)), encoding="utf-8")
+    print(json.dumps(summarise(trials), indent=1))
 
 
 if __name__ == "__main__":

@@ -69,43 +69,54 @@ def try_change(raw, place, value, codes):
     return False
 
 
+def change_each_byte(raw, seed, codes):
+    """Change every byte once, to a random other value; return tries and finds."""
+    steps = np.random.default_rng([seed, 7]).integers(1, 256, len(raw))
+    found = sum(
+        try_change(raw, place, (raw[place] + int(step)) % 256, codes)
+        for place, step in enumerate(steps)
+    )
+    return len(raw), found
+
+
+def change_to_all_values(raw, codes):
+    """Change every byte to all 255 other values; return tries and finds."""
+    found = sum(
+        try_change(raw, place, value, codes)
+        for place in range(len(raw))
+        for value in range(256)
+        if value != raw[place]
+    )
+    return 255 * len(raw), found
+
+
+def told(tried, found):
+    """Return counts as plain values."""
+    return {"changes": tried, "found": found, "missed": tried - found}
+
+
 def main():
-    """Change every byte of every bundle and write what was found."""
+    """Change bytes and write what was found, bundle by bundle as it goes."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--bundles", type=int, default=500)
     parser.add_argument("--out", type=Path, default=EXPECTED)
     asked = parser.parse_args()
+    asked.out.parent.mkdir(exist_ok=True)
     codes: Counter[str] = Counter()
     tried = found = 0
+    content = {}
     for seed in range(asked.bundles):
         raw = invented_bundle(seed)
         open_bundle(raw)
-        rng = np.random.default_rng([seed, 7])
-        steps = rng.integers(1, 256, len(raw))
-        for place, step in enumerate(steps):
-            found += try_change(raw, place, (raw[place] + int(step)) % 256, codes)
-            tried += 1
-    raw = invented_bundle(0)
-    tried_all = found_all = 0
-    for place in range(len(raw)):
-        for value in range(256):
-            if value != raw[place]:
-                found_all += try_change(raw, place, value, codes)
-                tried_all += 1
-    content = {
-        "bundles": asked.bundles,
-        "every_byte_once": {"changes": tried, "found": found, "missed": tried - found},
-        "one_bundle_all_values": {
-            "bytes": len(raw),
-            "changes": tried_all,
-            "found": found_all,
-            "missed": tried_all - found_all,
-        },
-        "findings_by_code": dict(sorted(codes.items())),
-        "versions": versions(),
-    }
-    asked.out.parent.mkdir(exist_ok=True)
-    asked.out.write_text(json_text(content), encoding="utf-8")
+        more, hits = change_each_byte(raw, seed, codes)
+        tried, found = tried + more, found + hits
+        content = {"bundles": seed + 1, "every_byte_once": told(tried, found)}
+        if seed == 0:
+            whole = change_to_all_values(raw, codes)
+        content["first_bundle_all_values"] = told(*whole)
+        content["findings_by_code"] = dict(sorted(codes.items()))
+        content["versions"] = versions()
+        asked.out.write_text(json_text(content), encoding="utf-8")
     print(json_text(content))
 
 
