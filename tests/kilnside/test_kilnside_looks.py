@@ -135,3 +135,24 @@ def test_a_next_session_in_the_plan_is_seen(served, phone):
     after = phone.state()
     assert after["version"] != before
     assert "other base" in after["loads"][0]["firings"][0]["setting"]
+
+
+def test_six_phones_at_once_lose_nothing(served, phone):
+    import threading
+
+    tiles = served.folder.tiles[:24]
+    phone.look(tiles[0], "full")
+    answers = []
+
+    def record(part):
+        for tile in tiles[part::6]:
+            answers.append(phone.look(tile, "full", observer="")[0])
+
+    people = [threading.Thread(target=record, args=(part,)) for part in range(6)]
+    for one in people:
+        one.start()
+    for one in people:
+        one.join()
+    assert sorted(answers) == [200] + [201] * 23
+    assert sorted(row["tile"] for row in rows(served)) == sorted(tiles)
+    assert check_folder(served.folder.path).findings == ()
