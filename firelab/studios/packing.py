@@ -113,6 +113,8 @@ def pack_series(
     contents = _gather(base)
     written = contents[FIRINGS_FILE]
     contents[FIRINGS_FILE] = _in_own_form(written, log.torn, records)
+    if drop_notes:
+        contents.pop(REPORT_FILE, None)
     people = observer_names(log.rows)
     vocabulary = " ".join(
         (contents[SERIES_FILE].decode("utf-8-sig"), *STAGES, *series.responses.stage.grades)
@@ -188,7 +190,7 @@ def _privacy_words(
     elif count:
         told.append(f"{count} observers' names were replaced with {names}")
     if cleaner.drop_notes:
-        told.append("notes were left out")
+        told.append("notes were left out, and the report, which shows them")
     if any(name.startswith(PHOTOS_FOLDER) for name in contents):
         told.append("photos carry no place, time or owner")
     return tuple(told)

@@ -161,8 +161,18 @@ class NameCleaner:
             after = self._clean_value(before)
             return content if after == before else json_text(after).encode("utf-8")
         if name.endswith(_TEXT_SUFFIXES) and name != PLAN_TABLE:
-            return self._replace(content.decode("utf-8")).encode("utf-8")
+            text = content.decode("utf-8")
+            if name.endswith(".html"):
+                text = self._replace_cells(text)
+            return self._replace(text).encode("utf-8")
         return content
+
+    def _replace_cells(self, page: str) -> str:
+        """Replace table cells that hold a name and nothing else, however short."""
+        for name, code in self.substitutes.items():
+            for spelling in {name, html.escape(name), name.replace("'", "&#39;")}:
+                page = page.replace(f">{spelling}<", f">{code}<")
+        return page
 
     def _clean_log(self, content: bytes) -> bytes:
         rows = csv.DictReader(io.StringIO(content.decode("utf-8"), newline=""))
@@ -185,7 +195,8 @@ class NameCleaner:
 
     def _clean_value(self, value: Any) -> Any:
         if isinstance(value, str):
-            return self._replace(value)
+            whole = value in self.substitutes and value not in self.spared
+            return self.substitutes[value] if whole else self._replace(value)
         if isinstance(value, list):
             return [self._clean_value(one) for one in value]
         if isinstance(value, dict):

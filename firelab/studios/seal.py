@@ -89,18 +89,8 @@ def _digests(text: str) -> dict[str, str]:
 def descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
     """Name each way in which the descriptor does not describe the files.
 
-    Parameters
-    ----------
-    contents : mapping of str to bytes
-        Every file of the bundle.
-    file : str
-        Name of the bundle.
-
-    Returns
-    -------
-    list of Finding
-        Codes ``missing-file``, ``extra-file``, ``altered-file`` and
-        ``faulty-descriptor``.
+    Takes and returns what `seal_findings` does, with the further code
+    ``faulty-descriptor``.
     """
     if DESCRIPTOR_FILE not in contents:
         return [_finding("missing-file", file, f"{DESCRIPTOR_FILE} is missing")]

@@ -115,6 +115,7 @@ def test_names_may_be_kept_or_shortened(derived_folder):
     rows = list(csv.DictReader(io.StringIO(short.text("firings.csv"))))
     assert {row["observer"] for row in rows} == {"AV", "AV2"}
     assert {row["note"] for row in rows} == {""}
+    assert "report.html" not in short.contents
 
 
 def test_a_name_that_is_a_word_of_the_trade_leaves_the_log_only(tmp_path, invent):
@@ -124,6 +125,17 @@ def test_a_name_that_is_a_word_of_the_trade_leaves_the_log_only(tmp_path, invent
     assert any("'Green' also is a word of the series" in note for note in bundle.notes)
     rows = list(csv.DictReader(io.StringIO(bundle.text("firings.csv"))))
     assert {row["observer"] for row in rows} == {"observer-1", "observer-2"}
+
+
+def test_short_names_leave_the_report_too(tmp_path, invent):
+    folder = invent(tmp_path / "s", observers=("AB", "O'Neil"))
+    digest = sha256_of(folder / "firings.csv")
+    page = f"<td>AB</td><td>O&#39;Neil</td><p>ABC, by O&#x27;Neil</p>{digest}"
+    (folder / "report.html").write_text(page)
+    left = pack_series(folder, licence=LICENCE).text("report.html")
+    assert left.startswith(
+        "<td>observer-1</td><td>observer-2</td><p>ABC, by observer-2</p>"
+    )
 
 
 def test_codes_stay_when_the_log_grows():
