@@ -26,6 +26,11 @@ def result_json(content: Any) -> None:
     sys.stdout.write(json_text(content))
 
 
+def shows_colour() -> bool:
+    """Tell whether stdout is a terminal, which shows colour."""
+    return sys.stdout.isatty()
+
+
 def tell(text: str) -> None:
     """Write a remark to stderr."""
     sys.stderr.write(text + "\n")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -51,5 +50,5 @@ def command(
             phones=phones,
             told=console.tell,
             shown=console.result,
-            in_colour=sys.stdout.isatty(),
+            in_colour=console.shows_colour(),
         )
