@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from firelab.plan.optimal.problem import Found, Problem
+from firelab.plan.optimal.rebuild import rebuild_loads
 from firelab.plan.optimal.starts import Starts, draw_starts
 from firelab.plan.optimal.swaps import limits_bind, swap_rows
 from firelab.plan.optimal.sweeps import (
@@ -18,6 +19,8 @@ from firelab.plan.optimal.sweeps import (
 
 _RIDGES = (1e-3, 1e-7)
 _MOST_SWEEPS = 60
+_REBUILT = 8
+_REBUILD_ROUNDS = 4
 _SWAPPED = 2
 _SWAP_ROUNDS = 6
 
@@ -53,6 +56,19 @@ def _swap_best(problem: Problem, ground: Ground, starts: Starts) -> None:
         starts.put(np.array([place]), one)
 
 
+def _rebuild_best(problem: Problem, ground: Ground, starts: Starts) -> None:
+    """Rebuild the loads of the best few plans, sweeping in between."""
+    if len(problem.candidates.rows) < 2:
+        return
+    best = np.argsort(-_worth(problem, ground, starts))[:_REBUILT]
+    part = starts.pick(best)
+    for _ in range(_REBUILD_ROUNDS):
+        if not rebuild_loads(problem, ground, part, _RIDGES[-1]):
+            break
+        _improve(problem, ground, part, _RIDGES[-1])
+    starts.put(best, part)
+
+
 def search_design(
     problem: Problem, *, n_starts: int, rng: np.random.Generator
 ) -> Found | None:
@@ -76,6 +92,7 @@ def search_design(
         return None
     for ridge in _RIDGES:
         _improve(problem, ground, starts, ridge)
+    _rebuild_best(problem, ground, starts)
     _swap_best(problem, ground, starts)
     worth = _worth(problem, ground, starts)
     best = int(worth.argmax())

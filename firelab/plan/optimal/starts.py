@@ -14,6 +14,7 @@ IntArray = NDArray[np.int64]
 
 _TRIES = 6
 _SPARING = 3.0
+_UNEVEN = 0.7
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -103,14 +104,20 @@ def _draw(
 
 
 def _draw_whole(problem: Problem, n_starts: int, rng: np.random.Generator) -> IntArray:
-    """Draw whole-plot levels, each as often as the others as far as it goes."""
+    """Draw whole-plot levels: every other plan each as often, the rest by chance.
+
+    Where rules tie settings to levels, a sweep can hardly change how often a
+    level is used; so plans set out from many ways of sharing out the loads.
+    """
     open_levels = np.flatnonzero(problem.candidates.allowed.any(axis=1))
-    n_loads = len(problem.whole)
-    turns = -(-n_loads // len(open_levels))
-    drawn = np.array(
-        [
-            np.concatenate([rng.permutation(open_levels) for _ in range(turns)])[:n_loads]
-            for _ in range(n_starts)
-        ]
-    )
+    n_loads, n_levels = len(problem.whole), len(open_levels)
+    drawn = np.empty((n_starts, n_loads), dtype=np.int64)
+    for start in range(n_starts):
+        if start % 2:
+            shares = rng.dirichlet(np.full(n_levels, _UNEVEN))
+            drawn[start] = rng.choice(open_levels, size=n_loads, p=shares)
+        else:
+            turns = -(-n_loads // n_levels)
+            even = [rng.permutation(open_levels) for _ in range(turns)]
+            drawn[start] = np.concatenate(even)[:n_loads]
     return np.where(problem.whole == FREE, drawn, problem.whole)

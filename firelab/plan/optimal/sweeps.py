@@ -73,7 +73,12 @@ def information_of(
 
 
 def sweep_rows(
-    problem: Problem, ground: Ground, starts: Starts, ridge: float
+    problem: Problem,
+    ground: Ground,
+    starts: Starts,
+    ridge: float,
+    *,
+    rows: IntArray | None = None,
 ) -> NDArray[np.bool_]:
     """Exchange each free row for its best neighbour; tell which plans gained.
 
@@ -85,24 +90,27 @@ def sweep_rows(
         Changed in place.
     ridge : float
         Added to the information, so that a start may be singular.
+    rows : ndarray of int, optional
+        Only these rows; all of them where absent.
 
     Returns
     -------
     ndarray of bool, shape (B,)
     """
-    rows = model_rows(problem, starts)
-    sums = load_sums(ground, rows)
+    x = model_rows(problem, starts)
+    sums = load_sums(ground, x)
     information = information_of(problem, ground, starts, ridge)
     inverse = np.linalg.inv(information).astype(np.float64)
     every = np.arange(len(starts.sub))
     gained = np.zeros(len(every), dtype=bool)
-    for row in np.flatnonzero(problem.sub == FREE):
+    swept = np.arange(len(problem.sub)) if rows is None else rows
+    for row in swept[problem.sub[swept] == FREE]:
         load = problem.plot[row]
         near = ground.neighbours[starts.sub[:, row]]
         offered = problem.candidates.rows[starts.whole[:, load, None], near]
         c = float(ground.c[load])
-        change = offered - rows[:, row, None]
-        anchor = rows[:, row] - c * sums[:, load]
+        change = offered - x[:, row, None]
+        anchor = x[:, row] - c * sums[:, load]
         gains = exchange_gains(
             Exchange(change=change, anchor=anchor, c=c),
             inverse,
@@ -116,7 +124,7 @@ def sweep_rows(
             continue
         step = change[took, best[took]]
         inverse[took] = update_inverse(inverse[took], step, anchor[took], c)
-        rows[took, row] += step
+        x[took, row] += step
         sums[took, load] += step
         new = near[took, best[took]]
         use = problem.candidates.use
