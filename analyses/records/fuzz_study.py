@@ -4,7 +4,7 @@ Every body must be answered by named findings or a 4xx status, with nothing
 recorded. A body that is a good one changed at random may still be good; it is
 then recorded, the folder must check clean, and the log is put back.
 
-    python analyses/records/fuzz_study.py --bodies 10000 --seed 20250301
+    python analyses/records/fuzz_study.py --bodies 11520 --seed 20250301
 """
 
 from __future__ import annotations
@@ -185,7 +185,7 @@ def is_fault(kind, outcome, left):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--bodies", type=int, default=10_000)
+    parser.add_argument("--bodies", type=int, default=11_520)
     parser.add_argument("--seed", type=int, default=20250301)
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args()
