@@ -26,8 +26,10 @@ TRUSTED_K = 0.7
 
 _FREEDOM = 8.0
 _ROUNDS = (2000, 2000, 2000, 4000, 4000, 6000)
-_FEWEST_ROUNDS = 4
-_WORTH = 800.0
+_FEWEST_ROUNDS = 2
+_WORTH = 1000.0
+_GOOD_K = 0.55
+_ENOUGH_ROUNDS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,7 +109,8 @@ def sample_adaptively(
         ]
         log_weights, k = smooth_weights(target - logsumexp(mixture, axis=0))
         worth = effective_size(log_weights)
-        if done >= _FEWEST_ROUNDS and k <= TRUSTED_K and worth >= _WORTH:
+        wanted_k = _GOOD_K if done < _ENOUGH_ROUNDS else TRUSTED_K
+        if done >= _FEWEST_ROUNDS and k <= wanted_k and worth >= _WORTH:
             break
         proposals.append(_adapted(points, np.exp(log_weights), worth, mode, own))
     return AdaptedSample(
