@@ -8,6 +8,7 @@ import os
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -61,7 +62,13 @@ class Provenance:
 
 def versions() -> dict[str, str]:
     """Return the versions that a result depends on."""
-    return {name: metadata.version(name) for name in _REPORTED_VERSIONS}
+    return {name: _version_of(name) for name in _REPORTED_VERSIONS}
+
+
+@lru_cache
+def _version_of(name: str) -> str:
+    """Read a version once: a shelf of ten thousand bundles asks as often."""
+    return metadata.version(name)
 
 
 def sha256_of(path: str | Path) -> str:
