@@ -5,17 +5,14 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 
-from reportlab.graphics.barcode.qr import QrCodeWidget
-from reportlab.graphics.renderPDF import draw
-from reportlab.graphics.shapes import Drawing
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from firelab.sheets.fonts import font_name, register_fonts
+from firelab.sheets.fonts import BOLD, PLAIN, register_fonts
+from firelab.sheets.page_size import MM, Box, page_size
+from firelab.sheets.pen import Pen
 
 _ACROSS, _DOWN = 2, 3
-_SIDE = 62 * mm
+_SIDE = 70 * MM
 
 
 def squares_pdf(urls: Sequence[str]) -> bytes:
@@ -27,27 +24,28 @@ def squares_pdf(urls: Sequence[str]) -> bytes:
         Each opens the page on one phone, once.
     """
     register_fonts()
+    paper = page_size("A4")
     stream = io.BytesIO()
-    canvas = Canvas(stream, pagesize=A4, invariant=1)
+    canvas = Canvas(
+        stream,
+        pagesize=(paper.width, paper.height),
+        invariant=1,
+        initialFontName=PLAIN,
+    )
     canvas.setTitle("Squares for phones beside the kiln")
-    width, height = A4
     for number, url in enumerate(urls):
         place = number % (_ACROSS * _DOWN)
         if number and place == 0:
             canvas.showPage()
-        left = (place % _ACROSS) * width / 2 + (width / 2 - _SIDE) / 2
-        bottom = height - (place // _ACROSS + 1) * 95 * mm + 12 * mm
-        square = QrCodeWidget(url, barLevel="M", barWidth=_SIDE, barHeight=_SIDE)
-        drawing = Drawing(_SIDE, _SIDE)
-        drawing.add(square)
-        draw(drawing, canvas, left, bottom)
-        middle = left + _SIDE / 2
-        canvas.setFont(font_name(True), 12)
-        canvas.drawCentredString(middle, bottom + _SIDE + 2 * mm, f"Phone {number + 1}")
-        canvas.setFont(font_name(False), 10)
-        canvas.drawCentredString(
-            middle, bottom - 4 * mm, "Opens on one phone, once. Cut apart."
-        )
+        middle = (place % _ACROSS + 0.5) * paper.width / _ACROSS
+        top = (place // _ACROSS) * paper.height / _DOWN + 12 * MM
+        box = Box(left=middle - _SIDE / 2, top=top, width=_SIDE, height=_SIDE)
+        Pen(canvas, paper).qr_square(box, url)
+        canvas.setFont(BOLD, 13)
+        canvas.drawCentredString(middle, paper.height - top, f"Phone {number + 1}")
+        canvas.setFont(PLAIN, 11)
+        below = paper.height - box.bottom - 3 * MM
+        canvas.drawCentredString(middle, below, "Opens on one phone, once. Cut apart.")
     canvas.showPage()
     canvas.save()
     return stream.getvalue()

@@ -103,6 +103,7 @@ def test_the_page_of_squares_is_a_pdf_and_the_same_twice():
     raw = squares_pdf(urls)
     assert raw.startswith(b"%PDF")
     assert raw.count(b"/Type /Page\n") + raw.count(b"/Type /Page ") == 2
+    assert b"Helvetica" not in raw, "every typeface is embedded"
     assert raw == squares_pdf(urls)
 
 
