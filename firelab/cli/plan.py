@@ -36,6 +36,9 @@ def command(
         bool, typer.Option("--compare", help="Lay all kinds side by side; write nothing.")
     ] = False,
     sizes: Annotated[str, typer.Option(help='Sizes to compare, such as "12,24,36".')] = "",
+    figure: Annotated[
+        bool, typer.Option("--figure", help="Draw figures/plan.png and .svg, too.")
+    ] = False,
     kinds: Annotated[bool, typer.Option("--kinds", help="List the kinds, leave.")] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the result as JSON.")
@@ -60,6 +63,8 @@ def command(
                 return
             plan = _added(series, folder, add) if add else _made(series, folder, seed)
         _write(series, plan, folder, as_json)
+        if figure:
+            _draw(series, plan, folder)
 
 
 def _made(series: FiringSeries, folder: Path, seed: int) -> Plan:
@@ -89,6 +94,14 @@ def _write(series: FiringSeries, plan: Plan, folder: Path, as_json: bool) -> Non
         return
     console.result(plan_summary(series, plan))
     console.tell(f"wrote {folder / 'plan.csv'} and plan.json; next: firelab sheets")
+
+
+def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
+    from firelab.charts.figure_files import save_figure
+    from firelab.charts.plan_chart import draw_plan_chart
+
+    png, _ = save_figure(draw_plan_chart(series, plan), folder / "figures" / "plan")
+    console.tell(f"drew {png} and plan.svg")
 
 
 @contextmanager

@@ -44,13 +44,18 @@ def kiln_hours(
 
 
 def firing_seconds(series: FiringSeries, tiles: pd.DataFrame) -> float:
-    """Return the seconds that the test firings of a plan take."""
+    """Return the seconds that the test firings of a plan take.
+
+    A load that fires a tile of the load before again waits for it to cool.
+    """
     budget, spent = series.budget, 0.0
     before: tuple[int, float] | None = None
+    just_fired: set[str] = set()
     for _, rows in tiles.groupby(["session", "load"], sort=True):
         first = rows.iloc[0]
         here = (int(first["session"]), float(first["temperature_degC"]))
         spent += budget.change if here != before else 0.0
         spent += float(rows["dwell_s"].max()) + budget.recovery
-        before = here
+        spent += budget.cooling if just_fired & set(rows["tile"]) else 0.0
+        before, just_fired = here, set(rows["tile"])
     return spent

@@ -41,4 +41,48 @@ def plan_summary(series: FiringSeries, plan: Plan) -> str:
         f"preparation firings: {len(plan.preparation)}; "
         f"kiln time {plan.time_h['total']:.1f} h"
     )
+    lines += [*_teaching_lines(plan), *_alias_lines(plan)]
     return "\n".join([*lines, *(f"- {note}" for note in plan.notes)])
+
+
+def _teaching_lines(plan: Plan) -> list[str]:
+    """Say how well the plan predicts, and which term it would show least."""
+    figures = plan.figures
+    if not figures.get("estimable"):
+        return []
+    variance = figures["prediction_variance"]
+    mean, worst = variance["mean"] ** 0.5, variance["largest"] ** 0.5
+    lines = [
+        f"error of a prediction, in standard deviations of tiles within a load: "
+        f"{mean:.2f} on average, {worst:.2f} at worst"
+    ]
+    powers = {name: one["power"] for name, one in figures["power"].items()}
+    told = {name: power for name, power in powers.items() if power is not None}
+    if told:
+        weakest = min(told, key=lambda name: told[name])
+        lines.append(
+            f"a shift of {figures['shift_sd']:g} sd shows least in {weakest}, "
+            f"{100 * told[weakest]:.0f} times in 100"
+        )
+    silent = [name for name, power in powers.items() if power is None]
+    if silent:
+        lines.append(f"too few tiles to judge the scatter for {', '.join(silent)}")
+    return lines
+
+
+def _alias_lines(plan: Plan) -> list[str]:
+    """List the effects of a fraction that cannot be told from one another."""
+    fraction = plan.figures.get("fraction")
+    if not fraction:
+        return []
+    told, chains = set(), []
+    for effect, others in fraction["aliases"].items():
+        if others and effect not in told:
+            told |= {effect, *others}
+            chains.append(" = ".join([effect, *others]))
+    head = f"fraction: resolution {fraction['resolution'] or 'full'}, "
+    if fraction["generators"]:
+        head += f"{', '.join(fraction['generators'])}; "
+    if not chains:
+        return [head + "no effect of one or two factors hides another"]
+    return [head + "not to be told apart: " + "; ".join(chains)]

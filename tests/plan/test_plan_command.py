@@ -44,6 +44,53 @@ def test_kinds_are_listed():
     assert "latin-hypercube" in told.stdout
 
 
+def test_kinds_and_comparison_as_json(tmp_path):
+    kinds = json.loads(RUN.invoke(app, ["plan", "--kinds", "--json"]).stdout)
+    assert kinds["schema"] == "firelab/plan-kinds/1"
+    folder = made(tmp_path / "jar")
+    asked = ["plan", str(folder), "--compare", "--kind", "d-optimal", "--sizes", "8,12"]
+    told = RUN.invoke(app, [*asked, "--json"])
+    plans = json.loads(told.stdout)["plans"]
+    assert sorted(plan["tiles"] for plan in plans) == [8, 12]
+    assert not (folder / "plan.csv").exists()
+    plain = RUN.invoke(app, asked).stdout.splitlines()
+    assert plain[0].split()[:3] == ["kind", "tiles", "loads"]
+    wrong = RUN.invoke(app, ["plan", str(folder), "--compare", "--sizes", "many"])
+    assert wrong.exit_code == 2
+    assert "'many' is not a list of sizes" in wrong.stderr
+
+
+def test_tiles_are_added_to_a_plan_that_was_fired(tmp_path):
+    folder = made(tmp_path / "jar")
+    assert RUN.invoke(app, ["plan", str(folder), "--tiles", "10"]).exit_code == 0
+    before = (folder / "plan.csv").read_text().splitlines()
+    (folder / "firings.csv").write_text("tile,look\nAAA,1\n")
+    budget = (folder / "series.toml").read_text().replace("loads = 6", "loads = 8")
+    (folder / "series.toml").write_text(budget)
+    told = RUN.invoke(app, ["plan", str(folder), "--add", "2"])
+    assert told.exit_code == 0, told.stderr
+    after = (folder / "plan.csv").read_text().splitlines()
+    assert after[: len(before)] == before
+    assert len(after) == len(before) + 2
+    assert "Added: the best 2 tiles" in told.stdout
+
+
+def test_a_fraction_tells_what_it_hides(tmp_path):
+    folder = made(tmp_path / "jar", "clear-transparent")
+    told = RUN.invoke(app, ["plan", str(folder), "--kind", "two-level-fraction"])
+    assert told.exit_code == 0
+    assert "resolution 4" in told.stdout
+    assert "temperature:dwell = mesh:layers" in told.stdout
+
+
+def test_the_figure_is_drawn_where_asked(tmp_path):
+    folder = made(tmp_path / "jar")
+    told = RUN.invoke(app, ["plan", str(folder), "--figure"])
+    assert told.exit_code == 0
+    assert (folder / "figures" / "plan.png").read_bytes()[1:4] == b"PNG"
+    assert (folder / "figures" / "plan.svg").is_file()
+
+
 def test_an_unknown_kind_is_a_usage_error(tmp_path):
     folder = made(tmp_path / "jar")
     told = RUN.invoke(app, ["plan", str(folder), "--kind", "guess"])
