@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from matplotlib.figure import SubFigure
+from matplotlib.axes import Axes
 
 from firelab.charts.plan_words import power_words
 from firelab.charts.style import INK, PAPER
@@ -51,13 +51,12 @@ def _with_unit(name: str) -> str:
     return f"{name} (h)" if "time" in name else name
 
 
-def draw_bars(part: SubFigure, title: str, bars: Sequence[PlanBar]) -> None:
+def draw_bars(axes: Axes, title: str, bars: Sequence[PlanBar]) -> None:
     """Draw bars under each other, each with its name and its number."""
-    axes = part.subplots()
     axes.set_axis_off()
     axes.set_xlim(0.0, 2.7)
     axes.set_ylim(len(bars) - 0.4, -0.6)
-    part.suptitle(title, weight="bold")
+    axes.set_title(title, weight="bold")
     for place, bar in enumerate(bars):
         axes.text(1.03, place, bar.name, ha="right", va="center")
         if bar.share is None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from functools import partial
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
+from matplotlib.figure import Figure
+from matplotlib.gridspec import SubplotSpec
 from matplotlib.ticker import MaxNLocator
 
 from firelab.charts.axes import (
@@ -32,7 +32,6 @@ from firelab.charts.style import (
     PAPER,
     QUIET,
     SMALL_PT,
-    TEXT_PT,
     UNFIRED,
     drawing_style,
     new_figure,
@@ -65,33 +64,31 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
     """
     settings = planned_settings(plan)
     rows = -(-len(settings) // _columns(settings))
-    sections: list[tuple[float, Callable[[SubFigure], None]]] = [
-        (0.9 + 2.0 * rows, lambda part: _draw_places(part, series, plan, settings)),
-        (3.1, lambda part: _draw_loads(part, plan)),
-    ]
     shift = plan.figures.get("shift_sd", 0.0)
-    named_bars = (
-        ("What it uses of what there is", use_bars(plan)),
-        (f"Chance to see a shift of {shift:g} sd, end to end", chance_bars(plan)),
-    )
-    for name, bars in named_bars:
-        if bars:
-            draw = partial(draw_bars, title=name, bars=bars)
-            sections.append((0.6 + 0.33 * len(bars), draw))
-    heights = [height for height, _ in sections]
+    bars = {
+        "What it uses of what there is": use_bars(plan),
+        f"Chance to see a shift of {shift:g} sd, end to end": chance_bars(plan),
+    }
+    told = {title: listed for title, listed in bars.items() if listed}
+    heights = [0.7 + 2.0 * rows, 3.1, *(0.5 + 0.33 * len(one) for one in told.values())]
     with drawing_style():
-        figure = new_figure(0.7 + sum(heights))
-        parts: Any = figure.subfigures(len(sections), 1, height_ratios=heights)
-        for part, (_, draw_section) in zip(parts, sections, strict=True):
-            draw_section(part)
-        loads, sessions = plan.tiles["load"].nunique(), plan.tiles["session"].nunique()
-        title = (
-            f"{plan.n_tiles} tiles in {loads} loads, {sessions} "
-            f"session{'' if sessions == 1 else 's'}: {plan.kind} plan"
-        )
-        title_figure(figure, title, invented=series.invented)
+        figure = new_figure(1.0 + sum(heights))
+        places = figure.add_gridspec(len(heights), 1, height_ratios=heights)
+        _draw_places(figure, places[0], series, plan, settings)
+        _draw_loads(figure.add_subplot(places[1]), plan)
+        for place, (title, listed) in enumerate(told.items(), start=2):
+            draw_bars(figure.add_subplot(places[place]), title, listed)
+        title_figure(figure, _title(plan, settings), invented=series.invented)
         settle_layout(figure)
     return figure
+
+
+def _title(plan: Plan, settings: Sequence[Mapping[str, Any]]) -> str:
+    loads, sessions = plan.tiles["load"].nunique(), plan.tiles["session"].nunique()
+    return (
+        f"{plan.kind} plan: {plan.n_tiles} tiles in {loads} loads, {sessions} "
+        f"session{'' if sessions == 1 else 's'}\n{shared_name(settings)}"
+    )
 
 
 def describe_plan_chart(plan: Plan) -> str:
@@ -109,7 +106,8 @@ def _columns(settings: Sequence[Any]) -> int:
 
 
 def _draw_places(
-    part: SubFigure,
+    figure: Figure,
+    place: SubplotSpec,
     series: FiringSeries,
     plan: Plan,
     settings: Sequence[Mapping[str, Any]],
@@ -117,27 +115,25 @@ def _draw_places(
     columns = _columns(settings)
     ticks = 6 if columns == 1 else 4
     rows = -(-len(settings) // columns)
-    panels = part.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+    grid = place.subgridspec(rows, columns)
+    panels = grid.subplots(sharex=True, sharey=True, squeeze=False)
     tested = plan.tiles[plan.tiles["role"] != "control"]
     names = distinct_names(settings)
-    for place, axes in enumerate(panels.flat):
-        axes.set_visible(place < len(settings))
-        if place >= len(settings):
+    for number, axes in enumerate(panels.flat):
+        axes.set_visible(number < len(settings))
+        if number >= len(settings):
             continue
         at = np.ones(len(tested), dtype=bool)
-        for name, value in settings[place].items():
+        for name, value in settings[number].items():
             at &= (tested[name] == value).to_numpy()
         _draw_counts(axes, series, tested[at], ticks=ticks)
-        axes.set_title(wrap_words(names[place], 26) if names[place] else "", pad=6)
-        if place < columns:
+        axes.set_title(wrap_words(names[number], 26) if names[number] else "", pad=6)
+        if number < columns:
             add_degF_axis(axes, ticks=ticks)
-        lowest = place >= len(settings) - columns
+        lowest = number >= len(settings) - columns
         axes.set_xlabel("temperature (°C)" if lowest else "")
         axes.tick_params(labelbottom=lowest)
-    part.supylabel("dwell (min:s)", fontsize=TEXT_PT)
-    part.suptitle(
-        f"Tiles at each temperature and dwell\n{shared_name(settings)}", weight="bold"
-    )
+        axes.set_ylabel("dwell (min:s)" if number % columns == 0 else "")
 
 
 def _draw_counts(
@@ -150,7 +146,6 @@ def _draw_counts(
     set_temperature_axis(axes, low - beyond, high + beyond, ticks=ticks)
     levels = [float(level) for level in series.factors.levels("dwell")]
     set_dwell_axis(axes, short / ratio, long * ratio, levels)
-    axes.set_ylabel("")
     axes.grid(visible=True, color=UNFIRED)
     counts = tiles.groupby(["temperature_degC", "dwell_s"]).size().reset_index(name="tiles")
     crowded = len(counts) > _CROWDED
@@ -171,8 +166,7 @@ def _draw_counts(
         )  # fmt: skip
 
 
-def _draw_loads(part: SubFigure, plan: Plan) -> None:
-    axes = part.subplots()
+def _draw_loads(axes: Axes, plan: Plan) -> None:
     loads = plan.tiles.groupby("load").agg(
         degC=("temperature_degC", "first"),
         session=("session", "first"),
@@ -197,7 +191,7 @@ def _draw_loads(part: SubFigure, plan: Plan) -> None:
     axes.set_ylabel("temperature (°C)")
     side = axes.secondary_yaxis("right", functions=(degF_of_degC, degC_of_degF))
     side.set_ylabel("temperature (°F)")
-    part.suptitle("Loads: temperature, and the number of tiles in each", weight="bold")
+    axes.set_title("Loads: temperature, and tiles in each", weight="bold")
 
 
 def _mark_sessions(axes: Axes, session: pd.Series[Any]) -> None:

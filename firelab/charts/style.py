@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 import seaborn as sns
 from matplotlib.artist import Artist
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.transforms import Bbox
 
 from firelab.series.folder import INVENTED
 
@@ -150,12 +152,16 @@ def add_two_column_legend(
 def settle_layout(figure: Figure) -> Figure:
     """Lay a finished figure out once and for all, and return it.
 
-    The layout engine moves things a little at each drawing; held still, every
-    writing of one figure gives the same bytes.
+    The layout engine moves things a little at each drawing, and its solver's
+    last digits depend on where objects lie in memory; held still and rounded,
+    the same values give the same bytes.
     """
     for _ in range(3):
         figure.draw_without_rendering()
     figure.set_layout_engine("none")
+    for axes in figure.axes:
+        corners = np.round(axes.get_position().get_points(), 6)
+        axes.set_position(Bbox(corners))
     return figure
 
 
