@@ -26,6 +26,13 @@ def command(
             "--terms", help="Such as 'temperature + dwell + base'; default: the series'."
         ),
     ] = "",
+    compare: Annotated[
+        bool,
+        typer.Option(
+            "--compare",
+            help="Say which terms matter, by predicting each load from the rest.",
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="The fit as JSON.")] = False,
 ) -> None:
     """Fit the stage, and the clarity score where there is one; write fit.json.
@@ -51,4 +58,9 @@ def command(
             console.result(f"priors matter: {found.sensitivity}")
         if found.clarity is not None:
             console.result(found.clarity.summary())
+        if compare:
+            from firelab.fits.term_comparison import compare_terms
+
+            terms_asked = options.terms or None
+            console.result(compare_terms(found.records, terms_asked, link=link).summary())
         console.tell(f"{written}: next, firelab windows {folder}")
