@@ -30,7 +30,7 @@ def command(
         bool,
         typer.Option(
             "--compare",
-            help="Say which terms matter, by predicting each load from the rest.",
+            help="Say which terms matter, each load predicted from the rest.",
         ),
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="The fit as JSON.")] = False,
