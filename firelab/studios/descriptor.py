@@ -148,7 +148,10 @@ def describe_bundle(
             {"name": licence, "title": title, **({"path": address} if address else {})}
         ],
         "contributors": [{"title": studio, "role": "author"}] if studio else None,
-        "resources": [_resource(name, contents[name], series) for name in sorted(contents)],
+        "resources": [
+            _resource(name, called, contents[name], series)
+            for name, called in _resource_names(contents).items()
+        ],
         "firelab": {
             "schema": BUNDLE_SCHEMA,
             "seed": series.seed,
@@ -169,10 +172,25 @@ def made_with(contents: Mapping[str, bytes]) -> dict[str, str]:
     return {}
 
 
-def _resource(name: str, content: bytes, series: FiringSeries) -> dict[str, Any]:
+def _resource_names(contents: Mapping[str, bytes]) -> dict[str, str]:
+    """Call each file by a slug of its own; files that share one are numbered."""
+    taken: set[str] = set()
+    called = {}
+    for name in sorted(contents):
+        tried, number = slug(name), 2
+        while tried in taken:
+            tried, number = f"{slug(name)}-{number}", number + 1
+        taken.add(tried)
+        called[name] = tried
+    return called
+
+
+def _resource(
+    name: str, called: str, content: bytes, series: FiringSeries
+) -> dict[str, Any]:
     suffix = name.rpartition(".")[2].lower()
     resource: dict[str, Any] = {
-        "name": slug(name),
+        "name": called,
         "path": name,
         "format": suffix,
         "mediatype": _MEDIA_TYPES[suffix],

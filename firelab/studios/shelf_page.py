@@ -60,7 +60,7 @@ def shelf_page(folder: str | Path) -> str:
         for bundle, rank, *ends in connection.execute(_EDGES).fetchall():
             edges.setdefault((bundle, rank), []).append([_short(end) for end in ends])
         counts = connection.execute(
-            "SELECT count(*), coalesce(sum(looks), 0), count(*) FILTER (invented) "
+            "SELECT count(*), coalesce(sum(looks), 0), count(*) FILTER (WHERE invented) "
             "FROM bundles"
         ).fetchone() or (0, 0, 0)
     shown = [_card(card, edges) for card in cards]

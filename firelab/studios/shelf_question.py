@@ -55,7 +55,7 @@ edge AS (
 _SEEN = """
 seen AS (
   SELECT bundle, mesh, layers, base, count(*) AS looks_there,
-         count(*) FILTER (lower(stage) = lower($stage)) AS graded_so
+         count(*) FILTER (WHERE lower(stage) = lower($stage)) AS graded_so
   FROM looks
   WHERE role <> 'control' AND stage IS NOT NULL
     AND ($at IS NULL OR abs(temperature_degC - $at) <= $near)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.sieves import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan import Plan
@@ -18,7 +19,6 @@ from firelab.windows.simulated_kiln import SimulatedKiln
 FloatArray = NDArray[np.float64]
 
 _NO_HASH = "0" * 64
-_CONTROL_GRAIN_UM = 180.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,6 +85,7 @@ class SimulatedStudios:
 
     def _control_rows(self, tiles: pd.DataFrame) -> pd.DataFrame:
         last = tiles.iloc[-1]
+        factors = self.kiln.series.factors
         count = int(tiles["tile"].nunique())
         rows = [
             {
@@ -94,10 +95,10 @@ class SimulatedStudios:
                 "order": len(tiles) + 1 + place,
                 "temperature_degC": degC,
                 "dwell_s": self.control_dwell_s,
-                "mesh": 80,
-                "grain_um": _CONTROL_GRAIN_UM,
+                "mesh": factors.mesh.levels[0],
+                "grain_um": grain_um(factors.mesh.levels[0]),
                 "layers": 1,
-                "base": "none",
+                "base": factors.base.levels[0],
                 "role": "control",
             }
             for place, degC in enumerate(self.control_degC)

@@ -80,6 +80,17 @@ def test_the_standards_own_library_can_find_faults(folder, tmp_path, file, old, 
     assert not frictionless.Package(str(out / "datapackage.json")).validate().valid
 
 
+def test_files_of_like_names_are_told_apart(folder, tmp_path):
+    (folder / "figures").mkdir()
+    for name in ("low edge.svg", "low-edge.svg", "low_edge.svg"):
+        (folder / "figures" / name).write_text("<svg xmlns='http://www.w3.org/2000/svg'/>")
+    out = unpack_bundle(pack_series(folder, licence=LICENCE), tmp_path / "out")
+    described = json.loads((out / "datapackage.json").read_text())
+    names = [one["name"] for one in described["resources"]]
+    assert len(set(names)) == len(names)
+    assert frictionless.Package(str(out / "datapackage.json")).validate().valid
+
+
 def test_names_leave_as_codes_everywhere(derived_folder):
     bundle = pack_series(derived_folder, licence=LICENCE)
     for name, content in bundle.contents.items():

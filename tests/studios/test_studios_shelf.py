@@ -2,6 +2,7 @@
 
 import json
 import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -268,6 +269,13 @@ def test_the_command_answers_the_trades_question(library):
     assert {row["studio"] for row in told["found"]} == set(right)
     text = CliRunner().invoke(app, ["shelf", str(library), "--as-is", *words, "4 min"])
     assert "opaque, copper, 80 mesh; " in text.stdout
+
+
+def test_without_duckdb_the_remedy_is_told(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "duckdb", None)
+    with pytest.raises(FirelabError, match="needs DuckDB") as fault:
+        refresh_shelf(tmp_path)
+    assert "pip install 'firelab[shelf]'" in str(fault.value)
 
 
 def test_faults_are_told(tmp_path):
