@@ -25,7 +25,7 @@ from firelab.windows.setting_surface import (
     stage_at,
 )
 from firelab.windows.stage_table import StageTable, tabulate
-from firelab.windows.target_span import TargetSpan
+from firelab.windows.target_span import TargetSpan, inner_probability
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -45,8 +45,8 @@ class TargetAtSetting:
         S draws at the setting, columns the monomials of `plane`.
     span : TargetSpan
         Of the draws.
-    table : StageTable
-        P(stage in target) of the draws over their latent range.
+    table : StageTable or None
+        P(stage in target) of the draws, looked up where there is a table.
     clarity : ClarityDraws or None
         S draws at the setting; None where no score is wanted.
     fired : FiredRange
@@ -57,7 +57,7 @@ class TargetAtSetting:
     plane: Plane
     draws: StageDraws
     span: TargetSpan
-    table: StageTable
+    table: StageTable | None
     clarity: ClarityDraws | None
     fired: FiredRange
 
@@ -69,14 +69,29 @@ class TargetAtSetting:
             self,
             draws=self.draws.some(which),
             span=self.span.some(which),
-            table=self.table.some(which),
+            table=None if self.table is None else self.table.some(which),
             clarity=None if self.clarity is None else some_clarity(self.clarity, which),
         )
+
+    def tabulated(self) -> TargetAtSetting:
+        """Return the target with a table: worth it before many firings are asked."""
+        if self.table is not None:
+            return self
+        first, last = self.series.responses.stage.target_span
+        few = self.fired.temperatures[::5], self.fired.dwells[::5]
+        grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(*few))
+        eta = self.draws.linear(monomials(*self.plane.coded(grid_T, grid_d)))
+        return replace(self, table=tabulate(self.draws, first, last, eta))
 
     def probability(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
         """Return the target's probability in each draw at n firings, shape (S, n)."""
         columns = monomials(*self.plane.coded(temperature_degC, dwell_s))
-        stage = self.table.at(self.draws.linear(columns))
+        eta = self.draws.linear(columns)
+        if self.table is not None:
+            stage = self.table.at(eta)
+        else:
+            first, last = self.series.responses.stage.target_span
+            stage = inner_probability(self.draws, first, last, eta)
         scale = self.series.responses.transparency
         if self.clarity is None or scale is None:
             return stage
@@ -128,19 +143,14 @@ def target_at(
         score = clarity_at(
             series, setting, clarity.terms, clarity.draws, count=fit.draws.n_draws
         )
-    plane, draws = plane_of(series), stage_at(series, setting, fit.terms, fit.draws)
-    first, last = series.responses.stage.target_span
-    grid_T, grid_d = (
-        axis.ravel() for axis in np.meshgrid(fired.temperatures[::5], fired.dwells[::5])
-    )
-    eta = draws.linear(monomials(*plane.coded(grid_T, grid_d)))
-    return TargetAtSetting(
+    target = TargetAtSetting(
         series=series,
         setting=setting,
-        plane=plane,
-        draws=draws,
+        plane=plane_of(series),
+        draws=stage_at(series, setting, fit.terms, fit.draws),
         span=span,
-        table=tabulate(draws, first, last, eta),
+        table=None,
         clarity=score,
         fired=fired,
     )
+    return target if score is None else target.tabulated()

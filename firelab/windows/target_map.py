@@ -15,7 +15,8 @@ def map_target(target: TargetAtSetting) -> ProbabilityMap:
     temperatures, dwells = target.fired.temperatures, target.fired.dwells
     grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(temperatures, dwells))
     assurance = target.likely_enough(grid_T, grid_d).mean(axis=0)
-    probability = target.thinned(_MEAN_DRAWS).probability(grid_T, grid_d).mean(axis=0)
+    few = target.thinned(_MEAN_DRAWS).tabulated()
+    probability = few.probability(grid_T, grid_d).mean(axis=0)
     shape = (dwells.size, temperatures.size)
     return ProbabilityMap(
         temperature_degC=temperatures,

@@ -1,0 +1,148 @@
+"""How often a 90 % interval for an edge of the window holds the true edge.
+
+Run ``python analyses/coverage/study.py --out FOLDER`` from the project's folder;
+README.md says what is counted. A cell that FOLDER holds already is not run again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from invented import (  # noqa: E402
+    DWELLS_S,
+    FAMILIES,
+    LOAD_SDS,
+    TEMPERATURES_DEGF,
+    draw_truth,
+    study_plan,
+    study_series,
+)
+from rival import usual_edges  # noqa: E402
+
+from firelab.fits.stage_posterior import fit_posterior  # noqa: E402
+from firelab.windows.edge_draws import fit_edges, interval_of  # noqa: E402
+from firelab.windows.invented_records import invent_records  # noqa: E402
+from firelab.windows.target_span import target_span  # noqa: E402
+
+SETTING = {"mesh": 80, "layers": 1, "base": "none"}
+N_DRAWS = 1000
+CELLS = tuple(itertools.product(FAMILIES, TEMPERATURES_DEGF, LOAD_SDS))
+KEYS = ["family", "tiles", "load_sd"]
+
+
+def study_one(family: str, tiles: int, load_sd: float, number: int) -> list[dict]:
+    """Invent one colour, fire it, and hold every edge to the truth."""
+    series = study_series(tiles)
+    rng = np.random.default_rng([tiles, FAMILIES.index(family), int(10 * load_sd), number])
+    kiln = draw_truth(series, family, load_sd, rng=rng)
+    records = invent_records(kiln, study_plan(series, tiles), rng=rng)
+    fit = fit_posterior(records, rng=rng, n_draws=N_DRAWS)
+    first, last = series.responses.stage.target_span
+    span = target_span(fit.draws, first, last, series.window.probability)
+    usual = usual_edges(records, DWELLS_S)
+    rows = []
+    for dwell in DWELLS_S:
+        edges = fit_edges(fit, SETTING, dwell, span=span)
+        for side, true, draws in zip(
+            ("low", "high"), kiln.true_edges(dwell), edges, strict=True
+        ):
+            asked = {"number": number, "side": side, "dwell_s": dwell, "true": true}
+            told = {"posterior": interval_of(draws, series.window.level)}
+            told["OrderedModel"] = usual.get((side, dwell))
+            for method, interval in told.items():
+                lower, estimate, upper = interval or (np.nan,) * 3
+                rows.append(
+                    {
+                        **asked,
+                        "method": method,
+                        "answered": interval is not None and np.isfinite(interval).all(),
+                        "held": bool(lower <= true <= upper),
+                        "width": upper - lower,
+                        "error": estimate - true,
+                    }
+                )
+    return rows
+
+
+def summarise_cell(rows: pd.DataFrame) -> pd.DataFrame:
+    """Count one cell: by method, side and dwell, and over all dwells."""
+    every = pd.concat([rows, rows.assign(dwell_s=0.0)])
+    parts = []
+    for (method, side, dwell), group in every.groupby(["method", "side", "dwell_s"]):
+        told = group[group["answered"]]
+        parts.append(
+            {
+                "method": method,
+                "side": side,
+                "dwell_s": dwell,
+                "series": group["number"].nunique(),
+                "no_answer": 1.0 - len(told) / len(group),
+                "coverage": told["held"].mean(),
+                "median_width_degC": told["width"].median(),
+                "mean_error_degC": told["error"].mean(),
+            }
+        )
+    return pd.DataFrame(parts)
+
+
+def main() -> None:
+    """Run every cell that is not there yet and write the tables."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--out", type=Path, required=True, help="folder for the tables")
+    words.add_argument("--series", type=int, default=1000, help="series per cell")
+    words.add_argument("--jobs", type=int, default=2)
+    asked = words.parse_args()
+    asked.out.mkdir(parents=True, exist_ok=True)
+    file = asked.out / "cells.csv"
+    done = pd.read_csv(file) if file.exists() else pd.DataFrame(columns=KEYS)
+    for family, tiles, load_sd in CELLS:
+        here = (done["family"] == family) & (done["tiles"] == tiles)
+        if (here & (done["load_sd"] == load_sd)).any():
+            continue
+        found = Parallel(n_jobs=asked.jobs, batch_size=10)(
+            delayed(study_one)(family, tiles, load_sd, number)
+            for number in range(asked.series)
+        )
+        rows = pd.DataFrame([row for one in found for row in one])
+        cell = summarise_cell(rows).assign(family=family, tiles=tiles, load_sd=load_sd)
+        done = cell if done.empty else pd.concat([done, cell], ignore_index=True)
+        done.round(4).to_csv(file, index=False)
+        over_all = cell[cell["dwell_s"] == 0].set_index(["method", "side"])["coverage"]
+        print(family, tiles, load_sd, over_all.round(3).to_dict(), flush=True)
+    (asked.out / "table.md").write_text(table_text(done), encoding="utf-8")
+
+
+def table_text(done: pd.DataFrame) -> str:
+    """Write the recorded table, coverage in per cent over all dwells."""
+    lines = [
+        "| truth | tiles | load sd | low, ours | high, ours | width, ours | low, usual "
+        "| high, usual | width, usual | no answer, usual | no answer, ours |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    whole = done[done["dwell_s"] == 0]
+    for (family, tiles, load_sd), cell in whole.groupby(KEYS, sort=False):
+        by = cell.set_index(["method", "side"])
+        mine, usual = by.loc["posterior"], by.loc["OrderedModel"]
+        lines.append(
+            f"| {family} | {tiles} | {load_sd:g} "
+            f"| {100 * mine.loc['low', 'coverage']:.1f} | {100 * mine.loc['high', 'coverage']:.1f} "
+            f"| {mine['median_width_degC'].mean():.0f} "
+            f"| {100 * usual.loc['low', 'coverage']:.1f} "
+            f"| {100 * usual.loc['high', 'coverage']:.1f} "
+            f"| {usual['median_width_degC'].mean():.0f} "
+            f"| {100 * usual['no_answer'].mean():.1f} | {100 * mine['no_answer'].mean():.1f} |"
+        )
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    main()

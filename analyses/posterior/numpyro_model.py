@@ -1,0 +1,72 @@
+"""The stage posterior written anew for NumPyro: nothing of firelab's density in it."""
+
+from __future__ import annotations
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+import numpyro
+import numpyro.distributions as dist
+from numpyro.infer import MCMC, NUTS
+
+from firelab.series.prior_wish import PriorWish
+
+jax.config.update("jax_enable_x64", True)
+
+
+def grade_model(X, grade, load, wish: PriorWish, columns, n_grades, n_loads) -> None:
+    """Cumulative logit with a load effect, priors as series.toml states them."""
+    inner = n_grades - 2
+    steepness = numpyro.sample(
+        "steepness", dist.LogNormal(jnp.log(wish.steepness), wish.steepness_spread)
+    )
+    place = numpyro.sample("place", dist.Normal(wish.place, wish.place_spread))
+    width = wish.grade_width * min(1.0, 2.0 / inner)
+    with numpyro.plate("inner", inner):
+        gap = numpyro.sample("gap", dist.LogNormal(jnp.log(width), wish.grade_width_spread))
+    steps = jnp.concatenate([jnp.zeros(1), jnp.cumsum(gap)])
+    cuts = numpyro.deterministic("thresholds", steepness * (place + steps - steps.mean()))
+    effects = []
+    for name in columns:
+        if name == "temperature":
+            effects.append(steepness)
+        elif name == "dwell":
+            share = numpyro.sample(
+                "dwell", dist.LogNormal(jnp.log(wish.dwell), wish.dwell_spread)
+            )
+            effects.append(steepness * share)
+        else:
+            effects.append(steepness * numpyro.sample(name, dist.Normal(0.0, wish.effect)))
+    beta = numpyro.deterministic("coefficients", jnp.stack(effects))
+    load_sd = numpyro.sample("load_sd", dist.HalfNormal(wish.load_sd))
+    with numpyro.plate("loads", n_loads):
+        score = numpyro.sample("score", dist.Normal())
+    eta = X @ beta + load_sd * score[load]
+    numpyro.sample("grade", dist.OrderedLogistic(eta, cuts), obs=grade)
+
+
+def sample_general(
+    X, grade, load, wish, columns, n_grades, *, seed: int
+) -> dict[str, np.ndarray]:
+    """Return NUTS draws by name, chains by steps by shape."""
+    sampler = MCMC(
+        NUTS(grade_model, target_accept_prob=0.95),
+        num_warmup=1500,
+        num_samples=2500,
+        num_chains=4,
+        chain_method="sequential",
+        progress_bar=False,
+    )
+    sampler.run(
+        jax.random.PRNGKey(seed),
+        jnp.asarray(X),
+        jnp.asarray(grade),
+        jnp.asarray(load),
+        wish,
+        columns,
+        n_grades,
+        int(load.max()) + 1,
+    )
+    return {
+        name: np.asarray(v) for name, v in sampler.get_samples(group_by_chain=True).items()
+    }
