@@ -17,7 +17,7 @@ from joblib import Parallel, delayed
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from invented import (  # noqa: E402
+from invented import (
     DWELLS_S,
     FAMILIES,
     LOAD_SDS,
@@ -26,12 +26,12 @@ from invented import (  # noqa: E402
     study_plan,
     study_series,
 )
-from rival import usual_edges  # noqa: E402
+from rival import usual_edges
 
-from firelab.fits.stage_posterior import fit_posterior  # noqa: E402
-from firelab.windows.edge_draws import fit_edges, interval_of  # noqa: E402
-from firelab.windows.invented_records import invent_records  # noqa: E402
-from firelab.windows.target_span import target_span  # noqa: E402
+from firelab.fits.stage_posterior import fit_posterior
+from firelab.windows.edge_draws import fit_edges, interval_of
+from firelab.windows.invented_records import invent_records
+from firelab.windows.target_span import target_span
 
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 N_DRAWS = 1000
@@ -132,15 +132,20 @@ def table_text(done: pd.DataFrame) -> str:
     for (family, tiles, load_sd), cell in whole.groupby(KEYS, sort=False):
         by = cell.set_index(["method", "side"])
         mine, usual = by.loc["posterior"], by.loc["OrderedModel"]
-        lines.append(
-            f"| {family} | {tiles} | {load_sd:g} "
-            f"| {100 * mine.loc['low', 'coverage']:.1f} | {100 * mine.loc['high', 'coverage']:.1f} "
-            f"| {mine['median_width_degC'].mean():.0f} "
-            f"| {100 * usual.loc['low', 'coverage']:.1f} "
-            f"| {100 * usual.loc['high', 'coverage']:.1f} "
-            f"| {usual['median_width_degC'].mean():.0f} "
-            f"| {100 * usual['no_answer'].mean():.1f} | {100 * mine['no_answer'].mean():.1f} |"
-        )
+        shares = [mine.loc[side, "coverage"] for side in ("low", "high")]
+        usual_shares = [usual.loc[side, "coverage"] for side in ("low", "high")]
+        cells = [
+            family,
+            f"{tiles}",
+            f"{load_sd:g}",
+            *(f"{100 * share:.1f}" for share in shares),
+            f"{mine['median_width_degC'].mean():.0f}",
+            *(f"{100 * share:.1f}" for share in usual_shares),
+            f"{usual['median_width_degC'].mean():.0f}",
+            f"{100 * usual['no_answer'].mean():.1f}",
+            f"{100 * mine['no_answer'].mean():.1f}",
+        ]
+        lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 
 
