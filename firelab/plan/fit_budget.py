@@ -65,16 +65,16 @@ def _smaller(n: int, short: list[Need]) -> int:
 
 def _with_shortfall(plan: Plan, wished: Plan, short: list[Need]) -> Plan:
     said = "; ".join(str(need) for need in short)
-    lost = wished.n_tiles - plan.n_tiles
+    lost = _test_tiles(wished) - _test_tiles(plan)
     note = (
         f"The wish does not fit the budget: {said}. Planned instead: the best "
-        f"{plan.n_tiles} tiles in {plan.tiles['load'].nunique()} loads that fit"
+        f"{_test_tiles(plan)} tiles in {plan.tiles['load'].nunique()} loads that fit"
         + (f", {lost} fewer." if lost > 0 else ".")
     )
     figures = {
         **plan.figures,
         "shortfall": {
-            "tiles_wished": wished.n_tiles,
+            "tiles_wished": _test_tiles(wished),
             "short": {need.name: round(need.short, 3) for need in short},
         },
     }

@@ -108,6 +108,32 @@ def test_a_scarce_mesh_shifts_tiles_to_where_they_teach():
     assert scarce.figures["prediction_variance"]["mean"] < random_i
 
 
+def test_thirty_grams_of_coarse_powder_go_where_they_teach():
+    """The ready design: 30 g of 80 mesh are 15 coats; all are spent, none is wasted."""
+    series = read_series(design_path("scarce-coarse"))
+    scarce = plan_series(series)
+    ample = plan_series(with_budget(series, grams={100: 60.0, 150: 90.0}))
+    coats = {
+        name: int(plan.table.query("mesh == 80 and role != 'control'")["layers"].sum())
+        for name, plan in (("scarce", scarce), ("ample", ample))
+    }
+    assert coats["scarce"] == int(30.0 / coat_grams(series)) == 15
+    assert coats["ample"] > 15
+    assert scarce.figures["estimable"]
+    # Better than the ample plan with a finer mesh put wherever the coarse runs out.
+    frame = ample.table
+    rng = np.random.default_rng(3)
+    worths = []
+    for _ in range(20):
+        order = rng.permutation(frame.index[frame["mesh"] == 80])
+        left = frame.loc[order, "layers"].cumsum() > 15
+        naive = frame.copy()
+        naive.loc[order[left.to_numpy()], "mesh"] = 150
+        worths.append(design_figures(series, naive)["efficiency"]["ln_det"])
+    assert scarce.figures["efficiency"]["ln_det"] > np.mean(worths) + 0.3
+    assert scarce.figures["efficiency"]["ln_det"] > max(worths)
+
+
 def test_the_jar_yields_what_the_grams_do_not_name():
     series = with_budget(
         wished(CLEAR, kind="d-optimal", tiles=24),

@@ -54,8 +54,16 @@ def n_loads_for(series: FiringSeries, n: int) -> int:
     wished = max(needed, len(whole_plot_terms(series)) + 1 + _SPARE_LOADS)
     bound = most_loads(series)
     if bound is not None:
+        bound = max(needed, bound - _control_loads(series, bound))
         wished = max(needed, min(bound, max(wished, n // _TILES_PER_LOAD)))
     return min(n, wished)
+
+
+def _control_loads(series: FiringSeries, n_loads: int) -> int:
+    """Return how many loads the control tiles may need for themselves."""
+    if series.plan.control is None:
+        return 0
+    return math.ceil(n_loads / (series.budget.session_loads or n_loads))
 
 
 def even_loads(n: int, n_loads: int) -> IntArray:
