@@ -13,6 +13,8 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import os
+import resource
 import shutil
 import tempfile
 import time
@@ -22,6 +24,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from joblib.externals.loky import get_reusable_executor
 
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import plan_dict, plan_table_text
@@ -190,9 +193,25 @@ def main():
     print(json.dumps(content, indent=1))
 
 
+def spent_s():
+    """Return the processor seconds of this process and of its ended children."""
+    kinds = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    used = [resource.getrusage(kind) for kind in kinds]
+    return sum(one.ru_utime + one.ru_stime for one in used)
+
+
+def shelve(base, jobs):
+    """Shelve everything and let the readers end, so that their time counts."""
+    change = refresh_shelf(base, jobs=jobs)
+    get_reusable_executor().shutdown(wait=True)
+    return change
+
+
 def measure(base, jobs):
     """Shelve, ask, export and draw the page; return counts and times."""
-    change, shelving_s = timed(refresh_shelf, base, jobs=jobs)
+    before = spent_s()
+    change, shelving_s = timed(shelve, base, jobs)
+    processor_s = spent_s() - before
     again, refresh_s = timed(refresh_shelf, base)
     looks, plain_s = timed(read_logs_plainly, base)
     answer, question_s = timed(ask_shelf, base, QUESTION, most=100_000)
@@ -210,6 +229,8 @@ def measure(base, jobs):
         "looks_in_logs": looks,
         "jobs": jobs,
         "shelving_s": round(shelving_s, 1),
+        "shelving_processor_s": round(processor_s, 1),
+        "others_waiting": round(os.getloadavg()[1] - jobs, 1),
         "shelving_over_plain_reading": round(shelving_s / plain_s, 2),
         "refresh_without_change_s": round(refresh_s, 2),
         "kept_unread": again.kept,
