@@ -107,7 +107,8 @@ class Ways:
 
     def variance(self, edges: FloatArray) -> FloatArray:
         """Return the expected variance of edges, shape (S, E) of draws, as (E,)."""
-        return _spread(self.joint.sum(axis=2)[:, :, None], self.chance, edges)[0]
+        by_draw = self.joint.sum(axis=2)[:, :, None]
+        return np.asarray(_spread(by_draw, self.chance, edges)[0])
 
     def variance_with_each(self, chances: FloatArray, edges: FloatArray) -> FloatArray:
         """Return the expected variance of edges with each of n tiles added.
