@@ -76,7 +76,9 @@ def draw_colour(population: str, *, rng: np.random.Generator) -> SimulatedKiln:
     room = max(half - 0.5 * wide - 15.0, 5.0)
     centre = rng.uniform(-room, room)
     peel = rng.uniform(15.0, 35.0)
-    places = np.array([centre - 0.5 * wide - peel, centre - 0.5 * wide, centre + 0.5 * wide])
+    places = np.array(
+        [centre - 0.5 * wide - peel, centre - 0.5 * wide, centre + 0.5 * wide]
+    )
     doubling = rng.uniform(15.0, 40.0)
     dwell = per_degC * doubling * 0.5 * np.log(DWELLS_S[-1] / DWELLS_S[0]) / np.log(2.0)
     return SimulatedKiln(
@@ -87,7 +89,9 @@ def draw_colour(population: str, *, rng: np.random.Generator) -> SimulatedKiln:
     )
 
 
-def loads_of(settings: list[tuple[float, list[float]]], first_load: int, first: int) -> Plan:
+def loads_of(
+    settings: list[tuple[float, list[float]]], first_load: int, first: int
+) -> Plan:
     """Return a plan of loads, each a temperature and its dwells."""
     rows = [
         {"load": first_load + k, "temperature_degC": degC, "dwell_s": dwell}
@@ -119,8 +123,10 @@ def loads_of(settings: list[tuple[float, list[float]]], first_load: int, first: 
 def factorial(n_loads: int) -> Plan:
     """Return the factorial of evenly spread temperatures by all dwells."""
     low, high = SERIES.span("temperature")
-    spread = np.linspace(low, high, n_loads) if n_loads > 3 else low + (high - low) * (
-        np.arange(1, n_loads + 1) / (n_loads + 1)
+    spread = (
+        np.linspace(low, high, n_loads)
+        if n_loads > 3
+        else low + (high - low) * (np.arange(1, n_loads + 1) / (n_loads + 1))
     )
     return loads_of([(float(t), list(DWELLS_S)) for t in spread], 1, 0)
 
