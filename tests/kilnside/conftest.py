@@ -127,16 +127,3 @@ def serve_again():
     yield serve
     for one in started:
         one.stop()
-
-
-def pytest_configure(config):
-    config.addinivalue_line("markers", "browser: needs Chromium and Playwright")
-
-
-def pytest_collection_modifyitems(config, items):
-    """Leave out what needs a browser, unless it is asked for with -m."""
-    if config.option.markexpr:
-        return
-    left_out = [item for item in items if item.get_closest_marker("browser")]
-    items[:] = [item for item in items if item not in left_out]
-    config.hook.pytest_deselected(items=left_out)
