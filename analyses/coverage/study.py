@@ -29,8 +29,10 @@ from invented import (
 from rival import usual_edges
 
 from firelab.fits.stage_posterior import fit_posterior
-from firelab.windows.edge_draws import fit_edges, interval_of
+from firelab.windows.edge_draws import interval_of, temperature_edges
+from firelab.windows.fired_range import fired_range
 from firelab.windows.invented_records import invent_records
+from firelab.windows.target_at_setting import target_at
 from firelab.windows.target_span import target_span
 
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
@@ -48,10 +50,14 @@ def study_one(family: str, tiles: int, load_sd: float, number: int) -> list[dict
     fit = fit_posterior(records, rng=rng, n_draws=N_DRAWS)
     first, last = series.responses.stage.target_span
     span = target_span(fit.draws, first, last, series.window.probability)
+    target = target_at(fit, SETTING, span, fired_range(fit.looks))
     usual = usual_edges(records, DWELLS_S)
     rows = []
     for dwell in DWELLS_S:
-        edges = fit_edges(fit, SETTING, dwell, span=span)
+        edges = (
+            temperature_edges(target, dwell, span.low_edge),
+            temperature_edges(target, dwell, span.high_edge),
+        )
         for side, true, draws in zip(
             ("low", "high"), kiln.true_edges(dwell), edges, strict=True
         ):

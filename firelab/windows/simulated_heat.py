@@ -22,7 +22,7 @@ GAS_CONSTANT = 8.314462618
 """J per mol and K (CODATA 2018)."""
 _ROOM_K = 293.15
 _REFERENCE_K = 1048.15
-_STEPS = 240
+_STEPS = 120
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
