@@ -10,6 +10,8 @@ import pandas as pd
 from firelab.plan.powder import mesh_grams
 from firelab.series.firing_series import FiringSeries
 
+_NOTHING = 1e-9
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Need:
@@ -35,16 +37,22 @@ class Need:
     @property
     def short(self) -> float:
         """By how much it does not fit; 0 where it does."""
-        return 0.0 if self.there is None else max(0.0, self.needed - self.there)
+        over = 0.0 if self.there is None else self.needed - self.there
+        return over if over > _NOTHING else 0.0
 
     def __str__(self) -> str:
         """Say need and budget."""
         unit = f" {self.unit}" if self.unit else ""
-        said = f"{self.name}: {self.needed:g}{unit} needed"
+        said = f"{self.name}: {_written(self.needed)}{unit} needed"
         if self.there is None:
             return said
-        said += f", {self.there:g}{unit} there"
-        return said + (f", {round(self.short, 2):g}{unit} short" if self.short else "")
+        said += f", {_written(self.there)}{unit} there"
+        return said + (f", {_written(self.short)}{unit} short" if self.short else "")
+
+
+def _written(amount: float) -> str:
+    """Write an amount to two decimals; a small one is not written as nothing."""
+    return f"{round(amount, 2) or amount:.6g}"
 
 
 def budget_needs(
@@ -77,7 +85,7 @@ def budget_needs(
                 name=f"powder of {mesh} mesh",
                 unit="g",
                 key=f"budget.grams.{mesh}",
-                needed=round(grams, 2),
+                needed=grams,
                 there=budget.grams_there(mesh),
             )
         )
@@ -86,7 +94,7 @@ def budget_needs(
             name="kiln time",
             unit="h",
             key="budget.hours",
-            needed=round(time_h["total"], 2),
+            needed=time_h["total"],
             there=budget.hours,
         )
     )
@@ -98,6 +106,6 @@ def budget_figures(
 ) -> dict[str, dict[str, float | None]]:
     """Return `budget_needs` as plain values for ``plan.json``."""
     return {
-        need.name: {"needed": need.needed, "there": need.there}
+        need.name: {"needed": round(need.needed, 2), "there": need.there}
         for need in budget_needs(series, tiles, time_h)
     }

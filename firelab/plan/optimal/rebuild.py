@@ -76,18 +76,7 @@ def _moved(
 def rebuild_loads(problem: Problem, ground: Ground, starts: Starts, ridge: float) -> bool:
     """Try every free load at every level; tell whether any plan gained.
 
-    Parameters
-    ----------
-    problem : Problem
-    ground : Ground
-    starts : Starts
-        Changed in place.
-    ridge : float
-        Added to the information.
-
-    Returns
-    -------
-    bool
+    Takes what ``sweep_loads`` takes, and changes `starts` in place likewise.
     """
     near = nearest_allowed(problem.candidates)
     n_levels = len(near)

@@ -1,0 +1,87 @@
+"""Determinants that the optimal search reaches, against the best known."""
+
+from __future__ import annotations
+
+import time
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.plan.optimal.candidates import Candidates, without_limits
+from firelab.plan.optimal.problem import free_problem
+from firelab.plan.optimal.search import search_design
+
+SEEDS = range(20)
+QUADRATIC = dict(
+    zip(range(6, 14), (256, 960, 2304, 5184, 9360, 16896, 30320, 54400), strict=True)
+)
+"""Two factors, full quadratic, 3-level grid: largest det(X'X), by exhaustive search."""
+PLUS_MINUS = dict(
+    zip(
+        range(5, 13),
+        (48, 160, 576, 4096, 14336, 73728, 327680, 2985984),
+        strict=True,
+    )
+)
+"""Largest determinants of n x n matrices of +-1 (OEIS A003433)."""
+SPLIT_PLOT = {(6, 2): 723.75309, (4, 3): 396.0}
+"""One whole-plot and one sub-plot factor, quadratic, variance ratio 1."""
+
+
+def _quadratic(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    a, b = np.asarray(points, dtype=float).T
+    return np.column_stack([np.ones(len(a)), a, b, a * b, a * a, b * b])
+
+
+def _reached(
+    name: str, candidates: Candidates, plot: NDArray[np.int64], best: float, **how: float
+) -> dict[str, object]:
+    """Search from twenty seeds; `root` takes the determinant of X from that of X'X."""
+    root = how.pop("root", 1.0)
+    started = time.process_time()
+    values = []
+    for seed in SEEDS:
+        found = search_design(
+            free_problem(candidates, plot, **how),  # type: ignore[arg-type]
+            n_starts=100,
+            rng=np.random.default_rng(seed),
+        )
+        values.append(float(np.exp(found.value * root)) if found else 0.0)
+    seconds = (time.process_time() - started) / len(SEEDS)
+    return {
+        "problem": name,
+        "best_known": best,
+        "best_found": round(max(values), 5),
+        "seeds_reaching_it": int(sum(v > best * (1 - 1e-6) for v in values)),
+        "seconds": seconds,
+    }
+
+
+def determinants() -> pd.DataFrame:
+    """Return, per problem, how many of twenty seeds reach the best determinant."""
+    grid = np.array(list(product((-1, 0, 1), repeat=2)))
+    lines = [
+        _reached(
+            f"quadratic, n = {n}",
+            without_limits(_quadratic(grid)[None], grid + 1),
+            np.arange(n),
+            best,
+        )
+        for n, best in QUADRATIC.items()
+    ]
+    for n, best in PLUS_MINUS.items():
+        signs = np.array(list(product((-1, 1), repeat=n - 1)))
+        rows = np.column_stack([np.ones(len(signs)), signs])[None]
+        candidates = without_limits(rows, (signs + 1) // 2)
+        name = f"+-1, n = {n}"
+        lines.append(_reached(name, candidates, np.arange(n), best, root=0.5))
+    levels = (-1, 0, 1)
+    rows = np.array([_quadratic(np.array([(w, s) for s in levels])) for w in levels])
+    for (n_loads, size), best in SPLIT_PLOT.items():
+        candidates = without_limits(rows, np.arange(3)[:, None])
+        plot = np.repeat(np.arange(n_loads), size)
+        name = f"split-plot, {n_loads} loads of {size}"
+        lines.append(_reached(name, candidates, plot, best, eta=1.0))
+    return pd.DataFrame(lines)
