@@ -5,11 +5,14 @@ import json
 import stat
 import struct
 import zipfile
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
+from firelab.cli.app import app
 from firelab.errors import FaultyFile, UsageError
 from firelab.studios.archive import LARGEST_FILE, MOST_FILES, name_fault
 from firelab.studios.bundle import open_bundle, read_bundle, unpack_bundle
@@ -245,3 +248,38 @@ def test_a_write_that_fails_half_way_leaves_nothing(bundle, tmp_path, monkeypatc
     with pytest.raises(OSError, match="No space left"):
         unpack_bundle(bundle, target)
     assert list(tmp_path.glob("*half*")) == []
+
+
+def hostile_zips(contents):
+    """Return one zip of each sort, around a sound bundle's files."""
+    link = zipfile.ZipInfo("figures/link.svg")
+    link.external_attr = (stat.S_IFLNK | 0o777) << 16
+    entries = list(contents.items())
+    return {
+        "escaping": zipped([*entries, ("../evil.csv", b"x")]),
+        "absolute": zipped([*entries, ("/evil.csv", b"x")]),
+        "link": zipped([*entries, (link, "../../evil.csv")]),
+        "doubled": zipped([*entries, ("PLAN.csv", b"x")]),
+        "bomb": zipped(
+            [*entries, ("traces/a.csv", bytes(3_000_000))], zipfile.ZIP_DEFLATED
+        ),
+        "program": zipped([*entries, ("run.sh", b"x")]),
+        "empty": zipped([]),
+    }
+
+
+@pytest.mark.parametrize(
+    "sort", ["escaping", "absolute", "link", "doubled", "bomb", "program", "empty"]
+)
+def test_the_command_refuses_and_leaves_the_disk_as_it_was(bundle, tmp_path, sort):
+    place = tmp_path / "deep" / "enough" / "to" / "escape"
+    place.mkdir(parents=True)
+    (place / "their.zip").write_bytes(hostile_zips(bundle.contents)[sort])
+    before = sorted(tmp_path.rglob("*"))
+    ran = CliRunner().invoke(
+        app, ["unpack", str(place / "their.zip"), str(place / "new" / "folder")]
+    )
+    assert ran.exit_code == 1
+    assert "hint: " in ran.stderr
+    assert sorted(tmp_path.rglob("*")) == before
+    assert not Path("/evil.csv").exists()
