@@ -61,7 +61,7 @@ class PriorWish:
     dwell_spread: Spread = 0.7
     effect: Positive = 0.5
     interaction: Positive = 0.25
-    load_sd: Positive = 0.6
+    load_sd: Positive = 0.5
     tile_sd: Positive = 0.6
     clarity_effect: Positive = 0.25
     clarity_load_sd: Positive = 0.1
