@@ -1,7 +1,8 @@
 """How often a 90 % interval for an edge of the window holds the true edge.
 
-Run ``python analyses/coverage/study.py --out FOLDER`` from the project's folder;
-README.md says what is counted. A cell that FOLDER holds already is not run again.
+Run ``python analyses/coverage/study.py --out TABLES --blocks BLOCKS`` from the
+project's folder; README.md says what is counted. Series are run in blocks of every
+cell in turn; a block that BLOCKS holds already is not run again.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ from firelab.windows.target_span import target_span
 
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 N_DRAWS = 1000
+BLOCK = 50
 CELLS = tuple(itertools.product(FAMILIES, TEMPERATURES_DEGF, LOAD_SDS))
 KEYS = ["family", "tiles", "load_sd"]
 
@@ -100,39 +102,59 @@ def summarise_cell(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(parts)
 
 
+def run_block(cell: tuple, start: int, folder: Path, jobs: int) -> None:
+    """Run a block of one cell's series, unless the folder holds it already."""
+    family, tiles, load_sd = cell
+    file = folder / f"{family.replace(' ', '-')}_{tiles}_{load_sd:g}_{start:05d}.csv"
+    if file.exists():
+        return
+    found = Parallel(n_jobs=jobs, batch_size=5)(
+        delayed(study_one)(family, tiles, load_sd, number)
+        for number in range(start, start + BLOCK)
+    )
+    rows = pd.DataFrame([row for one in found for row in one])
+    rows = rows.assign(family=family, tiles=tiles, load_sd=load_sd)
+    rows.to_csv(folder / "unfinished", index=False)
+    (folder / "unfinished").replace(file)
+
+
+def summarise_blocks(folder: Path) -> pd.DataFrame:
+    """Count every cell over the blocks that a folder holds."""
+    rows = pd.concat([pd.read_csv(file) for file in sorted(folder.glob("*_*.csv"))])
+    return pd.concat(
+        [
+            summarise_cell(cell).assign(**dict(zip(KEYS, values, strict=True)))
+            for values, cell in rows.groupby(KEYS, sort=False)
+        ],
+        ignore_index=True,
+    )
+
+
 def main() -> None:
-    """Run every cell that is not there yet and write the tables."""
+    """Run block after block over all cells and write the tables after each round."""
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--out", type=Path, required=True, help="folder for the tables")
+    words.add_argument("--blocks", type=Path, required=True, help="folder for the blocks")
     words.add_argument("--series", type=int, default=1000, help="series per cell")
     words.add_argument("--jobs", type=int, default=2)
     asked = words.parse_args()
-    asked.out.mkdir(parents=True, exist_ok=True)
-    file = asked.out / "cells.csv"
-    done = pd.read_csv(file) if file.exists() else pd.DataFrame(columns=KEYS)
-    for family, tiles, load_sd in CELLS:
-        here = (done["family"] == family) & (done["tiles"] == tiles)
-        if (here & (done["load_sd"] == load_sd)).any():
-            continue
-        found = Parallel(n_jobs=asked.jobs, batch_size=10)(
-            delayed(study_one)(family, tiles, load_sd, number)
-            for number in range(asked.series)
-        )
-        rows = pd.DataFrame([row for one in found for row in one])
-        cell = summarise_cell(rows).assign(family=family, tiles=tiles, load_sd=load_sd)
-        done = cell if done.empty else pd.concat([done, cell], ignore_index=True)
-        done.round(4).to_csv(file, index=False)
-        over_all = cell[cell["dwell_s"] == 0].set_index(["method", "side"])["coverage"]
-        print(family, tiles, load_sd, over_all.round(3).to_dict(), flush=True)
-    (asked.out / "table.md").write_text(table_text(done), encoding="utf-8")
+    for folder in (asked.out, asked.blocks):
+        folder.mkdir(parents=True, exist_ok=True)
+    for start in range(0, asked.series, BLOCK):
+        for cell in CELLS:
+            run_block(cell, start, asked.blocks, asked.jobs)
+        done = summarise_blocks(asked.blocks)
+        done.round(4).to_csv(asked.out / "cells.csv", index=False)
+        (asked.out / "table.md").write_text(table_text(done), encoding="utf-8")
+        print(f"{start + BLOCK} series per cell", flush=True)
 
 
 def table_text(done: pd.DataFrame) -> str:
     """Write the recorded table, coverage in per cent over all dwells."""
     lines = [
-        "| truth | tiles | load sd | low, ours | high, ours | width, ours | low, usual "
+        "| truth | tiles | load sd | series | low, ours | high, ours | width, ours | low, usual "
         "| high, usual | width, usual | no answer, usual | no answer, ours |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     whole = done[done["dwell_s"] == 0]
     for (family, tiles, load_sd), cell in whole.groupby(KEYS, sort=False):
@@ -144,6 +166,7 @@ def table_text(done: pd.DataFrame) -> str:
             family,
             f"{tiles}",
             f"{load_sd:g}",
+            f"{mine['series'].iloc[0]}",
             *(f"{100 * share:.1f}" for share in shares),
             f"{mine['median_width_degC'].mean():.0f}",
             *(f"{100 * share:.1f}" for share in usual_shares),
