@@ -14,6 +14,8 @@ from firelab.series.written import STRICT, AsLevels, DegC, Dwell
 FactorName = Literal["temperature", "dwell", "mesh", "layers", "base"]
 FACTORS: tuple[FactorName, ...] = ("temperature", "dwell", "mesh", "layers", "base")
 
+_FORMULA_SIGNS = "=+-@"
+
 COLUMN_OF: dict[FactorName, str] = {
     "temperature": "temperature_degC",
     "dwell": "dwell_s",
@@ -110,6 +112,12 @@ class BaseFactor:
     def _check(self) -> Self:
         if len(set(self.levels)) < len(self.levels):
             raise ValueError("a base stands twice; name each base once")
+        for base in self.levels:
+            if not base or base[0] in _FORMULA_SIGNS or not base.isprintable():
+                raise ValueError(
+                    f"base {base!r} would be a formula in a spreadsheet, or is not plain "
+                    "text; begin it with a letter"
+                )
         return self
 
 

@@ -101,6 +101,7 @@ def test_1400_degC_names_both_readings():
         ('"760 degC"', '"1350 degF"', "a level stands twice"),
         ('dwell = ["2:00", "2 min 30 s"]', "", "factors.dwell: is missing"),
         ("[factors]", "[factors]\nmesh = [85]", "85 mesh is not a test sieve"),
+        ("[factors]", "[factors]\nbase = ['=1+1']", "would be a formula in a spreadsheet"),
         ("[factors]", "[factors]\nlayers = [0]", "greater than or equal to 1, not 0"),
         ("[enamel]", '[blank]\nmetal = "tin"\n[enamel]', "metal 'tin' is not known"),
         ("[enamel]", "seed = -1\n[enamel]", "greater than or equal to 0, not -1"),
