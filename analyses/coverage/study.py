@@ -40,6 +40,7 @@ SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 N_DRAWS = 1000
 BLOCK = 50
 CELLS = tuple(itertools.product(FAMILIES, TEMPERATURES_DEGF, LOAD_SDS))
+TOLD = ("low %", "high %", "width degC")
 KEYS = ["family", "tiles", "load_sd"]
 
 
@@ -121,10 +122,12 @@ def run_block(cell: tuple, start: int, folder: Path, jobs: int) -> None:
 def summarise_blocks(folder: Path) -> pd.DataFrame:
     """Count every cell over the blocks that a folder holds."""
     rows = pd.concat([pd.read_csv(file) for file in sorted(folder.glob("*_*.csv"))])
+    cells = {values: cell for values, cell in rows.groupby(KEYS)}
     return pd.concat(
         [
-            summarise_cell(cell).assign(**dict(zip(KEYS, values, strict=True)))
-            for values, cell in rows.groupby(KEYS, sort=False)
+            summarise_cell(cells[values]).assign(**dict(zip(KEYS, values, strict=True)))
+            for values in CELLS
+            if values in cells
         ],
         ignore_index=True,
     )
@@ -151,11 +154,10 @@ def main() -> None:
 
 def table_text(done: pd.DataFrame) -> str:
     """Write the recorded table, coverage in per cent over all dwells."""
-    lines = [
-        "| truth | tiles | load sd | series | low, ours | high, ours | width, ours | low, usual "
-        "| high, usual | width, usual | no answer, usual | no answer, ours |",
-        "|---|---|---|---|---|---|---|---|---|---|---|---|",
-    ]
+    heads = ["truth", "tiles", "load sd", "series"]
+    heads += [f"{what}, {whose}" for whose in ("ours", "usual") for what in TOLD]
+    heads += ["no answer, usual", "no answer, ours"]
+    lines = [f"| {' | '.join(heads)} |", "|---" * len(heads) + "|"]
     whole = done[done["dwell_s"] == 0]
     for (family, tiles, load_sd), cell in whole.groupby(KEYS, sort=False):
         by = cell.set_index(["method", "side"])
