@@ -30,6 +30,7 @@ from firelab.fits.clarity_scores import scored_tiles
 from firelab.records.records import Records
 from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import model_matrix
+from firelab.windows.fired_range import FiredRange, fired_range
 
 _POINTS = 61
 _ENDS: tuple[dict[str, Any], ...] = (
@@ -51,12 +52,13 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
     -------
     Figure
         Score by degC and degF. Two lines: the shortest and the longest dwell
-        of the series, each with the interval of the mean at the series' level;
+        that was fired, each with the interval of the mean at the series' level;
         a tile carries the mark of the dwell that is nearer on the ln scale.
     """
     series, counted = records.series, scored_tiles(records)
     settings = planned_settings(records.plan)
-    dwells = sorted(set(series.span("dwell")))
+    fired = fired_range(records.graded)
+    dwells = sorted({fired.shortest_s, fired.longest_s})
     names = distinct_names(settings)
     with drawing_style():
         figure = new_figure(2.2 + 1.9 * len(settings))
@@ -64,12 +66,12 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
             :, 0
         ]
         for axes, setting, name in zip(panels, settings, names, strict=True):
-            _draw_expected(axes, clarity, setting, dwells)
+            _draw_expected(axes, clarity, setting, dwells, fired)
             _draw_scores(axes, _at(counted.tiles, setting), dwells)
             _frame_scores(axes, counted.scale)
             axes.set_title(name, loc="left")
-            low, high = series.span("temperature")
-            beyond = 0.04 * (high - low)
+            low, high = fired.coolest_degC, fired.hottest_degC
+            beyond = max(0.04 * (high - low), 2.0)
             set_temperature_axis(axes, low - beyond, high + beyond)
             axes.set_xlabel("")
         panels[-1].set_xlabel("temperature (°C)")
@@ -103,10 +105,14 @@ def _at(tiles: pd.DataFrame, setting: Mapping[str, Any]) -> pd.DataFrame:
 
 
 def _draw_expected(
-    axes: Axes, clarity: ClarityFit, setting: Mapping[str, Any], dwells: Sequence[float]
+    axes: Axes,
+    clarity: ClarityFit,
+    setting: Mapping[str, Any],
+    dwells: Sequence[float],
+    fired: FiredRange,
 ) -> None:
     series = clarity.series
-    degC = np.linspace(*series.span("temperature"), _POINTS)
+    degC = np.linspace(fired.coolest_degC, fired.hottest_degC, _POINTS)
     tail = (1.0 - series.window.level) / 2.0
     for dwell_s, look in zip(dwells, _ENDS, strict=False):
         grid = pd.DataFrame({"temperature_degC": degC, "dwell_s": dwell_s}).assign(

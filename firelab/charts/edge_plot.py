@@ -114,7 +114,7 @@ def write_interval(interval: EdgeInterval) -> str:
 def _draw_panel(axes: Axes, window: SettingWindow) -> None:
     degC, dwell = window.map.temperature_degC, window.map.dwell_s
     span = float(degC[0]), float(degC[-1])
-    beyond = 0.07 * (span[1] - span[0])
+    beyond = max(0.07 * (span[1] - span[0]), 5.0)
     ratio = (float(dwell[-1]) / float(dwell[0])) ** 0.18
     low, high = float(dwell[0]) / max(ratio, 1.05), float(dwell[-1]) * max(ratio, 1.05)
     axes.set_xlim(span[0] - beyond, span[1] + beyond)

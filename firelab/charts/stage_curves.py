@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -33,6 +33,7 @@ from firelab.craft.units import format_duration
 from firelab.fits.stage_draws import StageDraws
 from firelab.records.records import Records
 from firelab.series.terms import model_matrix
+from firelab.windows.fired_range import fired_range
 from firelab.windows.window_words import setting_words
 
 _LINES = ("-", "--", "-.", ":")
@@ -60,14 +61,15 @@ def draw_stage_curves(
     -------
     Figure
         A future load, so the effect of the load is averaged over. One panel
-        per dwell of the series (at most five), the longest at the top; degC
-        and degF on the horizontal axis, within the fired range.
+        per dwell that was fired (at most five, spread apart), the longest at the
+        top; degC and degF on the horizontal axis, within the fired range.
     """
     series = records.series
     grades = series.responses.stage.grades
     marks = grade_marks(grades, series.responses.stage.target)
     tiles = tiles_at(records, setting)
-    dwells = panel_dwells(series.factors.levels("dwell"))
+    fired = fired_range(records.graded)
+    dwells = panel_dwells(records.graded["dwell_s"].unique())
     panel_of = nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
     with drawing_style():
         figure = new_figure(2.4 + 1.75 * len(dwells))
@@ -77,8 +79,8 @@ def draw_stage_curves(
             _draw_curves(axes, table, marks)
             _draw_observed(axes, tiles[panel_of == place], marks)
             axes.set_title(f"dwell {write_dwell(dwells[place])} min:s", loc="left")
-        low, high = series.span("temperature")
-        beyond = 0.03 * (high - low)
+        low, high = fired.coolest_degC, fired.hottest_degC
+        beyond = max(0.03 * (high - low), 2.0)
         for axes in panels[:, 0]:
             set_temperature_axis(axes, low - beyond, high + beyond)
             axes.set_xlabel("")
@@ -96,27 +98,23 @@ def draw_stage_curves(
 def describe_stage_curves(records: Records, setting: Mapping[str, Any]) -> str:
     """Say in words what the curves show."""
     grades = ", ".join(records.series.responses.stage.grades)
-    dwells = [
-        format_duration(d) for d in panel_dwells(records.series.factors.levels("dwell"))
-    ]
+    panels = panel_dwells(records.graded["dwell_s"].unique())
+    dwells = [format_duration(dwell) for dwell in panels]
     return (
         f"Probability of each stage ({grades}) against temperature at "
         f"{setting_words(setting)}, one panel for each dwell: {', '.join(dwells)}."
     )
 
 
-def panel_dwells(levels: Sequence[Any]) -> list[float]:
-    """Return the dwells (s) that have a panel; a range has its middle too.
+def panel_dwells(fired_s: Iterable[float]) -> list[float]:
+    """Return the dwells (s) that have a panel: at most five, the ends among them.
 
     Examples
     --------
-    >>> panel_dwells([90.0, 210.0])
-    [90.0, 137.4772708486752, 210.0]
+    >>> panel_dwells([210.0, 90.0, 91.0])
+    [90.0, 210.0]
     """
-    dwells = spread_apart([float(level) for level in levels], largest=_MOST_PANELS)
-    if len(dwells) == 2:
-        return [dwells[0], float(np.sqrt(dwells[0] * dwells[1])), dwells[1]]
-    return dwells
+    return spread_apart([float(one) for one in fired_s], largest=_MOST_PANELS)
 
 
 def nearest_dwell(fired_s: Any, dwells_s: Sequence[float]) -> Any:
@@ -140,7 +138,8 @@ def grade_chances(
         Tidy: ``temperature_degC, stage, probability``.
     """
     series = records.series
-    degC = np.linspace(*series.span("temperature"), _POINTS)
+    fired = fired_range(records.graded)
+    degC = np.linspace(fired.coolest_degC, fired.hottest_degC, _POINTS)
     grid = pd.DataFrame({"temperature_degC": degC, "dwell_s": dwell_s}).assign(**setting)
     coded = model_matrix(series, grid, terms)
     frames = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -41,7 +42,7 @@ from firelab.charts.style import (
 )
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
-from firelab.windows.window import FiringWindows, SettingWindow
+from firelab.windows.window import FiringWindows, ProbabilityMap, SettingWindow
 from firelab.windows.window_words import setting_words
 
 _BANDS = np.linspace(0.0, 1.0, 11)
@@ -69,6 +70,7 @@ def draw_window_map(
         degC along the bottom, degF along the top, dwell (min:s) on a log
         scale. Beyond the fired range the ground is marked, never coloured.
     """
+    window = replace(window, map=as_strip(window.map))
     with drawing_style():
         figure = new_figure(7.0)
         axes = figure.add_subplot()
@@ -88,7 +90,7 @@ def draw_window_map(
         keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
         if windows.score_target is not None:
             keys.append(clear_key(windows.score_target))
-        keys.append(Patch(**UNFIRED_DOTS, label="not fired"))
+        keys.append(Patch(**{**UNFIRED_DOTS, "hatch": ".."}, label="not fired"))
         add_two_column_legend(figure, keys, region_keys(windows, window))
         invented = records.series.invented
         title_figure(figure, setting_words(window.setting), invented=invented)
@@ -118,10 +120,37 @@ def describe_window_map(windows: FiringWindows, window: SettingWindow) -> str:
     )
 
 
+def as_strip(field: ProbabilityMap) -> ProbabilityMap:
+    """Return a map with room to be seen: one fired temperature or dwell is a thin strip.
+
+    Parameters
+    ----------
+    field : ProbabilityMap
+        With m temperatures and k dwells.
+
+    Returns
+    -------
+    ProbabilityMap
+        The same where m and k are 2 or more; else the one row or column stands
+        twice, 1 degC or 2 % of the dwell to either side.
+    """
+    degC, dwell = field.temperature_degC, field.dwell_s
+    chance, sure = field.probability, field.assurance
+    if len(degC) == 1:
+        degC = degC[0] + np.array([-1.0, 1.0])
+        chance, sure = np.repeat(chance, 2, axis=1), np.repeat(sure, 2, axis=1)
+    if len(dwell) == 1:
+        dwell = dwell[0] * np.array([1 / 1.02, 1.02])
+        chance, sure = np.repeat(chance, 2, axis=0), np.repeat(sure, 2, axis=0)
+    return ProbabilityMap(
+        temperature_degC=degC, dwell_s=dwell, probability=chance, assurance=sure
+    )
+
+
 def _frame_axes(axes: Axes, window: SettingWindow, records: Records) -> None:
     degC, dwell = window.map.temperature_degC, window.map.dwell_s
-    beyond = max(_MARGIN * float(degC[-1] - degC[0]), 2.0)
-    ratio = max((float(dwell[-1]) / float(dwell[0])) ** _MARGIN, 1.03)
+    beyond = max(_MARGIN * float(degC[-1] - degC[0]), 5.0)
+    ratio = max((float(dwell[-1]) / float(dwell[0])) ** _MARGIN, 1.06)
     low, high = float(dwell[0]) / ratio, float(dwell[-1]) * ratio
     set_temperature_axis(axes, float(degC[0]) - beyond, float(degC[-1]) + beyond)
     add_degF_axis(axes)

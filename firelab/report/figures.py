@@ -72,6 +72,8 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         )
         for rank, window in enumerate(windows.windows[:MOST_DRAWN], start=1)
     ]
+    if not _varies_temperature(windows):
+        return drawn
     shown = windows.windows[:MOST_DRAWN]
     edges = ReportFigure(
         name="edges",
@@ -86,6 +88,11 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         ),
     )
     return [*drawn, edges]
+
+
+def _varies_temperature(windows: FiringWindows) -> bool:
+    """Tell whether there is an axis of temperature to draw against."""
+    return len(windows.windows[0].map.temperature_degC) > 1
 
 
 def _map_caption(windows: FiringWindows, rank: int) -> str:
@@ -104,6 +111,8 @@ def _map_caption(windows: FiringWindows, rank: int) -> str:
 def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
     fit, records, windows = sources.fit, sources.records, sources.windows
     if fit is None or records is None or windows is None:
+        return []
+    if not _varies_temperature(windows):
         return []
     return [
         ReportFigure(

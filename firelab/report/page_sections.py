@@ -34,7 +34,7 @@ def page_groups(sources: ReportSources) -> list[PageGroup]:
             _window_group(sources.windows, window, rank, several=several)
             for rank, window in enumerate(sources.windows.windows, start=1)
         ]
-        groups.append(PageGroup(anchor="edges", title="The edges", topics=("edges",)))
+        groups.append(_edges_group(sources.windows))
     if sources.records is not None:
         groups.append(_fired_group(sources.records))
     if sources.fit is not None:
@@ -59,6 +59,19 @@ def _window_group(
         lines=lines,
         topics=(f"map-{rank}", f"stages-{rank}"),
         tables=(edge_table(windows, window), dwell_edge_table(windows, window)),
+    )
+
+
+def _edges_group(windows: FiringWindows) -> PageGroup:
+    one = len(windows.windows[0].map.temperature_degC) == 1
+    line = (
+        "Only one temperature was fired: the tables above give the dwells that it allows."
+    )
+    return PageGroup(
+        anchor="edges",
+        title="The edges",
+        lines=(line,) if one else (),
+        topics=("edges",),
     )
 
 

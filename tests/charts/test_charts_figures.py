@@ -21,8 +21,10 @@ from firelab.charts.plan_chart import draw_plan_chart
 from firelab.charts.stage_curves import draw_stage_curves, grade_chances
 from firelab.charts.tile_count import describe_tile_count, draw_tile_count
 from firelab.charts.window_map import describe_window_map, draw_window_map
+from firelab.fits.stage import fit_stage
 from firelab.series.designs import design_names
 from firelab.series.folder import INVENTED
+from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import EdgeInterval
 
 SMALLEST_PT = 9.0
@@ -228,3 +230,19 @@ def test_the_plan_chart_counts_every_tile_once(example):
     in_loads, in_places = counted[True], counted[False]
     assert sum(in_places) == sum(in_loads) == one.plan.n_tiles
     assert len(in_loads) == one.plan.tiles["load"].nunique()
+
+
+@pytest.mark.parametrize(
+    ("single", "fired"), [("temperature_degC", 760.0), ("dwell_s", 135.0)]
+)
+def test_one_fired_temperature_or_dwell_is_drawn_as_a_strip(example, single, fired):
+    one = example("opaque-window")
+    looks = one.records.table
+    records = replace(one.records, looks=looks[looks[single] == fired])
+    windows = firing_windows(fit_stage(records))
+    axes = draw_window_map(windows, windows.windows[0], records).axes[0]
+    strip = axes.collections[0].get_datalim(axes.transData)
+    ends = {"temperature_degC": (strip.x0, strip.x1), "dwell_s": (strip.y0, strip.y1)}
+    low, high = ends[single]
+    assert low < fired < high
+    assert high / low < 1.05
