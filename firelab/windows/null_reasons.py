@@ -13,12 +13,14 @@ from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.priors import latent_scale
 from firelab.windows.setting_surface import monomials
 from firelab.windows.target_at_setting import TargetAtSetting
+from firelab.windows.target_span import inner_probability
 from firelab.windows.window import Recipe
 from firelab.windows.window_words import setting_words
 
 _FLAT_LOGITS = 2.0
 _FLAT_SHARE = 0.05
 _NEAR_END = 0.1
+_HARDLY_EVER = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +32,7 @@ class NullReason:
     code : str
         ``setting-not-fired``, ``target-not-reached``, ``target-passed``,
         ``grade-never-seen``, ``flat-response``, ``never-likely-enough``,
-        ``edge-outside-range``, ``no-room`` or ``not-sure-enough``.
+        ``not-clear-enough``, ``edge-outside-range``, ``no-room`` or ``not-sure-enough``.
     words : str
     settle : tuple of str
         What would settle it.
@@ -57,6 +59,7 @@ def explain_null(target: TargetAtSetting, looks: pd.DataFrame, best: Recipe) -> 
         or _target_unseen(target, looks)
         or _flat(target, looks)
         or _never_likely(target, best)
+        or _not_clear(target)
         or _outside(target, best)
         or _no_room(target, best)
         or _unsure(target, best)
@@ -186,6 +189,37 @@ def _never_likely(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     )
 
 
+def _not_clear(target: TargetAtSetting) -> NullReason | None:
+    """Tell whether the score is what fails, wherever the stage is likely."""
+    scale = target.series.responses.transparency
+    if target.clarity is None or scale is None:
+        return None
+    fired, wanted = target.fired, target.series.window.probability
+    grid_T, grid_d = np.meshgrid(fired.temperatures[::10], fired.dwells[::5])
+    columns = monomials(*target.plane.coded(grid_T.ravel(), grid_d.ravel()))
+    first, last = target.series.responses.stage.target_span
+    eta = target.draws.linear(columns)
+    stage = inner_probability(target.draws, first, last, eta).mean(axis=0)
+    clear = target.clarity.probability_clear(
+        columns[stage >= 0.5 * wanted], scale.target, scale.sign, scale.step / 2
+    )
+    if not clear.size or (clear >= wanted).mean(axis=0).max() >= _HARDLY_EVER:
+        return None
+    likely = clear.mean(axis=0).max()
+    return NullReason(
+        code="not-clear-enough",
+        words=(
+            f"{' or '.join(target.series.responses.stage.target)} is reached, but a score "
+            f"of {scale.target:g} hardly ever with it: at best {likely:.0%} of such tiles "
+            f"would have it, {wanted:.0%} was asked."
+        ),
+        settle=(
+            "coarser grains, fewer coats or a harder clear base make a transparent clearer "
+            "(common practice, no source): try one of them",
+        ),
+    )
+
+
 def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     """Tell whether the best firing lies at an end of what was fired."""
     fired = target.fired
@@ -209,7 +243,7 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
         code="edge-outside-range",
         words=(
             f"The window of {_target_words(target)} runs out of what was fired: the best "
-            f"firing is at its end, {_place(best)}."
+            f"firing, {best.probability:.0%} likely, is at its end, {_place(best)}."
         ),
         settle=(f"fire tiles {side} {end}",),
     )
