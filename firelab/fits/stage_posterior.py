@@ -26,7 +26,7 @@ from firelab.fits.stage_posterior_grades import check_link
 from firelab.fits.stage_posterior_importance import ImportanceSample, sample_by_importance
 from firelab.fits.stage_posterior_layout import Layout, make_layout, make_priors
 from firelab.fits.stage_posterior_mode import Mode, find_mode
-from firelab.fits.stage_posterior_sampler import ChainSample, sample_by_chains
+from firelab.fits.stage_posterior_sampler import MIXED, ChainSample, sample_by_chains
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix, term_columns
@@ -36,7 +36,6 @@ FloatArray = NDArray[np.float64]
 TRUSTED_K = 0.7
 """Pareto k above which importance weights are not trusted (Vehtari et al. 2024)."""
 _CHAINS = 64
-_MIXED = 1.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -171,7 +170,7 @@ def _by_importance(sample: ImportanceSample, mode: Mode) -> PosteriorConvergence
 
 
 def _by_chains(chains: ChainSample, mode: Mode, k: float | None) -> PosteriorConvergence:
-    mixed = chains.r_hat < _MIXED
+    mixed = chains.r_hat < MIXED
     why = "tiles were looked at again" if k is None else f"Pareto k was {k:.2f}"
     doubt = "" if mixed else "; the chains do not agree: take the intervals as rough"
     return PosteriorConvergence(

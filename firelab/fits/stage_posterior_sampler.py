@@ -21,6 +21,9 @@ ValueAndGradient = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 _WARM_ROUNDS = 5
 _WARM_STEPS = 40
 _KEPT_STEPS = 100
+_MOST_ROUNDS = 5
+MIXED = 1.05
+"""R-hat below which the chains agree; until then they go on, five rounds at most."""
 _MOST_LEAPS = 16
 _WANTED_ACCEPTANCE = 0.8
 _LONGEST_TIME = 1.8
@@ -119,12 +122,17 @@ def sample_by_chains(
         step, seen = _warm_up(chains, step, rng)
         chains.root = _metric_root(seen)
     step, _ = _warm_up(chains, step, rng)
-    kept, chances = [], []
-    for _ in range(_KEPT_STEPS):
-        chances.append(chains.move(step * (0.8 + 0.4 * rng.random()), rng).mean())
-        kept.append(chains.points)
-    points = np.stack(kept)
-    r_hat, size = mixing(points)
+    kept: list[FloatArray] = []
+    chances: list[float] = []
+    for _ in range(_MOST_ROUNDS):
+        for _ in range(_KEPT_STEPS):
+            chance = chains.move(step * (0.8 + 0.4 * rng.random()), rng)
+            chances.append(float(chance.mean()))
+            kept.append(chains.points)
+        points = np.stack(kept)
+        r_hat, size = mixing(points)
+        if r_hat < MIXED:
+            break
     return ChainSample(
         points=points,
         r_hat=r_hat,

@@ -62,7 +62,7 @@ class PriorWish:
     effect: Positive = 0.5
     interaction: Positive = 0.25
     load_sd: Positive = 0.5
-    tile_sd: Positive = 0.6
+    tile_sd: Positive = 1.5
     clarity_effect: Positive = 0.25
     clarity_load_sd: Positive = 0.1
     clarity_tile_sd: Positive = 0.15
