@@ -70,7 +70,7 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
         f"Chance to see a shift of {shift:g} sd, end to end": chance_bars(plan),
     }
     told = {title: listed for title, listed in bars.items() if listed}
-    heights = [0.7 + 2.0 * rows, 3.1, *(0.5 + 0.33 * len(one) for one in told.values())]
+    heights = [0.7 + 1.8 * rows, 2.6, *(0.5 + 0.29 * len(one) for one in told.values())]
     with drawing_style():
         figure = new_figure(1.0 + sum(heights))
         places = figure.add_gridspec(len(heights), 1, height_ratios=heights)
