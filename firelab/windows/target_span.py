@@ -56,6 +56,32 @@ class TargetSpan:
         )
 
 
+def latent_edges(
+    draws: StageDraws, first: int, last: int, probability: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return where each side of a target is as probable as asked, draw by draw.
+
+    Parameters
+    ----------
+    draws : StageDraws
+    first, last : int
+        Places of the target on the scale, from 0.
+    probability : float
+        Asked of P(stage >= first) and of P(stage <= last).
+
+    Returns
+    -------
+    tuple of (ndarray, ndarray), shape (S,)
+        Latent values; infinite where the target has no such side.
+    """
+    low, high = np.full(draws.n_draws, -np.inf), np.full(draws.n_draws, np.inf)
+    if first > 0:
+        low = draws.thresholds[:, first - 1] - draws.distance_where(1.0 - probability)
+    if last < draws.thresholds.shape[1]:
+        high = draws.thresholds[:, last] - draws.distance_where(probability)
+    return low, high
+
+
 def target_span(draws: StageDraws, first: int, last: int, probability: float) -> TargetSpan:
     """Return the span of a target, grades `first` to `last`, in every draw.
 
@@ -67,17 +93,10 @@ def target_span(draws: StageDraws, first: int, last: int, probability: float) ->
     probability : float
         Asked of the target.
     """
-    n_cuts, count = draws.thresholds.shape[1], draws.n_draws
-    low_edge, high_edge = np.full(count, -np.inf), np.full(count, np.inf)
-    if first > 0:
-        low_edge = draws.thresholds[:, first - 1] - draws.distance_where(1.0 - probability)
-    if last < n_cuts:
-        high_edge = draws.thresholds[:, last] - draws.distance_where(probability)
-    if first == 0 or last == n_cuts:
-        return TargetSpan(
-            low=low_edge, high=high_edge, low_edge=low_edge, high_edge=high_edge
-        )
-    low, high = _two_sided(draws, first, last, probability, (low_edge, high_edge))
+    low_edge, high_edge = latent_edges(draws, first, last, probability)
+    low, high = low_edge, high_edge
+    if first > 0 and last < draws.thresholds.shape[1]:
+        low, high = _two_sided(draws, first, last, probability, (low_edge, high_edge))
     return TargetSpan(low=low, high=high, low_edge=low_edge, high_edge=high_edge)
 
 
