@@ -100,6 +100,8 @@ def compare_plans(
             except FirelabError as fault:
                 lines.append({"kind": kind, "asked": asked, "remark": fault.what})
     frame = pd.DataFrame(lines, columns=list(COMPARED))
+    # Two sizes can end in the same plan, where the kind or the budget has the word.
+    frame = frame.drop_duplicates([name for name in COMPARED if name != "asked"])
     return frame.sort_values(
         ["mean_error_sd", "kind"], na_position="last", kind="stable", ignore_index=True
     )
