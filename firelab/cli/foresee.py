@@ -64,7 +64,9 @@ def command(
                 told=lambda done, wanted: console.progress(f"try {done} of {wanted}"),
             )
         console.progress_done()
-        png, _ = save_figure(draw_tile_count(found.table, invented=True), folder / FIGURE)
+        png, _ = save_figure(
+            draw_tile_count(found.table, invented=series.invented), folder / FIGURE
+        )
         if as_json:
             console.result_json(found.to_dict())
         else:

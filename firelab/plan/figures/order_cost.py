@@ -81,9 +81,11 @@ def order_note(figures: dict[str, float | int | str]) -> str:
             f"temperature. A drift of kiln or eye within a session cannot be told from "
             f"temperature (correlation {r:.2f}); a random order could."
         )
+    more = max(hours - low, 0.0)
+    cost = f"{more:.1f} h more" if more >= 0.05 else "no more time"
     return (
         f"Order: loads at random within each session (orders that climb or fall were "
         f"drawn again; correlation of place with temperature {r:.2f}), tiles at random "
-        f"within a load. It costs {max(hours - low, 0.0):.1f} h more than low to high, "
+        f"within a load. It costs {cost} than low to high, "
         "and keeps a drift of kiln or eye apart from temperature."
     )
