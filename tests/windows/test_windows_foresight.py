@@ -113,3 +113,25 @@ def test_an_expectation_is_read_with_its_units():
     assert "low_edge 790.56 degC is not below high_edge 785 degC" in finding.message
     _, (finding,) = parse_series(text.replace('"18 degF"', '"18"'))
     assert "is not a difference of temperature" in finding.message
+
+
+@pytest.mark.filterwarnings("default")
+def test_a_local_dask_cluster_gives_the_same_answer(tmp_path):
+    # Warnings are the cluster's own (ports, event loops); the answer is what is held.
+    import distributed
+
+    series = dataclasses.replace(SERIES, expectation=EXPECTED)
+    plans = [candidate(repeats=1)]
+    here = foresee(series, plans, n_tries=3, n_jobs=1)
+    with (
+        distributed.LocalCluster(
+            n_workers=1,
+            threads_per_worker=1,
+            processes=False,
+            dashboard_address=None,
+            local_directory=str(tmp_path),
+        ) as cluster,
+        distributed.Client(cluster),
+    ):
+        there = foresee(series, plans, n_tries=3, backend="dask")
+    assert there.to_dict() == here.to_dict()
