@@ -21,12 +21,12 @@ from statsmodels.miscmodels.ordinal_model import OrderedModel
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent / "coverage"))
 
-from invented import draw_truth, study_plan, study_series  # noqa: E402
+from invented import draw_truth, study_plan, study_series
 
-from firelab.fits.stage import fit_stage  # noqa: E402
-from firelab.series.terms import model_matrix  # noqa: E402
-from firelab.windows.firing_windows import firing_windows  # noqa: E402
-from firelab.windows.invented_records import invent_records  # noqa: E402
+from firelab.fits.stage import fit_stage
+from firelab.series.terms import model_matrix
+from firelab.windows.firing_windows import firing_windows
+from firelab.windows.invented_records import invent_records
 
 REPEATS = 25
 

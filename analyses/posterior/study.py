@@ -18,26 +18,26 @@ from numpyro.diagnostics import effective_sample_size, gelman_rubin
 HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "coverage")]
 
-from invented import draw_truth, study_plan, study_series  # noqa: E402
-from numpyro_model import sample_general  # noqa: E402
+from invented import draw_truth, study_plan, study_series
+from numpyro_model import sample_general
 
-from firelab.fits.stage_posterior import fit_posterior  # noqa: E402
-from firelab.records.records import Records  # noqa: E402
-from firelab.series.factors import (  # noqa: E402
+from firelab.fits.stage_posterior import fit_posterior
+from firelab.records.records import Records
+from firelab.series.factors import (
     BaseFactor,
     DwellFactor,
     Factors,
     TemperatureFactor,
 )
-from firelab.series.firing_series import (  # noqa: E402
+from firelab.series.firing_series import (
     Enamel,
     FiringSeries,
     Responses,
     StageResponse,
 )
-from firelab.series.folder import Provenance  # noqa: E402
-from firelab.series.terms import model_matrix  # noqa: E402
-from firelab.windows.invented_records import invent_records  # noqa: E402
+from firelab.series.folder import Provenance
+from firelab.series.terms import model_matrix
+from firelab.windows.invented_records import invent_records
 
 N_DRAWS = 20_000
 QUANTILES = (0.05, 0.5, 0.95)
