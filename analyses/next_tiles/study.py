@@ -28,9 +28,9 @@ from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowWish
 from firelab.series.folder import Provenance
 from firelab.windows.edge_doubt import edge_doubt
+from firelab.windows.invented_records import invent_records
 from firelab.windows.next_tiles import next_tiles
 from firelab.windows.simulated_kiln import SimulatedKiln
-from firelab.windows.simulated_records import simulate_records
 
 HERE = Path(__file__).parent
 DWELLS_S = (90.0, 120.0, 160.0, 210.0)
@@ -191,7 +191,7 @@ def fit_of(records: Records, seed: int) -> StagePosterior:
 def follow_next(kiln: SimulatedKiln, seed: int, *, rng: np.random.Generator) -> list[Look]:
     """Start with 12 tiles, then fire what `next` chooses, load by load."""
     plan = factorial(3)
-    records, looks = simulate_records(kiln, plan, rng=rng), []
+    records, looks = invent_records(kiln, plan, rng=rng), []
     while True:
         fit = fit_of(records, seed)
         looks.append(judge("next", kiln, fit, records))
@@ -200,7 +200,7 @@ def follow_next(kiln: SimulatedKiln, seed: int, *, rng: np.random.Generator) -> 
         chosen = next_tiles(fit, plan, places=NEXT_PLACES).table
         settings = [(float(chosen["temperature_degC"].iloc[0]), list(chosen["dwell_s"]))]
         more = loads_of(settings, looks[-1].loads + 1, looks[-1].tiles)
-        fired = simulate_records(kiln, more, rng=rng)
+        fired = invent_records(kiln, more, rng=rng)
         plan = Plan(
             **{
                 **{name: getattr(plan, name) for name in Plan.__dataclass_fields__},
@@ -223,7 +223,7 @@ def one_colour(population: str, seed: int, *, fixed: bool) -> list[dict[str, obj
     plans = {"factorial": [9]} if not fixed else {"factorial": [3, 4, 5, 6, 7, 9]}
     looks = []
     for n_loads in plans["factorial"]:
-        records = simulate_records(kiln, factorial(n_loads), rng=rng)
+        records = invent_records(kiln, factorial(n_loads), rng=rng)
         looks.append(judge("factorial", kiln, fit_of(records, seed), records))
     if fixed:
         for n_loads in (3, 5, 7, 9):
@@ -231,7 +231,7 @@ def one_colour(population: str, seed: int, *, fixed: bool) -> list[dict[str, obj
                 ("latin hypercube", latin(n_loads, rng=rng)),
                 ("optimal (D, straight line)", best_for_middle(n_loads)),
             ):
-                records = simulate_records(kiln, plan, rng=rng)
+                records = invent_records(kiln, plan, rng=rng)
                 looks.append(judge(kind, kiln, fit_of(records, seed), records))
     looks += follow_next(kiln, seed, rng=rng)
     return [

@@ -25,17 +25,21 @@ _NO_HIGH = EdgeInterval(
 )
 
 
+def _no_edge(latent: FloatArray) -> EdgeInterval | None:
+    """Return why a target has no such edge at all; None where it has one."""
+    if np.isneginf(latent).all():
+        return _NO_LOW
+    return _NO_HIGH if np.isposinf(latent).all() else None
+
+
 def edges_at(target: TargetAtSetting, dwell_s: float) -> Edges:
     """Return low and high edge at one dwell, degC with their intervals."""
     fired, level = target.fired, target.series.window.level
     ends = fired.coolest_degC, fired.hottest_degC
     sides = "below the fired range", "above the fired range"
     low, high = (
-        _NO_LOW
-        if np.isneginf(latent).all()
-        else _NO_HIGH
-        if np.isposinf(latent).all()
-        else hold(temperature_edges(target, dwell_s, latent), level, ends, sides)
+        _no_edge(latent)
+        or hold(temperature_edges(target, dwell_s, latent), level, ends, sides)
         for latent in (target.span.low_edge, target.span.high_edge)
     )
     return Edges(dwell_s=dwell_s, low_degC=low, high_degC=high)
@@ -47,11 +51,8 @@ def dwells_at(target: TargetAtSetting, temperature_degC: float) -> DwellEdges:
     ends = fired.shortest_s, fired.longest_s
     sides = "shorter than was fired", "longer than was fired"
     low, high = (
-        _NO_LOW
-        if np.isneginf(latent).all()
-        else _NO_HIGH
-        if np.isposinf(latent).all()
-        else hold(dwell_edges(target, temperature_degC, latent), level, ends, sides)
+        _no_edge(latent)
+        or hold(dwell_edges(target, temperature_degC, latent), level, ends, sides)
         for latent in (target.span.low_edge, target.span.high_edge)
     )
     return DwellEdges(temperature_degC=temperature_degC, low_s=low, high_s=high)

@@ -17,7 +17,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.windows.edge_doubt import edge_doubt
 from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.simulated_records import simulate_records
+from firelab.windows.invented_records import invent_records
 
 SCHEMA = "firelab/foresight/1"
 
@@ -197,7 +197,7 @@ def _one_try(
 ) -> _Try:
     truth_rng, fire_rng, fit_rng = (np.random.default_rng([*seed, k]) for k in range(3))
     kiln = draw_expected_kiln(series, expected, rng=truth_rng)
-    records = simulate_records(kiln, plan, rng=fire_rng)
+    records = invent_records(kiln, plan, rng=fire_rng)
     fit = fit_posterior(records, rng=fit_rng, n_draws=_DRAWS)
     windows = firing_windows(fit)
     widths = edge_doubt(fit).widths(series.window.level)

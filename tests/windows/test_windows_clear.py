@@ -16,8 +16,8 @@ from firelab.series.designs import design_path
 from firelab.series.factors import DwellFactor, LayersFactor
 from firelab.series.series_file import read_series
 from firelab.windows.firing_windows import firing_windows
+from firelab.windows.invented_records import invent_records
 from firelab.windows.simulated_kiln import SimulatedClarity, SimulatedKiln
-from firelab.windows.simulated_records import simulate_records
 
 DESIGN = read_series(design_path("clear-transparent"))
 SERIES = dataclasses.replace(
@@ -43,7 +43,7 @@ def answered():
         ),
     )
     plan = plan_series(SERIES, series_hash="0" * 64)
-    records = simulate_records(kiln, plan, rng=np.random.default_rng(4))
+    records = invent_records(kiln, plan, rng=np.random.default_rng(4))
     fit = fit_posterior(records, rng=np.random.default_rng(5), n_draws=800)
     clarity = fit_clarity(records, rng=np.random.default_rng(6))
     return fit, firing_windows(fit, clarity), firing_windows(fit)

@@ -26,9 +26,9 @@ from firelab.windows.affordable import candidate_temperatures, candidate_tiles
 from firelab.windows.edge_doubt import edge_doubt
 from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
 from firelab.windows.firing_windows import firing_windows
+from firelab.windows.invented_records import invent_records
 from firelab.windows.next_tiles import NEXT_COLUMNS, next_tiles
 from firelab.windows.outcome_tree import Ways, grade_chances
-from firelab.windows.simulated_records import simulate_records
 
 SERIES = read_series(design_path("quick-look"))
 
@@ -132,7 +132,7 @@ def fired(series, seed):
     plan = plan_series(series, series_hash="0" * 64)
     rng = np.random.default_rng(seed)
     kiln = draw_expected_kiln(series, assumed_expectation(series), rng=rng)
-    records = simulate_records(kiln, plan, rng=rng)
+    records = invent_records(kiln, plan, rng=rng)
     return kiln, plan, fit_posterior(records, rng=rng, n_draws=600), records
 
 
@@ -241,7 +241,7 @@ def test_a_chosen_session_narrows_the_edges_about_as_much_as_expected():
         longer = extend_plan(series, plan, chosen.table)
         session = longer.tiles[longer.tiles["session"] > plan.tiles["session"].max()]
         rng = np.random.default_rng([seed, 5])
-        more = simulate_records(kiln, dataclasses.replace(longer, tiles=session), rng=rng)
+        more = invent_records(kiln, dataclasses.replace(longer, tiles=session), rng=rng)
         looks = pd.concat([records.looks, more.looks], ignore_index=True)
         again = fit_posterior(
             dataclasses.replace(records, looks=looks), rng=rng, n_draws=600
