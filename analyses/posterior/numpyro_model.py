@@ -14,29 +14,33 @@ from firelab.series.prior_wish import PriorWish
 jax.config.update("jax_enable_x64", True)
 
 
-def grade_model(X, grade, load, wish: PriorWish, columns, n_grades, n_loads) -> None:
-    """Cumulative logit with a load effect, priors as series.toml states them."""
-    inner = n_grades - 2
-    steepness = numpyro.sample(
-        "steepness", dist.LogNormal(jnp.log(wish.steepness), wish.steepness_spread)
-    )
+def grade_model(X, grade, load, wish: PriorWish, half, columns, n_grades, n_loads) -> None:
+    """Cumulative logit with a load effect, priors as series.toml states them.
+
+    `half` holds half the range of temperature, degC, and of dwell, doublings.
+    """
+    inner, half_degC, half_doublings = n_grades - 2, *half
+    blur = numpyro.sample("blur", dist.LogNormal(jnp.log(wish.blur), wish.blur_spread))
+    # 20 to 80 % of a logistic is twice the logit of 0.8.
+    steepness = 2.0 * jnp.log(4.0) * half_degC / blur
     place = numpyro.sample("place", dist.Normal(wish.place, wish.place_spread))
     width = wish.grade_width * min(1.0, 2.0 / inner)
     with numpyro.plate("inner", inner):
         gap = numpyro.sample("gap", dist.LogNormal(jnp.log(width), wish.grade_width_spread))
-    steps = jnp.concatenate([jnp.zeros(1), jnp.cumsum(gap)])
+    steps = jnp.concatenate([jnp.zeros(1), jnp.cumsum(gap)]) / half_degC
     cuts = numpyro.deterministic("thresholds", steepness * (place + steps - steps.mean()))
     effects = []
     for name in columns:
         if name == "temperature":
             effects.append(steepness)
         elif name == "dwell":
-            share = numpyro.sample(
-                "dwell", dist.LogNormal(jnp.log(wish.dwell), wish.dwell_spread)
+            doubling = numpyro.sample(
+                "doubling", dist.LogNormal(jnp.log(wish.doubling), wish.doubling_spread)
             )
-            effects.append(steepness * share)
+            effects.append(steepness * doubling * half_doublings / half_degC)
         else:
-            effects.append(steepness * numpyro.sample(name, dist.Normal(0.0, wish.effect)))
+            degC = numpyro.sample(name, dist.Normal(0.0, wish.effect))
+            effects.append(steepness * degC / half_degC)
     beta = numpyro.deterministic("coefficients", jnp.stack(effects))
     load_sd = numpyro.sample("load_sd", dist.HalfNormal(wish.load_sd))
     with numpyro.plate("loads", n_loads):
@@ -46,7 +50,7 @@ def grade_model(X, grade, load, wish: PriorWish, columns, n_grades, n_loads) -> 
 
 
 def sample_general(
-    X, grade, load, wish, columns, n_grades, *, seed: int
+    X, grade, load, wish, half, columns, n_grades, *, seed: int
 ) -> dict[str, np.ndarray]:
     """Return NUTS draws by name, chains by steps by shape."""
     sampler = MCMC(
@@ -63,6 +67,7 @@ def sample_general(
         jnp.asarray(grade),
         jnp.asarray(load),
         wish,
+        half,
         columns,
         n_grades,
         int(load.max()) + 1,

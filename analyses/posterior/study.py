@@ -86,6 +86,13 @@ DATA = {
 }
 
 
+def half_ranges(series: FiringSeries) -> tuple[float, float]:
+    """Return half the range of temperature, degC, and of dwell, doublings."""
+    low, high = series.span("temperature")
+    short, long = series.span("dwell")
+    return (high - low) / 2.0, float(np.log2(long / short)) / 2.0
+
+
 def compare(name: str, records: Records) -> pd.DataFrame:
     """Lay both posteriors of one data set side by side."""
     graded, series = records.graded, records.series
@@ -95,6 +102,7 @@ def compare(name: str, records: Records) -> pd.DataFrame:
         graded["stage"].cat.codes.to_numpy().astype(int),
         pd.factorize(graded["load"])[0],
         series.priors,
+        half_ranges(series),
         fit.columns,
         len(fit.grades),
         seed=2,

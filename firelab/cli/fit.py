@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from firelab.cli import console
+
+if TYPE_CHECKING:
+    from firelab.records.records import Records
 
 EXAMPLE = "firelab fit marsh-green"
 
@@ -33,13 +37,28 @@ def command(
             help="Say which terms matter, each load predicted from the rest.",
         ),
     ] = False,
+    observers: Annotated[
+        bool,
+        typer.Option(
+            "--observers", help="Say how far those who grade agree, and who grades higher."
+        ),
+    ] = False,
+    heat_work: Annotated[
+        bool,
+        typer.Option(
+            "--heat-work",
+            help="Estimate the activation energy; compare with temperature and dwell.",
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="The fit as JSON.")] = False,
 ) -> None:
     """Fit the stage, and the clarity score where there is one; write fit.json.
 
     The posterior prints its priors and how far doubling or halving them moves
-    the answer. Enamel dust, heat and glare can hurt: firelab sheets prints the
-    cautions.
+    the answer. --compare, --observers and --heat-work are answered after it, in
+    the JSON under a name of their own; a question that the records cannot
+    answer ends with exit code 3, the fit written all the same. Enamel dust,
+    heat and glare can hurt: firelab sheets prints the cautions.
     """
     from firelab.windows.answer_files import write_fit
     from firelab.windows.fit_file import FitOptions, fit_folder, fit_to_dict, split_terms
@@ -50,17 +69,56 @@ def command(
         found = fit_folder(folder, options)
         console.progress_done()
         written = write_fit(folder, found)
+        asked = {"compare": compare, "observers": observers, "heat_work": heat_work}
+        answers = (
+            (name, answer(found.records, options.terms or None, link))
+            for question in asked
+            if asked[question]
+            for name, answer in _answers(question)
+        )
         if as_json:
-            console.result_json(fit_to_dict(found))
+            told = {name: answer.to_dict() for name, answer in answers}
+            console.result_json({**fit_to_dict(found), **told})
             return
         console.result(found.stage.summary())
         if found.sensitivity:
             console.result(f"priors matter: {found.sensitivity}")
         if found.clarity is not None:
             console.result(found.clarity.summary())
-        if compare:
-            from firelab.fits.term_comparison import compare_terms
-
-            terms_asked = options.terms or None
-            console.result(compare_terms(found.records, terms_asked, link=link).summary())
+        for _, answer in answers:
+            console.result(answer.summary())
         console.tell(f"{written}: next, firelab windows {folder}")
+
+
+Answer = Callable[["Records", Sequence[str] | None, str], Any]
+
+
+def _answers(question: str) -> list[tuple[str, Answer]]:
+    """Return what answers a question, by the name that it has in the JSON."""
+    if question == "compare":
+        from firelab.fits.term_comparison import compare_terms
+
+        return [
+            ("terms", lambda looks, terms, link: compare_terms(looks, terms, link=link))
+        ]
+    if question == "observers":
+        from firelab.fits.observers import agree_observers
+        from firelab.fits.observers_effect import fit_observers
+
+        return [
+            (
+                "observers",
+                lambda looks, terms, link: fit_observers(looks, terms, link=link),
+            ),
+            ("agreement", lambda looks, terms, link: agree_observers(looks)),
+        ]
+    from firelab.fits.heat_work_comparison import compare_heat_work
+    from firelab.fits.heat_work_fit import fit_heat_work
+
+    return [
+        ("heat_work", lambda looks, terms, link: fit_heat_work(looks, terms, link=link)),
+        (
+            "heat_work_comparison",
+            lambda looks, terms, link: compare_heat_work(looks, terms, link=link),
+        ),
+    ]

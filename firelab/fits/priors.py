@@ -25,16 +25,12 @@ FloatArray = NDArray[np.float64]
 _FARTHEST_SCORE = 30.0
 _LATENT_SD = {"logit": np.pi / np.sqrt(3.0), "cloglog": np.pi / np.sqrt(6.0)}
 _LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
-_SPREADS = (
-    "steepness_spread",
-    "place_spread",
-    "grade_width_spread",
-    "dwell_spread",
-    "effect",
-    "interaction",
-    "load_sd",
-    "tile_sd",
-)
+_SPREADS = ("blur_spread", "grade_width_spread", "doubling_spread")
+_DEVIATIONS = ("place_spread", "effect", "interaction", "load_sd", "tile_sd")
+_MOST_SPREAD, _MOST_DEVIATION = 10.0, 1000.0
+_LOGITS_20_TO_80 = 2.0 * float(np.log(4.0))
+_NOTIONAL_HALF_DEGC = 45.0
+"""Half a range of temperature where the series has neither that nor dwell."""
 
 
 def latent_scale(link: str) -> float:
@@ -48,10 +44,40 @@ def latent_scale(link: str) -> float:
     return float(_LATENT_SD[link_named(link).name] / _LATENT_SD["logit"])
 
 
+def half_range_degC(series: FiringSeries, columns: Sequence[str]) -> float:
+    """Return what one coded unit of the steepest column is worth, degC.
+
+    That column is the temperature; without it the dwell, by what a doubling is
+    worth.
+    """
+    if "temperature" in columns:
+        low, high = series.span("temperature")
+        return (high - low) / 2 or _NOTIONAL_HALF_DEGC
+    return dwell_half_degC(series) if "dwell" in columns else _NOTIONAL_HALF_DEGC
+
+
+def dwell_half_degC(series: FiringSeries) -> float:
+    """Return what half the range of ln dwell is worth in the prior median, degC."""
+    short, long = series.span("dwell")
+    doublings = np.log2(long / short) / 2
+    return float(series.priors.doubling * doublings) or _NOTIONAL_HALF_DEGC
+
+
+def prior_steepness(series: FiringSeries, columns: Sequence[str]) -> tuple[float, float]:
+    """Return median (logits per coded unit) and log spread of the steepest column."""
+    wish = series.priors
+    median = _LOGITS_20_TO_80 * half_range_degC(series, columns) / wish.blur
+    if "temperature" in columns or "dwell" not in columns:
+        return median, wish.blur_spread
+    return median, float(np.hypot(wish.blur_spread, wish.doubling_spread))
+
+
 def scaled_spreads(wish: PriorWish, factor: float) -> PriorWish:
     """Return the priors with every spread multiplied, medians kept."""
-    widened = {name: getattr(wish, name) * factor for name in _SPREADS}
-    return replace(wish, **{name: min(value, 10.0) for name, value in widened.items()})
+    most = dict.fromkeys(_SPREADS, _MOST_SPREAD)
+    most |= dict.fromkeys(_DEVIATIONS, _MOST_DEVIATION)
+    widened = {name: min(getattr(wish, name) * factor, top) for name, top in most.items()}
+    return replace(wish, **widened)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,27 +132,24 @@ def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray
 def prior_words(series: FiringSeries, link: str, columns: Sequence[str]) -> tuple[str, ...]:
     """Say the priors of a stage fit, one line each."""
     wish, unit = series.priors, latent_scale(link)
-    low, high = series.span("temperature")
-    half = (high - low) / 2 if "temperature" in columns and high > low else None
-    per_half = f" ({half:.0f} degC)" if half else ""
     lines = [
-        f"half the fired range{per_half} shifts the grade by "
-        f"{_times(wish.steepness * unit, wish.steepness_spread)} {link} units, never back",
+        "a grade passes from 20 to 80 % of tiles over "
+        f"{_times(wish.blur, wish.blur_spread)}; heat never takes it back",
         f"middle of the scale: {wish.place:g} +/- {wish.place_spread:g} half ranges "
         "from the middle of the fired range",
         "width of a grade, four on the scale: "
-        f"{_times(wish.grade_width, wish.grade_width_spread)} half ranges",
+        f"{_times(wish.grade_width, wish.grade_width_spread)}",
     ]
     if "dwell" in columns:
         lines.append(
-            "dwell against temperature: "
-            f"{_times(wish.dwell, wish.dwell_spread)} of its effect, never back"
+            "doubling the dwell is worth "
+            f"{_times(wish.doubling, wish.doubling_spread)}, never less than nothing"
         )
     others = [c for c in columns if c not in ("temperature", "dwell")]
     if [c for c in others if not is_product(c)]:
-        lines.append(f"mesh, layers and base: 0 +/- {wish.effect:g} of the effect")
+        lines.append(f"mesh, layers and base: 0 +/- {wish.effect:g} degC")
     if [c for c in others if is_product(c)]:
-        lines.append(f"products and squares: 0 +/- {wish.interaction:g} of the effect")
+        lines.append(f"products and squares: 0 +/- {wish.interaction:g} degC")
     lines.append(f"deviation between loads: half-normal, {wish.load_sd * unit:.2g} units")
     return tuple(lines)
 
@@ -137,6 +160,6 @@ def is_product(column: str) -> bool:
 
 
 def _times(median: float, spread: float) -> str:
-    """Write a log-normal by its median and the ends of its middle 80 %."""
+    """Write a log-normal of degC apart by its median and its middle 80 %."""
     low, high = median * np.exp(-1.2816 * spread), median * np.exp(1.2816 * spread)
-    return f"{median:.2g} (80 % within {low:.2g} to {high:.2g})"
+    return f"{median:.2g} degC (80 % within {low:.2g} to {high:.2g} degC)"

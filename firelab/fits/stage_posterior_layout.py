@@ -18,9 +18,12 @@ from numpy.typing import NDArray
 
 from firelab.fits.priors import (
     Priors,
+    dwell_half_degC,
     half_normal,
+    half_range_degC,
     is_product,
     latent_scale,
+    prior_steepness,
     prior_words,
 )
 from firelab.series.firing_series import FiringSeries
@@ -219,7 +222,7 @@ def make_layout(
         n_grades=len(series.responses.stage.grades),
         columns=columns,
         carrier=carriers[0] if carriers else None,
-        fixed_steepness=series.priors.steepness * latent_scale(link),
+        fixed_steepness=prior_steepness(series, columns)[0] * latent_scale(link),
         has_tiles=has_tiles,
         load_scale=series.priors.load_sd * latent_scale(link),
         tile_scale=series.priors.tile_sd * latent_scale(link),
@@ -229,24 +232,26 @@ def make_layout(
 def make_priors(series: FiringSeries, layout: Layout, *, link: str) -> Priors:
     """Set the series' priors on the parameters of a layout."""
     wish, unit, q = series.priors, latent_scale(link), layout.n_parameters
+    half_degC = half_range_degC(series, layout.columns)
     mean, sd = np.zeros(q), np.ones(q)
     mean[0], sd[0] = wish.place, wish.place_spread
     if layout.n_widths:
         inner = slice(1, 1 + layout.n_widths)
-        mean[inner] = np.log(wish.grade_width * min(1.0, 2.0 / layout.n_widths))
+        mean[inner] = np.log(wish.grade_width / half_degC * min(1.0, 2.0 / layout.n_widths))
         sd[inner] = wish.grade_width_spread
     at_steepness = layout.steepness_at
     if at_steepness is not None:
-        mean[at_steepness] = np.log(wish.steepness * unit)
-        sd[at_steepness] = wish.steepness_spread
+        median, sd[at_steepness] = prior_steepness(series, layout.columns)
+        mean[at_steepness] = np.log(median * unit)
     for column, at in enumerate(layout.effects_at):
         if at < 0:
             continue
         if layout.is_positive(column):
-            mean[at], sd[at] = np.log(wish.dwell), wish.dwell_spread
+            mean[at] = np.log(dwell_half_degC(series) / half_degC)
+            sd[at] = wish.doubling_spread
         else:
             product = is_product(layout.columns[column])
-            sd[at] = wish.interaction if product else wish.effect
+            sd[at] = (wish.interaction if product else wish.effect) / half_degC
     words = list(prior_words(series, link, layout.columns))
     if layout.has_tiles:
         words.append(

@@ -7,9 +7,10 @@ from typing import Annotated
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
-from firelab.series.written import STRICT
+from firelab.series.written import STRICT, DegCApart
 
 Positive = Annotated[float, Field(gt=0, le=1000)]
+Apart = Annotated[DegCApart, Field(gt=0, le=1000)]
 Spread = Annotated[float, Field(gt=0, le=10)]
 Place = Annotated[float, Field(ge=-10, le=10)]
 
@@ -18,25 +19,28 @@ Place = Annotated[float, Field(ge=-10, le=10)]
 class PriorWish:
     """The table ``[priors]`` of series.toml; what is not stated has its default.
 
-    Widths and places are in half fired ranges: the coldest temperature of the
-    series is at -1, the hottest at +1. A spread is the standard deviation of
-    the natural logarithm.
+    How sharply a grade passes, how wide it is and what dwell is worth are in
+    degC apart: they belong to the enamel, not to the range that is searched.
+    The medians are common practice, no source. A spread is the standard
+    deviation of the natural logarithm.
 
     Attributes
     ----------
-    steepness, steepness_spread : float
-        Median and spread of the temperature effect: by how many logits half
-        the fired range moves the grade.
+    blur, blur_spread : float
+        Median and spread of the degrees over which a grade passes from 20 % to
+        80 % of the tiles of a load.
     place, place_spread : float
-        Mean and standard deviation of the middle of the scale of grades.
+        Mean and standard deviation of the middle of the scale of grades, in
+        half ranges: the coldest temperature of the series is at -1, the
+        hottest at +1.
     grade_width, grade_width_spread : float
-        Median and spread of the width of one grade, on a scale of four.
-    dwell, dwell_spread : float
-        Median and spread of the dwell effect (half the range of ln dwell), as
-        a share of the temperature effect.
+        Median and spread of the degrees that one grade is wide, on a scale of
+        four.
+    doubling, doubling_spread : float
+        Median and spread of the degrees that doubling the dwell is worth.
     effect : float
-        Standard deviation of the effects of mesh, layers and base, as a share
-        of the temperature effect.
+        Standard deviation of the degrees that mesh, layers and base are worth,
+        per half of their range.
     interaction : float
         The same for products and squares.
     load_sd, tile_sd : float
@@ -51,17 +55,17 @@ class PriorWish:
         loads and between tiles of one load, as shares of its range.
     """
 
-    steepness: Positive = 4.0
-    steepness_spread: Spread = 0.7
+    blur: Apart = 20.0
+    blur_spread: Spread = 0.7
     place: Place = 0.0
     place_spread: Positive = 0.75
-    grade_width: Positive = 0.5
+    grade_width: Apart = 30.0
     grade_width_spread: Spread = 0.8
-    dwell: Positive = 0.35
-    dwell_spread: Spread = 0.7
-    effect: Positive = 0.5
-    interaction: Positive = 0.25
-    load_sd: Positive = 0.5
+    doubling: Apart = 30.0
+    doubling_spread: Spread = 0.7
+    effect: Apart = 30.0
+    interaction: Apart = 15.0
+    load_sd: Positive = 0.6
     tile_sd: Positive = 1.5
     clarity_effect: Positive = 0.25
     clarity_load_sd: Positive = 0.1

@@ -222,11 +222,11 @@ def test_interactions_and_squares_are_fitted():
 
 
 def test_priors_can_be_stated_in_the_series(good):
-    wish = replace(good.series.priors, load_sd=3.0, steepness=9.0)
+    wish = replace(good.series.priors, load_sd=3.0, blur=9.0)
     series = replace(good.series, priors=wish)
     fit = fit_stage(replace(good, series=series))
     assert np.median(fit.draws.load_sd) > 2 * np.median(fit_stage(good).draws.load_sd)
-    assert any("by 9 (80 %" in line for line in fit.priors)
+    assert any("over 9 degC (80 %" in line for line in fit.priors)
 
 
 def test_wider_and_narrower_priors_move_the_answer_little_where_tiles_speak(good):
@@ -239,8 +239,8 @@ def test_wider_and_narrower_priors_move_the_answer_little_where_tiles_speak(good
 
 def test_scaled_priors_keep_their_medians(good):
     wide = scaled_spreads(good.series.priors, 2.0)
-    assert wide.steepness == good.series.priors.steepness
-    assert wide.steepness_spread == pytest.approx(2 * good.series.priors.steepness_spread)
+    assert wide.blur == good.series.priors.blur
+    assert wide.blur_spread == pytest.approx(2 * good.series.priors.blur_spread)
     assert wide.load_sd == pytest.approx(2 * good.series.priors.load_sd)
 
 

@@ -1,9 +1,11 @@
 """`firelab fit` and `firelab windows` on real files."""
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
@@ -179,3 +181,32 @@ def test_fit_by_likelihood_is_written_but_gives_no_windows(opaque, tmp_path):
     asked = run("windows", folder)
     assert asked.exit_code == 2
     assert "needs posterior draws" in asked.stderr
+
+
+def test_fit_answers_who_grades_higher_and_what_heat_work_tells(opaque, tmp_path):
+    folder = tmp_path / "two observers"
+    shutil.copytree(opaque, folder)
+    looks = pd.read_csv(folder / "firings.csv", dtype=str, keep_default_na=False)
+    grades = ["sugar", "orange peel", "full", "over"]
+    higher = looks["stage"].map(dict(zip(grades, [*grades[1:], "over"], strict=True)))
+    second = looks.assign(observer="Bo", stage=higher)
+    both = pd.concat([looks.assign(observer="Ann"), second])
+    both.to_csv(folder / "firings.csv", index=False)
+    asked = run("fit", folder, "--method", "ml", "--observers", "--heat-work", "--json")
+    assert asked.exit_code == 0, asked.output
+    told = json.loads(asked.stdout)
+    by_name = {row["observer"]: row for row in told["observers"]["observers"]}
+    # Bo grades every tile one grade higher, which hotter firing would do as well.
+    assert by_name["Bo"]["shift_degC"] > 0 > by_name["Ann"]["shift_degC"]
+    assert told["agreement"]["pairs"][0]["bias"] > 0.5
+    assert told["heat_work"]["activation_kJ_mol"] > 0
+    assert told["heat_work_comparison"]["n_loads"] == looks["load"].nunique()
+
+
+def test_a_question_that_the_looks_cannot_answer_leaves_the_fit(opaque):
+    (opaque / "fit.json").unlink(missing_ok=True)
+    asked = run("fit", opaque, "--observers")
+    assert asked.exit_code == 3
+    assert "Pareto k" in asked.stdout
+    assert "two named observers" in asked.stderr
+    assert (opaque / "fit.json").exists()

@@ -62,7 +62,7 @@ def moths():
         ),
         # Flat priors, and no load effect: the textbook has neither.
         priors=PriorWish(
-            steepness=2.5, steepness_spread=3.0, place_spread=5.0, effect=5.0, load_sd=0.001
+            blur=110.0, blur_spread=3.0, place_spread=5.0, effect=500.0, load_sd=0.001
         ),
     )
     rows = [
