@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
-from firelab.craft.tile_codes import tile_code
 from firelab.craft.units import to_degC
-from firelab.plan.plan import PLAN_DTYPES, Plan
+from firelab.plan.plan import Plan
+from firelab.plan.stated_plan import stated_plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, WindowWish
-from firelab.series.folder import Provenance
 from firelab.windows.simulated_heat import SimulatedHeat
 from firelab.windows.simulated_kiln import SimulatedKiln
 
@@ -46,33 +44,9 @@ def study_series(
 
 def study_plan(series: FiringSeries, n_tiles: int) -> Plan:
     """Return the factorial plan: each load one temperature, all dwells."""
-    loads = [T for T in series.factors.temperature.levels for _ in range(REPEATS[n_tiles])]
-    rows = [
-        {"load": k, "temperature_degC": T, "dwell_s": d}
-        for k, T in enumerate(loads, start=1)
-        for d in DWELLS_S
-    ]
-    table = pd.DataFrame(rows)
-    table = table.assign(
-        tile=[tile_code(k) for k in range(len(table))],
-        session=1,
-        order=np.arange(1, len(table) + 1),
-        mesh=80,
-        grain_um=180.0,
-        layers=1,
-        base="none",
-        role="test",
-    )
-    return Plan(
-        tiles=table[list(PLAN_DTYPES)].astype(PLAN_DTYPES),
-        kind="factorial",
-        preparation=(),
-        figures={},
-        powder_g={},
-        time_h={},
-        notes=(),
-        provenance=Provenance(series_hash="", seed=0, versions={}, sources={}),
-    )
+    levels = series.factors.temperature.levels
+    loads = [(T, DWELLS_S) for T in levels for _ in range(REPEATS[n_tiles])]
+    return stated_plan(series, loads)
 
 
 def draw_truth(

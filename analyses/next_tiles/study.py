@@ -1,14 +1,15 @@
 """How many tiles `firelab next` needs for the edges of a 36-tile factorial.
 
-Run with ``python study.py`` for the whole study (some hours on 2 cores), or
-``python study.py --colours 12`` for a short one. Results go to ``expected/``.
+Run with ``python study.py`` for the whole study (README.md says how long it takes),
+or ``python study.py --colours 12`` for a short one. Results go to ``expected/``.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
-from dataclasses import dataclass
+import sys
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -18,169 +19,90 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from firelab.craft.tile_codes import tile_code
-from firelab.craft.units import to_degC
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+from colours import (
+    POPULATIONS,
+    SERIES,
+    best_for_middle,
+    draw_colour,
+    factorial,
+    latin,
+)
+from least_width import least_ratio
+
 from firelab.fits.stage_posterior import fit_posterior
 from firelab.fits.stage_posterior_fit import StagePosterior
-from firelab.plan.plan import PLAN_DTYPES, Plan
+from firelab.plan.stated_plan import stated_plan
 from firelab.records.records import Records
-from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
-from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowWish
-from firelab.series.folder import Provenance
 from firelab.windows.edge_doubt import edge_doubt
+from firelab.windows.fired_range import settings_at
+from firelab.windows.firing_windows import firing_windows
 from firelab.windows.invented_records import invent_records
 from firelab.windows.next_tiles import next_tiles
 from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.window import Recipe
 
-HERE = Path(__file__).parent
-DWELLS_S = (90.0, 120.0, 160.0, 210.0)
-LOWEST_DEGF, HIGHEST_DEGF = 1250.0, 1550.0
-LOAD_SD = 0.4
-MOST_TILES, MOST_LOADS = 24, 9
-NEXT_PLACES = 2
-NO_PROVENANCE = Provenance(series_hash="", seed=0, versions={}, sources={})
-
-POPULATIONS = {
-    "sharp": (8.0, 25.0),
-    "blurred": (25.0, 60.0),
-}
-"""Degrees C over which a grade passes from 20 to 80 % of tiles, lowest and highest."""
-
-
-def study_series() -> FiringSeries:
-    """Declare the series: a range that a studio would search for a new jar."""
-    degF = np.linspace(LOWEST_DEGF, HIGHEST_DEGF, 9)
-    return FiringSeries(
-        name="next tiles study",
-        invented=True,
-        enamel=Enamel(colour="invented"),
-        factors=Factors(
-            temperature=TemperatureFactor(levels=tuple(round(to_degC(t), 2) for t in degF)),
-            dwell=DwellFactor(levels=DWELLS_S),
-        ),
-        budget=Budget(places=4),
-        window=WindowWish(probability=0.8, confidence=0.8, level=0.9),
-    )
-
-
-SERIES = study_series()
-
-
-def draw_colour(population: str, *, rng: np.random.Generator) -> SimulatedKiln:
-    """Draw an invented colour: both thresholds of full lie inside the range."""
-    half = 0.5 * (to_degC(HIGHEST_DEGF) - to_degC(LOWEST_DEGF))
-    low_blur, high_blur = POPULATIONS[population]
-    blur = float(np.exp(rng.uniform(np.log(low_blur), np.log(high_blur))))
-    per_degC = 2.0 * np.log(4.0) / blur
-    wide = rng.uniform(1.5 * blur + 15.0, 1.5 * blur + 50.0)
-    room = max(half - 0.5 * wide - 15.0, 5.0)
-    centre = rng.uniform(-room, room)
-    peel = rng.uniform(15.0, 35.0)
-    places = np.array(
-        [centre - 0.5 * wide - peel, centre - 0.5 * wide, centre + 0.5 * wide]
-    )
-    doubling = rng.uniform(15.0, 40.0)
-    dwell = per_degC * doubling * 0.5 * np.log(DWELLS_S[-1] / DWELLS_S[0]) / np.log(2.0)
-    return SimulatedKiln(
-        series=SERIES,
-        thresholds=tuple(float(t) for t in per_degC * places),
-        effects={"temperature": float(per_degC * half), "dwell": float(dwell)},
-        load_sd=LOAD_SD,
-    )
-
-
-def loads_of(
-    settings: list[tuple[float, list[float]]], first_load: int, first: int
-) -> Plan:
-    """Return a plan of loads, each a temperature and its dwells."""
-    rows = [
-        {"load": first_load + k, "temperature_degC": degC, "dwell_s": dwell}
-        for k, (degC, dwells) in enumerate(settings)
-        for dwell in dwells
-    ]
-    table = pd.DataFrame(rows).assign(
-        tile=[tile_code(first + k) for k in range(len(rows))],
-        session=1,
-        order=np.arange(first + 1, first + 1 + len(rows)),
-        mesh=80,
-        grain_um=180.0,
-        layers=1,
-        base="none",
-        role="test",
-    )
-    return Plan(
-        tiles=table[list(PLAN_DTYPES)].astype(PLAN_DTYPES),
-        kind="study",
-        preparation=(),
-        figures={},
-        powder_g={},
-        time_h={"total": 0.0},
-        notes=(),
-        provenance=NO_PROVENANCE,
-    )
-
-
-def factorial(n_loads: int) -> Plan:
-    """Return the factorial of evenly spread temperatures by all dwells."""
-    low, high = SERIES.span("temperature")
-    spread = (
-        np.linspace(low, high, n_loads)
-        if n_loads > 3
-        else low + (high - low) * (np.arange(1, n_loads + 1) / (n_loads + 1))
-    )
-    return loads_of([(float(t), list(DWELLS_S)) for t in spread], 1, 0)
-
-
-def latin(n_loads: int, *, rng: np.random.Generator) -> Plan:
-    """Return a Latin hypercube grouped to loads of four: a dwell from each quarter."""
-    low, high = SERIES.span("temperature")
-    edges = np.linspace(low, high, n_loads + 1)
-    ends = np.geomspace(DWELLS_S[0], DWELLS_S[-1], 4 * n_loads + 1)
-    ranks = np.stack([rng.permutation(n_loads) + n_loads * q for q in range(4)])
-    loads = [
-        (
-            float(rng.uniform(edges[k], edges[k + 1])),
-            [float(rng.uniform(ends[r], ends[r + 1])) for r in ranks[:, k]],
-        )
-        for k in range(n_loads)
-    ]
-    return loads_of(loads, 1, 0)
-
-
-def best_for_middle(n_loads: int) -> Plan:
-    """Return the D-optimal loads for a straight-line model: the ends and the middle."""
-    low, high = SERIES.span("temperature")
-    spread = [(low, 0.5 * (low + high), high)[k % 3] for k in range(n_loads)]
-    dwells = [DWELLS_S[0], DWELLS_S[0], DWELLS_S[-1], DWELLS_S[-1]]
-    return loads_of([(float(t), dwells) for t in sorted(spread)], 1, 0)
+NEXT_LOADS = (2, 2, 2, 1, 1, 1, 1, 1, 1)
+"""Tiles of each load that `next` chooses, after three loads of four."""
+SETTING = {"mesh": 80, "layers": 1, "base": "none"}
+ASKED = SERIES.window.probability
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
-    """How well the edges are known: mean width, coverage, tiles, loads."""
+class Outcome:
+    """How well one plan of one colour tells its edges, and whether its recipe is true.
+
+    Attributes
+    ----------
+    width_degC, covered : float
+        Mean width of the 90 % intervals of all edges; share that hold the truth.
+    recipe : bool
+        Whether a recipe is called assured.
+    recipe_true, box_true : bool or None
+        Whether the target's true probability is as asked at the recipe, and
+        everywhere in its tolerance box.
+    """
 
     kind: str
     tiles: int
     loads: int
     width_degC: float
     covered: float
+    recipe: bool
+    recipe_true: bool | None
+    box_true: bool | None
 
 
-def judge(kind: str, kiln: SimulatedKiln, fit: StagePosterior, records: Records) -> Look:
-    """Return mean width of the 90 % intervals of all edges, and their coverage."""
+def judge(kind: str, kiln: SimulatedKiln, fit: StagePosterior, records: Records) -> Outcome:
+    """Hold the edges and the recipe of a fit to the truth."""
     doubt = edge_doubt(fit)
     low, high = np.quantile(doubt.draws, [0.05, 0.95], axis=0)
     true = np.array(
         [kiln.true_edges(name.dwell_s)[name.side == "high"] for name in doubt.names]
     )
-    looks = records.looks
-    return Look(
+    recipe = firing_windows(fit).windows[0].recipe
+    return Outcome(
         kind=kind,
-        tiles=len(looks),
-        loads=int(looks["load"].nunique()),
+        tiles=len(records.looks),
+        loads=int(records.looks["load"].nunique()),
         width_degC=float(doubt.widths(0.9).mean()),
         covered=float(((low <= true) & (true <= high)).mean()),
+        recipe=recipe is not None,
+        recipe_true=recipe and least_true(kiln, recipe, 0.0) >= ASKED,
+        box_true=recipe and least_true(kiln, recipe, 1.0) >= ASKED,
     )
+
+
+def least_true(kiln: SimulatedKiln, recipe: Recipe, share: float) -> float:
+    """Return the least true probability in a share of a recipe's tolerance box."""
+    steps = np.linspace(-share, share, 9)
+    T, d = np.meshgrid(
+        recipe.temperature_degC + recipe.tolerance_degC * steps,
+        recipe.dwell_s + recipe.tolerance_s * steps,
+    )
+    return float(kiln.true_probability(settings_at(SETTING, T.ravel(), d.ravel())).min())
 
 
 def fit_of(records: Records, seed: int) -> StagePosterior:
@@ -188,75 +110,81 @@ def fit_of(records: Records, seed: int) -> StagePosterior:
     return fit_posterior(records, rng=np.random.default_rng([seed, 9]), n_draws=1000)
 
 
-def follow_next(kiln: SimulatedKiln, seed: int, *, rng: np.random.Generator) -> list[Look]:
+def follow_next(
+    kiln: SimulatedKiln, seed: int, *, rng: np.random.Generator
+) -> list[Outcome]:
     """Start with 12 tiles, then fire what `next` chooses, load by load."""
     plan = factorial(3)
-    records, looks = invent_records(kiln, plan, rng=rng), []
-    while True:
+    records, outcomes = invent_records(kiln, plan, rng=rng), []
+    for places in (*NEXT_LOADS, 0):
         fit = fit_of(records, seed)
-        looks.append(judge("next", kiln, fit, records))
-        if looks[-1].tiles + NEXT_PLACES > MOST_TILES or looks[-1].loads >= MOST_LOADS:
-            return looks
-        chosen = next_tiles(fit, plan, places=NEXT_PLACES).table
-        settings = [(float(chosen["temperature_degC"].iloc[0]), list(chosen["dwell_s"]))]
-        more = loads_of(settings, looks[-1].loads + 1, looks[-1].tiles)
+        outcomes.append(judge("next", kiln, fit, records))
+        if not places or outcomes[-1].loads >= 9:
+            break
+        chosen = next_tiles(fit, plan, places=places).table
+        load = (float(chosen["temperature_degC"].iloc[0]), list(chosen["dwell_s"]))
+        more = stated_plan(
+            SERIES, [load], first_load=outcomes[-1].loads + 1, first_tile=plan.n_tiles
+        )
         fired = invent_records(kiln, more, rng=rng)
-        plan = Plan(
-            **{
-                **{name: getattr(plan, name) for name in Plan.__dataclass_fields__},
-                "tiles": pd.concat([plan.tiles, more.tiles], ignore_index=True),
-            }
-        )
-        records = Records(
-            series=SERIES,
-            plan=plan,
-            looks=pd.concat([records.looks, fired.looks], ignore_index=True),
-            provenance=NO_PROVENANCE,
-        )
+        plan = replace(plan, tiles=pd.concat([plan.tiles, more.tiles], ignore_index=True))
+        looks = pd.concat([records.looks, fired.looks], ignore_index=True)
+        records = replace(records, plan=plan, looks=looks)
+    return outcomes
 
 
 def one_colour(population: str, seed: int, *, fixed: bool) -> list[dict[str, object]]:
     """Fire every kind of plan in one invented colour."""
-    place = list(POPULATIONS).index(population)
-    rng = np.random.default_rng([20261125, place, seed])
+    rng = np.random.default_rng([20261125, list(POPULATIONS).index(population), seed])
     kiln = draw_colour(population, rng=rng)
-    plans = {"factorial": [9]} if not fixed else {"factorial": [3, 4, 5, 6, 7, 9]}
-    looks = []
-    for n_loads in plans["factorial"]:
-        records = invent_records(kiln, factorial(n_loads), rng=rng)
-        looks.append(judge("factorial", kiln, fit_of(records, seed), records))
-    if fixed:
-        for n_loads in (3, 5, 7, 9):
-            for kind, plan in (
-                ("latin hypercube", latin(n_loads, rng=rng)),
-                ("optimal (D, straight line)", best_for_middle(n_loads)),
-            ):
-                records = invent_records(kiln, plan, rng=rng)
-                looks.append(judge(kind, kiln, fit_of(records, seed), records))
-    looks += follow_next(kiln, seed, rng=rng)
+    plans = [("factorial", factorial(n)) for n in ((9, 3, 4, 5, 6, 7) if fixed else (9,))]
+    for n_loads in (3, 5, 7, 9) if fixed else ():
+        plans.append(("latin hypercube", latin(n_loads, rng=rng)))
+        plans.append(("optimal (D, straight line)", best_for_middle(n_loads)))
+    outcomes = []
+    for kind, plan in plans:
+        records = invent_records(kiln, plan, rng=rng)
+        outcomes.append(judge(kind, kiln, fit_of(records, seed), records))
+    outcomes += follow_next(kiln, seed, rng=rng)
+    ratio = least_ratio(kiln)
     return [
-        {
-            "population": population,
-            "colour": seed,
-            **{n: getattr(look, n) for n in Look.__dataclass_fields__},
-        }
-        for look in looks
+        {"population": population, "colour": seed, **asdict(one), "least_ratio": ratio}
+        for one in outcomes
     ]
 
 
 def summarise(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return mean width, its standard error and coverage, by plan and tiles."""
-    grouped = frame.groupby(["population", "kind", "tiles", "loads"], sort=True)
-    table = grouped.agg(
-        colours=("colour", "size"),
-        width_degC=("width_degC", "mean"),
-        width_error=("width_degC", "sem"),
-        median_degC=("width_degC", "median"),
-        covered=("covered", "mean"),
-    ).reset_index()
-    goal = table[(table["kind"] == "factorial") & (table["tiles"] == 36)]
-    whole = goal.set_index("population")["width_degC"]
-    return table.assign(of_factorial=table["width_degC"] / table["population"].map(whole))
+    """Return widths, coverage and recipes by plan and tiles, against the factorial."""
+    keys = ["population", "kind", "tiles", "loads"]
+    whole = frame[(frame["kind"] == "factorial") & (frame["tiles"] == 36)]
+    whole = whole.set_index(["population", "colour"])["width_degC"].rename("whole")
+    frame = frame.join(whole, on=["population", "colour"])
+    return pd.DataFrame(
+        [
+            {**dict(zip(keys, at, strict=True)), **summarise_plan(rows)}
+            for at, rows in frame.groupby(keys, sort=True)
+        ]
+    )
+
+
+def summarise_plan(rows: pd.DataFrame) -> dict[str, float]:
+    """Summarise one plan: its width over that of the same colours' factorial."""
+    told, whole = rows[rows["recipe"]], rows["whole"]
+    ratio = rows["width_degC"].mean() / whole.mean()
+    return {
+        "colours": len(rows),
+        "width_degC": rows["width_degC"].mean(),
+        "of_factorial": ratio,
+        # Of a ratio of means over the same colours.
+        "error": (rows["width_degC"] - ratio * whole).sem() / whole.mean(),
+        "median_degC": rows["width_degC"].median(),
+        "median_of_factorial": (rows["width_degC"] / whole).median(),
+        "covered": rows["covered"].mean(),
+        "recipes": rows["recipe"].mean(),
+        "recipe_true": told["recipe_true"].astype(float).mean(),
+        "box_true": told["box_true"].astype(float).mean(),
+        "least_ratio": rows["least_ratio"].mean(),
+    }
 
 
 def main() -> None:
@@ -265,20 +193,20 @@ def main() -> None:
     parser.add_argument("--colours", type=int, default=300)
     parser.add_argument("--fixed", type=int, default=100, help="colours with every plan")
     parser.add_argument("--populations", default=",".join(POPULATIONS))
-    parser.add_argument("--out", default=str(HERE / "expected"))
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--out", type=Path, default=HERE / "expected")
     asked = parser.parse_args()
+    asked.out.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, object]] = []
     for population in asked.populations.split(","):
         jobs = (
             delayed(one_colour)(population, seed, fixed=seed < asked.fixed)
             for seed in range(asked.colours)
         )
-        rows += [row for found in Parallel(n_jobs=2)(jobs) for row in found]
-    table = summarise(pd.DataFrame(rows))
-    out = Path(asked.out)
-    out.mkdir(exist_ok=True)
-    table.round(3).to_csv(out / "widths.csv", index=False)
-    print(table.round(3).to_string(index=False))
+        rows += [row for found in Parallel(n_jobs=asked.jobs)(jobs) for row in found]
+        table = summarise(pd.DataFrame(rows))
+        table.round(3).to_csv(asked.out / "widths.csv", index=False)
+        print(table[table["population"] == population].round(3).to_string(index=False))
 
 
 if __name__ == "__main__":
