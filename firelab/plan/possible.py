@@ -165,14 +165,16 @@ def tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
     budget, bounds = series.budget, []
     control = n_control_tiles(series)
     if budget.blanks is not None:
-        says = f"{budget.blanks} blanks" + (f", {control} for controls" if control else "")
+        says = f"{budget.blanks} blank{'s' * (budget.blanks != 1)}" + (
+            f", {control} for controls" if control else ""
+        )
         bounds.append(
             (budget.blanks - control, Conflict(path=("budget", "blanks"), says=says))
         )
     loads = most_loads(series)
     if loads is not None:
         key = "loads" if budget.loads == loads else "sessions"
-        says = f"{loads} loads of {budget.places} places"
+        says = f"{loads} load{'s' * (loads != 1)} of {budget.places} places"
         bounds.append((loads * budget.places, Conflict(path=("budget", key), says=says)))
     limits = coat_limits(series)
     if len(limits) == len(series.factors.mesh.levels):

@@ -8,8 +8,10 @@ from pathlib import Path
 
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.plan.faults import plan_findings
+from firelab.plan.impossible import ImpossiblePlan, with_lines
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
+from firelab.plan.possible import check_possible
 from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.planned_firings import planned_firings
 from firelab.records.trace_file import read_trace
@@ -80,6 +82,8 @@ def check_folder(folder: str | Path) -> FolderCheck:
     series, plan, log = _series(gathered), None, FiringLog()
     if series is not None:
         plan = _plan(gathered, series)
+    if series is not None and not (gathered.folder / PLAN_TABLE).is_file():
+        _possible(gathered, series)
     if series is not None and plan is not None:
         log = _log(gathered, series, plan)
     _traces(gathered)
@@ -133,6 +137,15 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
     loads = plan.tiles["load"].nunique()
     gathered.standing.append(f"{PLAN_TABLE}: {plan.n_tiles} tiles in {loads} loads")
     return plan
+
+
+def _possible(gathered: _Gathered, series: FiringSeries) -> None:
+    """Tell before planning what no plan could do."""
+    try:
+        check_possible(series)
+    except ImpossiblePlan as fault:
+        text = (gathered.folder / SERIES_FILE).read_text(encoding="utf-8")
+        gathered.findings += with_lines(fault, text).findings
 
 
 def _log(gathered: _Gathered, series: FiringSeries, plan: Plan) -> FiringLog:

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 
 import openpyxl
 import pytest
@@ -36,6 +37,19 @@ def test_each_state_of_a_folder_says_what_comes_next(tmp_path, opaque):
     told = run("check", opaque.path)
     assert "firelab fit" in told.stdout
     assert "firings.csv: 1 looks at 1 tiles" in told.stderr
+
+
+def test_a_series_that_no_plan_can_serve_is_told_before_planning(tmp_path):
+    fresh = tmp_path / "jar"
+    assert run("new", fresh, "--from", "quick-look").exit_code == 0
+    file = fresh / "series.toml"
+    text = re.sub(r"(?m)^blanks = \d+", "blanks = 1", file.read_text())
+    file.write_text(text)
+    told = run("check", fresh)
+    assert told.exit_code == 1
+    line = 1 + text[: text.index("blanks = 1")].count("\n")
+    assert f"series.toml:{line} budget.blanks: 1 blank;" in told.stderr
+    assert "nearest possible:" in told.stderr
 
 
 def test_no_series_is_said(tmp_path):
