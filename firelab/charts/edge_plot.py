@@ -23,9 +23,9 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.windows.window import EdgeInterval, Edges, FiringWindows, SettingWindow
-from firelab.windows.window_words import setting_words
 
 _BETWEEN: dict[str, Any] = {"color": "#b7d3cf", "lw": 21, "solid_capstyle": "butt"}
 

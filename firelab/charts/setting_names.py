@@ -6,10 +6,9 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from firelab.craft.setting_words import base_words, layers_words, setting_words
 from firelab.plan.plan import Plan
-from firelab.sheets.tile_words import base_words, layers_words
 from firelab.windows.window import FiringWindows
-from firelab.windows.window_words import setting_words
 
 
 def file_stem(setting: Mapping[str, Any]) -> str:

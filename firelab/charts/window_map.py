@@ -40,10 +40,10 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
 from firelab.windows.window import FiringWindows, ProbabilityMap, SettingWindow
-from firelab.windows.window_words import setting_words
 
 _BANDS = np.linspace(0.0, 1.0, 11)
 _MARGIN = 0.08

@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 from firelab.charts.plan_words import plan_lines
 from firelab.charts.term_words import term_words
+from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.clarity_fit import ClarityFit
 from firelab.fits.stage_posterior_fit import StagePosterior
@@ -22,7 +23,6 @@ from firelab.report.page_parts import PageGroup, PageTable
 from firelab.report.page_tables import count_table, tile_table
 from firelab.report.sources import ReportSources
 from firelab.windows.window import FiringWindows, SettingWindow
-from firelab.windows.window_words import setting_words
 
 
 def page_groups(sources: ReportSources) -> list[PageGroup]:

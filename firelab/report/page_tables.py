@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
+from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
 from firelab.report.page_parts import PageTable
 from firelab.series.folder import INVENTED, Provenance
 from firelab.windows.window import FiringWindows, SettingWindow
-from firelab.windows.window_words import setting_words
 
 _TILE_CLASSES = {"tile": "code", "load": "number", "score": "number", "note": "note"}
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from firelab.charts.setting_names import target_words
+from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
 from firelab.windows.window import FiringWindows, SettingWindow
-from firelab.windows.window_words import setting_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

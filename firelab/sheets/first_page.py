@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from firelab.craft.setting_words import base_words, layers_words
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
@@ -9,13 +10,7 @@ from firelab.sheets.caution_box import draw_cautions
 from firelab.sheets.page_size import MM, Box
 from firelab.sheets.pen import Pen
 from firelab.sheets.sheet_page import SheetPage
-from firelab.sheets.tile_words import (
-    base_words,
-    blank_words,
-    both_temperatures,
-    dwell_words,
-    layers_words,
-)
+from firelab.sheets.tile_words import blank_words, both_temperatures, dwell_words
 
 STEPS: tuple[str, ...] = (
     "Scratch each tile's code into its bare back before anything is sifted. The last "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from firelab.craft.setting_words import BARE
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.powder import coat_grams
 from firelab.series.firing_series import FiringSeries
@@ -14,7 +15,7 @@ from firelab.sheets.preparation_sheet import coat_words
 from firelab.sheets.sheet_page import SheetPage, body_box
 from firelab.sheets.tables import Column, draw_table_head, draw_table_row, spread_rows
 from firelab.sheets.tile_places import PlannedTile
-from firelab.sheets.tile_words import BARE, grams_words
+from firelab.sheets.tile_words import grams_words
 
 _LOWEST_ROW, _HIGHEST_ROW = 7.4 * MM, 9 * MM
 _HEAD = 16 * MM

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+from firelab.craft.setting_words import base_words, layers_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.series.firing_series import FiringSeries
-
-BARE = "none"
 
 
 def temperature_words(degC: float, reads: str) -> tuple[str, str]:
@@ -58,28 +57,6 @@ def dwell_words(seconds: float) -> str:
     '2 min 30 s'
     """
     return format_duration(seconds)
-
-
-def layers_words(layers: int) -> str:
-    """Write a number of coats.
-
-    Examples
-    --------
-    >>> layers_words(1), layers_words(2)
-    ('1 coat', '2 coats')
-    """
-    return f"{layers} coat{'' if layers == 1 else 's'}"
-
-
-def base_words(base: str) -> str:
-    """Write what lies under the test enamel.
-
-    Examples
-    --------
-    >>> base_words("none"), base_words("hard clear")
-    ('on bare metal', 'over hard clear')
-    """
-    return "on bare metal" if base == BARE else f"over {base}"
 
 
 def powder_words(mesh: int, layers: int, base: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from firelab.craft.setting_words import brief_setting_words
 from firelab.craft.units import format_duration
 from firelab.errors import FirelabError
 from firelab.records.records import Records
@@ -64,12 +65,8 @@ def edge_measures(parts: Sequence[tuple[str, Mapping[str, bytes]]]) -> pd.DataFr
 
 
 def _edge_words(side: str, dwell_s: float, setting: Mapping[str, object]) -> str:
-    base = "" if setting["base"] == "none" else f", over {setting['base']}"
-    coats = "" if setting["layers"] == 1 else f", {setting['layers']} coats"
-    return (
-        f"{_SIDES[side]} at {format_duration(float(dwell_s))}, "
-        f"{setting['mesh']} mesh{coats}{base}"
-    )
+    where = f"at {format_duration(float(dwell_s))}, {brief_setting_words(setting)}"
+    return f"{_SIDES[side]} {where}"
 
 
 def score_measures(parts: Sequence[tuple[str, Records]]) -> pd.DataFrame:
@@ -104,9 +101,5 @@ def score_measures(parts: Sequence[tuple[str, Records]]) -> pd.DataFrame:
 def _score_words(row: Mapping[object, object]) -> str:
     temperature, dwell = float(str(row["temperature_degC"])), float(str(row["dwell_s"]))
     kind = "control tile" if row["role"] == "control" else "score"
-    coats = "" if row["layers"] == 1 else f", {row['layers']} coats"
-    base = "" if row["base"] == "none" else f", over {row['base']}"
-    return (
-        f"{kind} at {temperature:.0f} degC for {format_duration(dwell)}, "
-        f"{row['mesh']} mesh{coats}{base}"
-    )
+    where = f"at {temperature:.0f} degC for {format_duration(dwell)}"
+    return f"{kind} {where}, {brief_setting_words(row)}"

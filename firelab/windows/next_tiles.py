@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.setting_words import BARE, base_words, layers_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import UsageError
 from firelab.fits.stage import StageFit
@@ -113,10 +114,9 @@ class NextTiles:
 
 
 def _said(row: dict[Any, Any]) -> str:
-    coats = "coat" if row["layers"] == 1 else "coats"
-    under = "" if row["base"] == "none" else f" over {row['base']}"
-    said = format_duration(row["dwell_s"])
-    return f"{said} {row['mesh']} mesh, {row['layers']} {coats}{under}"
+    coats = layers_words(int(row["layers"]))
+    under = "" if row["base"] == BARE else f" {base_words(row['base'])}"
+    return f"{format_duration(row['dwell_s'])} {row['mesh']} mesh, {coats}{under}"
 
 
 FloatArray = NDArray[np.float64]

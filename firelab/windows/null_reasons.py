@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.priors import latent_scale
 from firelab.windows.setting_surface import monomials
 from firelab.windows.target_at_setting import TargetAtSetting
 from firelab.windows.target_span import inner_probability
 from firelab.windows.window import Recipe
-from firelab.windows.window_words import setting_words
 
 _FLAT_LOGITS = 2.0
 _FLAT_SHARE = 0.05

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature, to_degF
 
 if TYPE_CHECKING:
@@ -18,20 +18,6 @@ if TYPE_CHECKING:
 
 _MOST_SETTINGS = 3
 _MOST_NOTES = 2
-
-
-def setting_words(setting: Mapping[str, Any]) -> str:
-    """Name a setting.
-
-    Examples
-    --------
-    >>> setting_words({"mesh": 80, "layers": 2, "base": "hard clear"})
-    '80 mesh, 2 coats, over hard clear'
-    """
-    coats = int(setting["layers"])
-    base = setting["base"]
-    under = "on bare metal" if base == "none" else f"over {base}"
-    return f"{setting['mesh']} mesh, {coats} coat{'s' if coats > 1 else ''}, {under}"
 
 
 def recipe_words(recipe: Recipe) -> str:
