@@ -47,6 +47,18 @@ def settable_temperature(series: FiringSeries, degC: float) -> float:
     return round(to_degC(degF), 2)
 
 
+def nearest_reading(series: FiringSeries, degC: float) -> float:
+    """Return the nearest temperature that the kiln's display has, degC to 0.01.
+
+    Unlike `settable_temperature` not held to the series' range: preparation
+    firings may lie outside it.
+    """
+    step = series.kiln.step
+    if series.kiln.reads == "degC":
+        return round(round(degC / step) * step, 2)
+    return round(to_degC(round(to_degF(degC) / step) * step), 2)
+
+
 def settable_dwell(series: FiringSeries, dwell_s: float) -> float:
     """Return the nearest dwell worth timing, s, inside the series' range."""
     low, high = series.span("dwell")

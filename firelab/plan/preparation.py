@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from firelab.plan.kiln_steps import nearest_reading
 from firelab.plan.plan import PlannedPreparation
 from firelab.series.firing_series import FiringSeries
 from firelab.series.preparation_wish import PreparationFiring
@@ -64,7 +65,8 @@ def plan_preparation(
     Parameters
     ----------
     series : FiringSeries
-        Fixes temperature and dwell of each kind of preparation.
+        Fixes temperature and dwell of each kind of preparation; a temperature is
+        taken to the nearest that the kiln can be set to.
     tiles : DataFrame
         Rows of a plan; a tile fired several times is prepared once.
     """
@@ -76,7 +78,7 @@ def plan_preparation(
             purpose=purpose,
             coat=coat,
             face=face,
-            temperature_degC=firing.temperature,
+            temperature_degC=nearest_reading(series, firing.temperature),
             dwell_s=firing.dwell,
             tiles=tuple(rows["tile"]),
         )
