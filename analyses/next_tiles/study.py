@@ -32,6 +32,8 @@ from colours import (
 )
 from least_width import least_ratio
 
+from firelab.charts.figure_files import save_figure
+from firelab.charts.tile_count import draw_tile_count
 from firelab.fits.stage_posterior import fit_posterior
 from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.plan.stated_plan import stated_plan
@@ -187,6 +189,13 @@ def summarise_plan(rows: pd.DataFrame) -> dict[str, float]:
     }
 
 
+def draw(table: pd.DataFrame, out: Path) -> None:
+    """Draw tiles against width for each population, as `firelab foresee` draws them."""
+    for population, rows in table.groupby("population"):
+        shown = rows.rename(columns={"recipes": "chance"}).sort_values(["kind", "tiles"])
+        save_figure(draw_tile_count(shown, invented=True), out / str(population))
+
+
 def main() -> None:
     """Run the study and write its table."""
     parser = argparse.ArgumentParser()
@@ -206,6 +215,7 @@ def main() -> None:
         rows += [row for found in Parallel(n_jobs=asked.jobs)(jobs) for row in found]
         table = summarise(pd.DataFrame(rows))
         table.round(3).to_csv(asked.out / "widths.csv", index=False)
+        draw(table, asked.out)
         print(table[table["population"] == population].round(3).to_string(index=False))
 
 

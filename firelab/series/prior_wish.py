@@ -65,7 +65,7 @@ class PriorWish:
     doubling_spread: Spread = 0.7
     effect: Apart = 30.0
     interaction: Apart = 15.0
-    load_sd: Positive = 0.6
+    load_sd: Positive = 0.8
     tile_sd: Positive = 1.5
     clarity_effect: Positive = 0.25
     clarity_load_sd: Positive = 0.1

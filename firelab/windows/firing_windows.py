@@ -30,6 +30,8 @@ from firelab.windows.window import (
 
 FloatArray = NDArray[np.float64]
 
+_NEARLY = 1e-9
+
 
 def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWindows:
     """Answer with the firing window of every setting of a series.
@@ -117,18 +119,24 @@ def _recipe(target: TargetAtSetting, box: Box) -> Recipe:
     T, d = np.array([box.temperature_degC]), np.array([box.dwell_s])
     plane, fired = target.plane, target.fired
     shorter = 1.0 - np.exp(-box.half_side * plane.dwell.half_width)
+    room = box.half_side * plane.temperature.half_width
     return Recipe(
         temperature_degC=box.temperature_degC,
         dwell_s=box.dwell_s,
-        tolerance_degC=(
-            box.half_side * plane.temperature.half_width
-            if fired.varies_temperature
-            else 0.0
-        ),
-        tolerance_s=float(box.dwell_s * shorter) if fired.varies_dwell else 0.0,
+        tolerance_degC=_whole_degrees(room, target) if fired.varies_temperature else 0.0,
+        tolerance_s=float(np.floor(box.dwell_s * shorter)) if fired.varies_dwell else 0.0,
         probability=float(target.probability(T, d).mean()),
         assurance=box.assurance,
     )
+
+
+def _whole_degrees(room_degC: float, target: TargetAtSetting) -> float:
+    """Return a tolerance in whole degrees of the kiln's display, degC, rounded down.
+
+    So the room that is told, printed and kept is never more than what is assured.
+    """
+    per_degC = 1.0 if target.series.kiln.reads == "degC" else 1.8
+    return float(np.floor(room_degC * per_degC + _NEARLY)) / per_degC
 
 
 def _best(target: TargetAtSetting, found: ProbabilityMap) -> Recipe:

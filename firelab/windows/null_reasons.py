@@ -17,7 +17,7 @@ from firelab.windows.target_at_setting import TargetAtSetting
 from firelab.windows.target_span import inner_probability
 from firelab.windows.window import Recipe
 
-_FLAT_LOGITS = 2.0
+_FLAT_LOGITS = 3.0
 _FLAT_SHARE = 0.05
 _NEAR_END = 0.1
 _HARDLY_EVER = 0.1
