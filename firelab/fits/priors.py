@@ -28,7 +28,8 @@ _LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
 _SPREADS = ("blur_spread", "grade_width_spread", "doubling_spread")
 _DEVIATIONS = ("place_spread", "effect", "interaction", "load_sd", "tile_sd")
 _MOST_SPREAD, _MOST_DEVIATION = 10.0, 1000.0
-_LOGITS_20_TO_80 = 2.0 * float(np.log(4.0))
+LOGITS_20_TO_80 = 2.0 * float(np.log(4.0))
+"""By how many logits a grade passes from 20 to 80 % of tiles."""
 _NOTIONAL_HALF_DEGC = 45.0
 """Half a range of temperature where the series has neither that nor dwell."""
 
@@ -66,7 +67,7 @@ def dwell_half_degC(series: FiringSeries) -> float:
 def prior_steepness(series: FiringSeries, columns: Sequence[str]) -> tuple[float, float]:
     """Return median (logits per coded unit) and log spread of the steepest column."""
     wish = series.priors
-    median = _LOGITS_20_TO_80 * half_range_degC(series, columns) / wish.blur
+    median = LOGITS_20_TO_80 * half_range_degC(series, columns) / wish.blur
     if "temperature" in columns or "dwell" not in columns:
         return median, wish.blur_spread
     return median, float(np.hypot(wish.blur_spread, wish.doubling_spread))
@@ -162,4 +163,7 @@ def is_product(column: str) -> bool:
 def _times(median: float, spread: float) -> str:
     """Write a log-normal of degC apart by its median and its middle 80 %."""
     low, high = median * np.exp(-1.2816 * spread), median * np.exp(1.2816 * spread)
-    return f"{median:.2g} degC (80 % within {low:.2g} to {high:.2g} degC)"
+    return (
+        f"{median:.2g} degC ({1.8 * median:.2g} degF; 80 % within {low:.2g} to "
+        f"{high:.2g} degC)"
+    )

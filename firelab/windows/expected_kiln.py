@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from firelab.fits.priors import LOGITS_20_TO_80
 from firelab.fits.stage_draws import StageDraws
 from firelab.series.expectation import Expectation
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import coding, term_columns
 from firelab.windows.simulated_kiln import SimulatedKiln
 
-_LOGITS_20_TO_80 = 2.0 * float(np.log(4.0))
 _LOWER_GRADE_DEGC = 25.0
 """Degrees that each grade below the target is wide (common practice, no source)."""
 _LEAST_WIDE_DEGC = 5.0
@@ -53,7 +53,7 @@ def draw_expected_kiln(
         Its edges at the expected dwell are the expected ones, shifted.
     """
     heat, time = coding(series, "temperature"), coding(series, "dwell")
-    per_degC = _LOGITS_20_TO_80 / expected.blur
+    per_degC = LOGITS_20_TO_80 / expected.blur
     half = 0.5 * expected.uncertainty
     shift = expected.uncertainty * rng.standard_normal()
     low = expected.low_edge + shift
