@@ -5,6 +5,8 @@ estimates and log likelihood of the judge effect are those printed in the
 vignette of the R package ordinal (clmm, 10 quadrature points).
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -24,6 +26,7 @@ from firelab.series.factors import (
     TemperatureFactor,
 )
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
+from firelab.series.prior_wish import PriorWish
 
 LAWS = {
     "logit": stats.logistic,
@@ -61,7 +64,9 @@ def invented_looks(rng, n=26, n_loads=6, n_grades=4, p=2):
 
 def density_of(link, rng, **more):
     looks = invented_looks(rng, **more)
-    series = series_of(more.get("n_grades", 4))
+    # Blurred enough that no look is all but impossible: there the nodes' reach ends.
+    wish = PriorWish(blur=40.0, load_sd=0.5)
+    series = replace(series_of(more.get("n_grades", 4)), priors=wish)
     columns = ("temperature", "dwell", "layers")[: looks.X.shape[1]]
     layout = make_layout(series, columns, link=link, has_tiles=False)
     return make_density(looks, layout, make_priors(series, layout, link=link), link=link)
@@ -108,8 +113,6 @@ def test_the_load_effect_is_integrated_as_adaptive_quadrature_does(link, load_sc
     rng = np.random.default_rng(3)
     density = density_of(link, rng)
     point = density.priors.mean + 0.3 * rng.standard_normal(density.layout.n_parameters)
-    # So steep that a look is all but impossible, the nodes' reach would be tested.
-    point[density.layout.steepness_at] -= 0.5
     point[density.layout.load_at] = load_score
     natural = density.layout.natural(point[None])
     cuts = np.concatenate([[-np.inf], natural.thresholds[0], [np.inf]])
