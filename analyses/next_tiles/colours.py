@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from firelab.craft.units import to_degC
+from firelab.fits.priors import LOGITS_20_TO_80
 from firelab.plan.plan import Plan
 from firelab.plan.stated_plan import stated_plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
@@ -46,7 +47,7 @@ def draw_colour(population: str, *, rng: np.random.Generator) -> SimulatedKiln:
     half = 0.5 * (to_degC(HIGHEST_DEGF) - to_degC(LOWEST_DEGF))
     low_blur, high_blur = POPULATIONS[population]
     blur = float(np.exp(rng.uniform(np.log(low_blur), np.log(high_blur))))
-    per_degC = 2.0 * np.log(4.0) / blur
+    per_degC = LOGITS_20_TO_80 / blur
     wide = rng.uniform(1.5 * blur + 15.0, 1.5 * blur + 50.0)
     room = max(half - 0.5 * wide - 15.0, 5.0)
     centre = rng.uniform(-room, room)
