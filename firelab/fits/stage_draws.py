@@ -26,8 +26,8 @@ _ROOT_STEPS = 60
 
 
 @lru_cache(maxsize=4)
-def _normal_points(count: int) -> tuple[FloatArray, FloatArray]:
-    """Points and weights that average over a standard normal (Gauss-Hermite)."""
+def normal_points(count: int) -> tuple[FloatArray, FloatArray]:
+    """Return points and weights, (count,) each, that average over a standard normal."""
     points, weights = np.polynomial.hermite_e.hermegauss(count)
     return points, weights / weights.sum()
 
@@ -106,7 +106,7 @@ class StageDraws:
         if self.link == "probit":
             return link.cdf(t / np.sqrt(1.0 + spread * spread))
         total = np.zeros_like(t)
-        for point, weight in zip(*_normal_points(_POINTS), strict=True):
+        for point, weight in zip(*normal_points(_POINTS), strict=True):
             total += weight * link.cdf(t - spread * point)
         return total
 

@@ -21,17 +21,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.fits.links import link_named
-from firelab.fits.stage_draws import StageDraws
+from firelab.fits.stage_draws import StageDraws, normal_points
 
 FloatArray = NDArray[np.float64]
 
 _POINTS = 5
+_TILE_POINTS = 11
 _MOST_WAYS = 32
 _LEAST_CHANCE = 1e-12
 
 
 def grade_chances(draws: StageDraws, X: FloatArray) -> FloatArray:
-    """Return the chance of each grade at some settings, load effects apart.
+    """Return the chance of each grade of a new tile at some settings.
+
+    The load's effect is left open; the tile's own, where the fit has one, is
+    averaged: two tiles of a load share the first and not the second.
 
     Parameters
     ----------
@@ -47,6 +51,17 @@ def grade_chances(draws: StageDraws, X: FloatArray) -> FloatArray:
     """
     points, _ = _load_points()
     shift = draws.load_sd[:, None] * points
+    if not draws.tile_sd.any():
+        return _chances_at(draws, X, shift)
+    of_tile = (
+        weight * _chances_at(draws, X, shift + draws.tile_sd[:, None] * point)
+        for point, weight in zip(*normal_points(_TILE_POINTS), strict=True)
+    )
+    return np.asarray(sum(of_tile))
+
+
+def _chances_at(draws: StageDraws, X: FloatArray, shift: FloatArray) -> FloatArray:
+    """Return the chance of each grade at latent shifts, shape (S, Q), of the draws."""
     cuts = draws.thresholds[:, None, :, None] - draws.linear(X)[:, :, None, None]
     below = link_named(draws.link).cdf(cuts - shift[:, None, None, :])
     ends = [np.zeros_like(below[:, :, :1]), below, np.ones_like(below[:, :, :1])]
@@ -54,8 +69,7 @@ def grade_chances(draws: StageDraws, X: FloatArray) -> FloatArray:
 
 
 def _load_points() -> tuple[FloatArray, FloatArray]:
-    points, weights = np.polynomial.hermite_e.hermegauss(_POINTS)
-    return points, weights / weights.sum()
+    return normal_points(_POINTS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

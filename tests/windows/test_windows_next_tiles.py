@@ -67,6 +67,29 @@ def test_expected_variance_is_that_of_the_beta_binomial(a, b, n_tiles):
     assert ways.variance(p[:, None])[0] == pytest.approx(after, rel=2e-3)
 
 
+@pytest.mark.parametrize("tile_sd", [0.0, 0.5, 1.0])
+def test_a_new_tile_brings_the_deviation_of_its_own(tile_sd):
+    # A normal deviation about a probit is a probit: Phi(t / sqrt(1 + s^2)), such as
+    # Owen (1980), Commun. Stat. B 9, 389-419, no. 10,010.8; cited from memory.
+    draws = StageDraws(
+        thresholds=np.array([[-1.0, 0.4, 1.7]]),
+        coefficients=np.array([[1.0]]),
+        load_sd=np.array([0.3]),
+        tile_sd=np.array([tile_sd]),
+        link="probit",
+        columns=("temperature",),
+    )
+    X = np.array([[-0.5], [0.0], [0.8]])
+    points, weights = np.polynomial.hermite_e.hermegauss(5)
+    found = grade_chances(draws, X)[0]
+    for place, point in enumerate(points):
+        spread = np.sqrt(1.0 + tile_sd**2)
+        cuts = (draws.thresholds - X - 0.3 * point) / spread
+        below = np.column_stack([np.zeros(3), stats.norm.cdf(cuts), np.ones(3)])
+        assert found[:, :, place] == pytest.approx(np.diff(below, axis=1), abs=1e-4)
+    assert found.sum(axis=1) @ weights == pytest.approx(weights.sum())
+
+
 @pytest.mark.parametrize("load_sd", [0.0, 0.8])
 def test_every_grading_of_a_load_is_followed(load_sd):
     draws = some_draws(50, load_sd)
