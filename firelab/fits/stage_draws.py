@@ -25,7 +25,7 @@ _POINTS = 15
 _ROOT_STEPS = 60
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def normal_points(count: int) -> tuple[FloatArray, FloatArray]:
     """Return points and weights, (count,) each, that average over a standard normal."""
     points, weights = np.polynomial.hermite_e.hermegauss(count)

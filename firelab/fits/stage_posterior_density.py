@@ -181,18 +181,34 @@ class StageDensity:
 def make_density(
     looks: GradedLooks, layout: Layout, priors: Priors, *, link: str
 ) -> StageDensity:
-    """Set up the posterior of some looks; big loads get closer nodes."""
-    largest = int(np.bincount(looks.load).max()) if looks.n_looks else 1
-    count = int(
-        np.clip(2 * round(4.0 + 3.5 * np.sqrt(largest)) + 1, _FEWEST_NODES, _MOST_NODES)
-    )
-    nodes = np.linspace(-_REACH, _REACH, count)
-    log_weights = -0.5 * nodes**2
+    """Set up the posterior of some looks."""
+    nodes, log_weights = load_nodes(looks.load)
     return StageDensity(
         looks=looks,
         layout=layout,
         priors=priors,
         link=link,
         nodes=nodes,
-        log_weights=log_weights - logsumexp(log_weights),
+        log_weights=log_weights,
     )
+
+
+def load_nodes(load: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return nodes and log weights of the integral over a standard normal load effect.
+
+    Parameters
+    ----------
+    load : ndarray of int, shape (n,)
+        Load of each look, numbered from 0; big loads get closer nodes.
+
+    Returns
+    -------
+    tuple of (ndarray, ndarray), shape (Q,)
+    """
+    largest = int(np.bincount(load).max()) if load.size else 1
+    count = int(
+        np.clip(2 * round(4.0 + 3.5 * np.sqrt(largest)) + 1, _FEWEST_NODES, _MOST_NODES)
+    )
+    nodes = np.linspace(-_REACH, _REACH, count)
+    log_weights = -0.5 * nodes**2
+    return nodes, log_weights - logsumexp(log_weights)

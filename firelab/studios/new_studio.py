@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.stage_draws import StageDraws
+from firelab.fits.stage_draws import StageDraws, normal_points
 from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.fits.stage_posterior_pareto import effective_size, resample, smooth_weights
 from firelab.series.terms import model_matrix
@@ -156,7 +156,7 @@ def after_controls(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
 
 def load_log_likelihood(studio: NewStudio, load: pd.DataFrame) -> FloatArray:
     """Return the log likelihood of one load's grades in each row, shape (N,)."""
-    points, weights = np.polynomial.hermite_e.hermegauss(_NODES)
+    points, weights = normal_points(_NODES)
     at_nodes = np.zeros((studio.draw.size, _NODES))
     for is_control, looks in load.groupby(load["role"] == "control"):
         draws, shift = _draws_of(studio, is_control=bool(is_control))
@@ -176,7 +176,7 @@ def load_log_likelihood(studio: NewStudio, load: pd.DataFrame) -> FloatArray:
         heat = draws.load_sd[studio.draw][:, None] * points
         at_nodes += _log_probability(draws, lower, upper, heat)
     peak = at_nodes.max(axis=1, keepdims=True)
-    whole = np.exp(at_nodes - peak) @ (weights / weights.sum())
+    whole = np.exp(at_nodes - peak) @ weights
     return np.asarray(np.log(whole) + peak[:, 0])
 
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from firelab.fits.priors import Priors
 from firelab.fits.stage_draws import StageDraws
+from firelab.fits.stage_posterior_density import load_nodes
 from firelab.fits.stage_posterior_fit import PosteriorConvergence
 from firelab.fits.stage_posterior_grades import check_link
 from firelab.fits.stage_posterior_layout import Layout, make_layout, make_priors
@@ -39,7 +39,6 @@ FloatArray = NDArray[np.float64]
 
 _CONTROL_TERMS = ("temperature", "dwell")
 _CONTROL_PLACE_SD = 1.5
-_REACH = 4.5
 
 
 def pool_studios(
@@ -113,7 +112,7 @@ def pool_studios(
 
 
 def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
-    """Set up the pooled posterior of some looks; big loads get closer nodes."""
+    """Set up the pooled posterior of some looks."""
     series, tested, controls = shared.series, shared.tested, shared.controls
     terms = tuple(series.terms)
     colour = make_layout(series, term_columns(series, terms), link=link, has_tiles=False)
@@ -125,9 +124,7 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
     load = pd.factorize(whole["load"])[0]
     order = np.argsort(load, kind="stable")
     place = np.argsort(order, kind="stable")
-    largest = int(np.bincount(load).max())
-    nodes = np.linspace(-_REACH, _REACH, 2 * round(4 + 3 * np.sqrt(largest)) + 1)
-    log_weights = -0.5 * nodes**2
+    nodes, log_weights = load_nodes(load)
     return PoolDensity(
         layout=PoolLayout(
             colour=colour,
@@ -148,7 +145,7 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
         ),
         link=link,
         nodes=nodes,
-        log_weights=log_weights - logsumexp(log_weights),
+        log_weights=log_weights,
     )
 
 

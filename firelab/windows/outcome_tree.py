@@ -49,15 +49,15 @@ def grade_chances(draws: StageDraws, X: FloatArray) -> FloatArray:
     ndarray, shape (S, n, J, Q)
         Under each draw and at each of Q points of the load's effect.
     """
-    points, _ = _load_points()
-    shift = draws.load_sd[:, None] * points
-    if not draws.tile_sd.any():
-        return _chances_at(draws, X, shift)
-    of_tile = (
+    load_points, _ = normal_points(_POINTS)
+    shift = draws.load_sd[:, None] * load_points
+    # Without a deviation between tiles one point, at 0, is the whole average.
+    of_tile = normal_points(_TILE_POINTS if draws.tile_sd.any() else 1)
+    chances = (
         weight * _chances_at(draws, X, shift + draws.tile_sd[:, None] * point)
-        for point, weight in zip(*normal_points(_TILE_POINTS), strict=True)
+        for point, weight in zip(*of_tile, strict=True)
     )
-    return np.asarray(sum(of_tile))
+    return np.asarray(sum(chances))
 
 
 def _chances_at(draws: StageDraws, X: FloatArray, shift: FloatArray) -> FloatArray:
@@ -66,10 +66,6 @@ def _chances_at(draws: StageDraws, X: FloatArray, shift: FloatArray) -> FloatArr
     below = link_named(draws.link).cdf(cuts - shift[:, None, None, :])
     ends = [np.zeros_like(below[:, :, :1]), below, np.ones_like(below[:, :, :1])]
     return np.diff(np.concatenate(ends, axis=2), axis=2)
-
-
-def _load_points() -> tuple[FloatArray, FloatArray]:
-    return normal_points(_POINTS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -91,13 +87,13 @@ class Ways:
     @classmethod
     def nothing_fired(cls, count: int) -> Ways:
         """Return the one way before any tile: S draws, each as likely."""
-        _, weights = _load_points()
+        _, weights = normal_points(_POINTS)
         joint = np.broadcast_to(weights / count, (count, 1, _POINTS))
         return cls(chance=np.ones(1), joint=np.array(joint))
 
     def next_load(self) -> Ways:
         """Return the ways with the load closed and a new one begun."""
-        _, weights = _load_points()
+        _, weights = normal_points(_POINTS)
         by_draw = self.joint.sum(axis=2)
         return Ways(chance=self.chance, joint=by_draw[:, :, None] * weights)
 
