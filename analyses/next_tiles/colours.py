@@ -10,17 +10,29 @@ from firelab.plan.plan import Plan
 from firelab.plan.stated_plan import stated_plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowWish
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.simulated_kiln import Family, SimulatedKiln
 
 DWELLS_S = (90.0, 120.0, 160.0, 210.0)
 LOWEST_DEGF, HIGHEST_DEGF = 1250.0, 1550.0
 LOAD_SD = 0.4
-POPULATIONS = {"common": (10.0, 40.0), "sharp": (8.0, 25.0), "blurred": (25.0, 60.0)}
+POPULATIONS = {
+    "common": (10.0, 40.0),
+    "sharp": (8.0, 25.0),
+    "blurred": (25.0, 60.0),
+    "passing": (10.0, 40.0),
+    "heat work": (10.0, 40.0),
+}
 """Degrees C over which a grade passes from 20 to 80 % of tiles, lowest and highest.
 
 The first is the 20 degC that `firelab.series.expectation` takes as common practice,
-halved and doubled; the others are its two ends, to show what they do.
+halved and doubled; the next two are its two ends, to show what they do. *passing* and
+*heat work* are as blurred as the first, and differ as below.
 """
+LASTING = {"passing": 0.5}
+"""Share of a tile's deviation that stays its own when it is fired on; elsewhere all."""
+FAMILIES: dict[str, Family] = {"heat work": "heat work"}
+"""Grades by the integral of the Arrhenius factor over the tile's own heat, normal
+deviations; elsewhere linear in temperature and ln dwell, logistic deviations."""
 
 
 def study_series() -> FiringSeries:
@@ -62,6 +74,8 @@ def draw_colour(population: str, *, rng: np.random.Generator) -> SimulatedKiln:
         thresholds=tuple(float(t) for t in per_degC * places),
         effects={"temperature": float(per_degC * half), "dwell": float(dwell)},
         load_sd=LOAD_SD,
+        family=FAMILIES.get(population, "logit"),
+        lasting=LASTING.get(population, 1.0),
     )
 
 

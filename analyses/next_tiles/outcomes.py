@@ -10,6 +10,7 @@ from colours import SERIES, factorial
 
 from firelab.fits.stage_posterior import fit_posterior
 from firelab.fits.stage_posterior_fit import StagePosterior
+from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.plan.stated_plan import stated_plan
 from firelab.records.records import Records
 from firelab.windows.edge_doubt import edge_doubt
@@ -21,7 +22,10 @@ from firelab.windows.simulated_kiln import SimulatedKiln
 from firelab.windows.window import Recipe
 
 NEXT_LOADS = (2, 2, 2, 1, 1, 1)
-"""Tiles of each load that `next` chooses, after three loads of four."""
+"""New tiles, at most, of each load that `next` chooses, after three loads of four.
+
+What places they leave can hold tiles that are fired on.
+"""
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 ASKED = SERIES.window.probability
 
@@ -32,6 +36,8 @@ class Outcome:
 
     Attributes
     ----------
+    most_tiles : int
+        Tiles that the plan allows; `next` may take fewer.
     width_degC, covered : float
         Mean width of the 90 % intervals of all edges; share that hold the truth.
     recipe : bool
@@ -42,7 +48,9 @@ class Outcome:
     """
 
     kind: str
+    most_tiles: int
     tiles: int
+    looks: int
     loads: int
     width_degC: float
     covered: float
@@ -51,8 +59,16 @@ class Outcome:
     box_true: bool | None
 
 
-def judge(kind: str, kiln: SimulatedKiln, fit: StagePosterior, records: Records) -> Outcome:
+def judge(
+    kind: str,
+    kiln: SimulatedKiln,
+    fit: StagePosterior,
+    records: Records,
+    *,
+    most_tiles: int | None = None,
+) -> Outcome:
     """Hold the edges and the recipe of a fit to the truth."""
+    tiles = int(records.looks["tile"].nunique())
     doubt = edge_doubt(fit)
     low, high = np.quantile(doubt.draws, [0.05, 0.95], axis=0)
     true = np.array(
@@ -61,7 +77,9 @@ def judge(kind: str, kiln: SimulatedKiln, fit: StagePosterior, records: Records)
     recipe = firing_windows(fit).windows[0].recipe
     return Outcome(
         kind=kind,
-        tiles=len(records.looks),
+        most_tiles=tiles if most_tiles is None else most_tiles,
+        tiles=tiles,
+        looks=len(records.looks),
         loads=int(records.looks["load"].nunique()),
         width_degC=float(doubt.widths(0.9).mean()),
         covered=float(((low <= true) & (true <= high)).mean()),
@@ -87,23 +105,40 @@ def fit_of(records: Records, seed: int) -> StagePosterior:
 
 
 def follow_next(
-    kiln: SimulatedKiln, seed: int, *, rng: np.random.Generator
+    kiln: SimulatedKiln,
+    seed: int,
+    *,
+    rng: np.random.Generator,
+    kind: str = "next",
+    fire_on: bool = True,
 ) -> list[Outcome]:
     """Start with 12 tiles, then fire what `next` chooses, load by load."""
-    plan = factorial(3)
-    records, outcomes = invent_records(kiln, plan, rng=rng), []
-    for places in (*NEXT_LOADS, 0):
-        fit = fit_of(records, seed)
-        outcomes.append(judge("next", kiln, fit, records))
-        if not places:
-            break
-        chosen = next_tiles(fit, plan, places=places).table
-        load = (float(chosen["temperature_degC"].iloc[0]), list(chosen["dwell_s"]))
-        more = stated_plan(
-            SERIES, [load], first_load=outcomes[-1].loads + 1, first_tile=plan.n_tiles
+    plan, fired_by = factorial(3), int(rng.integers(2**63))
+    outcomes, most_tiles = [], plan.n_tiles
+    for most_new in (*NEXT_LOADS, 0):
+        # A plan that has grown gives the same looks first: tiles are fired on.
+        records = invent_records(
+            kiln, plan, rng=np.random.default_rng(fired_by), growing=True
         )
-        fired = invent_records(kiln, more, rng=rng)
-        plan = replace(plan, tiles=pd.concat([plan.tiles, more.tiles], ignore_index=True))
-        looks = pd.concat([records.looks, fired.looks], ignore_index=True)
-        records = replace(records, plan=plan, looks=looks)
+        fit = fit_of(records, seed)
+        outcomes.append(judge(kind, kiln, fit, records, most_tiles=most_tiles))
+        most_tiles += most_new
+        if most_new:
+            plan = with_load(fit, plan, most_new=most_new, fire_on=fire_on)
     return outcomes
+
+
+def with_load(fit: StagePosterior, plan: Plan, *, most_new: int, fire_on: bool) -> Plan:
+    """Return the plan with the load that `next` chooses; as it is where that is to stop."""
+    chosen = next_tiles(fit, plan, most_new=most_new, fire_on=fire_on).table
+    if chosen.empty:
+        return plan
+    loads = [(float(chosen["temperature_degC"].iloc[0]), list(chosen["dwell_s"]))]
+    last = int(plan.tiles["load"].max())
+    more = stated_plan(SERIES, loads, first_load=last + 1, first_tile=plan.n_tiles).tiles
+    is_new = (chosen["tile"] == "").to_numpy()
+    codes = chosen["tile"].to_numpy(dtype=object)
+    codes[is_new] = more["tile"].to_numpy()[: is_new.sum()]
+    more = more.assign(tile=codes, order=len(plan.tiles) + 1 + np.arange(len(more)))
+    grown = pd.concat([plan.tiles, more.astype(PLAN_DTYPES)], ignore_index=True)
+    return replace(plan, tiles=grown)

@@ -44,6 +44,9 @@ def one_colour(population: str, seed: int, *, fixed: bool) -> list[dict[str, obj
         records = invent_records(kiln, plan, rng=rng)
         outcomes.append(judge(kind, kiln, fit_of(records, seed), records))
     outcomes += follow_next(kiln, seed, rng=rng)
+    if fixed:
+        kind = "next, each tile fired once"
+        outcomes += follow_next(kiln, seed, rng=rng, kind=kind, fire_on=False)
     ratio = least_ratio(kiln)
     return [
         {"population": population, "colour": seed, **asdict(one), "least_ratio": ratio}
@@ -53,8 +56,8 @@ def one_colour(population: str, seed: int, *, fixed: bool) -> list[dict[str, obj
 
 def summarise(frame: pd.DataFrame) -> pd.DataFrame:
     """Return widths, coverage and recipes by plan and tiles, against the factorial."""
-    keys = ["population", "kind", "tiles", "loads"]
-    whole = frame[(frame["kind"] == "factorial") & (frame["tiles"] == 36)]
+    keys = ["population", "kind", "most_tiles"]
+    whole = frame[(frame["kind"] == "factorial") & (frame["most_tiles"] == 36)]
     whole = whole.set_index(["population", "colour"])["width_degC"].rename("whole")
     frame = frame.join(whole, on=["population", "colour"])
     return pd.DataFrame(
@@ -70,6 +73,9 @@ def summarise_plan(rows: pd.DataFrame) -> dict[str, float]:
     told, whole = rows[rows["recipe"]], rows["whole"]
     ratio = rows["width_degC"].mean() / whole.mean()
     return {
+        "tiles": rows["tiles"].mean(),
+        "looks": rows["looks"].mean(),
+        "loads": rows["loads"].max(),
         "colours": len(rows),
         "width_degC": rows["width_degC"].mean(),
         "of_factorial": ratio,
@@ -89,7 +95,8 @@ def draw(table: pd.DataFrame, out: Path) -> None:
     """Draw tiles against width for each population, as `firelab foresee` draws them."""
     for population, rows in table.groupby("population"):
         shown = rows.rename(columns={"recipes": "chance"}).sort_values(["kind", "tiles"])
-        save_figure(draw_tile_count(shown, invented=True), out / str(population))
+        name = str(population).replace(" ", "-")
+        save_figure(draw_tile_count(shown, invented=True), out / name)
 
 
 def main() -> None:
@@ -99,6 +106,7 @@ def main() -> None:
     parser.add_argument("--fixed", type=int, default=100, help="colours with every plan")
     parser.add_argument("--populations", default=",".join(POPULATIONS))
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--rows", type=Path, help="keep every outcome in this table")
     parser.add_argument("--out", type=Path, default=HERE / "expected")
     asked = parser.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
@@ -109,6 +117,8 @@ def main() -> None:
             for seed in range(asked.colours)
         )
         rows += [row for found in Parallel(n_jobs=asked.jobs)(jobs) for row in found]
+        if asked.rows:
+            pd.DataFrame(rows).to_csv(asked.rows, index=False)
         table = summarise(pd.DataFrame(rows))
         table.round(3).to_csv(asked.out / "widths.csv", index=False)
         draw(table, asked.out)

@@ -66,7 +66,7 @@ def wine_records() -> Records:
                 wine["rating"].astype(int) - 1, list(grades), ordered=True
             ),
         }
-    ).assign(dwell_s=100.0, total_dwell_s=100.0, mesh=80, layers=1, role="test")
+    ).assign(look=1, dwell_s=100.0, total_dwell_s=100.0, mesh=80, layers=1, role="test")
     looks["tile"] = [f"T{k}" for k in range(len(looks))]
     nothing = Provenance(series_hash="", seed=1, versions={}, sources={})
     return Records(series=series, plan=None, looks=looks, provenance=nothing)

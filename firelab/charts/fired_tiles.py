@@ -12,6 +12,7 @@ from matplotlib.transforms import ScaledTranslation
 
 from firelab.charts.style import INK, PAPER, GradeMark
 from firelab.records.records import Records
+from firelab.records.tile_heat import at_one_temperature
 
 _STEP_PT = 10.5
 """Distance between two tiles of one place, points."""
@@ -28,6 +29,13 @@ def tiles_at(records: Records, setting: Mapping[str, Any]) -> pd.DataFrame:
         & (frame["base"].astype(str) == str(setting["base"]))
     )
     return frame[at_setting].reset_index(drop=True)
+
+
+def fired_dwells(records: Records) -> list[float]:
+    """Return the total dwells that were fired at one temperature, s, each once."""
+    graded = records.graded
+    plain = at_one_temperature(graded)
+    return [float(d) for d in (plain if len(plain) else graded)["dwell_s"].unique()]
 
 
 def spread_places(count: int) -> list[tuple[float, float]]:
@@ -50,7 +58,10 @@ def spread_places(count: int) -> list[tuple[float, float]]:
 
 
 def draw_tiles(axes: Axes, tiles: pd.DataFrame, marks: Mapping[str, GradeMark]) -> None:
-    """Draw each graded look at its temperature and total dwell.
+    """Draw each graded look at its temperature and dwell.
+
+    The dwell of a tile fired on at another temperature is what its heat counts
+    there.
 
     Parameters
     ----------
@@ -100,6 +111,12 @@ def clear_key(target: float) -> Line2D:
         markeredgecolor=INK,
         label=f"inside: score {target:g}",
     )
+
+
+def beyond_key(count: int) -> Line2D:
+    """Return a legend line for looks whose heat counts as a dwell off the map."""
+    said = "look lies" if count == 1 else "looks lie"
+    return Line2D([], [], linestyle="none", label=f"{count} {said} beyond, fired on")
 
 
 def _placed(tiles: pd.DataFrame) -> list[tuple[dict[str, Any], tuple[float, float]]]:

@@ -17,7 +17,7 @@ from firelab.charts.axes import (
     spread_apart,
     write_dwell,
 )
-from firelab.charts.fired_tiles import grade_keys, tiles_at
+from firelab.charts.fired_tiles import fired_dwells, grade_keys, tiles_at
 from firelab.charts.style import (
     INK,
     SMALL_PT,
@@ -69,7 +69,7 @@ def draw_stage_curves(
     marks = grade_marks(grades, series.responses.stage.target)
     tiles = tiles_at(records, setting)
     fired = fired_range(records.graded)
-    dwells = panel_dwells(records.graded["dwell_s"].unique())
+    dwells = panel_dwells(fired_dwells(records))
     panel_of = nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
     with drawing_style():
         figure = new_figure(2.4 + 1.75 * len(dwells))
@@ -98,7 +98,7 @@ def draw_stage_curves(
 def describe_stage_curves(records: Records, setting: Mapping[str, Any]) -> str:
     """Say in words what the curves show."""
     grades = ", ".join(records.series.responses.stage.grades)
-    panels = panel_dwells(records.graded["dwell_s"].unique())
+    panels = panel_dwells(fired_dwells(records))
     dwells = [format_duration(dwell) for dwell in panels]
     return (
         f"Probability of each stage ({grades}) against temperature at "

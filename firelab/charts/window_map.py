@@ -20,9 +20,11 @@ from firelab.charts.axes import (
 )
 from firelab.charts.edge_marks import draw_edges
 from firelab.charts.fired_tiles import (
+    beyond_key,
     clear_key,
     draw_clear_dots,
     draw_tiles,
+    fired_dwells,
     grade_keys,
     tiles_at,
 )
@@ -80,9 +82,10 @@ def draw_window_map(
         draw_edges(axes, window.edges, _span(window), of_map=True)
         grades = records.series.responses.stage.grades
         marks = grade_marks(grades, windows.target)
-        draw_tiles(axes, tiles, marks)
+        inside = tiles[tiles["dwell_s"].between(*axes.get_ylim())]
+        draw_tiles(axes, inside, marks)
         if windows.score_target is not None:
-            draw_clear_dots(axes, tiles, records)
+            draw_clear_dots(axes, inside, records)
         draw_recipe(axes, window)
         bar = figure.colorbar(bands, ax=axes, pad=0.02, fraction=0.06, ticks=_BANDS[::2])
         bar.set_label(f"probability of {target_words(windows)}")
@@ -90,6 +93,8 @@ def draw_window_map(
         keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
         if windows.score_target is not None:
             keys.append(clear_key(windows.score_target))
+        if len(inside) < len(tiles):
+            keys.append(beyond_key(len(tiles) - len(inside)))
         keys.append(Patch(**{**UNFIRED_DOTS, "hatch": ".."}, label="not fired"))
         add_two_column_legend(figure, keys, region_keys(windows, window))
         invented = records.series.invented
@@ -155,8 +160,7 @@ def _frame_axes(axes: Axes, window: SettingWindow, records: Records) -> None:
     set_temperature_axis(axes, float(degC[0]) - beyond, float(degC[-1]) + beyond)
     add_degF_axis(axes)
     planned = records.series.factors.levels("dwell")
-    fired = [float(d) for d in records.graded["dwell_s"].unique()]
-    set_dwell_axis(axes, low, high, [*fired, *(float(d) for d in planned)])
+    set_dwell_axis(axes, low, high, [*fired_dwells(records), *(float(d) for d in planned)])
     axes.patch.set(**UNFIRED_DOTS)
 
 

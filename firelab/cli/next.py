@@ -11,7 +11,7 @@ from firelab.cli import console
 
 if TYPE_CHECKING:
     from firelab.records.records import Records
-    from firelab.windows.next_tiles import NextTiles
+    from firelab.windows.next_choice import NextTiles
 
 EXAMPLE = "firelab next marsh-green --loads 2"
 
@@ -24,6 +24,12 @@ def command(
     places: Annotated[
         int | None, typer.Option("--places", min=1, help="Tiles a load; else the kiln's.")
     ] = None,
+    new: Annotated[
+        int | None, typer.Option("--new", min=0, help="New tiles a load, at most.")
+    ] = None,
+    once: Annotated[
+        bool, typer.Option("--once", help="Fire no tile on: each is fired once.")
+    ] = False,
     beyond: Annotated[
         bool, typer.Option("--beyond", help="Choose on though a recipe is assured.")
     ] = False,
@@ -35,9 +41,10 @@ def command(
     """Choose the next load: what shrinks the edges most per kiln hour; write next.csv.
 
     It takes the fit of fit.json, stays within the powder, blanks, loads and
-    hours that are left and within the rules, and says when to stop. With --add
-    the tiles get codes and a session of their own; print it with firelab sheets
-    --session.
+    hours that are left and within the rules, and says when to stop. A place can
+    hold a tile that was graded and is not over-fired: fired on, it costs no blank
+    and no powder. With --add the new tiles get codes, and the loads a session of
+    their own; print it with firelab sheets --session.
     """
     from firelab.windows.answer_files import write_next
     from firelab.windows.firing_windows import firing_windows
@@ -48,7 +55,13 @@ def command(
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
         windows = None if beyond else firing_windows(found.stage, found.clarity)
         chosen = next_tiles(
-            found.stage, found.records.plan, windows=windows, n_loads=loads, places=places
+            found.stage,
+            found.records.plan,
+            windows=windows,
+            n_loads=loads,
+            places=places,
+            most_new=new,
+            fire_on=not once,
         )
         written = write_next(folder, chosen, invented=found.invented)
         if as_json:
@@ -69,9 +82,15 @@ def _add_session(folder: Path, chosen: NextTiles, records: Records) -> None:
         records.series, records.plan, chosen.table, note="chosen by firelab next"
     )
     write_plan(longer, folder, invented=records.series.invented)
-    session = int(longer.tiles["session"].max())
-    new = longer.tiles[longer.tiles["session"] == session]
-    console.tell(
-        f"session {session} planned: tiles {', '.join(new['tile'])}; "
-        f"next: firelab sheets {folder} --session {session}"
-    )
+    planned = set(records.plan.tiles["session"])
+    added = longer.tiles[~longer.tiles["session"].isin(planned)]
+    known = added["tile"].isin(records.plan.tiles["tile"])
+    new, on = (sorted(set(added.loc[rows, "tile"])) for rows in (~known, known))
+    parts = [f"new tiles {', '.join(new)}" if new else ""]
+    parts.append(f"fired on {', '.join(on)}" if on else "")
+    for session in sorted(set(added["session"])):
+        console.tell(
+            f"session {session} planned; print it with: "
+            f"firelab sheets {folder} --session {session}"
+        )
+    console.tell("; ".join(part for part in parts if part))

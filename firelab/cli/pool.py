@@ -100,8 +100,7 @@ def _carry(
     from firelab.records.firing_log import read_firings
     from firelab.studios.new_studio import after_controls, before_controls
 
-    looks = read_firings(folder).looks
-    looks = looks.assign(dwell_s=looks["total_dwell_s"])
+    looks = read_firings(folder).counted
     studio = after_controls(before_controls(fit, rng=rng), looks)
     windows = studio.windows(rng=rng)
     low, middle, high = studio.shift_degC

@@ -69,9 +69,8 @@ def scored_tiles(records: Records) -> ScoredTiles:
             "series.toml",
             "add a table [responses.transparency] to score clarity",
         )
-    looks = records.table
+    looks = records.counted
     looks = looks[(looks["role"] != "control") & looks["stage"].notna()]
-    looks = looks.assign(dwell_s=looks["total_dwell_s"])
     fused = looks["stage"].astype(str).isin(responses.stage.target)
     scored = fused & looks["transparency"].notna()
     by_look = looks[scored].groupby(["tile", "look"], sort=False)

@@ -20,11 +20,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from firelab.craft.heating import EMISSIVITY, ZERO_DEGC_K
 from firelab.errors import FirelabError
 from firelab.fits.heat_work_tile import (
-    EMISSIVITY,
     STEPS,
-    ZERO_DEGC_K,
     KilnDrop,
     TileBody,
     tile_body,

@@ -16,18 +16,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from firelab.craft.heating import (
+    EMISSIVITY,
+    ROOM_DEGC,
+    STEFAN_BOLTZMANN,
+    ZERO_DEGC_K,
+)
 from firelab.craft.metals import metal_named
 from firelab.errors import FirelabError
 from firelab.series.firing_series import Blank
 
 FloatArray = NDArray[np.float64]
 
-STEFAN_BOLTZMANN = 5.670374419e-8
-"""W per square metre and K^4 (CODATA 2018)."""
-ZERO_DEGC_K = 273.15
-EMISSIVITY = 0.8
-"""Of a sifted or fused tile in a bright kiln (from memory, no source)."""
-ROOM_DEGC = 20.0
 STEPS = 160
 
 

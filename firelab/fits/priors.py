@@ -42,7 +42,12 @@ def latent_scale(link: str) -> float:
     >>> round(latent_scale("probit"), 4)
     0.5513
     """
-    return float(_LATENT_SD[link_named(link).name] / _LATENT_SD["logit"])
+    return latent_sd(link) / latent_sd("logit")
+
+
+def latent_sd(link: str) -> float:
+    """Return the standard deviation of a link's latent grade."""
+    return float(_LATENT_SD[link_named(link).name])
 
 
 def half_range_degC(series: FiringSeries, columns: Sequence[str]) -> float:

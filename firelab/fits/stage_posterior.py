@@ -1,8 +1,9 @@
 """The posterior of the stage: mode, importance resampling, chains where needed.
 
-Several looks at one tile share that tile's own effect, and the dwell of each
-look is the tile's total up to it. A load's effect is integrated out; a tile's
-effect crosses the loads, so it is sampled.
+Several looks at one tile share that tile's own effect, and the heat of its
+firings adds up, at the model's own rate where their temperatures differ. A
+load's effect is integrated out; a tile's effect crosses the loads, so it is
+sampled.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.errors import RecordsInsufficient
+from firelab.fits.added_heat import added_heat
 from firelab.fits.stage_draws import StageDraws
 from firelab.fits.stage_posterior_density import (
     GradedLooks,
@@ -98,7 +100,8 @@ def fit_posterior(
         )
     used = tuple(series.terms if terms is None else terms)
     columns = term_columns(series, used)
-    looks = sort_looks(graded, model_matrix(series, graded, used))
+    heat = added_heat(series, graded, used)
+    looks = sort_looks(graded, model_matrix(series, graded, used), heat)
     random = np.random.default_rng(series.seed) if rng is None else rng
     layout = make_layout(series, columns, link=link, has_tiles=looks.looked_again)
     drawn = _draw(series, looks, layout, link, n_draws, random)

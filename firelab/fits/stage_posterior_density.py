@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from firelab.fits.added_heat import AddedHeat
 from firelab.fits.priors import Priors
 from firelab.fits.stage_posterior_grades import (
     OPEN,
@@ -46,12 +47,15 @@ class GradedLooks:
         Coded columns.
     load, tile : ndarray of int, shape (n,)
         Running numbers from 0, of which `load` never falls.
+    heat : AddedHeat or None
+        Of tiles fired at several temperatures.
     """
 
     grade: IntArray
     X: FloatArray
     load: IntArray
     tile: IntArray
+    heat: AddedHeat | None = None
 
     @property
     def n_looks(self) -> int:
@@ -68,8 +72,24 @@ class GradedLooks:
         """Whether a tile was looked at more than once."""
         return bool(self.n_looks and np.bincount(self.tile).max() > 1)
 
+    def eta(self, coefficients: FloatArray) -> FloatArray:
+        """Return the latent grade in a mean load, (M, n), under (M, p) coefficients."""
+        eta = coefficients @ self.X.T
+        if self.heat is not None:
+            eta[:, self.heat.rows] += self.heat.eta(coefficients)
+        return np.asarray(eta)
 
-def sort_looks(graded: pd.DataFrame, X: FloatArray) -> GradedLooks:
+    def by_coefficient(self, coefficients: FloatArray, by_eta: FloatArray) -> FloatArray:
+        """Turn slopes by the latent grade, (M, n), into (M, p) by coefficient."""
+        by = by_eta @ self.X
+        if self.heat is not None:
+            by += self.heat.by_coefficient(coefficients, by_eta[:, self.heat.rows])
+        return np.asarray(by)
+
+
+def sort_looks(
+    graded: pd.DataFrame, X: FloatArray, heat: AddedHeat | None = None
+) -> GradedLooks:
     """Return the graded looks of a frame, sorted by load."""
     loads = pd.factorize(graded["load"], sort=True)[0]
     order = np.argsort(loads, kind="stable")
@@ -79,6 +99,7 @@ def sort_looks(graded: pd.DataFrame, X: FloatArray) -> GradedLooks:
         X=np.asarray(X, dtype=float)[order],
         load=np.asarray(loads, dtype=np.int64)[order],
         tile=np.asarray(tiles, dtype=np.int64)[order],
+        heat=None if heat is None else heat.reordered(order),
     )
 
 
@@ -87,7 +108,7 @@ def look_ends(natural: Natural, looks: GradedLooks) -> tuple[FloatArray, FloatAr
     count = len(natural.thresholds)
     wall = np.full((count, 1), OPEN)
     ends = np.concatenate([-wall, natural.thresholds, wall], axis=1)
-    eta = natural.coefficients @ looks.X.T
+    eta = looks.eta(natural.coefficients)
     return ends[:, looks.grade] - eta, ends[:, looks.grade + 1] - eta
 
 
@@ -152,7 +173,7 @@ class StageDensity:
             points,
             natural,
             by_threshold(looks.grade, self.layout.n_grades, low, high),
-            -(low + high) @ looks.X,
+            looks.by_coefficient(natural.coefficients, -(low + high)),
             by_load_sd,
         )
         value = whole.sum(axis=1) + self.priors.log_density(points)

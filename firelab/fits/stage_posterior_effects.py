@@ -72,7 +72,7 @@ class EffectsDensity:
             own,
             natural,
             by_threshold(looks.grade, self.layout.n_grades, by_lower, by_upper),
-            by_effect @ looks.X,
+            looks.by_coefficient(natural.coefficients, by_effect),
             (by_load * load_scores).sum(axis=1),
             (by_tile * tile_scores).sum(axis=1),
         )

@@ -21,7 +21,8 @@ from firelab.records.recording import Recorded, record_table
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE
 from firelab.series.series_file import read_series
-from firelab.sheets.tile_words import both_temperatures
+from firelab.sheets.tile_places import TileFiring, tile_firings
+from firelab.sheets.tile_words import both_temperatures, earlier_words
 
 
 def now_text() -> str:
@@ -158,18 +159,18 @@ def series_dict(series: FiringSeries) -> dict[str, Any]:
 def load_dicts(series: FiringSeries, plan: Plan) -> list[dict[str, Any]]:
     """Return the loads of a plan in firing order, each with its firings."""
     frame = plan.table.sort_values("order", kind="stable")
-    frame["look"] = frame.groupby("tile").cumcount() + 1
+    told = dict(zip(frame.index, tile_firings(plan), strict=True))
     loads = []
     for _, rows in frame.groupby("load", sort=False):
         degC = float(rows["temperature_degC"].iloc[0])
         firings = [
             {
                 "tile": row["tile"],
-                "look": int(row["look"]),
+                "look": told[place].look,
                 "dwell_s": float(row["dwell_s"]),
-                "setting": _setting_words(row),
+                "setting": _setting_words(row) + _earlier_words(told[place], series),
             }
-            for row in rows.to_dict("records")
+            for place, row in zip(rows.index, rows.to_dict("records"), strict=True)
         ]
         loads.append(
             {
@@ -181,6 +182,12 @@ def load_dicts(series: FiringSeries, plan: Plan) -> list[dict[str, Any]]:
             }
         )
     return loads
+
+
+def _earlier_words(firing: TileFiring, series: FiringSeries) -> str:
+    if not firing.is_fired_on:
+        return ""
+    return f", fired on after {earlier_words(firing.before, series.kiln.reads)}"
 
 
 def _setting_words(row: Mapping[Any, Any]) -> str:

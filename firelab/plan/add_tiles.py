@@ -76,7 +76,7 @@ def add_best_tiles(series: FiringSeries, plan: Plan, n: int) -> Plan:
         If nothing is left to add from.
     """
     guarded = _candidates_left(series, plan)
-    seen = seen_settings(plan.tiles)
+    seen = seen_settings(series, plan.tiles)
     raw = model_rows_of(series, seen, (*series.terms, *guarded_terms(series)))
     standing = information_matrix(
         guarded.rows_of(raw),

@@ -22,7 +22,7 @@ from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.plan.powder import powder_needed
 from firelab.plan.preparation import back_coats, front_coats, plan_preparation
 from firelab.plan.sessions import fire_in_order
-from firelab.plan.settings_frame import SETTING_COLUMNS
+from firelab.plan.tile_history import met_before
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 
@@ -50,43 +50,39 @@ def repeated(proposal: Proposal, times: int) -> Proposal:
 def name_tiles(fired: pd.DataFrame, *, first: int = 0) -> pd.DataFrame:
     """Return scheduled settings as rows of ``plan.csv``.
 
-    Tiles are coded in firing order; a setting met again has the role
+    New tiles are coded in firing order; a setting met again has the role
     ``repeat``; rows of one ladder share their tile.
 
     Parameters
     ----------
     fired : DataFrame
         Settings with ``session, load, order``; see ``fire_in_order``. A column
-        ``is_control`` marks control tiles, ``ladder`` the rows of one tile.
+        ``is_control`` marks control tiles, ``ladder`` the rows of one tile; where
+        a column ``tile`` holds a code, the row keeps it.
     first : int, default 0
-        Running number of the first tile.
+        Running number of the first new tile.
     """
     control = fired["is_control"] if "is_control" in fired else fired["load"] < 0
+    tiles = fired.assign(
+        tile=_codes(fired, first),
+        grain_um=[grain_um(int(mesh)) for mesh in fired["mesh"]],
+        role=np.where(control, "control", "test"),
+    )
+    met = met_before(tiles[~control])
+    tiles.loc[met.index[met], "role"] = "repeat"
+    return tiles[list(PLAN_DTYPES)].astype(PLAN_DTYPES).reset_index(drop=True)
+
+
+def _codes(fired: pd.DataFrame, first: int) -> list[str]:
+    kept = fired["tile"].fillna("") if "tile" in fired else pd.Series("", fired.index)
     keys = pd.Series(np.arange(len(fired)), index=fired.index).astype("object")
     if "ladder" in fired:
         climbing = fired["ladder"].notna()
         keys[climbing] = "ladder " + fired.loc[climbing, "ladder"].astype("int64").astype(
             "str"
         )
-    numbers = pd.factorize(keys)[0]
-    again = _met_before(fired[~control])
-    role = pd.Series("test", index=fired.index, dtype="object")
-    role[again.index[again]] = "repeat"
-    role[control] = "control"
-    tiles = fired.assign(
-        tile=[tile_code(first + int(number)) for number in numbers],
-        grain_um=[grain_um(int(mesh)) for mesh in fired["mesh"]],
-        role=role,
-    )
-    return tiles[list(PLAN_DTYPES)].astype(PLAN_DTYPES).reset_index(drop=True)
-
-
-def _met_before(fired: pd.DataFrame) -> pd.Series[bool]:
-    """Tell which rows stand at a setting met before, total dwell counted."""
-    settings = fired[list(SETTING_COLUMNS)].copy()
-    if "ladder" in fired:
-        settings["dwell_s"] = fired.groupby("ladder")["dwell_s"].cumsum()
-    return settings.duplicated()
+    numbers = iter(pd.factorize(keys[kept == ""])[0])
+    return [code or tile_code(first + int(next(numbers))) for code in kept]
 
 
 def assemble_plan(

@@ -11,7 +11,7 @@ from firelab.errors import Finding
 from firelab.plan.budget import budget_needs
 from firelab.plan.kiln_time import kiln_hours
 from firelab.plan.plan import Plan
-from firelab.plan.settings_frame import is_allowed
+from firelab.plan.tile_history import broken_rules
 from firelab.series.factors import FactorName
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE
@@ -142,10 +142,8 @@ def _setting_findings(series: FiringSeries, tiles: pd.DataFrame) -> Iterator[Fin
                 f"{format_temperature(series.hottest_degC)}, the hottest for "
                 f"{series.blank.metal}",
             )
-    seen = own.assign(dwell_s=own.groupby("tile")["dwell_s"].cumsum())
-    for row in seen.index[~is_allowed(series, seen)]:
-        broken = [rule for rule in series.rules if rule.forbids(seen.loc[[row]])[0]]
-        yield _finding("forbidden", int(row), f"breaks the rule: {broken[0]}")
+    for broken, rule in broken_rules(series, own):
+        yield _finding("forbidden", broken, f"breaks the rule: {rule}")
 
 
 def _budget_findings(

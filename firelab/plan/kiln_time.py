@@ -46,7 +46,8 @@ def kiln_hours(
 def firing_seconds(series: FiringSeries, tiles: pd.DataFrame) -> float:
     """Return the seconds that the test firings of a plan take.
 
-    A load that fires a tile of the load before again waits for it to cool.
+    A load that fires a tile of the load before again, in the same session, waits
+    for it to cool.
     """
     budget, spent = series.budget, 0.0
     before: tuple[int, float] | None = None
@@ -56,6 +57,7 @@ def firing_seconds(series: FiringSeries, tiles: pd.DataFrame) -> float:
         here = (int(first["session"]), float(first["temperature_degC"]))
         spent += budget.change if here != before else 0.0
         spent += float(rows["dwell_s"].max()) + budget.recovery
-        spent += budget.cooling if just_fired & set(rows["tile"]) else 0.0
+        waits = before is not None and before[0] == here[0]
+        spent += budget.cooling if waits and just_fired & set(rows["tile"]) else 0.0
         before, just_fired = here, set(rows["tile"])
     return spent

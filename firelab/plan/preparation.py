@@ -71,6 +71,8 @@ def plan_preparation(
         Rows of a plan; a tile fired several times is prepared once.
     """
     once = tiles.drop_duplicates("tile")
+    if not len(once):
+        return ()
     steps = [step for step in _steps(series, once) if len(step[-1])]
     return tuple(
         PlannedPreparation(

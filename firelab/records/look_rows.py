@@ -179,7 +179,7 @@ class _RowReading:
     def look(self, values: dict[str, Any], planned: PlannedFirings) -> Look:
         """Return the look with its blank load and session filled from the plan."""
         tile, load = values["tile"], values.get("load")
-        number = values.get("look") or planned.look_in(tile, load)
+        number = values.get("look") or planned.look_in(tile, load, values.get("session"))
         firing = planned.firing(tile, number)
         change = values.get("change", ())
         filled = {**values, "look": number, "change": change, "line": self.row.line}

@@ -50,12 +50,18 @@ class PlannedFirings:
         firings = self.tiles[tile]
         return firings[look - 1] if look <= len(firings) else None
 
-    def look_in(self, tile: str, load: int | None) -> int:
-        """Return which look a load gives a tile; 1 where the plan does not tell."""
-        for number, firing in enumerate(self.tiles[tile], start=1):
-            if firing.load == load:
-                return number
-        return 1
+    def look_in(self, tile: str, load: int | None, session: int | None = None) -> int:
+        """Return which look a load, or else a session, gives a tile.
+
+        It is 1 where the plan does not tell: for a load that the tile is not planned
+        in, and for a session that fires it several times.
+        """
+        here = [
+            number
+            for number, firing in enumerate(self.tiles[tile], start=1)
+            if (firing.session == session if load is None else firing.load == load)
+        ]
+        return here[0] if len(here) == 1 or (here and load is not None) else 1
 
 
 def planned_firings(plan: Plan | pd.DataFrame) -> PlannedFirings:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from firelab.plan.plan import Plan
+from firelab.records.tile_heat import counted_dwell, earlier_firings
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 
@@ -61,12 +62,31 @@ class Records:
         return self.looks.copy()
 
     @property
+    def counted(self) -> pd.DataFrame:
+        """The looks with the heat of their tiles counted.
+
+        `dwell_s` is here the dwell of the tile up to that look, so that several
+        looks at a tile add up: what its firings count at the look's temperature
+        (see `counted_dwell`, with the doubling that the series expects). Three
+        columns are added: ``own_dwell_s``, that firing's own, ``before``, the
+        heat of the tile before it (see `earlier_firings`), and ``last_look``,
+        the tile's last, graded or not.
+        """
+        looks = self.looks
+        return looks.assign(
+            own_dwell_s=looks["dwell_s"],
+            dwell_s=counted_dwell(looks, self.series),
+            last_look=looks.groupby("tile")["look"].transform("max"),
+            before=pd.Series(earlier_firings(looks, self.series), looks.index, "object"),
+        )
+
+    @property
     def graded(self) -> pd.DataFrame:
         """The looks that carry a stage, as the stage fit takes them.
 
-        `dwell_s` is here the total dwell of the tile up to that look, so that
-        several looks at a tile add up. Control tiles of another colour (role
-        ``control``) are left out.
+        Those of `counted`, without the control tiles of another colour (role
+        ``control``).
         """
-        frame = self.looks[self.looks["stage"].notna() & (self.looks["role"] != "control")]
-        return frame.assign(dwell_s=frame["total_dwell_s"]).reset_index(drop=True)
+        looks = self.counted
+        kept = looks["stage"].notna() & (looks["role"] != "control")
+        return looks[kept].reset_index(drop=True)

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
+from firelab.craft.heating import warm_up_time
 from firelab.craft.metals import METALS
 from firelab.craft.stages import STAGES
 from firelab.series.expectation import Expectation
@@ -40,12 +41,16 @@ class Blank:
         One of ``firelab.craft.metals.METALS``.
     thickness, width, height : float
         Millimetres.
+    warm_up : float or None
+        Seconds of a firing that go into warming the tile up; None where they
+        follow from metal and thickness (see `warm_up_time`).
     """
 
     metal: str = "copper"
     thickness: Millimetres = 0.8
     width: Millimetres = 40.0
     height: Millimetres = 40.0
+    warm_up: Annotated[Seconds, Field(ge=0)] | None = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -59,6 +64,24 @@ class Blank:
     def area_m2(self) -> float:
         """Area of one face, square metres."""
         return self.width * self.height * 1e-6
+
+    def warm_up_s(self, temperature_degC: float) -> float:
+        """Return the seconds of a firing that go into warming the tile up."""
+        if self.warm_up is not None:
+            return self.warm_up
+        return warm_up_time(self.metal, self.thickness, temperature_degC)
+
+    def time_at_heat(self, temperature_degC: float, dwell_s: float) -> float:
+        """Return what is left of a dwell once the tile has warmed up, s.
+
+        Examples
+        --------
+        >>> round(Blank(metal="copper", thickness=0.8).time_at_heat(760.0, 120.0))
+        82
+        >>> Blank(warm_up=0.0).time_at_heat(760.0, 120.0)
+        120.0
+        """
+        return max(dwell_s - self.warm_up_s(temperature_degC), 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

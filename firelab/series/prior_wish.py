@@ -66,7 +66,7 @@ class PriorWish:
     effect: Apart = 30.0
     interaction: Apart = 15.0
     load_sd: Positive = 0.8
-    tile_sd: Positive = 1.5
+    tile_sd: Positive = 3.0
     clarity_effect: Positive = 0.25
     clarity_load_sd: Positive = 0.1
     clarity_tile_sd: Positive = 0.15

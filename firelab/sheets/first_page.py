@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from firelab.craft.setting_words import base_words, layers_words
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
@@ -26,18 +28,28 @@ STEPS: tuple[str, ...] = (
 """How the sheets are used, in order."""
 
 
-def first_page(series: FiringSeries, plan: Plan) -> SheetPage:
-    """Return the first page of the sheets of a plan."""
+def first_page(series: FiringSeries, plan: Plan, *, n_fired_on: int = 0) -> SheetPage:
+    """Return the first page of the sheets of a plan.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    plan : Plan
+    n_fired_on : int, default 0
+        How many of its tiles were fired in an earlier session.
+    """
 
     def draw(pen: Pen, body: Box) -> None:
-        used = _draw_question(pen, body, series, plan)
+        used = _draw_question(pen, body, series, facts(series, plan, n_fired_on=n_fired_on))
         used += _draw_steps(pen, body.below(used)) + 4 * MM
         draw_cautions(pen, body.below(used))
 
     return SheetPage(title="Test firing sheets", draw=draw)
 
 
-def facts(series: FiringSeries, plan: Plan) -> tuple[tuple[str, str], ...]:
+def facts(
+    series: FiringSeries, plan: Plan, *, n_fired_on: int = 0
+) -> tuple[tuple[str, str], ...]:
     """Return what the series varies and what the plan takes, as pairs of words."""
     reads, factors = series.kiln.reads, series.factors
     joined = " to " if factors.is_range("temperature") else ", "
@@ -51,8 +63,9 @@ def facts(series: FiringSeries, plan: Plan) -> tuple[tuple[str, str], ...]:
     powder += " or ".join(base_words(base) for base in factors.base.levels)
     loads = int(plan.tiles["load"].nunique())
     sessions = int(plan.tiles["session"].nunique())
-    size = f"{plan.n_tiles} tiles in {loads} loads, {sessions} session"
-    size += "s" if sessions > 1 else ""
+    again = f" ({n_fired_on} of them fired on)" if n_fired_on else ""
+    size = f"{plan.n_tiles} tiles{again} in {loads} load{'s' if loads != 1 else ''}, "
+    size += f"{sessions} session{'s' if sessions != 1 else ''}"
     if "total" in plan.time_h:
         size += f"; about {plan.time_h['total']:.1f} kiln hours"
     return (
@@ -69,7 +82,9 @@ def facts(series: FiringSeries, plan: Plan) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _draw_question(pen: Pen, body: Box, series: FiringSeries, plan: Plan) -> float:
+def _draw_question(
+    pen: Pen, body: Box, series: FiringSeries, told: Sequence[tuple[str, str]]
+) -> float:
     used = pen.block(body.upper(26 * MM), series.name, 20, smallest=8, bold=True) + 1 * MM
     if series.invented:
         strip = body.below(used).upper(9 * MM)
@@ -79,7 +94,7 @@ def _draw_question(pen: Pen, body: Box, series: FiringSeries, plan: Plan) -> flo
     if series.question:
         used += pen.block(body.below(used).upper(16 * MM), series.question, 13, smallest=7)
     used += 3 * MM
-    for name, words in facts(series, plan):
+    for name, words in told:
         row = body.below(used).upper(12 * MM)
         label, text = row.columns(0.18, 0.82)
         pen.block(label, name, 11, bold=True)

@@ -11,7 +11,7 @@ from firelab.sheets.pen import Pen
 from firelab.sheets.rack_map import draw_rack_map, rack_map_height
 from firelab.sheets.sheet_page import SheetPage, body_box
 from firelab.sheets.tile_places import KilnLoad, TileFiring
-from firelab.sheets.tile_words import dwell_words, temperature_words
+from firelab.sheets.tile_words import dwell_words, earlier_words, temperature_words
 
 HEAD_HEIGHT = 15.5 * MM
 WAIT_HEIGHT = 9.5 * MM
@@ -20,6 +20,8 @@ COLUMNS_HEIGHT = 6 * MM
 ROW_HEIGHT = 11.6 * MM
 """Of one tile, where the page is full; rows grow where it is not."""
 TALLEST_ROW = 15 * MM
+BEFORE_HEIGHT = 5.6 * MM
+"""Of the line under a tile that is fired on."""
 GAP = 6 * MM
 MAP_SHARE = 0.33
 KEY_SIZE = 18.0
@@ -35,9 +37,13 @@ class _LoadBlock:
 
     def height(self, series: FiringSeries, width: float, row: float) -> float:
         """Return the height with rows of that height, points."""
-        rows = COLUMNS_HEIGHT + len(self.load.firings) * row
+        rows = COLUMNS_HEIGHT + sum(_height(one, row) for one in self.load.firings)
         places = rack_map_height(series, self.load, width * MAP_SHARE)
         return HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT + max(rows, places)
+
+
+def _height(firing: TileFiring, row: float) -> float:
+    return row + (BEFORE_HEIGHT if firing.is_fired_on else 0.0)
 
 
 def wait_words(series: FiringSeries, before: KilnLoad | None, load: KilnLoad) -> str:
@@ -89,7 +95,8 @@ def _blocks(
     series: FiringSeries, before: KilnLoad | None, load: KilnLoad, body: Box
 ) -> list[_LoadBlock]:
     fixed = HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT + COLUMNS_HEIGHT
-    most = max(1, int((body.height - fixed) // ROW_HEIGHT))
+    tallest = max(_height(firing, ROW_HEIGHT) for firing in load.firings)
+    most = max(1, int((body.height - fixed) // tallest))
     out = sorted(load.firings, key=lambda firing: (firing.dwell_s, firing.order))
     wait = wait_words(series, before, load)
     blocks = []
@@ -146,7 +153,7 @@ def _draw_block(
     _draw_read_boxes(pen, box.below(HEAD_HEIGHT + WAIT_HEIGHT).upper(READ_HEIGHT), series)
     rest = box.below(HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT)
     rows, places = rest.columns(1 - MAP_SHARE, MAP_SHARE, gap=4 * MM)
-    _draw_rows(pen, rows, block, row)
+    _draw_rows(pen, rows, series, block, row)
     draw_rack_map(pen, places, series, block.load)
     pen.rectangle(box, weight=1.6)
 
@@ -176,14 +183,22 @@ def _draw_read_boxes(pen: Pen, row: Box, series: FiringSeries) -> None:
 _ROW_SHARES = (0.1, 0.23, 0.39, 0.28)
 
 
-def _draw_rows(pen: Pen, box: Box, block: _LoadBlock, height: float) -> None:
+def _draw_rows(
+    pen: Pen, box: Box, series: FiringSeries, block: _LoadBlock, height: float
+) -> None:
     head = box.upper(COLUMNS_HEIGHT).inset(3 * MM, 0)
     names = ("out", "tile", "leave in", "true time, min : s")
     for cell, name in zip(head.columns(*_ROW_SHARES, gap=2.6 * MM), names, strict=True):
         pen.line(cell, name, 9.5)
-    for place, firing in enumerate(block.load.firings):
-        top = COLUMNS_HEIGHT + place * height
+    top = COLUMNS_HEIGHT
+    for firing in block.load.firings:
         _draw_row(pen, box.below(top).upper(height).inset(3 * MM, 0), firing)
+        if firing.is_fired_on:
+            low = box.below(top + height).upper(BEFORE_HEIGHT - 0.8 * MM)
+            had = earlier_words(firing.before, series.kiln.reads)
+            words = f"look {firing.look}, fired on after {had}"
+            pen.line(low.inset(3 * MM, 0), words, 11, smallest=6)
+        top += _height(firing, height)
 
 
 def _draw_row(pen: Pen, row: Box, firing: TileFiring) -> None:

@@ -61,7 +61,9 @@ def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def preparation_pages(series: FiringSeries, plan: Plan, page: PageSize) -> list[SheetPage]:
+def preparation_pages(
+    series: FiringSeries, plan: Plan, page: PageSize, *, fired_on: Sequence[str] = ()
+) -> list[SheetPage]:
     """Return the pages of powder and preparation firings.
 
     Parameters
@@ -72,15 +74,18 @@ def preparation_pages(series: FiringSeries, plan: Plan, page: PageSize) -> list[
         Its powder and preparation.
     page : PageSize
         Paper.
+    fired_on : sequence of str
+        Tiles that were fired in an earlier session and need no preparation.
     """
     body = body_box(page)
     pages: list[SheetPage] = []
     held: list[_Line] = []
     used = 0.0
     lines = [
-        *_powder_lines(series, plan),
-        *_step_lines(series, plan),
-        *_note_lines(plan, body.width),
+        *(_powder_lines(series, plan) if plan.powder_g else ()),
+        *(_step_lines(series, plan) if plan.powder_g else ()),
+        *_fired_on_lines(fired_on, body.width),
+        *_text_lines("What the plan says", plan.notes, body.width),
     ]
     for line in lines:
         if held and used + line.height > body.height:
@@ -108,15 +113,16 @@ def _powder_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
         for name, grams in plan.powder_g.items()
     ]
     sieved = sum(grams for name, grams in plan.powder_g.items() if is_mesh(name))
+    total = _Line(
+        kind="total",
+        height=_POWDER_ROW + _AFTER_TOTAL,
+        words=("Sieving total of the test enamel", grams_words(sieved)),
+    )
     return [
         _Line(kind="title", height=_TITLE, words=("Weigh out, loss included",)),
         _Line(kind="text", height=_TEXT, words=(said,)),
         *amounts,
-        _Line(
-            kind="total",
-            height=_POWDER_ROW + _AFTER_TOTAL,
-            words=("Sieving total of the test enamel", grams_words(sieved)),
-        ),
+        *([total] if sieved else ()),
     ]
 
 
@@ -138,14 +144,24 @@ def _step_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
     return [*lines, _Line(kind="text", height=_TEXT + _AFTER_TOTAL, words=(last,))]
 
 
-def _note_lines(plan: Plan, width: float) -> list[_Line]:
-    if not plan.notes:
+def _fired_on_lines(fired_on: Sequence[str], width: float) -> list[_Line]:
+    if not fired_on:
         return []
-    lines = [_Line(kind="title", height=_TITLE, words=("What the plan says",))]
-    for note in plan.notes:
-        rows = len(wrap_text(note, width, size=_TEXT_SIZE))
+    said = (
+        f"{', '.join(fired_on)}. They carry their glass and keep their labels: no coat, no "
+        "preparation firing."
+    )
+    return _text_lines("Fetch, to be fired on", [said], width)
+
+
+def _text_lines(title: str, texts: Sequence[str], width: float) -> list[_Line]:
+    if not texts:
+        return []
+    lines = [_Line(kind="title", height=_TITLE, words=(title,))]
+    for text in texts:
+        rows = len(wrap_text(text, width, size=_TEXT_SIZE))
         height = rows * _TEXT_SIZE * LEADING + 3 * MM
-        lines.append(_Line(kind="text", height=height, words=(note,)))
+        lines.append(_Line(kind="text", height=height, words=(text,)))
     return lines
 
 

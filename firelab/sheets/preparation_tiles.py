@@ -48,6 +48,8 @@ def preparation_tile_pages(
     for steps in _step_groups(plan.preparation):
         wanted = {tile for step in steps for tile in step.tiles}
         shown = [tile for tile in tiles if tile.code in wanted or not steps]
+        if not shown:
+            continue
         pages += _table_pages(series, shown, steps, back, body_box(page))
     return pages
 

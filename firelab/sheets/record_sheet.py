@@ -148,7 +148,10 @@ def _draw_row(pen: Pen, row: Box, series: FiringSeries, firing: TileFiring | Non
     cells = row.columns(*_shares(series), gap=1.2 * MM)
     if firing is not None:
         pen.line(cells[0], firing.tile, 20, smallest=12, bold=True)
-        pen.line(cells[1], str(firing.look), 14, align="centre")
+        look, words = cells[1].rows(0.6, 0.4) if firing.is_fired_on else (cells[1], None)
+        pen.line(look, str(firing.look), 14, align="centre")
+        if words is not None:
+            pen.line(words, "fired on", 8, smallest=6, align="centre")
     else:
         for cell in cells[:2]:
             pen.rectangle(cell.inset(0, 1.4 * MM), weight=0.7, stroke=0.4)

@@ -56,7 +56,8 @@ def make_sheets(
         Names of a class: one page per student is added. An empty sequence
         makes one numbered student for each tile.
     session : int, optional
-        Only this session's tiles; all of them by default.
+        Only this session's tiles; all of them by default. Tiles fired in an
+        earlier one are fired on: they get no label and no preparation.
 
     Returns
     -------
@@ -76,11 +77,13 @@ def make_sheets(
         firings = tuple(firing for firing in firings if firing.session == session)
     tiles = planned_tiles(plan, firings)
     loads = kiln_loads(firings)
+    new = [tile for tile in tiles if tile.is_new]
+    fired_on = [tile.code for tile in tiles if not tile.is_new]
     pages = [
-        first_page(series, plan),
-        *preparation_pages(series, plan, paper),
-        *preparation_tile_pages(series, plan, tiles, paper),
-        *label_pages(series, tiles, label_stock, paper),
+        first_page(series, plan, n_fired_on=len(fired_on)),
+        *preparation_pages(series, plan, paper, fired_on=fired_on),
+        *preparation_tile_pages(series, plan, new, paper),
+        *label_pages(series, new, label_stock, paper),
         *kiln_pages(series, loads, paper),
         *tray_pages(series, loads, paper),
         *record_pages(series, firings, paper),

@@ -19,6 +19,7 @@ from firelab.sheets.tile_places import PlannedTile
 from firelab.sheets.tile_words import (
     both_temperatures,
     dwell_words,
+    earlier_words,
     grams_words,
     powder_words,
 )
@@ -92,6 +93,10 @@ def _draw_tile(
 
 def _own_steps(series: FiringSeries, plan: Plan, tile: PlannedTile) -> list[str]:
     reads = series.kiln.reads
+    if not tile.is_new:
+        had = earlier_words(tile.firings[0].before, reads)
+        said = f"Fetch {tile.code}: it is fired on after {had}. Nothing is sifted."
+        return [said, *_firing_lines(tile, reads)]
     lines = [f"Scratch {tile.code} into the bare back."]
     for step in plan.preparation:
         if tile.code in step.tiles:
@@ -101,8 +106,12 @@ def _own_steps(series: FiringSeries, plan: Plan, tile: PlannedTile) -> list[str]
     powder = powder_words(tile.mesh, tile.layers, tile.base)
     grams = grams_words(coat_grams(series))
     lines.append(f"Sift the last test coat, {grams}: {powder}.")
-    for firing in tile.firings:
-        heat = both_temperatures(firing.temperature_degC, reads)
-        dwell = dwell_words(firing.dwell_s)
-        lines.append(f"Fire at {heat}, {dwell}: {place_words(firing)}.")
-    return lines
+    return [*lines, *_firing_lines(tile, reads)]
+
+
+def _firing_lines(tile: PlannedTile, reads: str) -> list[str]:
+    return [
+        f"Fire at {both_temperatures(firing.temperature_degC, reads)}, "
+        f"{dwell_words(firing.dwell_s)}: {place_words(firing)}."
+        for firing in tile.firings
+    ]

@@ -3,9 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from firelab.plan.plan import Plan
+
+_SAME_DEGC = 0.011
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierHeat:
+    """What a tile has had at one temperature, in firings that followed one another.
+
+    Attributes
+    ----------
+    temperature_degC, dwell_s : float
+        The dwell of all the firings.
+    firings : int
+    """
+
+    temperature_degC: float
+    dwell_s: float
+    firings: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +42,8 @@ class TileFiring:
         Planned setting.
     look : int
         How often the tile has been fired with this one, from 1.
+    before : tuple of EarlierHeat
+        What the tile was planned to have had; empty at look 1.
     """
 
     tile: str
@@ -34,6 +54,12 @@ class TileFiring:
     temperature_degC: float
     dwell_s: float
     look: int
+    before: tuple[EarlierHeat, ...] = ()
+
+    @property
+    def is_fired_on(self) -> bool:
+        """Whether the tile has been fired before."""
+        return self.look > 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +79,11 @@ class PlannedTile:
     base: str
     role: str
     firings: tuple[TileFiring, ...]
+
+    @property
+    def is_new(self) -> bool:
+        """Whether the first of its firings is the tile's first at all."""
+        return not self.firings[0].is_fired_on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +108,7 @@ def tile_firings(plan: Plan) -> tuple[TileFiring, ...]:
     made: list[TileFiring] = []
     places: dict[int, int] = {}
     looks: dict[str, int] = {}
+    had: dict[str, tuple[EarlierHeat, ...]] = {}
     ordered = plan.table.sort_values("order", kind="stable")
     columns = ("tile", "session", "load", "order", "temperature_degC", "dwell_s")
     for tile, session, load, order, degC, dwell_s in zip(
@@ -94,9 +126,21 @@ def tile_firings(plan: Plan) -> tuple[TileFiring, ...]:
                 temperature_degC=degC,
                 dwell_s=dwell_s,
                 look=looks[tile],
+                before=had.get(tile, ()),
             )
         )
+        had[tile] = _heated(had.get(tile, ()), degC, dwell_s)
     return tuple(made)
+
+
+def _heated(
+    had: tuple[EarlierHeat, ...], degC: float, dwell_s: float
+) -> tuple[EarlierHeat, ...]:
+    last = had[-1] if had else None
+    if last is None or abs(last.temperature_degC - degC) > _SAME_DEGC:
+        return (*had, EarlierHeat(temperature_degC=degC, dwell_s=dwell_s))
+    longer = replace(last, dwell_s=last.dwell_s + dwell_s, firings=last.firings + 1)
+    return (*had[:-1], longer)
 
 
 def planned_tiles(plan: Plan, shown: Sequence[TileFiring]) -> tuple[PlannedTile, ...]:

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from firelab.craft.setting_words import base_words, layers_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.series.firing_series import FiringSeries
+from firelab.sheets.tile_places import EarlierHeat
+
+_MOST_EARLIER = 2
 
 
 def temperature_words(degC: float, reads: str) -> tuple[str, str]:
@@ -57,6 +62,26 @@ def dwell_words(seconds: float) -> str:
     '2 min 30 s'
     """
     return format_duration(seconds)
+
+
+def earlier_words(before: Sequence[EarlierHeat], reads: str) -> str:
+    """Write what a tile has had before it is fired on, the last two temperatures.
+
+    Examples
+    --------
+    >>> once = EarlierHeat(temperature_degC=760.0, dwell_s=120.0)
+    >>> earlier_words([once], "degF")
+    '1400 °F (760 °C) 2 min'
+    >>> twice = EarlierHeat(temperature_degC=787.78, dwell_s=90.0, firings=2)
+    >>> earlier_words([once, twice], "degF")
+    '1400 °F (760 °C) 2 min, then 1450 °F (788 °C) 1 min 30 s in 2 firings'
+    """
+    earlier = "..., then " if len(before) > _MOST_EARLIER else ""
+    return earlier + ", then ".join(
+        f"{both_temperatures(one.temperature_degC, reads)} {dwell_words(one.dwell_s)}"
+        + (f" in {one.firings} firings" if one.firings > 1 else "")
+        for one in before[-_MOST_EARLIER:]
+    )
 
 
 def powder_words(mesh: int, layers: int, base: str) -> str:

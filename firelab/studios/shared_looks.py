@@ -130,8 +130,8 @@ def _looked_again(tested: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _graded(records: Records) -> pd.DataFrame:
-    frame = records.looks[records.looks["stage"].notna()]
-    return frame.assign(dwell_s=frame["total_dwell_s"]).reset_index(drop=True)
+    frame = records.counted
+    return frame[frame["stage"].notna()].reset_index(drop=True)
 
 
 def _refuse_unlike(parts: Sequence[tuple[str, Records]]) -> None:

@@ -64,15 +64,19 @@ class Purse:
             hours=None if self.hours is None else self.hours - hours,
         )
 
-    @property
-    def spent_on(self) -> str:
-        """What is used up, in words; empty where a load is still affordable."""
-        for name, left in (("blanks", self.blanks), ("loads", self.loads)):
-            if left is not None and left <= 0:
-                return f"all {name} of the budget are planned"
-        if self.hours is not None and self.hours <= 0:
-            return "all kiln hours of the budget are planned"
-        return ""
+    def spent_on(self, *, can_fire_on: bool) -> str:
+        """Say what is used up; empty where a load is still affordable.
+
+        Parameters
+        ----------
+        can_fire_on : bool
+            Whether there are tiles to fire on, which need no blank.
+        """
+        stock = {"blanks": self.blanks, "loads": self.loads, "kiln hours": self.hours}
+        spent = [name for name, left in stock.items() if left is not None and left <= 0]
+        if not spent or (can_fire_on and spent == ["blanks"]):
+            return ""
+        return f"all {' and '.join(spent)} of the budget are planned"
 
 
 def what_is_left(series: FiringSeries, plan: Plan) -> Purse:
@@ -94,19 +98,25 @@ def candidate_temperatures(series: FiringSeries) -> tuple[float, ...]:
     return tuple(sorted({settable_temperature(series, float(degC)) for degC in spread}))
 
 
+def candidate_dwells(series: FiringSeries) -> tuple[float, ...]:
+    """Return the dwells of a series' levels and settable ones between, s, rising."""
+    low, high = series.span("dwell")
+    dwells = {settable_dwell(series, float(s)) for s in np.geomspace(low, high, _DWELLS)}
+    if not series.factors.is_range("dwell"):
+        dwells |= {float(level) for level in series.factors.levels("dwell")}
+    return tuple(sorted(dwells))
+
+
 def candidate_tiles(series: FiringSeries, temperature_degC: float) -> pd.DataFrame:
     """Return every setting that one load at a temperature could hold.
 
     Dwells are the series' levels and settable ones between; mesh, layers and
     base are its levels; what a rule forbids is left out.
     """
-    low, high = series.span("dwell")
-    dwells = {settable_dwell(series, float(s)) for s in np.geomspace(low, high, _DWELLS)}
-    if not series.factors.is_range("dwell"):
-        dwells |= {float(level) for level in series.factors.levels("dwell")}
+    dwells = candidate_dwells(series)
     levels = [series.factors.levels(name) for name in ("mesh", "layers", "base")]
     frame = pd.DataFrame(
-        [(temperature_degC, *values) for values in product(sorted(dwells), *levels)],
+        [(temperature_degC, *values) for values in product(dwells, *levels)],
         columns=["temperature_degC", "dwell_s", "mesh", "layers", "base"],
     )
     frame.insert(3, "grain_um", [grain_um(int(mesh)) for mesh in frame["mesh"]])
@@ -135,8 +145,10 @@ class LoadHours:
         self._known: dict[tuple[object, ...], float] = {}
 
     def __call__(self, tiles: pd.DataFrame) -> float:
-        """Return the hours of a load of tiles."""
-        coats = sorted(zip(tiles["layers"], tiles["base"], strict=True))
+        """Return the hours of a load of tiles; those with a code are prepared already."""
+        is_new = (tiles["tile"] == "").to_numpy()
+        new = tiles[is_new]
+        coats = sorted(zip(new["layers"], new["base"], strict=True))
         key = (float(tiles["dwell_s"].max()), *coats)
         if key not in self._known:
             fired = tiles.assign(
@@ -146,6 +158,7 @@ class LoadHours:
                 order=1,
                 role="test",
             )
-            steps = plan_preparation(self._series, fired)
+            prepared = fired[is_new]
+            steps = plan_preparation(self._series, prepared) if is_new.any() else ()
             self._known[key] = float(kiln_hours(self._series, fired, steps)["total"])
         return self._known[key]

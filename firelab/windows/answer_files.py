@@ -14,7 +14,7 @@ from firelab.series.folder import (
     write_atomically,
 )
 from firelab.windows.fit_file import FolderFit, fit_to_dict
-from firelab.windows.next_tiles import NextTiles
+from firelab.windows.next_choice import NextTiles
 from firelab.windows.window import FiringWindows
 
 _NOTE = "note"

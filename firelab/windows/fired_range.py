@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from firelab.craft.sieves import grain_um
+from firelab.records.tile_heat import at_one_temperature
 from firelab.series.firing_series import FiringSeries
 
 FloatArray = NDArray[np.float64]
@@ -69,12 +70,18 @@ class FiredRange:
 
 
 def fired_range(graded: pd.DataFrame) -> FiredRange:
-    """Return the range that graded looks cover, total dwell."""
+    """Return the range that graded looks cover, total dwell.
+
+    Of a tile that was fired at several temperatures the dwell is no dwell that was
+    fired at one; it counts where there is no other.
+    """
+    plain = at_one_temperature(graded)
+    dwell = (plain if len(plain) else graded)["dwell_s"]
     return FiredRange(
         coolest_degC=float(graded["temperature_degC"].min()),
         hottest_degC=float(graded["temperature_degC"].max()),
-        shortest_s=float(graded["dwell_s"].min()),
-        longest_s=float(graded["dwell_s"].max()),
+        shortest_s=float(dwell.min()),
+        longest_s=float(dwell.max()),
     )
 
 

@@ -12,7 +12,9 @@ from firelab.windows.simulated_kiln import SimulatedKiln
 _SETTINGS = ["mesh", "grain_um", "layers", "base", "role"]
 
 
-def invent_records(kiln: SimulatedKiln, plan: Plan, *, rng: np.random.Generator) -> Records:
+def invent_records(
+    kiln: SimulatedKiln, plan: Plan, *, rng: np.random.Generator, growing: bool = False
+) -> Records:
     """Fire a plan in an invented kiln.
 
     Parameters
@@ -21,6 +23,9 @@ def invent_records(kiln: SimulatedKiln, plan: Plan, *, rng: np.random.Generator)
     plan : Plan
         Of the same series.
     rng : numpy.random.Generator
+    growing : bool, default False
+        With a generator of the same seed, a plan that has grown at its end gives
+        the same looks first.
 
     Returns
     -------
@@ -28,7 +33,8 @@ def invent_records(kiln: SimulatedKiln, plan: Plan, *, rng: np.random.Generator)
         Looks in the order of the plan; the provenance is the plan's.
     """
     table = plan.tiles.reset_index(drop=True)
-    looks = pd.concat([kiln.simulate(table, rng=rng), table[_SETTINGS]], axis=1)
+    fired = kiln.simulate(table, rng=rng, growing=growing)
+    looks = pd.concat([fired, table[_SETTINGS]], axis=1)
     grades = list(kiln.series.responses.stage.grades)
     looks["stage"] = pd.Categorical(looks["stage"], categories=grades, ordered=True)
     looks["total_dwell_s"] = looks.groupby("tile")["dwell_s"].cumsum()

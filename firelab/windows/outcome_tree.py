@@ -25,7 +25,8 @@ from firelab.fits.stage_draws import StageDraws, normal_points
 
 FloatArray = NDArray[np.float64]
 
-_POINTS = 5
+LOAD_POINTS = 5
+"""Points of the average over a load's effect."""
 _TILE_POINTS = 11
 _MOST_WAYS = 32
 _LEAST_CHANCE = 1e-12
@@ -49,7 +50,7 @@ def grade_chances(draws: StageDraws, X: FloatArray) -> FloatArray:
     ndarray, shape (S, n, J, Q)
         Under each draw and at each of Q points of the load's effect.
     """
-    load_points, _ = normal_points(_POINTS)
+    load_points, _ = normal_points(LOAD_POINTS)
     shift = draws.load_sd[:, None] * load_points
     # Without a deviation between tiles one point, at 0, is the whole average.
     of_tile = normal_points(_TILE_POINTS if draws.tile_sd.any() else 1)
@@ -87,13 +88,13 @@ class Ways:
     @classmethod
     def nothing_fired(cls, count: int) -> Ways:
         """Return the one way before any tile: S draws, each as likely."""
-        _, weights = normal_points(_POINTS)
-        joint = np.broadcast_to(weights / count, (count, 1, _POINTS))
+        _, weights = normal_points(LOAD_POINTS)
+        joint = np.broadcast_to(weights / count, (count, 1, LOAD_POINTS))
         return cls(chance=np.ones(1), joint=np.array(joint))
 
     def next_load(self) -> Ways:
         """Return the ways with the load closed and a new one begun."""
-        _, weights = normal_points(_POINTS)
+        _, weights = normal_points(LOAD_POINTS)
         by_draw = self.joint.sum(axis=2)
         return Ways(chance=self.chance, joint=by_draw[:, :, None] * weights)
 

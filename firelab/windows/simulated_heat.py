@@ -12,12 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from firelab.craft.heating import STEFAN_BOLTZMANN
 from firelab.craft.metals import metal_named
 
 FloatArray = NDArray[np.float64]
 
-STEFAN_BOLTZMANN = 5.670374419e-8
-"""W per square metre and K^4 (CODATA 2018)."""
 GAS_CONSTANT = 8.314462618
 """J per mol and K (CODATA 2018)."""
 _ROOM_K = 293.15
@@ -83,36 +82,3 @@ class SimulatedHeat:
     def _speed(self, tile: FloatArray) -> FloatArray:
         ratio = self.activation_kJ_mol * 1e3 / GAS_CONSTANT
         return np.asarray(np.exp(-ratio * (1.0 / tile - 1.0 / _REFERENCE_K)))
-
-
-def heating_time(
-    *,
-    kiln_K: float,
-    start_K: float,
-    tile_K: float,
-    capacity_J_K: float,
-    area_m2: float,
-    emissivity: float,
-) -> float:
-    """Return the seconds until a lump heated by radiation has a temperature.
-
-    Parameters
-    ----------
-    kiln_K, start_K, tile_K : float
-        Surroundings, lump at the start, lump at the end.
-    capacity_J_K : float
-        Heat capacity of the lump.
-    area_m2 : float
-        Area that takes up radiation.
-    emissivity : float
-
-    References
-    ----------
-    .. [1] Bejan, A. and Kraus, A. D. (2003). Heat Transfer Handbook, eq. 3.283.
-    """
-
-    def reached(share: float) -> float:
-        return float(0.25 * np.log((1.0 + share) / (1.0 - share)) + 0.5 * np.arctan(share))
-
-    scale = capacity_J_K / (emissivity * STEFAN_BOLTZMANN * area_m2 * kiln_K**3)
-    return float(scale * (reached(tile_K / kiln_K) - reached(start_K / kiln_K)))

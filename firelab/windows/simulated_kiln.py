@@ -1,28 +1,31 @@
 r"""An invented kiln and enamel whose truth is known: for demo, foresight, studies.
 
 A tile's latent grade is :math:`\eta + u + e`: what its setting does, its load's
-effect, its own deviation. It is graded by fixed thresholds.
+effect, its own deviation. It is graded by fixed thresholds. The heat of a tile
+that is fired on adds up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import log_ndtr, ndtr, ndtri
 
 from firelab.errors import UsageError
 from firelab.fits.stage_draws import StageDraws
+from firelab.records.tile_heat import counted_dwell
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import coding, model_matrix, term_columns
 from firelab.windows.fired_range import settings_at
 from firelab.windows.simulated_heat import SimulatedHeat
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 Family = Literal["logit", "probit", "heat work"]
 
 NOISE_SD = float(np.pi / np.sqrt(3.0))
@@ -69,6 +72,10 @@ class SimulatedKiln:
         from the heat.
     load_sd : float
         Logits.
+    lasting : float
+        Share of a tile's deviation that stays its own when it is fired again, 0
+        to 1: the correlation of two firings' normal scores. How much does is
+        not known (no source).
     heat : SimulatedHeat
     clarity : SimulatedClarity or None
     """
@@ -78,6 +85,7 @@ class SimulatedKiln:
     effects: Mapping[str, float]
     family: Family = "logit"
     load_sd: float = 0.4
+    lasting: float = 1.0
     heat: SimulatedHeat = field(default_factory=SimulatedHeat)
     clarity: SimulatedClarity | None = None
 
@@ -85,8 +93,37 @@ class SimulatedKiln:
         """Return the latent grade of n settings in a mean load, shape (n,)."""
         if self.family != "heat work":
             return self._moved(settings, self.effects)
-        others = {**self.effects, "temperature": 0.0, "dwell": 0.0}
-        return self._moved(settings, others) + self._heated(settings)
+        return self._unheated(settings) + self._heated(self._progress(settings))
+
+    def latent_fired_on(self, looks: pd.DataFrame) -> FloatArray:
+        """Return the latent grade of n looks in mean loads, shape (n,).
+
+        Parameters
+        ----------
+        looks : DataFrame, n rows
+            In firing order, `dwell_s` that of each firing; rows of one tile are
+            its firings, whose heat adds up.
+        """
+        if self.family != "heat work":
+            return self.latent(looks.assign(dwell_s=self._counted_dwell(looks)))
+        # Each firing heats the tile up anew; what it fuses is added.
+        work = pd.Series(np.exp(self._progress(looks)), index=looks.index)
+        added = work.groupby(looks["tile"], sort=False).cumsum()
+        return self._unheated(looks) + self._heated(np.log(added.to_numpy()))
+
+    def _counted_dwell(self, looks: pd.DataFrame) -> pd.Series[float]:
+        """Return the dwell of each tile so far as its last temperature counts it, s."""
+        by_tile = looks.groupby("tile", sort=False)
+        told = looks.assign(look=by_tile.cumcount() + 1)
+        heat, dwell = coding(self.series, "temperature"), coding(self.series, "dwell")
+        per_degC = self.effects.get("temperature", 0.0) / heat.half_width
+        per_log_s = self.effects.get("dwell", 0.0) / dwell.half_width
+        # Where one of the two does nothing, the worth of a second is not defined.
+        doubling = np.log(2.0) * per_log_s / per_degC if per_degC and per_log_s else None
+        return counted_dwell(told, self.series, doubling_degC=doubling)
+
+    def _unheated(self, settings: pd.DataFrame) -> FloatArray:
+        return self._moved(settings, {**self.effects, "temperature": 0.0, "dwell": 0.0})
 
     def _moved(self, settings: pd.DataFrame, effects: Mapping[str, float]) -> FloatArray:
         """Add up effects, by column, at n settings."""
@@ -105,29 +142,38 @@ class SimulatedKiln:
         interactions = self.series.model.interactions
         return ("temperature", "dwell", "mesh", "layers", "base", *interactions)
 
-    def _heated(self, settings: pd.DataFrame) -> FloatArray:
-        heat, dwell = coding(self.series, "temperature"), coding(self.series, "dwell")
-        ends = heat.centre + heat.half_width * np.array([-1.0, 0.0, 1.0])
-        degC = np.append(ends, settings["temperature_degC"].to_numpy(dtype=float))
-        seconds = np.append(np.full(3, np.exp(dwell.centre)), settings["dwell_s"])
+    def _progress(self, settings: pd.DataFrame) -> FloatArray:
+        """Return ln of the heat work of n firings."""
         # Looks of one setting share their heat: each is worked out once.
         firings, place = np.unique(
-            np.column_stack([degC, seconds]), axis=0, return_inverse=True
+            settings[["temperature_degC", "dwell_s"]].to_numpy(dtype=float),
+            axis=0,
+            return_inverse=True,
         )
-        cool, middle, hot, *_ = reached = self.heat.progress(*firings.T)[place.ravel()]
-        found = reached[3:]
-        share = (found - middle) / (0.5 * (hot - cool))
+        return self.heat.progress(*firings.T)[place.ravel()]
+
+    def _heated(self, progress: FloatArray) -> FloatArray:
+        """Return what a progress moves the latent grade."""
+        heat, dwell = coding(self.series, "temperature"), coding(self.series, "dwell")
+        ends = heat.centre + heat.half_width * np.array([-1.0, 0.0, 1.0])
+        cool, middle, hot = self.heat.progress(ends, np.full(3, np.exp(dwell.centre)))
+        share = (progress - middle) / (0.5 * (hot - cool))
         return np.asarray(self.effects["temperature"] * share)
 
-    def simulate(self, table: pd.DataFrame, *, rng: np.random.Generator) -> pd.DataFrame:
+    def simulate(
+        self, table: pd.DataFrame, *, rng: np.random.Generator, growing: bool = False
+    ) -> pd.DataFrame:
         """Fire a plan: return invented looks, one row per row of the plan.
 
         Parameters
         ----------
         table : DataFrame, n rows
             Of ``plan.csv``, in firing order; rows of one tile are several
-            looks at it, whose dwells add up.
+            looks at it, whose heat adds up.
         rng : numpy.random.Generator
+        growing : bool, default False
+            With a generator of the same seed, a plan that has grown at its end
+            gives the same looks first: a tile can be fired on.
 
         Returns
         -------
@@ -136,12 +182,12 @@ class SimulatedKiln:
             tile is of a target grade.
         """
         looks = table.reset_index(drop=True)
-        total = looks.assign(dwell_s=looks.groupby("tile")["dwell_s"].cumsum())
+        of_tiles, of_loads, *of_scores = rng.spawn(4) if growing else [rng] * 4
         load = pd.factorize(looks["load"])[0]
         tile = pd.factorize(looks["tile"])[0]
-        own = self._deviation(int(tile.max()) + 1, rng)[tile]
-        shared = self.load_sd * rng.standard_normal(int(load.max()) + 1)[load]
-        level = self.latent(total) + own + shared
+        own = self._deviations(tile, of_tiles)
+        shared = self.load_sd * of_loads.standard_normal(int(load.max()) + 1)[load]
+        level = self.latent_fired_on(looks) + own + shared
         grade = pd.Series((level[:, None] > np.array(self.thresholds)).sum(axis=1))
         grade = grade.groupby(tile).cummax()
         grades = self.series.responses.stage.grades
@@ -154,7 +200,7 @@ class SimulatedKiln:
                 "temperature_degC": looks["temperature_degC"],
                 "dwell_s": looks["dwell_s"],
                 "stage": [grades[place] for place in grade],
-                "transparency": self._scores(total, load, grade.to_numpy(), rng),
+                "transparency": self._scores(looks, load, grade.to_numpy(), of_scores),
                 "observer": "",
                 "fired_at": "",
                 "defects": "",
@@ -162,24 +208,35 @@ class SimulatedKiln:
             }
         )
 
-    def _deviation(self, count: int, rng: np.random.Generator) -> FloatArray:
+    def _deviations(self, tile: IntArray, rng: np.random.Generator) -> FloatArray:
+        """Return the deviation of each look at its tile, shape (n,)."""
+        count = int(tile.max()) + 1
+        if self.lasting < 1.0:
+            # The looks' own last, so that a growing plan keeps the tiles'.
+            kept, passing = rng.spawn(2)
+            score = np.sqrt(self.lasting) * kept.standard_normal(count)[tile]
+            score += np.sqrt(1.0 - self.lasting) * passing.standard_normal(tile.size)
+            if self.family == "logit":
+                return np.asarray(log_ndtr(score) - log_ndtr(-score))
+            return np.asarray(NOISE_SD * score)
         if self.family == "logit":
-            return rng.logistic(size=count)
-        return np.asarray(NOISE_SD * rng.standard_normal(count))
+            return rng.logistic(size=count)[tile]
+        return np.asarray(NOISE_SD * rng.standard_normal(count)[tile])
 
     def _scores(
         self,
-        settings: pd.DataFrame,
-        load: NDArray[np.int64],
-        grade: NDArray[np.int64],
-        rng: np.random.Generator,
+        looks: pd.DataFrame,
+        load: IntArray,
+        grade: IntArray,
+        rngs: Sequence[np.random.Generator],
     ) -> FloatArray:
         scale, truth = self.series.responses.transparency, self.clarity
         if scale is None or truth is None:
-            return np.full(len(settings), np.nan)
+            return np.full(len(looks), np.nan)
+        settings = looks.assign(dwell_s=self._counted_dwell(looks))
         mean = truth.intercept + self._moved(settings, truth.effects)
-        mean += truth.load_sd * rng.standard_normal(int(load.max()) + 1)[load]
-        mean += truth.residual_sd * rng.standard_normal(len(mean))
+        mean += truth.load_sd * rngs[0].standard_normal(int(load.max()) + 1)[load]
+        mean += truth.residual_sd * rngs[1].standard_normal(len(mean))
         stepped = scale.low + scale.step * np.round((mean - scale.low) / scale.step)
         first, last = self.series.responses.stage.target_span
         wanted = (grade >= first) & (grade <= last)

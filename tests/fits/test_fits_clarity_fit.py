@@ -87,7 +87,8 @@ def test_a_tile_counts_once_with_its_total_dwell_and_mean_score():
     looks = pd.concat([early, frame.loc[1:], again, second, later], ignore_index=True)
     counted = scored_tiles(records_of(looks))
     tile = counted.tiles.set_index("tile").loc["T0"]
-    assert (tile["load"], tile["dwell_s"]) == (3, 150.0)
+    hot = 60.0 - SERIES.blank.warm_up_s(early["temperature_degC"].iloc[0])
+    assert (tile["load"], tile["dwell_s"]) == (3, pytest.approx(hot + 90.0))
     assert tile["transparency"] == again["transparency"].iloc[0] + 0.5
     assert counted.tiles["tile"].is_unique
     assert counted.left_out == ("1 not in the target stage, 1 of a tile already counted")

@@ -126,7 +126,9 @@ def test_what_cannot_be_asked():
 def records_of(rows):
     frame = pd.DataFrame(rows, columns=["tile", "look", "stage", "observer"])
     frame["stage"] = pd.Categorical(frame["stage"], categories=GRADES, ordered=True)
-    frame = frame.assign(role="test", dwell_s=120.0, total_dwell_s=120.0)
+    frame = frame.assign(
+        role="test", temperature_degC=780.0, dwell_s=120.0, total_dwell_s=120.0
+    )
     provenance = Provenance(series_hash="0" * 64, seed=1, versions={}, sources={})
     return Records(series=SERIES, plan=None, looks=frame, provenance=provenance)
 

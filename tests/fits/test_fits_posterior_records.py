@@ -58,6 +58,7 @@ def frame_of(series, n_loads=6):
 
 def records_of(series, frame, places):
     grades = list(series.responses.stage.grades)
+    frame = frame.assign(look=frame.groupby("tile").cumcount() + 1)
     stage = pd.Categorical.from_codes(np.asarray(places), grades, ordered=True)
     return Records(
         series=series, plan=None, looks=frame.assign(stage=stage), provenance=PROVENANCE

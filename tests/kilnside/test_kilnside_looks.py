@@ -3,6 +3,8 @@
 import csv
 import io
 
+from firelab.plan.extend import extend_plan
+from firelab.plan.plan_files import write_plan
 from firelab.records.folder_check import check_folder
 
 
@@ -156,3 +158,30 @@ def test_six_phones_at_once_lose_nothing(served, phone):
     assert sorted(answers) == [200] + [201] * 23
     assert sorted(row["tile"] for row in rows(served)) == sorted(tiles)
     assert check_folder(served.folder.path).findings == ()
+
+
+def test_a_tile_fired_on_is_shown_with_its_look_and_what_it_had(served, phone):
+    folder = served.folder
+    row = folder.plan.tiles.iloc[[0]][
+        ["temperature_degC", "dwell_s", "mesh", "layers", "base", "tile"]
+    ]
+    tile = folder.tiles[0]
+    assert phone.look(tile, "sugar")[0] == 201
+    # 801.67 degC is 1475 degF.
+    settings = row.assign(temperature_degC=801.67, dwell_s=45.0)
+    write_plan(extend_plan(folder.series, folder.plan, settings), folder.path)
+    load = phone.state()["loads"][-1]
+    assert (load["load"], load["session"], load["said"]) == (9, 3, "1475 °F (802 °C)")
+    (firing,) = load["firings"]
+    assert (firing["tile"], firing["look"], firing["dwell_s"]) == (tile, 2, 45.0)
+    assert firing["setting"].endswith(", fired on after 1525 °F (829 °C) 2 min")
+    first = phone.state()["loads"][0]["firings"][0]
+    assert "fired on" not in first["setting"]
+    assert phone.look(tile, "full", look=2, load=9, entry="g" * 20)[0] == 201
+    status, answer = phone.look(tile, "full", look=2, load=1, entry="h" * 20)
+    assert (status, answer["findings"][0]["code"]) == (422, "other-load")
+    assert [(one["load"], one["session"]) for one in rows(served)] == [
+        ("1", "1"),
+        ("9", "3"),
+    ]
+    assert check_folder(folder.path).findings == ()

@@ -1,5 +1,7 @@
 """A plan that is extended keeps everything planned."""
 
+import dataclasses
+
 import pandas as pd
 import pytest
 
@@ -9,6 +11,7 @@ from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import plan_series
 from firelab.plan.powder import coat_grams, powder_left
 from firelab.series.designs import design_path
+from firelab.series.plan_wish import ControlTile
 from firelab.series.series_file import read_series
 
 SERIES = read_series(design_path("clear-transparent"))
@@ -65,3 +68,48 @@ def test_what_a_rule_forbids_is_not_added():
     wrong = LOAD.assign(temperature_degC=829.44, dwell_s=180.0, layers=2)
     with pytest.raises(FirelabError, match="forbidden by the rules"):
         extend_plan(SERIES, PLAN, wrong)
+
+
+def test_the_order_drawn_for_new_tiles_stays_as_it_was():
+    # Codes, dwells and meshes as drawn before loads could be named.
+    many = pd.concat([LOAD] * 3, ignore_index=True)
+    new = extend_plan(SERIES, PLAN, many).table.iloc[len(PLAN.tiles) :]
+    assert new["tile"].tolist() == "FXL FYF F44 HAL HEF HF4 HHT HKK HLE".split()
+    assert new["load"].tolist() == [9] * 5 + [10] * 4
+    assert new["dwell_s"].tolist() == [120, 150, 180, 180, 150, 120, 150, 180, 120]
+    named = extend_plan(SERIES, PLAN, LOAD.assign(load=1))
+    pd.testing.assert_frame_equal(named.table, extend_plan(SERIES, PLAN, LOAD).table)
+
+
+def test_named_loads_are_kept_apart():
+    apart = LOAD.assign(load=[1, 2, 2])
+    new = extend_plan(SERIES, PLAN, apart).table.iloc[len(PLAN.tiles) :]
+    in_load = {load: set(rows["dwell_s"]) for load, rows in new.groupby("load")}
+    assert sorted(in_load.values(), key=len) == [{120.0}, {150.0, 180.0}]
+    shared = extend_plan(SERIES, PLAN, LOAD).table.iloc[len(PLAN.tiles) :]
+    assert set(shared["load"]) == {9}
+
+
+def test_a_named_load_that_cannot_be_is_refused():
+    wrong = pd.concat([LOAD] * 3, ignore_index=True).assign(load=1)
+    wrong.loc[0, "temperature_degC"] = 780.0
+    with pytest.raises(FirelabError) as told:
+        extend_plan(SERIES, PLAN, wrong)
+    assert "load 1 is at 780 degC (1436 degF) and 800 degC (1472 degF)" in told.value.what
+    assert "load 1 holds 9 tiles of 6 places" in told.value.what
+    with pytest.raises(FirelabError, match="load is blank in some rows"):
+        extend_plan(SERIES, PLAN, LOAD.assign(load=[1, None, 1]))
+    with pytest.raises(FirelabError, match="lack the column mesh, base"):
+        extend_plan(SERIES, PLAN, LOAD.drop(columns=["mesh", "base"]))
+
+
+def test_a_control_tile_does_not_overfill_a_session_of_added_loads():
+    control = ControlTile(colour="known white", temperature=700.0, dwell=120.0)
+    series = dataclasses.replace(
+        SERIES,
+        plan=dataclasses.replace(SERIES.plan, control=control),
+        budget=dataclasses.replace(SERIES.budget, session_loads=2, loads=None, blanks=None),
+    )
+    plan = plan_series(series, series_hash="0" * 64)
+    two = LOAD.assign(temperature_degC=[780.0, 800.0, 800.0])
+    assert plan_findings(series, extend_plan(series, plan, two)) == []

@@ -81,7 +81,7 @@ def test_figures_of_a_plan_agree_with_generalised_least_squares():
     plan = plan_series(BASES)
     figures = plan.figures
     assert figures["estimable"]
-    seen = seen_settings(plan.tiles)
+    seen = seen_settings(BASES, plan.tiles)
     t = (seen["temperature_degC"] - seen["temperature_degC"].unique().mean()).to_numpy()
     t = t / t.max()
     d = np.log(seen["dwell_s"].to_numpy())

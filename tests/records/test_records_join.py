@@ -39,8 +39,18 @@ def test_several_looks_at_a_tile_add_up(ladder):
     )
     graded = read_firings(ladder.path).graded
     assert graded["tile"].tolist() == [tile, other, tile]
-    assert graded["dwell_s"].tolist() == [90.0, 120.0, 90.0 + 45.0]
+    # 45 s at another temperature: the first 90 s count what they are worth there,
+    # without what warmed the tile up.
+    first, second = ladder.plan.tiles.query("tile == @tile")["temperature_degC"]
+    assert first != second
+    hot = 90.0 - ladder.series.blank.warm_up_s(first)
+    doublings = (first - second) / ladder.series.priors.doubling
+    counted = hot * 2**doublings + 45.0
+    assert graded["dwell_s"].tolist() == pytest.approx([90.0, 120.0, counted])
+    assert graded["own_dwell_s"].tolist() == [90.0, 120.0, 45.0]
+    assert graded["before"].tolist() == [(), (), ((first, pytest.approx(hot)),)]
     looks = read_firings(ladder.path).table
+    assert looks["total_dwell_s"].tolist() == [90.0, 120.0, 90.0 + 45.0]
     assert looks["dwell_s"].tolist() == [90.0, 120.0, 45.0]
     planned = ladder.plan.tiles[ladder.plan.tiles["tile"] == tile]
     assert looks.query("tile == @tile")["load"].tolist() == planned["load"].tolist()
@@ -61,8 +71,9 @@ def test_two_observers_of_one_firing_do_not_double_its_dwell(ladder):
         "tile,look,dwell,stage,observer\n"
         f"{tile},1,90,sugar,Kim\n{tile},1,,sugar,Lou\n{tile},2,60,full,Kim\n"
     )
-    graded = read_firings(ladder.path).graded
-    assert graded["dwell_s"].tolist() == [90.0, 90.0, 150.0]
+    looks = read_firings(ladder.path).table
+    assert looks["total_dwell_s"].tolist() == [90.0, 90.0, 150.0]
+    assert [len(had) for had in read_firings(ladder.path).graded["before"]] == [0, 0, 1]
 
 
 def test_control_tiles_and_ungraded_looks_are_no_part_of_the_fit(ladder):

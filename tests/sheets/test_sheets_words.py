@@ -143,26 +143,77 @@ def test_a_tile_fired_twice_has_one_label_and_two_rows(bench, printed_lines):
     assert record.count("AAA") == 2
 
 
+def further_session(bench):
+    """Session 2 fires AEX on, hotter, and a new tile; session 3 fires AEX alone."""
+    hot = 787.78
+    return bench.plan_like(
+        [
+            bench.row(0, 1, 1),
+            bench.row(1, 1, 2),
+            bench.row(1, 2, 3, session=2, temperature_degC=hot, dwell_s=45.0),
+            bench.row(2, 2, 4, session=2, temperature_degC=hot, base="none"),
+            bench.row(1, 3, 5, session=3, temperature_degC=hot, dwell_s=30.0),
+            bench.row(1, 4, 6, session=3, dwell_s=20.0),
+        ]
+    )
+
+
 def test_one_session_alone_keeps_places_and_counts_looks_on(bench, printed_lines):
-    rows = [
-        bench.row(0, 1, 1),
-        bench.row(1, 1, 2),
-        bench.row(1, 2, 3, session=2),
-        bench.row(2, 2, 4, session=2, base="none"),
-    ]
-    plan = bench.plan_like(rows)
+    plan = further_session(bench)
     make_sheets(bench.series, plan, session=2)
+    record = [line.text for line in on_pages(printed_lines, "Record sheet")]
+    assert record[record.index("AEX") + 1 : record.index("AEX") + 3] == ["2", "fired on"]
+    assert record[record.index("AFL") + 1] == "1"
+    assert record.count("fired on") == 1
+    with pytest.raises(UsageError, match=r"session 4 is not in the plan") as told:
+        make_sheets(bench.series, plan, session=4)
+    assert told.value.hint == "one of 1, 2, 3"
+
+
+def test_only_new_tiles_are_labelled_and_prepared(bench, printed_lines):
+    make_sheets(bench.series, further_session(bench), session=2)
     labels = [line.text for line in on_pages(printed_lines, "Tile labels")]
-    assert "AAA" not in labels
-    assert {"AEX", "AFL"} <= set(labels)
-    record = on_pages(printed_lines, "Record sheet")
-    after = [line.text for line in record]
-    assert after[after.index("AEX") + 1] == "2"
+    by_tile = [line.text for line in on_pages(printed_lines, "Preparation, tile by tile")]
+    for printed in (labels, by_tile):
+        assert "AFL" in printed
+        assert "AEX" not in printed
     preparation = [line.text for line in on_pages(printed_lines, "Preparation sheet")]
     assert "1 tile" in preparation
-    with pytest.raises(UsageError, match=r"session 3 is not in the plan") as told:
-        make_sheets(bench.series, plan, session=3)
-    assert told.value.hint == "one of 1, 2"
+    fetch = preparation[preparation.index("Fetch, to be fired on") + 1]
+    assert fetch.startswith("AEX. ")
+    first = " ".join(line.text for line in on_pages(printed_lines, "Test firing sheets"))
+    assert "2 tiles (1 of them fired on) in 1 load, 1 session" in first
+
+
+def test_the_kiln_sheet_tells_what_a_tile_had_before(bench, printed_lines):
+    plan = further_session(bench)
+    make_sheets(bench.series, plan, session=2)
+    kiln = [line.text for line in on_pages(printed_lines, "Kiln sheet")]
+    assert [text for text in kiln if "fired on" in text] == [
+        "look 2, fired on after 1400 °F (760 °C) 2 min"
+    ]
+    assert kiln.index("AEX") < kiln.index("look 2, fired on after 1400 °F (760 °C) 2 min")
+    printed_lines.clear()
+    make_sheets(bench.series, plan, session=3)
+    kiln = [line for line in on_pages(printed_lines, "Kiln sheet") if "look" in line.text]
+    had = "1400 °F (760 °C) 2 min, then 1450 °F (788 °C)"
+    assert [line.text for line in kiln] == [
+        f"look 3, fired on after {had} 45 s",
+        f"look 4, fired on after {had} 1 min 15 s in 2 firings",
+    ]
+    assert min(line.size for line in kiln) >= 7.0
+
+
+def test_a_session_of_fired_on_tiles_needs_no_powder(bench, printed_lines, tidy):
+    pdf = make_sheets(bench.series, further_session(bench), session=3, students=["Ida"])
+    tidy.check(pdf)
+    titles = {line.text for line in printed_lines}
+    assert not titles & {"Tile labels", "Preparation, tile by tile"}
+    preparation = [line.text for line in on_pages(printed_lines, "Preparation sheet")]
+    assert not [text for text in preparation if "Weigh out" in text or "bare tile" in text]
+    own = " ".join(line.text for line in on_pages(printed_lines, "Your tile"))
+    assert "Fetch AEX: it is fired on after 1400 °F" in own
+    assert "Scratch" not in own
 
 
 def test_a_class_gets_a_page_for_each_name(bench, printed_lines):

@@ -77,6 +77,7 @@ def moths():
         tile=[f"T{k}" for k in range(len(frame))],
         load=frame.groupby(["temperature_degC", "base"]).ngroup(),
         dwell_s=100.0,
+        look=1,
         total_dwell_s=100.0,
         mesh=80,
         layers=1,

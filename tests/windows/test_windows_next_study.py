@@ -41,11 +41,14 @@ def outcomes():
 def test_21_chosen_tiles_tell_the_edges_about_as_well_as_36_of_a_factorial(outcomes):
     whole = np.array([factorial.width_degC for factorial, _ in outcomes])
     chosen = np.array([path[-1].width_degC for _, path in outcomes])
-    assert {path[-1].tiles for _, path in outcomes} == {21}
-    assert {path[-1].loads for _, path in outcomes} == {9}
+    # At most 58 % of the tiles, no more loads, and what places are left looked at again.
+    assert max(path[-1].tiles for _, path in outcomes) <= 21
+    assert {path[-1].most_tiles for _, path in outcomes} == {21}
+    assert max(path[-1].loads for _, path in outcomes) <= 9
+    assert np.mean([path[-1].looks for _, path in outcomes]) > 30
     ratio = chosen.mean() / whole.mean()
-    error = (chosen - ratio * whole).std(ddof=1) / np.sqrt(COLOURS) / whole.mean()
-    assert ratio < 1.0 + 2 * error
+    # The whole study gives 0.86 with an error of 0.03 over 60 colours.
+    assert ratio < 1.0
     assert ratio > 0.6
 
 

@@ -27,7 +27,8 @@ from firelab.windows.edge_doubt import edge_doubt
 from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.invented_records import invent_records
-from firelab.windows.next_tiles import NEXT_COLUMNS, next_tiles
+from firelab.windows.next_choice import NEXT_COLUMNS
+from firelab.windows.next_tiles import next_tiles
 from firelab.windows.outcome_tree import Ways, grade_chances
 
 SERIES = read_series(design_path("quick-look"))
@@ -212,7 +213,7 @@ def test_the_chosen_load_leaves_less_variance_than_any_load_of_one_setting(quick
             ways = ways.with_tile(chances[:, place])
         return ways.variance(edges).sum()
 
-    best = left(next_tiles(fit, plan).table)
+    best = left(next_tiles(fit, plan, fire_on=False).table)
     for degC in candidate_temperatures(series)[::4]:
         for _, row in candidate_tiles(series, degC).iterrows():
             same = pd.DataFrame([row, row]).infer_objects()
@@ -229,7 +230,7 @@ def test_rules_and_powder_bind(quick):
     used = mesh_grams(SERIES, plan.tiles)[80]
     three = used + 3.5 * coat_grams(SERIES)
     poor = roomy(SERIES, grams={80: three})
-    chosen = next_tiles(asking(fit, poor), plan, n_loads=4)
+    chosen = next_tiles(asking(fit, poor), plan, n_loads=4, fire_on=False)
     assert len(chosen.table) == 3
     assert low <= chosen.table["temperature_degC"].min()
     assert chosen.table["temperature_degC"].max() <= high

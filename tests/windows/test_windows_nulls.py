@@ -24,6 +24,7 @@ def window_of(bench, grade, *, series=None, frame=None):
     grades = list(series.responses.stage.grades)
     looks = table.assign(
         stage=pd.Categorical.from_codes(places, grades, ordered=True),
+        look=1,
         total_dwell_s=table["dwell_s"],
     )
     records = Records(series=series, plan=None, looks=looks, provenance=PROVENANCE)

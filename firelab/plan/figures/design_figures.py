@@ -32,7 +32,7 @@ def _efficiency_figures(found: Efficiency) -> dict[str, float]:
 
 def balance_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, dict[str, int]]:
     """Return how many test firings each level of each varied factor gets."""
-    own = seen_settings(tiles)
+    own = seen_settings(series, tiles)
     counts: dict[str, dict[str, int]] = {}
     for name in series.varied:
         found = own[series.column(name)].value_counts().sort_index()
@@ -59,7 +59,7 @@ def design_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, Any]:
         Plain values; ``estimable`` is False, with the terms that cannot be told
         apart, where the plan cannot carry the model.
     """
-    seen = seen_settings(tiles)
+    seen = seen_settings(series, tiles)
     rows = model_rows_of(series, seen, series.terms)
     plot = seen["load"].to_numpy(dtype=np.int64)
     names = term_columns(series, series.terms)

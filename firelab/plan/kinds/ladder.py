@@ -16,6 +16,7 @@ from firelab.series.firing_series import FiringSeries
 
 NAME = "ladder"
 DEFAULT_TEMPERATURES = 5
+_NEAR = 1e-6
 
 
 def look_times(series: FiringSeries) -> list[float]:
@@ -42,11 +43,22 @@ def _temperatures(series: FiringSeries, wanted: int | None) -> list[float]:
     return sorted({settable_temperature(series, degC) for degC in even})
 
 
-def _rungs(mix: pd.DataFrame, degC: float, times: list[float]) -> pd.DataFrame:
-    """Return the firings of one tile; each adds the dwell to its next look."""
-    steps = np.diff([0.0, *times])
-    rows = pd.concat([mix] * len(steps), ignore_index=True)
-    return rows.assign(temperature_degC=degC, dwell_s=steps, total_s=times)
+def _rungs(
+    series: FiringSeries, mix: pd.DataFrame, degC: float, times: list[float]
+) -> pd.DataFrame:
+    """Return the firings of one tile; each warms it up and adds to its time at heat.
+
+    A firing's dwell is timed in whole steps of the clock, so a look comes at its
+    total dwell or up to a step before it.
+    """
+    step, warm_up = series.kiln.dwell_step, series.blank.warm_up_s(degC)
+    dwells, totals = [times[0]], [times[0]]
+    for wanted in times[1:]:
+        timed = (wanted - totals[-1] + warm_up) / step
+        dwells.append(step * math.floor(timed + _NEAR))
+        totals.append(totals[-1] + max(dwells[-1] - warm_up, 0.0))
+    rows = pd.concat([mix] * len(times), ignore_index=True)
+    return rows.assign(temperature_degC=degC, dwell_s=dwells, total_s=totals)
 
 
 def propose_ladder(
@@ -78,7 +90,7 @@ def propose_ladder(
     places = series.budget.places
     for step, degC in enumerate(degrees):
         for place in range(n_mixes):
-            rungs = _rungs(mixes.iloc[[place]], degC, times)
+            rungs = _rungs(series, mixes.iloc[[place]], degC, times)
             # A rule speaks of the total dwell; the ladder ends below it.
             seen = as_settings(rungs.assign(dwell_s=rungs["total_s"]))
             rungs = rungs[np.logical_and.accumulate(is_allowed(series, seen))]
@@ -87,14 +99,15 @@ def propose_ladder(
             pieces.append(rungs.assign(ladder=ladder, plot=plot, climb=chunk))
             ladder += 1
     rows = pd.concat(pieces, ignore_index=True)
+    warm_up = series.blank.warm_up_s(float(np.mean(degrees)))
     settings = as_settings(rows[list(SETTING_COLUMNS)])
     settings[["ladder", "plot", "climb"]] = rows[["ladder", "plot", "climb"]]
     return Proposal(
         settings=settings,
         notes=(
             "A ladder: each tile cools, is looked at and is fired on. Its looks share "
-            "the tile, so they teach less than as many tiles; and several short firings "
-            "heat a tile up anew each time, which one long firing does not.",
+            "the tile, so they teach less than as many tiles; and each firing warms it "
+            f"up anew, so the later ones are {warm_up:.0f} s longer than they count.",
         ),
     )
 

@@ -1,0 +1,156 @@
+"""Heat of tiles fired at several temperatures, at the model's own rate.
+
+Held to plain loops with scipy's logistic distribution, and to differences.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from firelab.fits.added_heat import added_heat, latent_grades
+from firelab.fits.stage_posterior_density import make_density, sort_looks
+from firelab.fits.stage_posterior_effects import EffectsDensity
+from firelab.fits.stage_posterior_layout import make_layout, make_priors
+from firelab.series.factors import DwellFactor, Factors, LayersFactor, TemperatureFactor
+from firelab.series.firing_series import Blank, Enamel, FiringSeries
+from firelab.series.heat_counted import counted, time_at_heat
+from firelab.series.terms import coding, model_matrix, term_columns
+
+SERIES = FiringSeries(
+    name="added heat",
+    enamel=Enamel(colour="invented"),
+    blank=Blank(warm_up=35.0),
+    factors=Factors(
+        temperature=TemperatureFactor(levels=(700.0, 800.0)),
+        dwell=DwellFactor(levels=(90.0, 210.0)),
+        layers=LayersFactor(levels=(1, 2)),
+    ),
+)
+PLAIN = ("temperature", "dwell")
+FIRINGS = {
+    "2A": [(700.0, 90.0), (760.0, 100.0), (790.0, 60.0)],
+    "2B": [(780.0, 120.0)],
+    "2C": [(740.0, 90.0), (740.0, 60.0)],
+    "2D": [(800.0, 90.0), (720.0, 200.0)],
+}
+LOAD_OF = {700.0: 0, 740.0: 1, 760.0: 2, 790.0: 3, 780.0: 4, 800.0: 5, 720.0: 6}
+
+
+def looks_of(firings=FIRINGS, grades=(0, 1, 2, 2, 1, 1, 2, 3)):
+    rows = []
+    for tile, had in firings.items():
+        for look, (degC, dwell) in enumerate(had, start=1):
+            before = time_at_heat(SERIES.blank, had[: look - 1])
+            dwell_s = counted(SERIES.blank, before, degC, dwell, SERIES.priors.doubling)
+            load = LOAD_OF[degC] + 10 * (look > 1)
+            rows.append((tile, look, load, degC, dwell_s, dwell, before))
+    columns = ["tile", "look", "load", "temperature_degC", "dwell_s", "own_dwell_s"]
+    frame = pd.DataFrame(rows, columns=[*columns, "before"])
+    names = list(SERIES.responses.stage.grades)
+    stage = pd.Categorical.from_codes(list(grades)[: len(frame)], names, ordered=True)
+    return frame.assign(stage=stage, mesh=80, grain_um=180.0, layers=1, base="none")
+
+
+def by_hand(coefficients, frame):
+    """The latent grade with the dwell counted at the rate of the coefficients."""
+    heat, time = coding(SERIES, "temperature"), coding(SERIES, "dwell")
+    per_degC = coefficients[0] / heat.half_width
+    per_log_s = coefficients[1] / time.half_width
+    found = []
+    for row in frame.to_dict("records"):
+        T = row["temperature_degC"]
+        fired = FIRINGS[row["tile"]][: row["look"]]
+        seconds = fired[-1][1]
+        for degC, dwell_s in fired[:-1]:
+            s = dwell_s - 35.0
+            seconds += s * np.exp(per_degC / per_log_s * (degC - T))
+        coded = (np.log(seconds) - time.centre) / time.half_width
+        found.append(coefficients[0] * (T - heat.centre) / heat.half_width)
+        found[-1] += coefficients[1] * coded
+    return np.array(found)
+
+
+@pytest.mark.parametrize("coefficients", [(3.0, 1.0), (8.0, 0.4), (0.5, 4.0)])
+def test_firings_count_at_the_rate_of_the_model(coefficients):
+    frame = looks_of()
+    found = latent_grades(SERIES, np.array([coefficients]), frame, PLAIN)[0]
+    assert found == pytest.approx(by_hand(coefficients, frame), rel=1e-12)
+    plain = model_matrix(SERIES, frame, PLAIN) @ coefficients
+    assert np.max(np.abs(found - plain)) > 0.05
+
+
+def test_one_temperature_adds_nothing_and_a_model_without_dwell_neither():
+    frame = looks_of({"2C": FIRINGS["2C"], "2B": FIRINGS["2B"]})
+    assert added_heat(SERIES, frame, PLAIN) is None
+    assert added_heat(SERIES, looks_of(), ("temperature",)) is None
+
+
+def test_products_with_the_dwell_move_with_it():
+    terms = ("temperature", "dwell", "layers", "dwell:layers", "dwell^2")
+    frame = looks_of().assign(layers=2)
+    coefficients = np.array([[3.0, 1.0, 0.3, 0.7, 0.0]])
+    found = latent_grades(SERIES, coefficients, frame, terms)[0]
+    moved = by_hand((3.0, 1.0), frame)
+    heat, dwell = coding(SERIES, "temperature"), coding(SERIES, "dwell")
+    coded = moved - 3.0 * (frame["temperature_degC"] - heat.centre) / heat.half_width
+    assert found == pytest.approx(moved + 0.3 + 0.7 * coded, rel=1e-12)
+    # A square moves by its slope at the counted dwell.
+    square = latent_grades(SERIES, np.array([[3.0, 1.0, 0, 0, 1.0]]), frame, terms)[0]
+    at = dwell.code(frame["dwell_s"])
+    assert square - moved == pytest.approx(at**2 + 2 * at * (coded - at), abs=1e-9)
+
+
+def density_of(has_tiles, link="logit"):
+    frame = looks_of()
+    series = replace(SERIES, priors=replace(SERIES.priors, load_sd=0.5, tile_sd=0.8))
+    columns = term_columns(series, PLAIN)
+    looks = sort_looks(
+        frame, model_matrix(series, frame, PLAIN), added_heat(series, frame, PLAIN)
+    )
+    layout = make_layout(series, columns, link=link, has_tiles=has_tiles)
+    priors = make_priors(series, layout, link=link)
+    if not has_tiles:
+        return make_density(looks, layout, priors, link=link), layout.n_parameters
+    density = EffectsDensity(looks=looks, layout=layout, priors=priors, link=link)
+    return density, density.n_coordinates
+
+
+@pytest.mark.parametrize("has_tiles", [False, True])
+@pytest.mark.parametrize("link", ["logit", "probit", "cloglog"])
+def test_gradients_are_the_differences(has_tiles, link):
+    density, size = density_of(has_tiles, link)
+    rng, h = np.random.default_rng(4), 1e-5
+    points = rng.normal(0.3, 0.4, (3, size))
+    gradient = density.log_density_and_gradient(points)[1]
+    for k in range(size):
+        step = h * np.eye(size)[k]
+        above = density.log_density_and_gradient(points + step)[0]
+        below = density.log_density_and_gradient(points - step)[0]
+        assert gradient[:, k] == pytest.approx(
+            (above - below) / (2 * h), rel=2e-5, abs=2e-5
+        )
+
+
+def test_the_density_is_that_of_plain_loops():
+    density, size = density_of(True)
+    point = np.random.default_rng(7).normal(0.2, 0.5, size)
+    q, n_loads = density.layout.n_parameters, density.n_loads
+    natural = density.layout.natural(point[None, :q])
+    cuts = np.array([-np.inf, *natural.thresholds[0], np.inf])
+    frame = looks_of()
+    loads = pd.factorize(frame["load"], sort=True)[0]
+    tiles = pd.factorize(frame["tile"])[0]
+    eta = by_hand(natural.coefficients[0], frame)
+    eta = eta + natural.load_sd[0] * point[q + loads]
+    eta = eta + natural.tile_sd[0] * point[q + n_loads + tiles]
+    grade = frame["stage"].cat.codes.to_numpy()
+    likely = stats.logistic.cdf(cuts[grade + 1] - eta) - stats.logistic.cdf(
+        cuts[grade] - eta
+    )
+    wanted = np.log(likely).sum() + density.priors.log_density(point[None, :q])[0]
+    wanted -= 0.5 * (point[q:] ** 2).sum()
+    found = density.log_density_and_gradient(point[None])[0][0]
+    assert found == pytest.approx(wanted, rel=1e-10)
