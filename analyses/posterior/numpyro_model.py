@@ -14,10 +14,14 @@ from firelab.series.prior_wish import PriorWish
 jax.config.update("jax_enable_x64", True)
 
 
-def grade_model(X, grade, load, wish: PriorWish, half, columns, n_grades, n_loads) -> None:
+def grade_model(
+    X, grade, load, wish: PriorWish, half, columns, n_grades, n_loads, refired=None
+) -> None:
     """Cumulative logit with a load effect, priors as series.toml states them.
 
     `half` holds half the range of temperature, degC, and of dwell, doublings.
+    `refired`, where tiles were fired on, holds the tile of each look, and of each of
+    its firings the degC above that of the look and the doublings of the middle dwell.
     """
     inner, half_degC, half_doublings = n_grades - 2, *half
     blur = numpyro.sample("blur", dist.LogNormal(jnp.log(wish.blur), wish.blur_spread))
@@ -46,11 +50,22 @@ def grade_model(X, grade, load, wish: PriorWish, half, columns, n_grades, n_load
     with numpyro.plate("loads", n_loads):
         score = numpyro.sample("score", dist.Normal())
     eta = X @ beta + load_sd * score[load]
+    if refired is not None:
+        tile, above, doublings = refired
+        # Each firing counts at the look's temperature; together they are one dwell.
+        worth = doublings + above / doubling
+        counted = jnp.log2(jnp.sum(2.0**worth, axis=1)) / half_doublings
+        at = columns.index("dwell")
+        eta = eta + beta[at] * (counted - X[:, at])
+        tile_sd = numpyro.sample("tile_sd", dist.HalfNormal(wish.tile_sd))
+        with numpyro.plate("tiles", int(tile.max()) + 1):
+            own = numpyro.sample("own", dist.Normal())
+        eta = eta + tile_sd * own[tile]
     numpyro.sample("grade", dist.OrderedLogistic(eta, cuts), obs=grade)
 
 
 def sample_general(
-    X, grade, load, wish, half, columns, n_grades, *, seed: int
+    X, grade, load, wish, half, columns, n_grades, *, seed: int, refired=None
 ) -> dict[str, np.ndarray]:
     """Return NUTS draws by name, chains by steps by shape."""
     sampler = MCMC(
@@ -71,6 +86,7 @@ def sample_general(
         columns,
         n_grades,
         int(load.max()) + 1,
+        refired,
     )
     return {
         name: np.asarray(v) for name, v in sampler.get_samples(group_by_chain=True).items()

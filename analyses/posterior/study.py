@@ -1,4 +1,4 @@
-"""The stage posterior against a general-purpose sampler, on three data sets.
+"""The stage posterior against a general-purpose sampler, on four data sets.
 
 Run ``python analyses/posterior/study.py --out FOLDER``; it needs NumPyro
 (``pip install numpyro``), which firelab itself does not. README.md says more.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -79,10 +80,43 @@ def invented_records(tiles: int, load_sd: float, seed: int) -> Records:
     return invent_records(kiln, study_plan(series, tiles), rng=rng)
 
 
+def fired_on_records(seed: int) -> Records:
+    """24 tiles of an invented colour, eight of them fired on, four of these twice."""
+    series, rng = study_series(24), np.random.default_rng(seed)
+    kiln = draw_truth(series, "logit", 0.4, rng=rng)
+    plan = study_plan(series, 24)
+    rows = plan.tiles
+    for load, places, degC in ((7, (0, 1, 4, 5), 770.0), (8, (2, 6, 8, 9), 745.0)):
+        on = plan.tiles.iloc[list(places)].assign(load=load, temperature_degC=degC)
+        rows = pd.concat([rows, on], ignore_index=True)
+    last = plan.tiles.iloc[[0, 1, 2, 6]].assign(load=9, temperature_degC=780.0)
+    rows = pd.concat([rows, last], ignore_index=True)
+    plan = replace(plan, tiles=rows.assign(order=np.arange(1, len(rows) + 1)))
+    return invent_records(kiln, plan, rng=rng)
+
+
+def firings_behind(
+    series: FiringSeries, graded: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return of each look its tile, and of each firing degC above and doublings."""
+    short, long = series.span("dwell")
+    middle, blank = np.sqrt(short * long), series.blank
+    above, doublings = np.zeros((len(graded), 3)), np.full((len(graded), 3), -1e3)
+    for row, look in enumerate(graded.to_dict("records")):
+        T = look["temperature_degC"]
+        own = look["own_dwell_s"]
+        warm = max(own, blank.warm_up_s(T)) if look["before"] else own
+        for k, (degC, seconds) in enumerate([*look["before"], (T, warm)]):
+            above[row, k] = degC - T
+            doublings[row, k] = np.log2(seconds / middle)
+    return pd.factorize(graded["tile"])[0], above, doublings
+
+
 DATA = {
     "wine, 72 looks": wine_records,
     "invented, 24 tiles": lambda: invented_records(24, 0.8, 11),
     "invented, 60 tiles": lambda: invented_records(60, 0.4, 12),
+    "invented, 36 looks at 24 tiles": lambda: fired_on_records(13),
 }
 
 
@@ -106,18 +140,19 @@ def compare(name: str, records: Records) -> pd.DataFrame:
         fit.columns,
         len(fit.grades),
         seed=2,
+        refired=firings_behind(series, graded) if fit.has_tile_effect else None,
     )
-    mine = np.column_stack(
-        [fit.draws.thresholds, fit.draws.coefficients, fit.draws.load_sd]
-    )
-    theirs = np.concatenate(
-        [general["thresholds"], general["coefficients"], general["load_sd"][..., None]],
-        axis=2,
-    )
+    mine = [fit.draws.thresholds, fit.draws.coefficients, fit.draws.load_sd[:, None]]
+    theirs = [general["thresholds"], general["coefficients"], general["load_sd"][..., None]]
+    if fit.has_tile_effect:
+        mine.append(fit.draws.tile_sd[:, None])
+        theirs.append(general["tile_sd"][..., None])
+    mine, theirs = np.concatenate(mine, axis=1), np.concatenate(theirs, axis=2)
     labels = [
         *(f"threshold {k + 1}" for k in range(len(fit.grades) - 1)),
         *fit.columns,
         "load sd",
+        *(["tile sd"] if fit.has_tile_effect else []),
     ]
     rows = []
     for k, label in enumerate(labels):
@@ -149,9 +184,12 @@ def main() -> None:
     """Write the comparison and say the largest difference."""
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--out", type=Path, required=True)
+    words.add_argument("--data", default="", help="only data sets whose name has this")
     asked = words.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
-    found = pd.concat([compare(name, make()) for name, make in DATA.items()])
+    found = pd.concat(
+        [compare(name, make()) for name, make in DATA.items() if asked.data in name]
+    )
     found.round(4).to_csv(asked.out / "posterior.csv", index=False)
     worst = found["difference_in_errors"].abs().max()
     print(f"{len(found)} parameters; largest difference {worst:.2f} Monte Carlo errors")

@@ -13,6 +13,7 @@ from matplotlib.transforms import ScaledTranslation
 from firelab.charts.style import INK, PAPER, GradeMark
 from firelab.records.records import Records
 from firelab.records.tile_heat import at_one_temperature
+from firelab.windows.fired_range import FiredRange
 
 _STEP_PT = 10.5
 """Distance between two tiles of one place, points."""
@@ -113,10 +114,19 @@ def clear_key(target: float) -> Line2D:
     )
 
 
-def beyond_key(count: int) -> Line2D:
-    """Return a legend line for looks whose heat counts as a dwell off the map."""
-    said = "look lies" if count == 1 else "looks lie"
-    return Line2D([], [], linestyle="none", label=f"{count} {said} beyond, fired on")
+def within_dwells(tiles: pd.DataFrame, fired: FiredRange) -> pd.DataFrame:
+    """Return the looks whose dwell lies among those that were fired at one temperature.
+
+    A tile fired on can have had the heat of a dwell that nobody fired, and then
+    stands beside no curve and on no map.
+    """
+    return tiles[[fired.holds_dwell(float(seconds)) for seconds in tiles["dwell_s"]]]
+
+
+def beyond_keys(count: int) -> list[Line2D]:
+    """Return a legend line that counts the looks that are not drawn, if there are any."""
+    said = f"not drawn: {count} fired on,\nbeyond these dwells"
+    return [Line2D([], [], linestyle="none", label=said)] if count else []
 
 
 def _placed(tiles: pd.DataFrame) -> list[tuple[dict[str, Any], tuple[float, float]]]:

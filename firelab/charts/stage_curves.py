@@ -17,7 +17,13 @@ from firelab.charts.axes import (
     spread_apart,
     write_dwell,
 )
-from firelab.charts.fired_tiles import fired_dwells, grade_keys, tiles_at
+from firelab.charts.fired_tiles import (
+    beyond_keys,
+    fired_dwells,
+    grade_keys,
+    tiles_at,
+    within_dwells,
+)
 from firelab.charts.style import (
     INK,
     SMALL_PT,
@@ -67,8 +73,9 @@ def draw_stage_curves(
     series = records.series
     grades = series.responses.stage.grades
     marks = grade_marks(grades, series.responses.stage.target)
-    tiles = tiles_at(records, setting)
     fired = fired_range(records.graded)
+    every = tiles_at(records, setting)
+    tiles = within_dwells(every, fired)
     dwells = panel_dwells(fired_dwells(records))
     panel_of = nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
     with drawing_style():
@@ -87,9 +94,8 @@ def draw_stage_curves(
         panels[-1, 0].set_xlabel("temperature (°C)")
         add_degF_axis(panels[0, 0])
         figure.supylabel("probability of the grade", fontsize=TEXT_PT)
-        figure.legend(
-            handles=_keys(grades, marks, tiles), loc="outside lower center", ncols=2
-        )
+        keys = [*_keys(grades, marks, every), *beyond_keys(len(every) - len(tiles))]
+        figure.legend(handles=keys, loc="outside lower center", ncols=2)
         title_figure(figure, setting_words(setting), invented=series.invented)
         settle_layout(figure)
     return figure

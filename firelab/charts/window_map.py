@@ -20,13 +20,14 @@ from firelab.charts.axes import (
 )
 from firelab.charts.edge_marks import draw_edges
 from firelab.charts.fired_tiles import (
-    beyond_key,
+    beyond_keys,
     clear_key,
     draw_clear_dots,
     draw_tiles,
     fired_dwells,
     grade_keys,
     tiles_at,
+    within_dwells,
 )
 from firelab.charts.recipe_marks import draw_recipe, region_keys
 from firelab.charts.setting_names import target_words
@@ -45,6 +46,7 @@ from firelab.charts.style import (
 from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
+from firelab.windows.fired_range import fired_range
 from firelab.windows.window import FiringWindows, ProbabilityMap, SettingWindow
 
 _BANDS = np.linspace(0.0, 1.0, 11)
@@ -82,7 +84,7 @@ def draw_window_map(
         draw_edges(axes, window.edges, _span(window), of_map=True)
         grades = records.series.responses.stage.grades
         marks = grade_marks(grades, windows.target)
-        inside = tiles[tiles["dwell_s"].between(*axes.get_ylim())]
+        inside = within_dwells(tiles, fired_range(records.graded))
         draw_tiles(axes, inside, marks)
         if windows.score_target is not None:
             draw_clear_dots(axes, inside, records)
@@ -93,8 +95,7 @@ def draw_window_map(
         keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
         if windows.score_target is not None:
             keys.append(clear_key(windows.score_target))
-        if len(inside) < len(tiles):
-            keys.append(beyond_key(len(tiles) - len(inside)))
+        keys += beyond_keys(len(tiles) - len(inside))
         keys.append(Patch(**{**UNFIRED_DOTS, "hatch": ".."}, label="not fired"))
         add_two_column_legend(figure, keys, region_keys(windows, window))
         invented = records.series.invented

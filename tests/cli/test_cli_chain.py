@@ -11,6 +11,7 @@ import shutil
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
@@ -114,6 +115,35 @@ def test_results_go_to_stdout_and_the_rest_to_stderr(fired):
     assert "Firing window" in said["windows"].stdout
     assert "prior:" in said["windows"].stderr
     assert "prior:" not in said["windows"].stdout
+
+
+def test_tiles_are_fired_on_from_next_to_a_new_fit(fired, tmp_path):
+    folder = tmp_path / "on"
+    shutil.copytree(fired[0], folder)
+    series = read_series(folder)
+    before = read_plan(folder, series)
+    told = run("next", folder, "--beyond", "--new", "0", "--loads", "2", "--add")
+    rows = pd.read_csv(folder / "next.csv")
+    assert set(rows["tile"]) < set(before.tiles["tile"])
+    assert "fired on for" in told.stdout
+    longer = read_plan(folder, series)
+    assert longer.n_tiles == before.n_tiles
+    assert longer.powder_g == before.powder_g
+    session = int(longer.tiles["session"].max())
+    assert f"firelab sheets {folder} --session {session}" in told.stderr
+    run("sheets", folder, "--session", session)
+    added = longer.tiles[longer.tiles["session"] == session]
+    looks = added[["tile", "session"]].assign(stage="full")
+    looks.to_csv(tmp_path / "more.csv", index=False)
+    run("record", tmp_path / "more.csv", folder)
+    log = read_firings(folder).table
+    assert log["look"].tolist()[-len(rows) :] == [2] * len(rows)
+    assert "tiles were looked at again" in run("fit", folder).stdout
+    assert CliRunner().invoke(app, ["windows", str(folder)]).exit_code in (0, 3)
+    run("report", folder)
+    run("check", folder)
+    spent = run("next", folder, "--beyond").stdout
+    assert "fire no more: all loads of the budget are planned" in spent
 
 
 def test_a_changed_log_makes_the_fit_stale(fired, tmp_path):
