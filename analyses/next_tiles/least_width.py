@@ -7,7 +7,7 @@ it gives the covariance of the edges (McCullagh 1980, *J. R. Stat. Soc. B* 42, 1
 for the information). Loads are left out: they cost the 36 tiles of four to a load
 more than the 21. The 12 tiles of the start are held; nine more are added one by
 one where they narrow the edges most, which nobody can do who does not know the
-truth. So no way of choosing them could do much better than this ratio.
+truth. So no way of choosing tiles that are fired once could do much better than this ratio.
 """
 
 from __future__ import annotations

@@ -38,6 +38,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.counted_words import count_words
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 
@@ -86,8 +87,9 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
 def _title(plan: Plan, settings: Sequence[Mapping[str, Any]]) -> str:
     loads, sessions = plan.tiles["load"].nunique(), plan.tiles["session"].nunique()
     return (
-        f"{plan.kind} plan: {plan.n_tiles} tiles in {loads} loads, {sessions} "
-        f"session{'' if sessions == 1 else 's'}\n{shared_name(settings)}"
+        f"{plan.kind} plan: {count_words(plan.n_tiles, 'tile')} in "
+        f"{count_words(loads, 'load')}, {count_words(sessions, 'session')}\n"
+        f"{shared_name(settings)}"
     )
 
 

@@ -149,12 +149,12 @@ def _now() -> str:
 
 
 def _said(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
+    from firelab.craft.counted_words import count_words
     from firelab.records.look_words import said_look
     from firelab.series.folder import FIRINGS_FILE
 
     lines = [said_look(look) for look in recorded.added]
-    count = len(recorded.added)
-    looks = f"{count} look{'s' if count != 1 else ''}"
+    looks = count_words(len(recorded.added), "look")
     log = base / FIRINGS_FILE
     lines.append(
         f"{looks} would be added to {log}" if dry_run else f"{looks} added to {log}"
@@ -164,7 +164,7 @@ def _said(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
     if recorded.left_out:
         numbers = ", ".join(str(line) for line in recorded.left_out[:10])
         lines.append(
-            f"{len(recorded.left_out)} rows say nothing of their tile and were left out "
-            f"(line {numbers}{' ...' if len(recorded.left_out) > 10 else ''})"
+            f"left out: {count_words(len(recorded.left_out), 'row')} with nothing on the "
+            f"tile (line {numbers}{' ...' if len(recorded.left_out) > 10 else ''})"
         )
     return "\n".join(lines)

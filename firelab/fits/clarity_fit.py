@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.counted_words import count_words
 from firelab.fits.clarity_columns import INTERCEPT
 from firelab.fits.clarity_draws import ClarityDraws
 from firelab.fits.clarity_priors import ClarityPriors
@@ -136,8 +137,8 @@ class ClarityFit:
         scale = self.series.responses.transparency
         direction = scale.direction if scale else ""
         lines = [
-            f"Clarity score, {direction}: {self.n_tiles} tiles counted in "
-            f"{self.n_loads} loads; looks left out: {self.left_out}",
+            f"Clarity score, {direction}: {count_words(self.n_tiles, 'tile')} counted "
+            f"in {count_words(self.n_loads, 'load')}; looks left out: {self.left_out}",
             f"Method: {METHOD_WORDS[self.regression.method]}; posterior beside it",
             self.table.to_string(index=False, float_format="{:.4g}".format, na_rep=""),
         ]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
+from firelab.craft.counted_words import count_words
 from firelab.fits.cumulative_link_fit import ESTIMATOR_WORDS, CumulativeLinkFit
 from firelab.fits.newton import Convergence
 from firelab.fits.profile_likelihood import ProfileInterval
@@ -117,7 +118,8 @@ class StageLikelihoodFit:
         fit, level = self.fit, self.series.window.level
         lines = [
             f"Stage by {ESTIMATOR_WORDS[fit.estimator]}, {self.link} link: "
-            f"{self.n_looks} looks in {self.n_loads} loads, {self.n_omitted} left out",
+            f"{count_words(self.n_looks, 'look')} in {count_words(self.n_loads, 'load')}, "
+            f"{self.n_omitted} left out",
             f"log-likelihood {fit.log_likelihood:.6f}, AIC {fit.aic:.3f}; "
             f"{fit.convergence.message}, largest gradient "
             f"{fit.convergence.largest_gradient:.1e}, condition "

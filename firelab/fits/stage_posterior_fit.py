@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.counted_words import count_words
 from firelab.fits.stage_draws import StageDraws
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
@@ -141,8 +142,9 @@ class StagePosterior:
         seen = ", ".join(f"{grade} {n}" for grade, n in self.grade_counts.items())
         level = f"{self.series.window.level:.0%}"
         lines = [
-            f"stage, posterior, {self.link} link: {self.n_looks} looks in "
-            f"{self.n_loads} loads ({seen})",
+            f"stage, posterior, {self.link} link: "
+            f"{count_words(self.n_looks, 'look')} in {count_words(self.n_loads, 'load')} "
+            f"({seen})",
             f"{'':>24}{'median':>9}{level + ' from':>12}{'to':>9}",
         ]
         for row in self.table.to_dict("records"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from firelab.craft.counted_words import count_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
@@ -21,9 +22,9 @@ def plan_summary(series: FiringSeries, plan: Plan) -> str:
     n_loads, n_sessions = tiles["load"].nunique(), tiles["session"].nunique()
     lines = [
         f"{series.name}: {plan.kind} plan, seed {plan.provenance.seed}",
-        f"{plan.n_tiles} tiles, {len(tiles)} firings in {n_loads} loads "
-        f"of at most {series.budget.places}, {n_sessions} "
-        f"session{'s' if n_sessions != 1 else ''}",
+        f"{count_words(plan.n_tiles, 'tile')}, {count_words(len(tiles), 'firing')} in "
+        f"{count_words(n_loads, 'load')} of at most {series.budget.places}, "
+        f"{count_words(n_sessions, 'session')}",
     ]
     for degC, rows in tiles.groupby("temperature_degC", sort=True):
         shortest, longest = rows["dwell_s"].min(), rows["dwell_s"].max()

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from firelab.craft.counted_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.plan.faults import plan_findings
 from firelab.plan.impossible import ImpossiblePlan, with_lines
@@ -135,7 +136,9 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
             else "make it anew with: firelab plan",
         )
     loads = plan.tiles["load"].nunique()
-    gathered.standing.append(f"{PLAN_TABLE}: {plan.n_tiles} tiles in {loads} loads")
+    gathered.standing.append(
+        f"{PLAN_TABLE}: {count_words(plan.n_tiles, 'tile')} in {count_words(loads, 'load')}"
+    )
     return plan
 
 
@@ -154,9 +157,14 @@ def _log(gathered: _Gathered, series: FiringSeries, plan: Plan) -> FiringLog:
     if log.rows:
         tiles = len({one.tile for one in log.standing})
         superseded = len(log.rows) - len(log.standing)
-        more = f", {superseded} rows superseded or withdrawn" if superseded else ""
+        more = (
+            f", {count_words(superseded, 'row')} superseded or withdrawn"
+            if superseded
+            else ""
+        )
         gathered.standing.append(
-            f"{FIRINGS_FILE}: {len(log.standing)} looks at {tiles} tiles{more}"
+            f"{FIRINGS_FILE}: {count_words(len(log.standing), 'look')} at "
+            f"{count_words(tiles, 'tile')}{more}"
         )
     if log.torn:
         gathered.standing.append(

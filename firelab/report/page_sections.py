@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 from firelab.charts.plan_words import plan_lines
 from firelab.charts.term_words import term_words
+from firelab.craft.counted_words import count_words
 from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.clarity_fit import ClarityFit
@@ -77,7 +78,8 @@ def _edges_group(windows: FiringWindows) -> PageGroup:
 
 def _fired_group(records: Records) -> PageGroup:
     frame = records.table
-    line = f"{frame['tile'].nunique()} tiles in {frame['load'].nunique()} loads."
+    tiles, loads = frame["tile"].nunique(), frame["load"].nunique()
+    line = f"{count_words(tiles, 'tile')} in {count_words(loads, 'load')}."
     faulty = int((frame["defects"].fillna("").astype(str) != "").sum())
     if faulty:
         looks = "one look" if faulty == 1 else f"{faulty} looks"
@@ -118,7 +120,9 @@ def _model_group(fit: StagePosterior) -> PageGroup:
 
 
 def _clarity_group(clarity: ClarityFit) -> PageGroup:
-    lines = [f"{clarity.n_tiles} fused tiles were scored, in {clarity.n_loads} loads."]
+    tiles = count_words(clarity.n_tiles, "fused tile")
+    loads = count_words(clarity.n_loads, "load")
+    lines = [f"Scored: {tiles}, in {loads}."]
     wish = clarity.series.responses.transparency
     if wish is not None:
         lines.append(
@@ -163,9 +167,10 @@ def _plan_group(plan: Plan) -> PageGroup:
         classes=("number", "number", "", "text", "code"),
     )
     line = (
-        f"{plan.kind} plan: {plan.n_tiles} tiles in {tiles['load'].nunique()} loads and "
-        f"{tiles['session'].nunique()} sessions; about {plan.time_h['total']:.1f} hours "
-        "of kiln time."
+        f"{plan.kind} plan: {count_words(plan.n_tiles, 'tile')} in "
+        f"{count_words(tiles['load'].nunique(), 'load')} and "
+        f"{count_words(tiles['session'].nunique(), 'session')}; "
+        f"about {plan.time_h['total']:.1f} hours of kiln time."
     )
     return PageGroup(
         anchor="plan",

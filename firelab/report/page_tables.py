@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from firelab.craft.counted_words import count_words
 from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
@@ -87,7 +88,8 @@ def tile_table(records: Records) -> PageTable:
     where = f", {settings.pop()}" if len(settings) == 1 else ""
     tiles = len(set(columns["tile"]))
     return PageTable(
-        caption=f"{len(looks)} looks at {tiles} tiles, as recorded{where}",
+        caption=f"{count_words(len(looks), 'look')} at {count_words(tiles, 'tile')}, "
+        f"as recorded{where}",
         head=tuple(kept),
         rows=tuple(zip(*kept.values(), strict=True)),
         classes=tuple(_TILE_CLASSES.get(name, "") for name in kept),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from firelab.craft.counted_words import count_words
 from firelab.craft.setting_words import base_words, layers_words
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
@@ -64,8 +65,8 @@ def facts(
     loads = int(plan.tiles["load"].nunique())
     sessions = int(plan.tiles["session"].nunique())
     again = f" ({n_fired_on} of them fired on)" if n_fired_on else ""
-    size = f"{plan.n_tiles} tiles{again} in {loads} load{'s' if loads != 1 else ''}, "
-    size += f"{sessions} session{'s' if sessions != 1 else ''}"
+    size = f"{count_words(plan.n_tiles, 'tile')}{again} in {count_words(loads, 'load')}, "
+    size += count_words(sessions, "session")
     if "total" in plan.time_h:
         size += f"; about {plan.time_h['total']:.1f} kiln hours"
     return (

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.counted_words import count_words
 from firelab.errors import FirelabError
 from firelab.fits.priors import latent_scale
 from firelab.fits.stage_draws import StageDraws
@@ -194,7 +195,8 @@ class PooledStage:
         series = self.shared.series
         lines = [
             f"{series.enamel.colour}: {len(self.studios)} studios, "
-            f"{len(self.shared.tested)} looks, {len(self.shared.controls)} at control tiles"
+            f"{count_words(len(self.shared.tested), 'look')}, "
+            f"{len(self.shared.controls)} at control tiles"
         ]
         lines += [_studio_line(row) for row in self.table.to_dict("records")]
         repeat, reproduce = (
@@ -254,7 +256,10 @@ def _studio_line(row: dict[Any, Any]) -> str:
             f"({row[f'{name}_lower']:+.0f} to {row[f'{name}_upper']:+.0f})"
         )
 
-    parts = [f"  {row['studio']}: {row['looks']} looks, {row['controls']} controls"]
+    parts = [
+        f"  {row['studio']}: {count_words(row['looks'], 'look')}, "
+        f"{count_words(row['controls'], 'control')}"
+    ]
     parts.append(f"fuses earlier by {told('shift')}")
     if "kiln_degC" in row:
         parts.append(f"kiln hotter than it reads by {told('kiln')}")

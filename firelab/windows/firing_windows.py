@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from firelab.craft.counted_words import count_words
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.fits.clarity_fit import ClarityFit
@@ -168,8 +169,8 @@ def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:
         )
     if fit.n_loads < 4:
         notes.append(
-            f"{fit.n_loads} loads say little about the spread between loads; "
-            "it rests on its prior"
+            f"{count_words(fit.n_loads, 'load')} cannot say much about the spread between "
+            "loads; it rests on its prior"
         )
     if fit.convergence.code:
         notes.append(fit.convergence.message)

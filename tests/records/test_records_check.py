@@ -36,7 +36,7 @@ def test_each_state_of_a_folder_says_what_comes_next(tmp_path, opaque):
     opaque.record(f"tile,stage\n{opaque.tiles[0]},full\n")
     told = run("check", opaque.path)
     assert "firelab fit" in told.stdout
-    assert "firings.csv: 1 looks at 1 tiles" in told.stderr
+    assert "firings.csv: 1 look at 1 tile" in told.stderr
 
 
 def test_a_series_that_no_plan_can_serve_is_told_before_planning(tmp_path):
@@ -150,7 +150,7 @@ def test_a_file_is_recorded(opaque, tmp_path):
     assert not opaque.log.exists()
     told = run("record", table, opaque.path)
     assert f"{opaque.tiles[0]} look 1, load 1: full" in told.stdout
-    assert "1 rows say nothing of their tile and were left out (line 3)" in told.stdout
+    assert "left out: 1 row with nothing on the tile (line 3)" in told.stdout
     again = run("record", table, opaque.path, "--json")
     content = json.loads(again.stdout)
     assert (content["added"], len(content["already"])) == ([], 1)
