@@ -20,7 +20,7 @@ from firelab.series.terms import model_matrix
 from firelab.windows.fired_range import settings_at
 from firelab.windows.invented_records import invent_records
 
-COLOURS = 8
+COLOURS = 6
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 
 
@@ -38,7 +38,7 @@ def outcomes():
     return [one(seed) for seed in range(COLOURS)]
 
 
-def test_21_chosen_tiles_tell_the_edges_about_as_well_as_36_of_a_factorial(outcomes):
+def test_21_chosen_tiles_or_fewer_tell_the_edges_better_than_36_of_a_factorial(outcomes):
     whole = np.array([factorial.width_degC for factorial, _ in outcomes])
     chosen = np.array([path[-1].width_degC for _, path in outcomes])
     # At most 58 % of the tiles, no more loads, and what places are left looked at again.
@@ -47,7 +47,7 @@ def test_21_chosen_tiles_tell_the_edges_about_as_well_as_36_of_a_factorial(outco
     assert max(path[-1].loads for _, path in outcomes) <= 9
     assert np.mean([path[-1].looks for _, path in outcomes]) > 30
     ratio = chosen.mean() / whole.mean()
-    # The whole study gives 0.86 with an error of 0.03 over 60 colours.
+    # The whole study gives 0.82 (300 colours); six colours have an error of about 0.09.
     assert ratio < 1.0
     assert ratio > 0.6
 
@@ -56,8 +56,8 @@ def test_chosen_loads_narrow_the_edges_and_keep_the_truth(outcomes):
     widths = np.array([[step.width_degC for step in path] for _, path in outcomes])
     assert np.all(np.diff(widths.mean(axis=0)) < 0)
     covered = np.mean([path[-1].covered for _, path in outcomes])
-    # 8 edges of a colour go together: error of 8 colours about 0.09.
-    assert covered > 0.9 - 3 * 0.09
+    # 8 edges of a colour go together: error of 6 colours about 0.1.
+    assert covered > 0.9 - 3 * 0.1
 
 
 def test_recipes_that_are_called_assured_are_true(outcomes):
