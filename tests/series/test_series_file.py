@@ -145,6 +145,18 @@ def test_a_tile_that_would_melt_is_refused():
     assert "980 degC (1796 degF) is above 780 degC (1436 degF)" in fault
 
 
+def test_the_warming_up_of_a_blank_is_stated_or_follows_from_it():
+    series, _ = parse_series(MINIMAL)
+    # Twice as thick holds twice the heat.
+    thick = dataclasses.replace(series.blank, thickness=2 * series.blank.thickness)
+    assert thick.warm_up_s(760.0) == pytest.approx(2 * series.blank.warm_up_s(760.0))
+    for written, seconds in (("35 s", 35.0), ("0 s", 0.0)):
+        stated, findings = parse_series(MINIMAL + f'\n[blank]\nwarm_up = "{written}"\n')
+        assert findings == []
+        assert stated.blank.warm_up_s(760.0) == seconds
+    assert parse_series(MINIMAL + '\n[blank]\nwarm_up = "-5 s"\n')[1]
+
+
 def test_a_folder_without_a_series_says_how_to_start(tmp_path):
     with pytest.raises(FirelabError, match="there is no series here") as caught:
         read_series(tmp_path)
