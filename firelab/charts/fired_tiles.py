@@ -12,7 +12,6 @@ from matplotlib.transforms import ScaledTranslation
 
 from firelab.charts.style import INK, PAPER, GradeMark
 from firelab.records.records import Records
-from firelab.records.tile_heat import at_one_temperature
 from firelab.windows.fired_range import FiredRange
 
 _STEP_PT = 10.5
@@ -30,13 +29,6 @@ def tiles_at(records: Records, setting: Mapping[str, Any]) -> pd.DataFrame:
         & (frame["base"].astype(str) == str(setting["base"]))
     )
     return frame[at_setting].reset_index(drop=True)
-
-
-def fired_dwells(records: Records) -> list[float]:
-    """Return the total dwells that were fired at one temperature, s, each once."""
-    graded = records.graded
-    plain = at_one_temperature(graded)
-    return [float(d) for d in (plain if len(plain) else graded)["dwell_s"].unique()]
 
 
 def spread_places(count: int) -> list[tuple[float, float]]:

@@ -19,7 +19,6 @@ from firelab.charts.axes import (
 )
 from firelab.charts.fired_tiles import (
     beyond_keys,
-    fired_dwells,
     grade_keys,
     tiles_at,
     within_dwells,
@@ -40,7 +39,7 @@ from firelab.craft.units import format_duration
 from firelab.fits.stage_draws import StageDraws
 from firelab.records.records import Records
 from firelab.series.terms import model_matrix
-from firelab.windows.fired_range import fired_range
+from firelab.windows.fired_range import fired_dwells, fired_range
 
 _LINES = ("-", "--", "-.", ":")
 _POINTS = 81
@@ -76,7 +75,7 @@ def draw_stage_curves(
     fired = fired_range(records.graded)
     every = tiles_at(records, setting)
     tiles = within_dwells(every, fired)
-    dwells = panel_dwells(fired_dwells(records))
+    dwells = panel_dwells(fired_dwells(records.graded))
     panel_of = nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
     with drawing_style():
         figure = new_figure(2.4 + 1.75 * len(dwells))
@@ -104,7 +103,7 @@ def draw_stage_curves(
 def describe_stage_curves(records: Records, setting: Mapping[str, Any]) -> str:
     """Say in words what the curves show."""
     grades = ", ".join(records.series.responses.stage.grades)
-    panels = panel_dwells(fired_dwells(records))
+    panels = panel_dwells(fired_dwells(records.graded))
     dwells = [format_duration(dwell) for dwell in panels]
     return (
         f"Probability of each stage ({grades}) against temperature at "

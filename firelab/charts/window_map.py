@@ -24,7 +24,6 @@ from firelab.charts.fired_tiles import (
     clear_key,
     draw_clear_dots,
     draw_tiles,
-    fired_dwells,
     grade_keys,
     tiles_at,
     within_dwells,
@@ -46,7 +45,7 @@ from firelab.charts.style import (
 from firelab.craft.setting_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
-from firelab.windows.fired_range import fired_range
+from firelab.windows.fired_range import fired_dwells, fired_range
 from firelab.windows.window import FiringWindows, ProbabilityMap, SettingWindow
 
 _BANDS = np.linspace(0.0, 1.0, 11)
@@ -161,7 +160,9 @@ def _frame_axes(axes: Axes, window: SettingWindow, records: Records) -> None:
     set_temperature_axis(axes, float(degC[0]) - beyond, float(degC[-1]) + beyond)
     add_degF_axis(axes)
     planned = records.series.factors.levels("dwell")
-    set_dwell_axis(axes, low, high, [*fired_dwells(records), *(float(d) for d in planned)])
+    set_dwell_axis(
+        axes, low, high, [*fired_dwells(records.graded), *(float(d) for d in planned)]
+    )
     axes.patch.set(**UNFIRED_DOTS)
 
 

@@ -58,6 +58,12 @@ def heating_time(
     return float(scale * (reached(tile_K / kiln_K) - reached(start_K / kiln_K)))
 
 
+def heat_capacity(metal: str, thickness_mm: float) -> float:
+    """Return the heat that a tile holds per square metre of it, J/K."""
+    body = metal_named(metal)
+    return body.density_kg_m3 * body.heat_capacity_J_kgK * thickness_mm * 1e-3
+
+
 def warm_up_time(metal: str, thickness_mm: float, temperature_degC: float) -> float:
     """Return the seconds of a firing that go into warming the tile up.
 
@@ -79,12 +85,11 @@ def warm_up_time(metal: str, thickness_mm: float, temperature_degC: float) -> fl
     38
     """
     kiln = temperature_degC + ZERO_DEGC_K
-    body = metal_named(metal)
     return heating_time(
         kiln_K=kiln,
         start_K=ROOM_DEGC + ZERO_DEGC_K,
         tile_K=_WARM * kiln,
-        capacity_J_K=body.density_kg_m3 * body.heat_capacity_J_kgK * thickness_mm * 1e-3,
+        capacity_J_K=heat_capacity(metal, thickness_mm),
         area_m2=2.0,
         emissivity=EMISSIVITY,
     )

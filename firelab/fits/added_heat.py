@@ -169,8 +169,15 @@ def latent_grades(
         As `Records.graded`.
     terms : sequence of str
     """
-    eta = np.asarray(coefficients @ model_matrix(series, looks, terms).T)
-    heat = added_heat(series, looks, terms)
+    X, heat = model_matrix(series, looks, terms), added_heat(series, looks, terms)
+    return with_added_heat(coefficients, X, heat)
+
+
+def with_added_heat(
+    coefficients: FloatArray, X: FloatArray, heat: AddedHeat | None
+) -> FloatArray:
+    """Return the latent grade in a mean load, (M, n), of coded columns and their heat."""
+    eta = np.asarray(coefficients @ X.T)
     if heat is not None:
         eta[:, heat.rows] += heat.eta(coefficients)
     return eta

@@ -21,8 +21,8 @@ from firelab.craft.heating import (
     ROOM_DEGC,
     STEFAN_BOLTZMANN,
     ZERO_DEGC_K,
+    heat_capacity,
 )
-from firelab.craft.metals import metal_named
 from firelab.errors import FirelabError
 from firelab.series.firing_series import Blank
 
@@ -70,10 +70,8 @@ def tile_body(
     >>> round(tile_body(Blank(metal="copper", thickness=0.8)).capacity_J_m2K, 1)
     1505.3
     """
-    metal = metal_named(blank.metal)
-    per_face = blank.thickness * 1e-3 / 2
     return TileBody(
-        capacity_J_m2K=metal.density_kg_m3 * metal.heat_capacity_J_kgK * per_face,
+        capacity_J_m2K=heat_capacity(blank.metal, blank.thickness) / 2.0,
         emissivity=emissivity,
         start_degC=start_degC,
     )

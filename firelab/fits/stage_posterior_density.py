@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from firelab.fits.added_heat import AddedHeat
+from firelab.fits.added_heat import AddedHeat, with_added_heat
 from firelab.fits.priors import Priors
 from firelab.fits.stage_posterior_grades import (
     OPEN,
@@ -74,10 +74,7 @@ class GradedLooks:
 
     def eta(self, coefficients: FloatArray) -> FloatArray:
         """Return the latent grade in a mean load, (M, n), under (M, p) coefficients."""
-        eta = coefficients @ self.X.T
-        if self.heat is not None:
-            eta[:, self.heat.rows] += self.heat.eta(coefficients)
-        return np.asarray(eta)
+        return with_added_heat(coefficients, self.X, self.heat)
 
     def by_coefficient(self, coefficients: FloatArray, by_eta: FloatArray) -> FloatArray:
         """Turn slopes by the latent grade, (M, n), into (M, p) by coefficient."""

@@ -8,6 +8,7 @@ import pandas as pd
 
 from firelab.plan.settings_frame import is_allowed
 from firelab.series.firing_series import FiringSeries
+from firelab.series.heat_counted import heat_before, time_there
 from firelab.series.rules import Rule
 
 _SAME_DEGC = 2
@@ -32,16 +33,13 @@ def dwell_at_temperature(series: FiringSeries, tiles: pd.DataFrame) -> pd.Series
         less their warming up; those at other temperatures are left out.
     """
     ordered = tiles.sort_values("order", kind="stable")
-    columns = ("tile", "temperature_degC", "dwell_s")
-    had: dict[tuple[str, float], float] = {}
-    found = []
-    for tile, degC, dwell in zip(
-        *(ordered[name].tolist() for name in columns), strict=True
-    ):
-        here = (tile, round(degC, _SAME_DEGC))
-        before = had.get(here, 0.0)
-        found.append(before + dwell)
-        had[here] = before + series.blank.time_at_heat(degC, dwell)
+    rows = zip(
+        heat_before(series.blank, ordered),
+        ordered["temperature_degC"],
+        ordered["dwell_s"],
+        strict=True,
+    )
+    found = [time_there(had, degC) + dwell for had, degC, dwell in rows]
     return pd.Series(found, index=ordered.index, dtype="float64").reindex(tiles.index)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.series.firing_series import FiringSeries
-from firelab.series.heat_counted import Heat, counted, time_at_heat
+from firelab.series.heat_counted import Heat, counted, heat_before
 
 
 def earlier_firings(looks: pd.DataFrame, series: FiringSeries) -> list[tuple[Heat, ...]]:
@@ -28,14 +28,9 @@ def earlier_firings(looks: pd.DataFrame, series: FiringSeries) -> list[tuple[Hea
     firings = looks.drop_duplicates(["tile", "look"]).sort_values(["tile", "look"])
     if not firings["tile"].duplicated().any():
         return [()] * len(looks)
-    before: dict[tuple[str, int], tuple[Heat, ...]] = {}
-    for tile, rows in firings.groupby("tile", sort=False):
-        fired = zip(rows["temperature_degC"], rows["dwell_s"], strict=True)
-        had = time_at_heat(series.blank, fired)
-        for place, look in enumerate(rows["look"]):
-            before[str(tile), int(look)] = had[:place]
-    keys = zip(looks["tile"], looks["look"], strict=True)
-    return [before[str(tile), int(look)] for tile, look in keys]
+    look_of = zip(firings["tile"], firings["look"], strict=True)
+    before = dict(zip(look_of, heat_before(series.blank, firings), strict=True))
+    return [before[key] for key in zip(looks["tile"], looks["look"], strict=True)]
 
 
 def at_one_temperature(graded: pd.DataFrame) -> pd.DataFrame:

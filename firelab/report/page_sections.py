@@ -82,8 +82,7 @@ def _fired_group(records: Records) -> PageGroup:
     line = f"{count_words(tiles, 'tile')} in {count_words(loads, 'load')}."
     faulty = int((frame["defects"].fillna("").astype(str) != "").sum())
     if faulty:
-        looks = "one look" if faulty == 1 else f"{faulty} looks"
-        line += f" Defects were noted at {looks}: see the table."
+        line += f" Defects were noted at {count_words(faulty, 'look')}: see the table."
     return PageGroup(
         anchor="fired",
         title="What was fired",

@@ -14,6 +14,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import pandas as pd
+
 from firelab.craft.dwell_worth import dwell_worth
 from firelab.series.firing_series import Blank
 
@@ -21,9 +23,42 @@ Heat = tuple[float, float]
 """Temperature, degC, and time at heat, s: the dwell less the warming up."""
 
 
+_SAME_DEGC = 0.01
+
+
 def time_at_heat(blank: Blank, firings: Iterable[tuple[float, float]]) -> tuple[Heat, ...]:
     """Return firings, degC and s of dwell, with their time at heat."""
     return tuple((degC, blank.time_at_heat(degC, dwell)) for degC, dwell in firings)
+
+
+def heat_before(blank: Blank, firings: pd.DataFrame) -> list[tuple[Heat, ...]]:
+    """Return the heat that each firing's tile has had before it.
+
+    Parameters
+    ----------
+    blank : Blank
+    firings : DataFrame, n rows
+        ``tile, temperature_degC, dwell_s``, each tile's in their order.
+
+    Returns
+    -------
+    list of tuple, n of them
+        Empty for the first firing of a tile.
+    """
+    had: dict[str, tuple[Heat, ...]] = {}
+    found = []
+    columns = (firings[name].tolist() for name in ("tile", "temperature_degC", "dwell_s"))
+    for tile, degC, dwell in zip(*columns, strict=True):
+        before = had.get(tile, ())
+        found.append(before)
+        had[tile] = (*before, (degC, blank.time_at_heat(degC, dwell)))
+    return found
+
+
+def time_there(heat: Iterable[Heat], temperature_degC: float) -> float:
+    """Return the time at heat, s, that was spent at a temperature."""
+    there = (hot for degC, hot in heat if abs(degC - temperature_degC) < _SAME_DEGC)
+    return float(sum(there))
 
 
 def own_dwell(blank: Blank, temperature_degC: float, dwell_s: float) -> float:

@@ -24,9 +24,9 @@ from firelab.plan.plan import Plan
 from firelab.plan.settings_frame import is_allowed
 from firelab.records.look_counts import tiles_as_planned
 from firelab.series.firing_series import FiringSeries
-from firelab.series.heat_counted import Heat, counted, time_at_heat
+from firelab.series.heat_counted import counted, time_at_heat, time_there
 from firelab.windows.affordable import candidate_dwells
-from firelab.windows.outcome_tree import LOAD_POINTS
+from firelab.windows.outcome_tree import LOAD_POINTS, grades_between
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -35,7 +35,6 @@ MOST_FIRINGS = 3
 """Test firings of one tile, the first included (common practice, no source)."""
 _REACH, _POINTS = 3.6, 13
 _DWELLS = 4
-_SAME_DEGC = 0.01
 _SPLIT_SEED = 20261125
 
 
@@ -83,7 +82,7 @@ class FiredTiles:
             how="cross",
         ).assign(temperature_degC=temperature_degC)
         fired = zip(frame["planned"], frame["own_dwell_s"], strict=True)
-        there = [dwell + _time_at(had, temperature_degC) for had, dwell in fired]
+        there = [dwell + time_there(had, temperature_degC) for had, dwell in fired]
         allowed = is_allowed(self.series, frame.assign(dwell_s=there))
         frame = frame[allowed].reset_index(drop=True)
         worth, blank = self.series.priors.doubling, self.series.blank
@@ -113,13 +112,7 @@ class FiredTiles:
         grade = firings["grade"].to_numpy(dtype=np.int64)
         behind = np.arange(draws.thresholds.shape[1]) < grade[:, None]
         below[:, behind] = 0.0
-        ends = [np.zeros_like(below[:, :, :1]), below, np.ones_like(below[:, :, :1])]
-        return np.diff(np.concatenate(ends, axis=2), axis=2)
-
-
-def _time_at(heat: tuple[Heat, ...], temperature_degC: float) -> float:
-    there = (hot for degC, hot in heat if abs(degC - temperature_degC) < _SAME_DEGC)
-    return float(sum(there))
+        return grades_between(below)
 
 
 def tiles_to_fire_on(fit: StagePosterior, plan: Plan, draws: StageDraws) -> FiredTiles:
@@ -176,12 +169,8 @@ def _heat_planned(
 ) -> pd.Series[Any]:
     ordered = plan.tiles.sort_values("order")
     rows = [ordered[ordered["tile"] == tile] for tile in tiles]
-    heat = [
-        time_at_heat(
-            series.blank, zip(one["temperature_degC"], one["dwell_s"], strict=True)
-        )
-        for one in rows
-    ]
+    fired = [zip(one["temperature_degC"], one["dwell_s"], strict=True) for one in rows]
+    heat = [time_at_heat(series.blank, one) for one in fired]
     return pd.Series(heat, tiles.index, "object")
 
 

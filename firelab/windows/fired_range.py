@@ -75,14 +75,19 @@ def fired_range(graded: pd.DataFrame) -> FiredRange:
     Of a tile that was fired at several temperatures the dwell is no dwell that was
     fired at one; it counts where there is no other.
     """
-    plain = at_one_temperature(graded)
-    dwell = (plain if len(plain) else graded)["dwell_s"]
+    dwells = fired_dwells(graded)
     return FiredRange(
         coolest_degC=float(graded["temperature_degC"].min()),
         hottest_degC=float(graded["temperature_degC"].max()),
-        shortest_s=float(dwell.min()),
-        longest_s=float(dwell.max()),
+        shortest_s=min(dwells),
+        longest_s=max(dwells),
     )
+
+
+def fired_dwells(graded: pd.DataFrame) -> list[float]:
+    """Return the total dwells that were fired at one temperature, s, each once."""
+    plain = at_one_temperature(graded)
+    return [float(d) for d in (plain if len(plain) else graded)["dwell_s"].unique()]
 
 
 def settings_at(

@@ -65,6 +65,11 @@ def _chances_at(draws: StageDraws, X: FloatArray, shift: FloatArray) -> FloatArr
     """Return the chance of each grade at latent shifts, shape (S, Q), of the draws."""
     cuts = draws.thresholds[:, None, :, None] - draws.linear(X)[:, :, None, None]
     below = link_named(draws.link).cdf(cuts - shift[:, None, None, :])
+    return grades_between(below)
+
+
+def grades_between(below: FloatArray) -> FloatArray:
+    """Return the chance of each grade, shape (S, n, J, Q), from those up to each cut."""
     ends = [np.zeros_like(below[:, :, :1]), below, np.ones_like(below[:, :, :1])]
     return np.diff(np.concatenate(ends, axis=2), axis=2)
 

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from firelab.craft.heating import STEFAN_BOLTZMANN
-from firelab.craft.metals import metal_named
+from firelab.craft.heating import STEFAN_BOLTZMANN, heat_capacity
 
 FloatArray = NDArray[np.float64]
 
@@ -46,8 +45,7 @@ class SimulatedHeat:
     @property
     def capacity_J_m2K(self) -> float:
         """Heat held per K and square metre of tile, J."""
-        metal = metal_named(self.metal)
-        return metal.density_kg_m3 * metal.heat_capacity_J_kgK * self.thickness_mm * 1e-3
+        return heat_capacity(self.metal, self.thickness_mm)
 
     def progress(self, temperature_degC: ArrayLike, dwell_s: ArrayLike) -> FloatArray:
         """Return ln of the heat work of n firings, shape (n,).

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from firelab.series.firing_series import FiringSeries
-from firelab.series.heat_counted import Heat, counted, time_at_heat
+from firelab.series.heat_counted import counted, heat_before
 
 
 def seen_settings(series: FiringSeries, tiles: pd.DataFrame) -> pd.DataFrame:
@@ -27,12 +27,8 @@ def seen_settings(series: FiringSeries, tiles: pd.DataFrame) -> pd.DataFrame:
     return own.reset_index(drop=True)
 
 
-def _counted(own: pd.DataFrame, series: FiringSeries) -> pd.Series[float]:
-    had: dict[str, tuple[Heat, ...]] = {}
-    found, worth, blank = [], series.priors.doubling, series.blank
-    columns = ("tile", "temperature_degC", "dwell_s")
-    for tile, degC, dwell in zip(*(own[name].tolist() for name in columns), strict=True):
-        before = had.get(tile, ())
-        found.append(counted(blank, before, degC, dwell, worth))
-        had[tile] = (*before, *time_at_heat(blank, [(degC, dwell)]))
-    return pd.Series(found, index=own.index, dtype="float64")
+def _counted(own: pd.DataFrame, series: FiringSeries) -> list[float]:
+    rows = zip(
+        heat_before(series.blank, own), own["temperature_degC"], own["dwell_s"], strict=True
+    )
+    return [counted(series.blank, *row, series.priors.doubling) for row in rows]
