@@ -17,13 +17,13 @@ from typing import Any
 
 _HOMES: dict[str, str] = {
     "read_series": "firelab.series.series_file",
-    "make_plan": "firelab.plan.series_plan",
+    "make_plan": "firelab.plan.make_plan",
     "read_plan": "firelab.plan.plan_files",
     "read_firings": "firelab.records.firing_log",
     "fit_stage": "firelab.fits.stage",
-    "fit_clarity": "firelab.fits.clarity",
+    "fit_clarity": "firelab.fits.clarity.clarity",
     "firing_windows": "firelab.windows.firing_windows",
-    "next_tiles": "firelab.windows.next_tiles",
+    "next_tiles": "firelab.windows.sequential.next_tiles",
 }
 """Public name to the module that holds it; imported when first asked for."""
 

@@ -49,7 +49,7 @@ def invented_loads(count, seed=21):
 
 
 def fit_by_firelab(y, X, load=None):
-    from firelab.fits.cumulative_link import fit_cumulative_link
+    from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 
     fit = fit_cumulative_link(y, X, groups=load)
     return fit.log_likelihood, [*fit.coefficients, *fit.effect_sds]

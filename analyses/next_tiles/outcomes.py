@@ -8,17 +8,17 @@ import numpy as np
 import pandas as pd
 from colours import SERIES, factorial
 
-from firelab.fits.stage_posterior import fit_posterior
-from firelab.fits.stage_posterior_fit import StagePosterior
+from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.plan.make_plan import stated_plan
 from firelab.plan.plan import PLAN_DTYPES, Plan
-from firelab.plan.stated_plan import stated_plan
 from firelab.records.records import Records
-from firelab.windows.edge_doubt import edge_doubt
-from firelab.windows.fired_range import settings_at
+from firelab.windows.edges.edge_draws import edge_doubt
+from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.invented_records import invent_records
-from firelab.windows.next_tiles import next_tiles
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.sequential.next_tiles import next_tiles
+from firelab.windows.simulation.expected_kiln import invent_records
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 from firelab.windows.window import Recipe
 
 NEXT_LOADS = (2, 2, 2, 1, 1, 1)

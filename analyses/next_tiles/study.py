@@ -26,9 +26,9 @@ from colours import POPULATIONS, best_for_middle, draw_colour, factorial, latin
 from least_width import least_ratio
 from outcomes import fit_of, follow_next, judge
 
-from firelab.charts.figure_files import save_figure
+from firelab.charts.style import save_figure
 from firelab.charts.tile_count import draw_tile_count
-from firelab.windows.invented_records import invent_records
+from firelab.windows.simulation.expected_kiln import invent_records
 
 
 def one_colour(population: str, seed: int, *, fixed: bool) -> list[dict[str, object]]:

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.optimal.candidates import Candidates, without_limits
-from firelab.plan.optimal.problem import free_problem
+from firelab.plan.optimal.problem import Candidates, free_problem, without_limits
 from firelab.plan.optimal.search import search_design
 
 SEEDS = range(20)

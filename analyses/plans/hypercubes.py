@@ -10,7 +10,7 @@ import pandas as pd
 import pyDOE3
 from scipy.stats import qmc
 
-from firelab.plan.maximin import maximin_latin_hypercube, smallest_squared_distance
+from firelab.plan.kinds.maximin import maximin_latin_hypercube, smallest_squared_distance
 
 SEEDS = range(20)
 BEST = dict(

@@ -9,7 +9,7 @@ import numpyro
 import numpyro.distributions as dist
 from numpyro.infer import MCMC, NUTS
 
-from firelab.series.prior_wish import PriorWish
+from firelab.series.declared_parts import PriorWish
 
 jax.config.update("jax_enable_x64", True)
 

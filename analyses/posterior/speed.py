@@ -26,7 +26,7 @@ from invented import draw_truth, study_plan, study_series
 from firelab.fits.stage import fit_stage
 from firelab.series.terms import model_matrix
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.invented_records import invent_records
+from firelab.windows.simulation.expected_kiln import invent_records
 
 REPEATS = 25
 

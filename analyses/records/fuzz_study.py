@@ -32,9 +32,8 @@ from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.folder_check import check_folder
 from firelab.records.recording import read_table, record_table
-from firelab.series.designs import design_path
 from firelab.series.folder import FIRINGS_FILE
-from firelab.series.series_file import read_series, series_hash
+from firelab.series.series_file import design_path, read_series, series_hash
 
 AT = "2025-03-01T14:05:00+00:00"
 TOKEN = "t" * 40

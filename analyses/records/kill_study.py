@@ -33,9 +33,8 @@ from firelab.records.journal import TORN_FILE
 from firelab.records.look import ENTRY_LENGTH
 from firelab.records.planned_firings import planned_firings
 from firelab.records.recording import read_table, record_table
-from firelab.series.designs import design_path
 from firelab.series.folder import FIRINGS_FILE
-from firelab.series.series_file import read_series, series_hash
+from firelab.series.series_file import design_path, read_series, series_hash
 
 AT = "2025-03-01T14:05:00+00:00"
 MOST_TOLD = 5

@@ -21,9 +21,8 @@ from reportlab.pdfgen.canvas import Canvas
 from firelab.craft.tile_codes import tile_index
 from firelab.errors import FirelabError
 from firelab.plan.make_plan import plan_series
-from firelab.series.designs import design_names, design_path
-from firelab.series.series_file import parse_series, read_series
-from firelab.sheets.page_size import PAGES, page_size
+from firelab.series.series_file import design_names, design_path, parse_series, read_series
+from firelab.sheets.page import PAGES, page_size
 from firelab.sheets.sheet_set import make_sheets
 
 EXPECTED = Path(__file__).parent / "expected" / "readback.txt"

@@ -29,15 +29,13 @@ from joblib.externals.loky import get_reusable_executor
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import plan_dict, plan_table_text
 from firelab.records.look import HEADER_TEXT, Look, rows_text
-from firelab.series.designs import design_path
 from firelab.series.folder import json_text, versions
-from firelab.series.series_file import parse_series
-from firelab.studios.container import container_bytes
-from firelab.studios.descriptor import DESCRIPTOR_FILE, describe_bundle, made_with
-from firelab.studios.seal import SEAL_FILE, seal_text
-from firelab.studios.shelf import connect_shelf, export_parquet, refresh_shelf
-from firelab.studios.shelf_page import shelf_page
-from firelab.studios.shelf_question import ShelfQuestion, ask_shelf
+from firelab.series.series_file import design_path, parse_series
+from firelab.studios.bundle.archive import container_bytes
+from firelab.studios.bundle.bundle import SEAL_FILE, seal_text
+from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE, describe_bundle, made_with
+from firelab.studios.shelf.question import ShelfQuestion, ask_shelf, shelf_page
+from firelab.studios.shelf.shelf import connect_shelf, export_parquet, refresh_shelf
 
 EXPECTED = Path(__file__).parent / "expected" / "shelf.json"
 REPEATS = 7

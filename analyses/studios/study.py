@@ -19,14 +19,17 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from firelab.series.designs import design_path
 from firelab.series.folder import json_text, versions
-from firelab.series.series_file import read_series
-from firelab.studios.new_studio import after_controls, before_controls, control_settings
-from firelab.studios.pool_posterior import pool_studios
-from firelab.studios.simulated_studios import SimulatedStudios
+from firelab.series.series_file import design_path, read_series
+from firelab.studios.pooling.new_studio import (
+    after_controls,
+    before_controls,
+    control_settings,
+)
+from firelab.studios.pooling.pool_posterior import pool_studios
+from firelab.studios.pooling.simulated_studios import SimulatedStudios
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 LARGEST_DEGC = 30.0
 EFFECT_SD_DEGC = 5.0

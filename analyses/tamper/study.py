@@ -21,11 +21,10 @@ from firelab.errors import FaultyFile
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import write_plan
 from firelab.records.look import HEADER_TEXT, Look, rows_text
-from firelab.series.designs import design_path
 from firelab.series.folder import json_text, versions
-from firelab.series.series_file import read_series, series_hash
-from firelab.studios.bundle import open_bundle
-from firelab.studios.packing import pack_series
+from firelab.series.series_file import design_path, read_series, series_hash
+from firelab.studios.bundle.bundle import open_bundle
+from firelab.studios.bundle.packing import pack_series
 
 EXPECTED = Path(__file__).parent / "expected" / "tamper.json"
 

@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from firelab.charts.axes import add_degF_axis, set_temperature_axis, write_dwell
-from firelab.charts.setting_names import distinct_names, planned_settings, shared_name
+from firelab.charts.captions import distinct_names, planned_settings, shared_name
 from firelab.charts.style import (
     HIGH_EDGE,
     INK,
@@ -25,12 +25,12 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
-from firelab.fits.clarity_fit import ClarityFit
-from firelab.fits.clarity_scores import scored_tiles
+from firelab.fits.clarity.clarity import scored_tiles
+from firelab.fits.clarity.fit import ClarityFit
 from firelab.records.records import Records
 from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import model_matrix
-from firelab.windows.fired_range import FiredRange, fired_range
+from firelab.windows.edges.fired_range import FiredRange, fired_range
 
 _POINTS = 61
 _ENDS: tuple[dict[str, Any], ...] = (

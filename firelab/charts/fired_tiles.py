@@ -12,7 +12,7 @@ from matplotlib.transforms import ScaledTranslation
 
 from firelab.charts.style import INK, PAPER, GradeMark
 from firelab.records.records import Records
-from firelab.windows.fired_range import FiredRange
+from firelab.windows.edges.fired_range import FiredRange
 
 _STEP_PT = 10.5
 """Distance between two tiles of one place, points."""

@@ -34,12 +34,12 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
-from firelab.craft.setting_words import setting_words
+from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration
-from firelab.fits.stage_draws import StageDraws
+from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.records.records import Records
 from firelab.series.terms import model_matrix
-from firelab.windows.fired_range import fired_dwells, fired_range
+from firelab.windows.edges.fired_range import fired_dwells, fired_range
 
 _LINES = ("-", "--", "-.", ":")
 _POINTS = 81

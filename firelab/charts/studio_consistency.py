@@ -18,9 +18,9 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
-from firelab.studios.pool_fit import PooledStage
-from firelab.studios.pooling import Pooling
-from firelab.studios.precision import Precision
+from firelab.studios.interlaboratory.precision import Precision
+from firelab.studios.pooling.pool_fit import PooledStage
+from firelab.studios.pooling.pooling import Pooling
 
 _ROW_IN = 0.34
 _PANEL_IN = 2.1

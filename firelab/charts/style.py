@@ -2,13 +2,17 @@
 
 Colours differ in lightness as well as hue, and nothing is told by colour alone:
 grades have a marker each, edges a line style each, regions a hatch each.
+
+Figures as files: the same figure gives the same bytes.
 """
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
@@ -21,7 +25,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.transforms import Bbox
 
-from firelab.series.folder import INVENTED
+from firelab.series.folder import INVENTED, write_atomically
 
 INK = "#1a1a1a"
 """Text, axes and outlines."""
@@ -168,3 +172,51 @@ def settle_layout(figure: Figure) -> Figure:
 def title_figure(figure: Figure, title: str, *, invented: bool) -> None:
     """Title a figure, and say on it that its data are invented, where they are."""
     figure.suptitle(f"{title}\n{INVENTED}" if invented else title, fontsize=TEXT_PT)
+
+
+_METADATA: dict[str, dict[str, str | None]] = {
+    "png": {"Software": None},
+    "svg": {"Date": None, "Creator": None},
+}
+
+
+def figure_bytes(figure: Figure, kind: str) -> bytes:
+    """Return a figure as PNG or SVG, with no date in it.
+
+    Parameters
+    ----------
+    figure : Figure
+    kind : {'png', 'svg'}
+
+    Returns
+    -------
+    bytes
+    """
+    stream = io.BytesIO()
+    with drawing_style():
+        figure.savefig(stream, format=kind, dpi=PNG_DPI, metadata=_METADATA[kind])
+    return stream.getvalue()
+
+
+def save_figure(figure: Figure, path: str | Path) -> tuple[Path, Path]:
+    """Write a figure as PNG and SVG beside each other.
+
+    Parameters
+    ----------
+    figure : Figure
+    path : str or Path
+        Where to, without an ending; missing folders are made.
+
+    Returns
+    -------
+    tuple of (Path, Path)
+        The PNG and the SVG file.
+    """
+    stem = Path(path)
+    stem.parent.mkdir(parents=True, exist_ok=True)
+    written = []
+    for kind in ("png", "svg"):
+        target = stem.with_name(f"{stem.name}.{kind}")
+        write_atomically(target, figure_bytes(figure, kind))
+        written.append(target)
+    return written[0], written[1]

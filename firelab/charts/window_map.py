@@ -1,4 +1,7 @@
-"""The window as a map: probability of the target over temperature and dwell."""
+"""The window as a map: probability of the target over temperature and dwell.
+
+The recipe on the map, with its tolerance box, and the keys that name what is drawn.
+"""
 
 from __future__ import annotations
 
@@ -17,8 +20,10 @@ from firelab.charts.axes import (
     add_degF_axis,
     set_dwell_axis,
     set_temperature_axis,
+    write_dwell,
 )
-from firelab.charts.edge_marks import draw_edges
+from firelab.charts.captions import target_words
+from firelab.charts.edge_plot import draw_edges, edge_keys
 from firelab.charts.fired_tiles import (
     beyond_keys,
     clear_key,
@@ -28,10 +33,9 @@ from firelab.charts.fired_tiles import (
     tiles_at,
     within_dwells,
 )
-from firelab.charts.recipe_marks import draw_recipe, region_keys
-from firelab.charts.setting_names import target_words
 from firelab.charts.style import (
     INK,
+    PAPER,
     PROBABILITY_COLOURS,
     QUIET,
     UNFIRED_DOTS,
@@ -42,11 +46,85 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
-from firelab.craft.setting_words import setting_words
+from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import Records
-from firelab.windows.fired_range import fired_dwells, fired_range
-from firelab.windows.window import FiringWindows, ProbabilityMap, SettingWindow
+from firelab.windows.edges.fired_range import fired_dwells, fired_range
+from firelab.windows.window import FiringWindows, ProbabilityMap, Recipe, SettingWindow
+
+
+def draw_recipe(axes: Axes, window: SettingWindow) -> None:
+    """Draw the recipe with its room, or a hollow star at the best there is."""
+    shown = window.recipe or window.best
+    if window.recipe is not None:
+        for width, colour in ((3.6, PAPER), (1.8, INK)):
+            axes.add_patch(_tolerance_box(window.recipe, colour, width))
+    axes.plot(
+        [shown.temperature_degC],
+        [shown.dwell_s],
+        linestyle="none",
+        **_recipe_mark(window),
+        zorder=7,
+    )
+
+
+def _tolerance_box(recipe: Recipe, colour: str, width: float) -> Rectangle:
+    return Rectangle(
+        (
+            recipe.temperature_degC - recipe.tolerance_degC,
+            recipe.dwell_s - recipe.tolerance_s,
+        ),
+        2 * recipe.tolerance_degC,
+        2 * recipe.tolerance_s,
+        fill=False,
+        edgecolor=colour,
+        linewidth=width,
+        zorder=8,
+    )
+
+
+def _recipe_mark(window: SettingWindow) -> dict[str, Any]:
+    return {
+        "marker": "*",
+        "markersize": 20,
+        "markerfacecolor": "#ffe27a" if window.recipe else PAPER,
+        "markeredgecolor": INK,
+        "markeredgewidth": 1.4,
+    }
+
+
+def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | Patch]:
+    """Return the legend keys of everything but the tiles, the recipe last."""
+    asked = f"probability {windows.probability:g}"
+    if window.map.probability.max() < windows.probability:
+        asked += ": nowhere"
+    assured = f"assured at {windows.confidence:g}"
+    if window.map.assurance.max() < windows.confidence:
+        assured += ": nowhere"
+    hatched: dict[str, Any] = {
+        "fill": False,
+        "edgecolor": INK,
+        "hatch": "///",
+        "linestyle": "dashed",
+    }
+    return [
+        *edge_keys(windows.level),
+        Line2D([], [], color=INK, lw=2.2, label=asked),
+        Patch(**hatched, label=assured),
+        *_recipe_keys(window),
+    ]
+
+
+def _recipe_keys(window: SettingWindow) -> list[Line2D | Patch]:
+    shown = window.recipe or window.best
+    at = f"{shown.temperature_degC:.0f} °C, {write_dwell(shown.dwell_s)}"
+    words = f"recipe {at}" if window.recipe else f"best, not assured:\n{at}"
+    star = Line2D([], [], linestyle="none", **_recipe_mark(window), label=words)
+    if window.recipe is None:
+        return [star]
+    room = f"room ± {shown.tolerance_degC:.0f} °C, ± {write_dwell(shown.tolerance_s)}"
+    return [star, Patch(fill=False, edgecolor=INK, lw=1.8, label=room)]
+
 
 _BANDS = np.linspace(0.0, 1.0, 11)
 _MARGIN = 0.08

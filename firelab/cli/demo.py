@@ -12,7 +12,7 @@ from firelab.cli import console
 if TYPE_CHECKING:
     from firelab.plan.plan import Plan
     from firelab.series.firing_series import FiringSeries
-    from firelab.windows.simulated_kiln import SimulatedKiln
+    from firelab.windows.simulation.simulated_kiln import SimulatedKiln
     from firelab.windows.window import FiringWindows
 
 EXAMPLE = "firelab demo demo-series"
@@ -91,7 +91,7 @@ def _write_series(folder: Path) -> None:
 
 def _invented_kiln(series: FiringSeries) -> SimulatedKiln:
     """Return the truth of heron blue: invented, in logits and score steps."""
-    from firelab.windows.simulated_kiln import SimulatedClarity, SimulatedKiln
+    from firelab.windows.simulation.simulated_kiln import SimulatedClarity, SimulatedKiln
 
     return SimulatedKiln(
         series=series,
@@ -141,12 +141,17 @@ def _fire(
 
 
 def _answer(folder: Path, series: FiringSeries, plan: Plan) -> tuple[FiringWindows, str]:
-    from firelab.report.folder_report import write_report
+    from firelab.report.page import write_report
     from firelab.report.sources import read_sources
-    from firelab.windows.answer_files import write_fit, write_next, write_windows
     from firelab.windows.firing_windows import firing_windows
-    from firelab.windows.fit_file import FitOptions, fit_folder
-    from firelab.windows.next_tiles import next_tiles
+    from firelab.windows.fit_file import (
+        FitOptions,
+        fit_folder,
+        write_fit,
+        write_next,
+        write_windows,
+    )
+    from firelab.windows.sequential.next_tiles import next_tiles
 
     found = fit_folder(folder, FitOptions())
     write_fit(folder, found)
@@ -167,7 +172,7 @@ def _learned(
     plan: Plan,
 ) -> list[str]:
     """Say in a few lines what was learned, and how far it is from the truth."""
-    from firelab.windows.truth_distance import distance_from_truth
+    from firelab.windows.simulation.truth_distance import distance_from_truth
 
     distance = distance_from_truth(windows, kiln)
     n_loads = plan.tiles["load"].nunique()

@@ -60,8 +60,13 @@ def command(
     answer ends with exit code 3, the fit written all the same. Enamel dust,
     heat and glare can hurt: firelab sheets prints the cautions.
     """
-    from firelab.windows.answer_files import write_fit
-    from firelab.windows.fit_file import FitOptions, fit_folder, fit_to_dict, split_terms
+    from firelab.windows.fit_file import (
+        FitOptions,
+        fit_folder,
+        fit_to_dict,
+        split_terms,
+        write_fit,
+    )
 
     with console.faults_told(as_json=as_json):
         options = FitOptions(method=method, link=link, terms=split_terms(terms))
@@ -96,14 +101,14 @@ Answer = Callable[["Records", Sequence[str] | None, str], Any]
 def _answers(question: str) -> list[tuple[str, Answer]]:
     """Return what answers a question, by the name that it has in the JSON."""
     if question == "compare":
-        from firelab.fits.term_comparison import compare_terms
+        from firelab.fits.questions.terms import compare_terms
 
         return [
             ("terms", lambda looks, terms, link: compare_terms(looks, terms, link=link))
         ]
     if question == "observers":
-        from firelab.fits.observers import agree_observers
-        from firelab.fits.observers_effect import fit_observers
+        from firelab.fits.questions.agreement import agree_observers
+        from firelab.fits.questions.observers import fit_observers
 
         return [
             (
@@ -112,8 +117,8 @@ def _answers(question: str) -> list[tuple[str, Answer]]:
             ),
             ("agreement", lambda looks, terms, link: agree_observers(looks)),
         ]
-    from firelab.fits.heat_work_comparison import compare_heat_work
-    from firelab.fits.heat_work_fit import fit_heat_work
+    from firelab.fits.heat_work.comparison import compare_heat_work
+    from firelab.fits.heat_work.fit import fit_heat_work
 
     return [
         ("heat_work", lambda looks, terms, link: fit_heat_work(looks, terms, link=link)),

@@ -13,7 +13,7 @@ from firelab.cli import console
 
 if TYPE_CHECKING:
     from firelab.series.firing_series import FiringSeries
-    from firelab.windows.foresight import PlannedCandidate
+    from firelab.windows.sequential.foresight import PlannedCandidate
 
 EXAMPLE = "firelab foresee marsh-green --tries 10"
 
@@ -47,10 +47,10 @@ def command(
     figure foresight.png shows tiles against width.
     """
     with console.faults_told(as_json=as_json):
-        from firelab.charts.figure_files import save_figure
+        from firelab.charts.style import save_figure
         from firelab.charts.tile_count import draw_tile_count
         from firelab.series.series_file import read_series
-        from firelab.windows.foresight import foresee
+        from firelab.windows.sequential.foresight import foresee
 
         series = read_series(folder)
         candidates = _candidates(folder, series, kinds, tiles)
@@ -83,7 +83,7 @@ def _candidates(
     from firelab.errors import FirelabError, UsageError
     from firelab.plan.make_plan import plan_series
     from firelab.series.series_file import series_hash
-    from firelab.windows.foresight import PlannedCandidate
+    from firelab.windows.sequential.foresight import PlannedCandidate
 
     names = [name.strip() for name in kinds.split(",") if name.strip()]
     sizes: list[int | None] = [_size(part) for part in tiles.split(",") if part.strip()]

@@ -26,9 +26,8 @@ def command(
     Then write your colour, metal, powder and kiln into its series.toml.
     """
     from firelab.errors import UsageError
-    from firelab.series.designs import design_names, design_path
     from firelab.series.folder import SERIES_FILE, write_atomically
-    from firelab.series.series_file import read_series
+    from firelab.series.series_file import design_names, design_path, read_series
 
     with console.faults_told():
         if list_designs:

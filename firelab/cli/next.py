@@ -11,7 +11,7 @@ from firelab.cli import console
 
 if TYPE_CHECKING:
     from firelab.records.records import Records
-    from firelab.windows.next_choice import NextTiles
+    from firelab.windows.sequential.next_choice import NextTiles
 
 EXAMPLE = "firelab next marsh-green --loads 2"
 
@@ -46,10 +46,9 @@ def command(
     and no powder. With --add the new tiles get codes, and the loads a session of
     their own; print it with firelab sheets --session.
     """
-    from firelab.windows.answer_files import write_next
     from firelab.windows.firing_windows import firing_windows
-    from firelab.windows.fit_file import fit_folder, fresh_fit_options
-    from firelab.windows.next_tiles import next_tiles
+    from firelab.windows.fit_file import fit_folder, fresh_fit_options, write_next
+    from firelab.windows.sequential.next_tiles import next_tiles
 
     with console.faults_told(as_json=as_json):
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)

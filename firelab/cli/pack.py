@@ -43,9 +43,9 @@ def command(
     """
     from firelab.errors import UsageError
     from firelab.series.folder import write_atomically
-    from firelab.studios.descriptor import LICENCES
-    from firelab.studios.packing import pack_series
-    from firelab.studios.privacy import name_form
+    from firelab.studios.bundle.descriptor import LICENCES
+    from firelab.studios.bundle.packing import pack_series
+    from firelab.studios.bundle.privacy import name_form
 
     with console.faults_told(as_json=as_json):
         if not licence:

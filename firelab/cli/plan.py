@@ -78,15 +78,15 @@ def _made(series: FiringSeries, folder: Path, seed: int) -> Plan:
 
 
 def _added(series: FiringSeries, folder: Path, n: int) -> Plan:
-    from firelab.plan.add_tiles import add_best_tiles
+    from firelab.plan.compare import add_best_tiles
     from firelab.plan.plan_files import read_plan
 
     return add_best_tiles(series, read_plan(folder, series), n)
 
 
 def _write(series: FiringSeries, plan: Plan, folder: Path, as_json: bool) -> None:
+    from firelab.plan.plan import plan_summary
     from firelab.plan.plan_files import plan_dict, write_plan
-    from firelab.plan.plan_words import plan_summary
 
     write_plan(plan, folder, invented=series.invented)
     if as_json:
@@ -97,8 +97,8 @@ def _write(series: FiringSeries, plan: Plan, folder: Path, as_json: bool) -> Non
 
 
 def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
-    from firelab.charts.figure_files import save_figure
     from firelab.charts.plan_chart import draw_plan_chart
+    from firelab.charts.style import save_figure
 
     png, _ = save_figure(draw_plan_chart(series, plan), folder / "figures" / "plan")
     console.tell(f"drew {png} and plan.svg")
@@ -107,7 +107,7 @@ def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
 @contextmanager
 def _impossible_told(folder: Path) -> Iterator[None]:
     """Name the lines of series.toml that conflict where no plan is possible."""
-    from firelab.plan.impossible import ImpossiblePlan, with_lines
+    from firelab.plan.feasibility import ImpossiblePlan, with_lines
     from firelab.series.folder import SERIES_FILE
 
     try:
@@ -120,7 +120,7 @@ def _impossible_told(folder: Path) -> Iterator[None]:
 def _compare(series: FiringSeries, kind: str, sizes: str, seed: int, as_json: bool) -> None:
     from firelab.errors import UsageError
     from firelab.plan.compare import compare_plans, comparison_text
-    from firelab.plan.registry import KINDS, kind_named
+    from firelab.plan.kinds.registry import KINDS, kind_named
 
     try:
         asked = [int(size) for size in sizes.split(",") if size.strip()]
@@ -144,7 +144,7 @@ def _compare(series: FiringSeries, kind: str, sizes: str, seed: int, as_json: bo
 
 
 def _list_kinds(as_json: bool) -> None:
-    from firelab.plan.registry import KINDS
+    from firelab.plan.kinds.registry import KINDS
 
     if as_json:
         listed = {name: one.description for name, one in KINDS.items()}

@@ -12,7 +12,7 @@ from firelab.cli import console
 if TYPE_CHECKING:
     import numpy as np
 
-    from firelab.studios.pool_fit import PooledStage
+    from firelab.studios.pooling.pool_fit import PooledStage
 
 EXAMPLE = "firelab pool north.zip south.zip east.zip"
 
@@ -73,7 +73,7 @@ def _pool(
 ) -> tuple[dict[str, Any], str]:
     import numpy as np
 
-    from firelab.studios.pooling import pool_parts, read_part
+    from firelab.studios.pooling.pooling import pool_parts, read_part
 
     parts = [read_part(path) for path in bundles]
     rng = np.random.default_rng(parts[0].records.series.seed)
@@ -86,8 +86,8 @@ def _pool(
         content["carried"] = carried
         text += "\n\n" + told
     if figure is not None:
-        from firelab.charts.figure_files import save_figure
         from firelab.charts.studio_consistency import draw_consistency
+        from firelab.charts.style import save_figure
 
         for path in save_figure(draw_consistency(pooling), figure):
             console.tell(f"wrote {path}")
@@ -98,7 +98,7 @@ def _carry(
     fit: PooledStage, folder: Path, rng: np.random.Generator
 ) -> tuple[dict[str, Any], str]:
     from firelab.records.firing_log import read_firings
-    from firelab.studios.new_studio import after_controls, before_controls
+    from firelab.studios.pooling.new_studio import after_controls, before_controls
 
     looks = read_firings(folder).counted
     studio = after_controls(before_controls(fit, rng=rng), looks)
@@ -120,7 +120,7 @@ def _pool_summaries(path: Path, *, as_json: bool) -> None:
     import pandas as pd
 
     from firelab.errors import FirelabError, RecordsInsufficient
-    from firelab.studios.pooling import combine_edges
+    from firelab.studios.pooling.pooling import combine_edges
 
     try:
         measured = pd.read_csv(path)

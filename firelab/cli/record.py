@@ -12,7 +12,7 @@ from firelab.cli import console
 
 if TYPE_CHECKING:
     from firelab.records.recording import Recorded
-    from firelab.records.table_text import TextTable
+    from firelab.records.tables import TextTable
 
 EXAMPLE = "firelab record looks.csv marsh-green"
 
@@ -116,7 +116,7 @@ def _places(file: str, folder: str) -> tuple[str, Path]:
 def _table(file: str, base: Path, one: dict[str, str]) -> TextTable:
     from firelab.errors import UsageError
     from firelab.records.recording import read_table
-    from firelab.records.table_text import LARGEST_BYTES, TableRow, TextTable
+    from firelab.records.tables import LARGEST_BYTES, TableRow, TextTable
     from firelab.series.folder import FIRINGS_FILE
 
     given = {name: text.strip() for name, text in one.items() if text.strip()}
@@ -149,8 +149,8 @@ def _now() -> str:
 
 
 def _said(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
-    from firelab.craft.counted_words import count_words
-    from firelab.records.look_words import said_look
+    from firelab.craft.trade_words import count_words
+    from firelab.records.look import said_look
     from firelab.series.folder import FIRINGS_FILE
 
     lines = [said_look(look) for look in recorded.added]

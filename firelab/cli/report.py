@@ -28,7 +28,7 @@ def command(
     and prints on A4 or Letter.
     """
     with console.faults_told(as_json=as_json):
-        from firelab.report.folder_report import write_report
+        from firelab.report.page import write_report
         from firelab.report.sources import read_sources
 
         console.progress("working out windows ...")

@@ -44,10 +44,10 @@ def command(
     from firelab.plan.plan_files import read_plan
     from firelab.series.folder import SHEETS_FILE, write_atomically
     from firelab.series.series_file import read_series, series_hash
-    from firelab.sheets.class_roll import read_class_list
-    from firelab.sheets.fonts import unprintable
-    from firelab.sheets.label_stock import parse_label_stock
+    from firelab.sheets.fitting import unprintable
+    from firelab.sheets.labels import parse_label_stock
     from firelab.sheets.sheet_set import make_sheets
+    from firelab.sheets.student_page import read_class_list
 
     with console.faults_told():
         series = read_series(folder)

@@ -10,7 +10,7 @@ import typer
 from firelab.cli import console
 
 if TYPE_CHECKING:
-    from firelab.studios.shelf import ShelfChange
+    from firelab.studios.shelf.shelf import ShelfChange
 
 EXAMPLE = (
     "firelab shelf bundles --kind opaque --metal copper --stage full "
@@ -50,9 +50,8 @@ def command(
     """
     from firelab.craft.units import parse_duration, parse_temperature
     from firelab.series.folder import write_atomically
-    from firelab.studios.shelf import export_parquet, refresh_shelf
-    from firelab.studios.shelf_page import shelf_page
-    from firelab.studios.shelf_question import ShelfQuestion, ask_shelf
+    from firelab.studios.shelf.question import ShelfQuestion, ask_shelf, shelf_page
+    from firelab.studios.shelf.shelf import export_parquet, refresh_shelf
 
     with console.faults_told(as_json=as_json):
         question = ShelfQuestion(

@@ -31,7 +31,7 @@ def command(
     and then nothing is written.
     """
     from firelab.errors import FirelabError
-    from firelab.studios.bundle import read_bundle, unpack_bundle
+    from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
 
     with console.faults_told(as_json=as_json):
         opened = read_bundle(bundle)

@@ -25,8 +25,8 @@ def command(
     Says to the digit where they agree, or where and why not: package versions
     may have drifted, or a file was changed. Exit 1 where anything differs.
     """
-    from firelab.studios.bundle import read_bundle, unpack_bundle
-    from firelab.studios.verification import verify_folder
+    from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
+    from firelab.studios.bundle.verification import verify_folder
 
     with console.faults_told(as_json=as_json):
         if folder.is_dir():

@@ -30,9 +30,13 @@ def command(
     It takes the fit of fit.json: run firelab fit first. Exit 3 where no setting
     has an assured recipe; the reason and what would settle it are printed.
     """
-    from firelab.windows.answer_files import write_windows
     from firelab.windows.firing_windows import firing_windows
-    from firelab.windows.fit_file import ask_window, fit_folder, fresh_fit_options
+    from firelab.windows.fit_file import (
+        ask_window,
+        fit_folder,
+        fresh_fit_options,
+        write_windows,
+    )
 
     with console.faults_told(as_json=as_json):
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)

@@ -1,28 +1,36 @@
-"""The bench: a series folder as the phones see it and add to it."""
+"""The bench: a series folder as the phones see it and add to it.
+
+Photos of tiles, kept beside the log under the name of their entry.
+"""
 
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from firelab.craft.stages import STAGE_DESCRIPTIONS
-from firelab.errors import FaultyFile, Finding
+from firelab.craft.trade_words import STAGE_DESCRIPTIONS
+from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import FiringLog, read_log
-from firelab.records.look import Look
+from firelab.records.look import ENTRY_LENGTH, Look
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.recording import Recorded, record_table
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE
+from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE, write_atomically
 from firelab.series.series_file import read_series
-from firelab.sheets.tile_places import TileFiring, tile_firings
-from firelab.sheets.tile_words import both_temperatures, earlier_words
+from firelab.sheets.tile_places import (
+    TileFiring,
+    both_temperatures,
+    earlier_words,
+    tile_firings,
+)
 
 
 def now_text() -> str:
@@ -196,3 +204,46 @@ def _setting_words(row: Mapping[Any, Any]) -> str:
     coats = f"{layers} coat{'s' if layers != 1 else ''}"
     control = ", control" if row["role"] == "control" else ""
     return f"{row['mesh']} mesh, {coats}, {base}{control}"
+
+
+PHOTOS_FOLDER = "photos"
+LARGEST_PHOTO_BYTES = 8_000_000
+_ENTRY = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
+_STARTS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
+
+
+def photo_kind(raw: bytes) -> str | None:
+    """Return ``jpg`` or ``png`` by the first bytes; None for anything else."""
+    return next((kind for start, kind in _STARTS.items() if raw.startswith(start)), None)
+
+
+def keep_photo(folder: str | Path, entry: str, raw: bytes) -> str:
+    """Keep a photo and return its name within the series folder.
+
+    A photo that is sent twice is kept once; one that stands is never replaced.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder.
+    entry : str
+        Name of the entry that it shows.
+    raw : bytes
+        A JPEG or PNG.
+
+    Raises
+    ------
+    FirelabError
+        If the entry is no name of one, or the bytes are no such picture.
+    """
+    if not _ENTRY.fullmatch(entry):
+        raise FirelabError("the photo names no entry")
+    kind = photo_kind(raw)
+    if kind is None:
+        raise FirelabError("the photo is neither JPEG nor PNG")
+    kept = Path(folder) / PHOTOS_FOLDER
+    kept.mkdir(exist_ok=True)
+    standing = [path.name for path in kept.glob(f"{entry}.*")]
+    if not standing:
+        write_atomically(kept / f"{entry}.{kind}", raw)
+    return f"{PHOTOS_FOLDER}/{standing[0] if standing else f'{entry}.{kind}'}"

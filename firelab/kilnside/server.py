@@ -15,19 +15,18 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from firelab.errors import FaultyFile, Finding, FirelabError
-from firelab.kilnside.admission import Admission
-from firelab.kilnside.bench import Bench
-from firelab.kilnside.gate import COOKIE, JOIN_PATH, Gate
+from firelab.kilnside.admission import COOKIE, JOIN_PATH, Admission, Gate
+from firelab.kilnside.bench import LARGEST_PHOTO_BYTES, Bench, keep_photo
 from firelab.kilnside.look_body import (
     LOOK_FIELDS,
     MOST_BYTES,
     SENT_FILE,
+    TIMING_FIELDS,
     FaultyBody,
+    Timings,
     parse_body,
 )
 from firelab.kilnside.page import page_html, security_headers
-from firelab.kilnside.photos import LARGEST_PHOTO_BYTES, keep_photo
-from firelab.kilnside.timings import TIMING_FIELDS, Timings
 
 _CLASHES = {"look-twice", "nothing-to-change", "unclear-change"}
 _MONTH_S = 30 * 24 * 3600
@@ -187,7 +186,7 @@ class _Serving:
         recorded = await run_in_threadpool(self.bench.record, fields)
         if recorded.left_out:
             return _answer({"message": "the look says nothing of its tile"}, 422)
-        from firelab.records.look_words import said_look
+        from firelab.records.look import said_look
 
         for look in recorded.added:
             self.told(said_look(look))

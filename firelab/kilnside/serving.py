@@ -11,11 +11,10 @@ from pathlib import Path
 import uvicorn
 
 from firelab.errors import FirelabError, UsageError
-from firelab.kilnside.address import local_address, page_url, square_text
+from firelab.kilnside.address import local_address, page_url, square_text, squares_pdf
 from firelab.kilnside.admission import Admission, open_admission
 from firelab.kilnside.bench import Bench
 from firelab.kilnside.server import kilnside_app
-from firelab.kilnside.squares_page import squares_pdf
 from firelab.series.folder import write_atomically
 
 

@@ -8,15 +8,13 @@ import math
 import numpy as np
 
 from firelab.errors import FirelabError
-from firelab.plan.budget import Need, budget_needs
 from firelab.plan.draft import draft_plan, repeated
-from firelab.plan.impossible import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, ImpossiblePlan, most_tiles
 from firelab.plan.kinds.kind import PlanKind, Proposal
-from firelab.plan.optimal.choose import choose_settings, n_loads_for
-from firelab.plan.optimal.guard import guard, guarded_terms
+from firelab.plan.optimal.choose import choose_settings, guard, guarded_terms, n_loads_for
 from firelab.plan.optimal.series_candidates import restricted_to
 from firelab.plan.plan import Plan
-from firelab.plan.possible import most_tiles
+from firelab.plan.stock.budget import Need, budget_needs
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.terms import term_columns

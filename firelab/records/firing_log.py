@@ -25,7 +25,7 @@ from firelab.records.look_checks import standing_looks
 from firelab.records.look_rows import read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS, Records
-from firelab.records.table_text import decode, parse_table
+from firelab.records.tables import decode, parse_table
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,

@@ -6,13 +6,12 @@ import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from firelab.craft.counted_words import count_words
+from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.plan.faults import plan_findings
-from firelab.plan.impossible import ImpossiblePlan, with_lines
+from firelab.plan.feasibility import ImpossiblePlan, check_possible, with_lines
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
-from firelab.plan.possible import check_possible
 from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.planned_firings import planned_firings
 from firelab.records.trace_file import read_trace

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from firelab.errors import Finding
 from firelab.records.look import KEPT_COLUMNS, LOG_COLUMNS
 from firelab.records.records import FIRING_COLUMNS
-from firelab.records.table_text import TextTable
+from firelab.records.tables import TextTable
 
 SYNONYMS: dict[str, tuple[str, ...]] = {
     "tile": ("tile code", "code", "sample", "piece", "plate"),

@@ -1,15 +1,52 @@
-"""One look at one tile, as a row of the firing log."""
+"""One look at one tile, as a row of the firing log.
+
+A look in words, for the terminal and the page beside the kiln.
+
+Text in the cells of a table, written so that no spreadsheet runs it.
+
+A cell that begins with ``=``, ``+``, ``-`` or ``@`` would be taken for a
+formula; so would what follows a semicolon where a spreadsheet splits there.
+An apostrophe is set before such a sign and taken away again on reading.
+"""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from firelab.craft.units import format_duration, format_temperature
 from firelab.records.records import FIRING_COLUMNS
-from firelab.series.text_cells import escape_cell
+
+_SIGNS = "=+\\-@＝＋－＠"
+_RUNS = re.compile(rf"(^|;)(\s*)('*)(?=[{_SIGNS}])")
+_SAFE = re.compile(rf"(^|;)(\s*)'('*)(?=[{_SIGNS}])")
+
+
+def escape_cell(text: str) -> str:
+    """Return text as it is safely written into a cell.
+
+    Examples
+    --------
+    >>> escape_cell("=1+1"), escape_cell("rim; -2 mm"), escape_cell("'twas full")
+    ("'=1+1", "rim; '-2 mm", "'twas full")
+    """
+    return _RUNS.sub(r"\1\2'\3", text)
+
+
+def unescape_cell(text: str) -> str:
+    """Return the text that `escape_cell` was given.
+
+    Examples
+    --------
+    >>> unescape_cell("'=1+1"), unescape_cell("-2 mm")
+    ('=1+1', '-2 mm')
+    """
+    return _SAFE.sub(r"\1\2\3", text)
+
 
 KEPT_COLUMNS: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry")
 """Columns that firelab adds after the contract's twelve; a reader may ignore them.
@@ -118,3 +155,23 @@ def rows_text(looks: Iterable[Look]) -> str:
 
 
 HEADER_TEXT = ",".join(LOG_COLUMNS) + "\n"
+
+
+def said_look(look: Look) -> str:
+    """Return one line that says what was seen.
+
+    Examples
+    --------
+    >>> said_look(Look(tile="AEX", look=1, session=1, load=2, dwell_s=150, stage="full"))
+    'AEX look 1, load 2, 2 min 30 s: full'
+    """
+    place = [f"{look.tile} look {look.look}", f"load {look.load}"]
+    if look.temperature_degC is not None:
+        place.append(format_temperature(look.temperature_degC))
+    if look.dwell_s is not None:
+        place.append(format_duration(look.dwell_s))
+    score = "" if look.transparency is None else f"score {look.transparency:g}"
+    seen = [word for word in (look.stage, score, look.defects, look.note) if word]
+    change = f" ({' '.join(look.change)})" if look.change else ""
+    by = f" by {look.observer}" if look.observer else ""
+    return f"{', '.join(place)}: {', '.join(seen) or 'no grade'}{by}{change}"

@@ -10,10 +10,9 @@ import unicodedata
 from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import parse_dwell, parse_temperature
 from firelab.errors import FirelabError
-from firelab.records.look import CHANGES, ENTRY_LENGTH
-from firelab.records.table_text import LONGEST_CELL
+from firelab.records.look import CHANGES, ENTRY_LENGTH, unescape_cell
+from firelab.records.tables import LONGEST_CELL
 from firelab.series.firing_series import FiringSeries
-from firelab.series.text_cells import unescape_cell
 
 _WHOLE = re.compile(r"[0-9]{1,6}(?:[.,]0+)?")
 _DECIMAL = re.compile(r"[-+]?[0-9]{1,6}(?:[.,][0-9]{1,6})?")

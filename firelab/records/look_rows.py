@@ -11,7 +11,7 @@ from firelab.records import look_cells
 from firelab.records.log_columns import ColumnMeaning, match_columns
 from firelab.records.look import MOVED, Look
 from firelab.records.planned_firings import PlannedFiring, PlannedFirings
-from firelab.records.table_text import LONGEST_CELL, TableRow, TextTable
+from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
 from firelab.series.firing_series import FiringSeries
 
 _CODES = {

@@ -19,8 +19,13 @@ from firelab.records.look_checks import standing_looks, superseded
 from firelab.records.look_rows import read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS
-from firelab.records.table_text import TextTable, decode, parse_table
-from firelab.records.workbook import is_workbook, parse_workbook
+from firelab.records.tables import (
+    TextTable,
+    decode,
+    is_workbook,
+    parse_table,
+    parse_workbook,
+)
 from firelab.series.firing_series import FiringSeries
 
 _SIGNS = string.ascii_lowercase + string.digits

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from firelab.craft.units import to_degC
 from firelab.errors import FaultyFile, Finding
-from firelab.records.table_text import TextTable, decode, parse_table
+from firelab.records.tables import TextTable, decode, parse_table
 
 TRACE_COLUMNS = ("time_s", "temperature_degC")
 COLDEST_DEGC, HOTTEST_DEGC = -20.0, 1300.0

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from matplotlib.figure import Figure
 
 from firelab.charts.axes import in_degrees
+from firelab.charts.captions import file_stem, target_words
 from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
-from firelab.charts.figure_files import figure_bytes
 from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
-from firelab.charts.setting_names import file_stem, target_words
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
+from firelab.charts.style import figure_bytes
 from firelab.charts.window_map import describe_window_map, draw_window_map
-from firelab.report.page_parts import PageImage
+from firelab.report.page_tables import PageImage
 from firelab.report.sources import ReportSources
 from firelab.windows.window import FiringWindows
 

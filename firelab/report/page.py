@@ -1,23 +1,33 @@
-"""One self-contained page: the answer first, then all that it rests on."""
+"""One self-contained page: the answer first, then all that it rests on.
+
+The report of a folder: its figures, its page and its recipe card, as files.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib import metadata, resources
+from pathlib import Path
 from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
 from firelab.charts.axes import in_degrees
+from firelab.charts.style import save_figure
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.report.figures import ReportFigure, draw_figures, page_image
-from firelab.report.page_parts import PageGroup, PageTable
 from firelab.report.page_sections import page_groups
-from firelab.report.page_tables import provenance_tables, ranking_table
+from firelab.report.page_tables import (
+    PageGroup,
+    PageTable,
+    provenance_tables,
+    ranking_table,
+)
+from firelab.report.recipe_card import CARD_FILE, recipe_card
 from firelab.report.recipe_words import word_recipe
 from firelab.report.sources import ReportSources
-from firelab.series.folder import INVENTED
+from firelab.series.folder import INVENTED, REPORT_FILE, write_atomically
 
 
 def report_page(
@@ -90,3 +100,33 @@ def _provenance(sources: ReportSources) -> tuple[PageTable, ...]:
         if value is not None:
             return provenance_tables(value.provenance)
     return ()
+
+
+FIGURES_FOLDER = "figures"
+
+
+def write_report(sources: ReportSources, folder: str | Path) -> tuple[Path, ...]:
+    """Write figures, page and, once there is a window, its recipe card.
+
+    Parameters
+    ----------
+    sources : ReportSources
+    folder : str or Path
+        The series folder.
+
+    Returns
+    -------
+    tuple of Path
+        Files written, relative to the folder: the page first.
+    """
+    base = Path(folder)
+    figures = draw_figures(sources)
+    written = [REPORT_FILE]
+    for drawn in figures:
+        png, svg = save_figure(drawn.figure, base / FIGURES_FOLDER / drawn.name)
+        written += [f"{FIGURES_FOLDER}/{png.name}", f"{FIGURES_FOLDER}/{svg.name}"]
+    if sources.windows is not None and sources.windows.windows:
+        write_atomically(base / CARD_FILE, recipe_card(sources.windows, sources.series))
+        written.append(CARD_FILE)
+    write_atomically(base / REPORT_FILE, report_page(sources, figures))
+    return tuple(Path(name) for name in written)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from firelab.charts.setting_names import target_words
-from firelab.craft.setting_words import setting_words
+from firelab.charts.captions import target_words
+from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED

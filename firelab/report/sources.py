@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.clarity_fit import ClarityFit
-from firelab.fits.stage_posterior_fit import StagePosterior
+from firelab.fits.clarity.fit import ClarityFit
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings

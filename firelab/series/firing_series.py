@@ -9,12 +9,15 @@ from pydantic.dataclasses import dataclass
 
 from firelab.craft.heating import warm_up_time
 from firelab.craft.metals import METALS
-from firelab.craft.stages import STAGES
-from firelab.series.expectation import Expectation
+from firelab.craft.trade_words import STAGES
+from firelab.series.declared_parts import (
+    Expectation,
+    Glass,
+    PlanWish,
+    Preparation,
+    PriorWish,
+)
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName, Factors
-from firelab.series.plan_wish import PlanWish
-from firelab.series.preparation_wish import Glass, Preparation
-from firelab.series.prior_wish import PriorWish
 from firelab.series.rules import Rule
 from firelab.series.written import STRICT, Grams, Millimetres, Seconds
 

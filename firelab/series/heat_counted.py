@@ -16,7 +16,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from firelab.craft.dwell_worth import dwell_worth
+from firelab.craft.heating import dwell_worth
 from firelab.series.firing_series import Blank
 
 Heat = tuple[float, float]

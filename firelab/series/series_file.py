@@ -1,20 +1,104 @@
-"""series.toml: read with every fault at once, and its hash."""
+"""series.toml: read with every fault at once, and its hash.
+
+The ready series definitions that travel with firelab.
+
+Where a key stands in a TOML text, so that a finding can name its line.
+"""
 
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
 from firelab.craft.units import format_temperature
-from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE, sha256_of
-from firelab.series.toml_places import locate
 from firelab.series.written import FROM_FILE
+
+
+def designs_folder() -> Path:
+    """Return the folder of ready designs: the wheel's, or the checkout's."""
+    package = Path(__file__).resolve().parents[1]
+    shipped = package / "designs"
+    return shipped if shipped.is_dir() else package.parent / "designs"
+
+
+def design_names() -> tuple[str, ...]:
+    """Return the names of all ready designs, sorted."""
+    return tuple(sorted(path.stem for path in designs_folder().glob("*.toml")))
+
+
+def design_path(name: str) -> Path:
+    """Return the file of a ready design.
+
+    Raises
+    ------
+    UsageError
+        If there is no design of that name.
+    """
+    path = designs_folder() / f"{name}.toml"
+    if name not in design_names():
+        raise UsageError(
+            f"there is no design {name!r}", hint=f"one of {', '.join(design_names())}"
+        )
+    return path
+
+
+_HEADER = re.compile(r"^\s*\[(\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"^(\s*)([A-Za-z0-9_.\"'-]+)\s*=")
+
+
+def _parts(dotted: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in dotted.split(".")]
+
+
+def locate(text: str, path: Sequence[str | int]) -> tuple[int, int]:
+    r"""Return line and column, from 1, of the deepest part of a path found.
+
+    Parameters
+    ----------
+    text : str
+        The whole file.
+    path : sequence of str or int
+        Keys from the outside in; an int is the place in an array of tables.
+
+    Returns
+    -------
+    tuple of (int, int)
+        (1, 1) where no part of the path is in the file.
+
+    Examples
+    --------
+    >>> locate("a = 1\n[b]\nc = 2\n", ["b", "c"])
+    (3, 1)
+    """
+    wanted = [str(part) for part in path]
+    best, place = 0, (1, 1)
+    table: list[str] = []
+    counts: dict[str, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        header, key = _HEADER.match(line), _KEY.match(line)
+        if header:
+            table = _parts(header[2])
+            if header[1]:
+                dotted = ".".join(table)
+                table = [*table, str(counts.get(dotted, 0))]
+                counts[dotted] = counts.get(dotted, 0) + 1
+            here, column = table, 1
+        elif key:
+            here, column = [*table, *_parts(key[2])], len(key[1]) + 1
+        else:
+            continue
+        if len(here) > best and here == wanted[: len(here)]:
+            best, place = len(here), (number, column)
+    return place
 
 
 def read_series(folder: str | Path) -> FiringSeries:
@@ -38,7 +122,7 @@ def read_series(folder: str | Path) -> FiringSeries:
 
     Examples
     --------
-    >>> from firelab.series.designs import design_path
+    >>> from firelab.series.series_file import design_path
     >>> read_series(design_path("quick-look")).enamel.kind
     'opaque'
     """

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from firelab.craft.counted_words import count_words
-from firelab.craft.setting_words import base_words, layers_words
+from firelab.craft.trade_words import base_words, count_words, layers_words
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
-from firelab.sheets.caution_box import draw_cautions
-from firelab.sheets.page_size import MM, Box
-from firelab.sheets.pen import Pen
-from firelab.sheets.sheet_page import SheetPage
-from firelab.sheets.tile_words import blank_words, both_temperatures, dwell_words
+from firelab.sheets.boxes import draw_cautions
+from firelab.sheets.page import MM, Box
+from firelab.sheets.pen import Pen, SheetPage
+from firelab.sheets.tile_places import blank_words, both_temperatures, dwell_words
 
 STEPS: tuple[str, ...] = (
     "Scratch each tile's code into its bare back before anything is sifted. The last "

@@ -1,12 +1,167 @@
-"""The grades side by side: drawing, name, one line of words, and a box to tick."""
+"""The grades side by side: drawing, name, one line of words, and a box to tick.
+
+Small drawings of the stages: grains, dimples, level gloss, burnt edge with pits.
+
+The drawings are firelab's own. Points are scattered by a golden-ratio lattice,
+so a drawing is the same every time without a seed.
+"""
 
 from __future__ import annotations
 
-from firelab.craft.stages import STAGE_DESCRIPTIONS
+import math
+from collections.abc import Callable, Iterator
+
+from firelab.craft.trade_words import STAGE_DESCRIPTIONS
 from firelab.series.firing_series import FiringSeries
-from firelab.sheets.grade_textures import draw_texture
-from firelab.sheets.page_size import MM, Box
+from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Pen
+
+_FORM = PageSize(name="drawing", width=60.0, height=60.0)
+_GOLDEN = 0.6180339887498949
+_PLASTIC = (0.7548776662466927, 0.5698402909980532)
+
+
+def draw_texture(pen: Pen, box: Box, grade: str, rank: int) -> None:
+    """Draw how a grade looks; a grade without a drawing shows its rank.
+
+    Parameters
+    ----------
+    pen : Pen
+    box : Box
+        Filled whole.
+    grade : str
+        Name of the grade.
+    rank : int
+        Its place on the scale, from 1.
+    """
+    drawing = _DRAWINGS.get(grade)
+    if drawing is None:
+        pen.rectangle(box, weight=1.0)
+        pen.line(box.inset(box.width * 0.2), str(rank), box.height * 0.6, align="centre")
+        return
+    # Drawn once in a PDF, and shown again by reference; a blank would end its name.
+    form = "grade-" + grade.replace(" ", "-")
+    if not pen.canvas.hasForm(form):
+        pen.canvas.beginForm(form, 0, 0, _FORM.width, _FORM.height)
+        whole = Box(left=0, top=0, width=_FORM.width, height=_FORM.height)
+        drawing(Pen(pen.canvas, _FORM), whole)
+        pen.canvas.endForm()
+    pen.canvas.saveState()
+    pen.canvas.translate(box.left, pen.page.height - box.bottom)
+    pen.canvas.scale(box.width / _FORM.width, box.height / _FORM.height)
+    pen.canvas.doForm(form)
+    pen.canvas.restoreState()
+    pen.rectangle(box, weight=1.0)
+
+
+def has_texture(grade: str) -> bool:
+    """Tell whether a grade has a drawing."""
+    return grade in _DRAWINGS
+
+
+def _scattered(count: int) -> Iterator[tuple[float, float, float]]:
+    for index in range(1, count + 1):
+        yield (
+            (index * _PLASTIC[0]) % 1,
+            (index * _PLASTIC[1]) % 1,
+            (index * _GOLDEN) % 1,
+        )
+
+
+def _polygon(pen: Pen, points: list[tuple[float, float]], *, fill: float) -> None:
+    path = pen.canvas.beginPath()
+    height = pen.page.height
+    path.moveTo(points[0][0], height - points[0][1])
+    for x, y in points[1:]:
+        path.lineTo(x, height - y)
+    path.close()
+    pen.canvas.setFillGray(fill)
+    pen.canvas.drawPath(path, stroke=0, fill=1)
+
+
+def _disc(pen: Pen, x: float, y: float, radius: float, *, fill: float) -> None:
+    pen.canvas.setFillGray(fill)
+    pen.canvas.circle(x, pen.page.height - y, radius, stroke=0, fill=1)
+
+
+def _sugar(pen: Pen, box: Box) -> None:
+    pen.rectangle(box, stroke=None, fill=0.93)
+    grain = box.width * 0.045
+    room = box.inset(grain * 1.3)
+    for across, down, turn in _scattered(95):
+        x, y = room.left + across * room.width, room.top + down * room.height
+        size = grain * (0.7 + 0.5 * turn)
+        corners = [
+            (
+                x + size * math.cos(2 * math.pi * (k / 4 + turn)),
+                y + size * math.sin(2 * math.pi * (k / 4 + turn)) * (0.7 + 0.3 * across),
+            )
+            for k in range(4)
+        ]
+        _polygon(pen, corners, fill=0.1 + 0.5 * turn)
+
+
+def _orange_peel(pen: Pen, box: Box) -> None:
+    pen.rectangle(box, stroke=None, fill=0.62)
+    across = 6
+    pitch = box.width / across
+    rows = max(1, round(box.height / pitch))
+    for row in range(rows):
+        for column in range(across - row % 2):
+            x = box.left + (column + 0.5 + 0.5 * (row % 2)) * pitch
+            y = box.top + (row + 0.5) * box.height / rows
+            _disc(pen, x, y, pitch * 0.36, fill=0.35)
+            _disc(pen, x + pitch * 0.07, y + pitch * 0.09, pitch * 0.27, fill=0.66)
+            _disc(pen, x + pitch * 0.12, y + pitch * 0.14, pitch * 0.08, fill=1.0)
+
+
+def _full(pen: Pen, box: Box) -> None:
+    pen.rectangle(box, stroke=None, fill=0.6)
+    lean = box.width * 0.28
+    for start, width, grey in ((0.30, 0.17, 1.0), (0.55, 0.06, 0.9)):
+        left = box.left + start * box.width
+        right = left + width * box.width
+        top, bottom = box.top + 0.1 * box.height, box.bottom - 0.1 * box.height
+        _polygon(
+            pen,
+            [
+                (left + lean, top),
+                (right + lean, top),
+                (right - lean, bottom),
+                (left - lean, bottom),
+            ],
+            fill=grey,
+        )
+
+
+def _over(pen: Pen, box: Box) -> None:
+    pen.rectangle(box, stroke=None, fill=0.12)
+    steps, edge = 40, []
+    for step in range(steps):
+        angle = 2 * math.pi * step / steps
+        wave = 0.40 + 0.035 * math.sin(5 * angle) + 0.03 * math.sin(11 * angle + 1)
+        square = 1 / max(abs(math.cos(angle)), abs(math.sin(angle))) ** 0.75
+        edge.append(
+            (
+                box.left + box.width * (0.5 + wave * square * math.cos(angle)),
+                box.top + box.height * (0.5 + wave * square * math.sin(angle)),
+            )
+        )
+    _polygon(pen, edge, fill=0.68)
+    room = box.inset(box.width * 0.2)
+    for across, down, turn in _scattered(11):
+        x, y = room.left + across * room.width, room.top + down * room.height
+        radius = box.width * (0.022 + 0.02 * turn)
+        _disc(pen, x, y, radius * 1.6, fill=0.9)
+        _disc(pen, x, y, radius, fill=0.0)
+
+
+_DRAWINGS: dict[str, Callable[[Pen, Box], None]] = {
+    "sugar": _sugar,
+    "orange peel": _orange_peel,
+    "full": _full,
+    "over": _over,
+}
 
 
 def draw_grade(

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from firelab.series.firing_series import FiringSeries, TransparencyResponse
+from firelab.sheets.boxes import spread_rows
 from firelab.sheets.grade_boxes import draw_grade
-from firelab.sheets.page_size import MM, Box, PageSize
-from firelab.sheets.pen import Align, Pen
-from firelab.sheets.sheet_page import SheetPage, body_box
-from firelab.sheets.tables import spread_rows
+from firelab.sheets.page import MM, Box, PageSize
+from firelab.sheets.pen import Align, Pen, SheetPage, body_box
 from firelab.sheets.tile_places import TileFiring
 
 _INTRO = 13 * MM

@@ -1,4 +1,7 @@
-"""All sheets of a plan as one PDF: frozen values in, the same bytes out every time."""
+"""All sheets of a plan as one PDF: frozen values in, the same bytes out every time.
+
+The part of a plan that one session fires.
+"""
 
 from __future__ import annotations
 
@@ -9,26 +12,67 @@ from dataclasses import replace
 
 from reportlab.pdfgen.canvas import Canvas
 
+from firelab.errors import UsageError
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import plan_table_text
+from firelab.plan.stock.preparation import powder_needed
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, PLAN_TABLE, SERIES_FILE, Provenance
-from firelab.sheets.class_roll import deal_tiles
 from firelab.sheets.first_page import first_page
-from firelab.sheets.fonts import PLAIN, printable, register_fonts
-from firelab.sheets.kiln_sheet import kiln_pages
-from firelab.sheets.label_stock import CUT_LABELS, LabelStock
-from firelab.sheets.labels import label_pages
-from firelab.sheets.page_size import PageSize, page_size
-from firelab.sheets.pen import Pen
-from firelab.sheets.preparation_sheet import preparation_pages
-from firelab.sheets.preparation_tiles import preparation_tile_pages
-from firelab.sheets.rack_map import tray_pages
+from firelab.sheets.fitting import PLAIN, printable, register_fonts
+from firelab.sheets.kiln_sheet import kiln_pages, tray_pages
+from firelab.sheets.labels import CUT_LABELS, LabelStock, label_pages
+from firelab.sheets.page import PageSize, page_size
+from firelab.sheets.pen import Pen, SheetPage, body_box, draw_frame
+from firelab.sheets.preparation_sheet import preparation_pages, preparation_tile_pages
 from firelab.sheets.record_sheet import record_pages
-from firelab.sheets.session_part import plan_of_session
-from firelab.sheets.sheet_page import SheetPage, body_box, draw_frame
-from firelab.sheets.student_page import student_pages
+from firelab.sheets.student_page import deal_tiles, student_pages
 from firelab.sheets.tile_places import kiln_loads, planned_tiles, tile_firings
+
+
+def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
+    """Return a plan cut down to one session, its preparation and its powder.
+
+    Tiles first fired in an earlier session are prepared already, and left out
+    of preparation and powder.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Fixes coat and tile.
+    plan : Plan
+        Of all sessions.
+    session : int
+        Which one.
+
+    Raises
+    ------
+    UsageError
+        If the plan has no such session.
+    """
+    tiles = plan.table
+    known = sorted(int(one) for one in tiles["session"].unique())
+    if session not in known:
+        raise UsageError(
+            f"session {session} is not in the plan",
+            hint=f"one of {', '.join(str(one) for one in known)}",
+        )
+    first = tiles.groupby("tile")["session"].transform("min")
+    here = tiles[tiles["session"] == session]
+    new = tiles[first == session].drop_duplicates("tile")
+    codes = set(new["tile"])
+    preparation = tuple(
+        replace(step, tiles=tuple(tile for tile in step.tiles if tile in codes))
+        for step in plan.preparation
+        if codes.intersection(step.tiles)
+    )
+    return replace(
+        plan,
+        tiles=here.reset_index(drop=True),
+        preparation=preparation,
+        powder_g=powder_needed(series, new, preparation),
+        time_h={},
+    )
 
 
 def make_sheets(

@@ -1,33 +1,54 @@
-"""From fits to windows: every setting, ranked by how much of it is assured."""
+"""From fits to windows: every setting, ranked by how much of it is assured.
+
+The target over the fired range: how probable, and how sure that is.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.craft.counted_words import count_words
+from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
-from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.clarity.fit import ClarityFit
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.stage import StageFit
-from firelab.fits.stage_posterior_fit import StagePosterior
-from firelab.windows.edge_intervals import dwells_at, edges_at
-from firelab.windows.fired_range import (
+from firelab.windows.edges.edge_draws import dwells_at, edges_at
+from firelab.windows.edges.fired_range import (
     edge_dwells,
     edge_temperatures,
     fired_range,
 )
-from firelab.windows.null_reasons import explain_null, unfired_levels
-from firelab.windows.target_at_setting import TargetAtSetting, all_settings, target_at
-from firelab.windows.target_map import map_target
-from firelab.windows.target_span import target_span
-from firelab.windows.tolerance_box import Box, assured_mask, has_room, largest_box
+from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
+from firelab.windows.edges.target_span import target_span
+from firelab.windows.recipe.null_reasons import explain_null, unfired_levels
+from firelab.windows.recipe.tolerance_box import Box, assured_mask, has_room, largest_box
 from firelab.windows.window import (
     FiringWindows,
     ProbabilityMap,
     Recipe,
     SettingWindow,
 )
+
+_MEAN_DRAWS = 500
+
+
+def map_target(target: TargetAtSetting) -> ProbabilityMap:
+    """Return the target's probability and assurance over the fired range."""
+    temperatures, dwells = target.fired.temperatures, target.fired.dwells
+    grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(temperatures, dwells))
+    assurance = target.likely_enough(grid_T, grid_d).mean(axis=0)
+    few = target.thinned(_MEAN_DRAWS).tabulated()
+    probability = few.probability(grid_T, grid_d).mean(axis=0)
+    shape = (dwells.size, temperatures.size)
+    return ProbabilityMap(
+        temperature_degC=temperatures,
+        dwell_s=dwells,
+        probability=probability.reshape(shape),
+        assurance=assurance.reshape(shape),
+    )
+
 
 FloatArray = NDArray[np.float64]
 

@@ -1,4 +1,7 @@
-"""fit.json: what was fitted to a folder, with which options, from which files."""
+"""fit.json: what was fitted to a folder, with which options, from which files.
+
+Fit, windows and next tiles as the files of a series folder.
+"""
 
 from __future__ import annotations
 
@@ -10,21 +13,28 @@ from typing import Any
 import numpy as np
 
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
-from firelab.fits.clarity import fit_clarity
-from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.clarity.clarity import fit_clarity
+from firelab.fits.clarity.fit import ClarityFit
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.fits.ordinal.stage_posterior_sensitivity import prior_sensitivity
 from firelab.fits.stage import METHODS, StageFit, fit_stage
-from firelab.fits.stage_posterior_fit import StagePosterior
-from firelab.fits.stage_posterior_sensitivity import prior_sensitivity
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
 from firelab.series.folder import (
     FIT_FILE,
     INVENTED,
+    NEXT_FILE,
     SERIES_FILE,
+    WINDOWS_FILE,
+    WINDOWS_TABLE,
     Provenance,
+    json_text,
     stale_sources,
+    write_atomically,
 )
 from firelab.series.terms import split_term
+from firelab.windows.sequential.next_choice import NextTiles
+from firelab.windows.window import FiringWindows
 
 SCHEMA = "firelab/fit/1"
 
@@ -248,3 +258,37 @@ def ask_window(
         return fit
     wish = replace(fit.series.window, **{k: v for k, v in asked.items() if v is not None})
     return replace(fit, series=replace(fit.series, window=wish))
+
+
+_NOTE = "note"
+
+
+def write_fit(folder: str | Path, found: FolderFit) -> Path:
+    """Write fit.json and return its path."""
+    path = Path(folder) / FIT_FILE
+    write_atomically(path, json_text(fit_to_dict(found)))
+    return path
+
+
+def write_windows(
+    folder: str | Path, windows: FiringWindows, *, invented: bool = False
+) -> Path:
+    """Write windows.json and windows.csv and return the path of the first.
+
+    An invented series' table has one column more, ``note``, that says so.
+    """
+    path = Path(folder) / WINDOWS_FILE
+    write_atomically(path, json_text(windows.to_dict()))
+    table = windows.table.assign(**({_NOTE: INVENTED} if invented else {}))
+    write_atomically(
+        Path(folder) / WINDOWS_TABLE, table.to_csv(index=False, lineterminator="\n")
+    )
+    return path
+
+
+def write_next(folder: str | Path, chosen: NextTiles, *, invented: bool = False) -> Path:
+    """Write next.csv and return its path."""
+    path = Path(folder) / NEXT_FILE
+    table = chosen.table.assign(**({_NOTE: INVENTED} if invented else {}))
+    write_atomically(path, table.to_csv(index=False, lineterminator="\n"))
+    return path

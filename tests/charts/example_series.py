@@ -13,16 +13,15 @@ import pandas as pd
 
 from firelab.craft.sieves import grain_um
 from firelab.craft.tile_codes import tile_code
-from firelab.fits.clarity import fit_clarity
-from firelab.fits.clarity_fit import ClarityFit
+from firelab.fits.clarity.clarity import fit_clarity
+from firelab.fits.clarity.fit import ClarityFit
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.stage import fit_stage
-from firelab.fits.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import PLAN_DTYPES, Plan, PlannedPreparation
 from firelab.records.records import FIRING_COLUMNS, Records
-from firelab.series.designs import design_path
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, sha256_of, versions
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix, term_columns
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows

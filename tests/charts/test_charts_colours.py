@@ -14,7 +14,7 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from firelab.charts import style
-from firelab.craft.stages import STAGES
+from firelab.craft.trade_words import STAGES
 
 
 def luminance(colour):

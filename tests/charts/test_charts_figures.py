@@ -16,14 +16,14 @@ from matplotlib.axis import Axis
 
 from firelab.charts.clarity_plot import draw_clarity_plot
 from firelab.charts.edge_plot import draw_edge_plot, write_interval
-from firelab.charts.figure_files import figure_bytes, save_figure
 from firelab.charts.plan_chart import draw_plan_chart
 from firelab.charts.stage_curves import draw_stage_curves, grade_chances
+from firelab.charts.style import figure_bytes, save_figure
 from firelab.charts.tile_count import describe_tile_count, draw_tile_count
 from firelab.charts.window_map import describe_window_map, draw_window_map
 from firelab.fits.stage import fit_stage
-from firelab.series.designs import design_names
 from firelab.series.folder import INVENTED
+from firelab.series.series_file import design_names
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import EdgeInterval
 

@@ -19,7 +19,7 @@ from firelab.cli.app import COMMANDS, app
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings
 from firelab.series.series_file import read_series
-from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
+from firelab.windows.simulation.expected_kiln import assumed_expectation, draw_expected_kiln
 
 FOLDER = "marsh-green"
 

@@ -21,7 +21,7 @@ from firelab.errors import (
     RecordsInsufficient,
     UsageError,
 )
-from firelab.series.designs import design_names, design_path
+from firelab.series.series_file import design_names, design_path
 
 runner = CliRunner()
 

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from firelab.fits.added_heat import added_heat, latent_grades
-from firelab.fits.stage_posterior_density import make_density, sort_looks
-from firelab.fits.stage_posterior_effects import EffectsDensity
-from firelab.fits.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.ordinal.added_heat import added_heat, latent_grades
+from firelab.fits.ordinal.stage_posterior_density import make_density, sort_looks
+from firelab.fits.ordinal.stage_posterior_effects import EffectsDensity
+from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
 from firelab.series.factors import DwellFactor, Factors, LayersFactor, TemperatureFactor
 from firelab.series.firing_series import Blank, Enamel, FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat

@@ -9,13 +9,11 @@ import statsmodels.api as sm
 
 from firelab.craft.sieves import grain_um
 from firelab.errors import FirelabError, UsageError
-from firelab.fits.clarity import fit_clarity
-from firelab.fits.clarity_columns import told_columns
-from firelab.fits.clarity_scores import scored_tiles
+from firelab.fits.clarity.clarity import fit_clarity, scored_tiles
+from firelab.fits.clarity.regression import told_columns
 from firelab.records.records import Records
-from firelab.series.designs import design_path
 from firelab.series.folder import Provenance
-from firelab.series.series_file import parse_series, read_series
+from firelab.series.series_file import design_path, parse_series, read_series
 from firelab.series.terms import model_matrix
 
 TEXT = design_path("clear-transparent").read_text(encoding="utf-8")

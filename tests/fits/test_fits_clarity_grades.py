@@ -12,19 +12,19 @@ from scipy.integrate import quad
 from scipy.stats import binom, norm
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from firelab.fits.clarity_columns import ScoreColumns
-from firelab.fits.clarity_grades import (
+from firelab.fits.clarity.grades import (
+    draw_graded,
+    graded_scores,
     has_few_grades,
     reaches_an_end,
     regress_grades,
 )
-from firelab.fits.clarity_grades_posterior import draw_graded, graded_scores
-from firelab.fits.clarity_posterior import draw_clarity, score_sums
-from firelab.fits.clarity_priors import clarity_priors
-from firelab.fits.priors import half_normal
-from firelab.fits.stage_posterior_mode import find_mode
+from firelab.fits.clarity.posterior import clarity_priors, draw_clarity, score_sums
+from firelab.fits.clarity.regression import ScoreColumns
+from firelab.fits.ordinal.priors import half_normal
+from firelab.fits.sampling.mode import find_mode
+from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
-from firelab.series.prior_wish import PriorWish
 
 COLUMNS = ("temperature", "mesh")
 FIVE = TransparencyResponse(low=0, high=4, step=1, target=3)

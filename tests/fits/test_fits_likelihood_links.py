@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from firelab.errors import UsageError
-from firelab.fits.links import LINKS, link_named
+from firelab.fits.ordinal.links import LINKS, link_named
 
 REFERENCE = {
     "logit": stats.logistic,

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from firelab.errors import FirelabError
-from firelab.fits.cumulative_link import fit_cumulative_link
-from firelab.fits.grade_probabilities import grade_probabilities
-from firelab.fits.links import LINKS
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
+from firelab.fits.ordinal.links import LINKS
+from firelab.fits.questions.left_out_loads import grade_probabilities
 
 SEEDS = st.integers(0, 2**31)
 LIKE = {"rtol": 1e-6, "atol": 1e-7}

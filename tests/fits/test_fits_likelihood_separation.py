@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from firelab.errors import RecordsInsufficient, UsageError
-from firelab.fits.cumulative_link import fit_cumulative_link
-from firelab.fits.not_estimable import NotEstimable
-from firelab.fits.separation import Separated
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
+from firelab.fits.ordinal.not_estimable import NotEstimable
+from firelab.fits.ordinal.separation import Separated
 
 GRADES = ("sugar", "orange peel", "full", "over")
 

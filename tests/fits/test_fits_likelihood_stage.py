@@ -12,20 +12,19 @@ from hypothesis import strategies as st
 
 from firelab.craft.sieves import grain_um
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.cumulative_link import fit_cumulative_link
-from firelab.fits.leave_out_loads import (
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
+from firelab.fits.ordinal.level_words import level_words
+from firelab.fits.ordinal.not_estimable import NotEstimable
+from firelab.fits.ordinal.stage_likelihood import fit_stage_likelihood
+from firelab.fits.questions.left_out_loads import (
     likelihood_predictor,
     ranked_scores,
     score_left_out_loads,
 )
-from firelab.fits.level_words import level_words
-from firelab.fits.not_estimable import NotEstimable
-from firelab.fits.stage_likelihood import fit_stage_likelihood
-from firelab.fits.term_comparison import compare_terms
+from firelab.fits.questions.terms import compare_terms
 from firelab.records.records import Records
-from firelab.series.designs import design_path
 from firelab.series.folder import Provenance
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix
 
 SERIES = read_series(design_path("clear-transparent"))

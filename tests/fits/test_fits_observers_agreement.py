@@ -14,12 +14,10 @@ from scipy.special import ndtr, ndtri
 from statsmodels.stats.inter_rater import cohens_kappa
 
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
-from firelab.fits.observers import agree_observers
-from firelab.fits.observers_kappa import kappa_of_table
+from firelab.fits.questions.agreement import agree_observers, kappa_of_table
 from firelab.records.records import Records
-from firelab.series.designs import design_path
 from firelab.series.folder import Provenance
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("quick-look"))
 GRADES = list(SERIES.responses.stage.grades)

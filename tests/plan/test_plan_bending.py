@@ -4,12 +4,11 @@ import dataclasses
 
 import pytest
 
-from firelab.plan.bending import Layer, curvature_per_m, sag_mm, tile_sag_mm
 from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import plan_series
-from firelab.series.designs import design_path
-from firelab.series.preparation_wish import Glass, Preparation
-from firelab.series.series_file import read_series
+from firelab.plan.stock.bending import Layer, curvature_per_m, sag_mm, tile_sag_mm
+from firelab.series.declared_parts import Glass, Preparation
+from firelab.series.series_file import design_path, read_series
 
 COPPER = Layer(thickness_mm=0.8, modulus_GPa=120.0, expansion_per_K=17e-6)
 

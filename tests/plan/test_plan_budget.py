@@ -5,23 +5,20 @@ import dataclasses
 import numpy as np
 import pytest
 
-from firelab.plan.add_tiles import add_best_tiles
-from firelab.plan.bending import sag_mm
-from firelab.plan.compare import COMPARED, compare_plans, comparison_text
+from firelab.plan.compare import COMPARED, add_best_tiles, compare_plans, comparison_text
 from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
-from firelab.plan.figures.design_figures import design_figures
-from firelab.plan.figures.seen_settings import seen_settings
+from firelab.plan.feasibility import ImpossiblePlan
+from firelab.plan.figures.design_figures import design_figures, seen_settings
 from firelab.plan.fit_budget import shortages
-from firelab.plan.impossible import ImpossiblePlan
+from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import plan_series
-from firelab.plan.powder import coat_grams, powder_left
-from firelab.plan.registry import KINDS
-from firelab.plan.tile_history import dwell_at_temperature
-from firelab.series.designs import design_path
+from firelab.plan.schedule.tile_history import dwell_at_temperature
+from firelab.plan.stock.bending import sag_mm
+from firelab.plan.stock.preparation import coat_grams, powder_left
+from firelab.series.declared_parts import ControlTile, KeptSetting
 from firelab.series.factors import Factors, LayersFactor, MeshFactor
-from firelab.series.plan_wish import ControlTile, KeptSetting
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 
 CLEAR = read_series(design_path("clear-transparent"))
 LOOK = read_series(design_path("quick-look"))

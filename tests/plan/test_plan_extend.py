@@ -9,10 +9,9 @@ from firelab.errors import FirelabError
 from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import plan_series
-from firelab.plan.powder import coat_grams, powder_left
-from firelab.series.designs import design_path
-from firelab.series.plan_wish import ControlTile
-from firelab.series.series_file import read_series
+from firelab.plan.stock.preparation import coat_grams, powder_left
+from firelab.series.declared_parts import ControlTile
+from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("clear-transparent"))
 PLAN = plan_series(SERIES, series_hash="0" * 64)

@@ -14,13 +14,11 @@ from firelab.plan.figures.aliasing import (
     inseparable_terms,
     omitted_terms,
 )
-from firelab.plan.figures.efficiency import efficiency
-from firelab.plan.figures.order_cost import order_correlation, order_note
-from firelab.plan.figures.power import degrees_of_freedom, power_of_shift
-from firelab.plan.figures.seen_settings import seen_settings
+from firelab.plan.figures.design_figures import seen_settings
+from firelab.plan.figures.efficiency import degrees_of_freedom, efficiency, power_of_shift
 from firelab.plan.make_plan import plan_series
-from firelab.series.designs import design_path
-from firelab.series.series_file import read_series
+from firelab.plan.schedule.sessions import order_correlation, order_note
+from firelab.series.series_file import design_path, read_series
 
 BASES = read_series(design_path("base-coats"))
 

@@ -9,15 +9,14 @@ import pytest
 from firelab.errors import FirelabError
 from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
-from firelab.plan.figures.seen_settings import seen_settings
+from firelab.plan.figures.design_figures import seen_settings
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import read_plan, write_plan
-from firelab.plan.powder import coat_grams
-from firelab.plan.tile_history import dwell_at_temperature, met_before
-from firelab.series.designs import design_path
+from firelab.plan.schedule.tile_history import dwell_at_temperature, met_before
+from firelab.plan.stock.preparation import coat_grams
+from firelab.series.declared_parts import ControlTile
 from firelab.series.firing_series import FiringSeries
-from firelab.series.plan_wish import ControlTile
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("clear-transparent"))
 PLAN = plan_series(SERIES, series_hash="0" * 64)

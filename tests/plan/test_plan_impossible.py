@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.plan.faults import plan_findings
-from firelab.plan.impossible import ImpossiblePlan, with_lines
+from firelab.plan.feasibility import ImpossiblePlan, with_lines
 from firelab.plan.make_plan import plan_series
 from firelab.series.series_file import parse_series
 

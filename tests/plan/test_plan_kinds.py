@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from firelab.errors import FirelabError
-from firelab.plan.impossible import ImpossiblePlan
+from firelab.plan.feasibility import ImpossiblePlan
 from firelab.plan.kinds.ladder import look_times
+from firelab.plan.kinds.registry import KINDS, kind_named
 from firelab.plan.make_plan import plan_series
-from firelab.plan.registry import KINDS, kind_named
+from firelab.series.declared_parts import PlanWish
 from firelab.series.factors import (
     BaseFactor,
     DwellFactor,
@@ -19,7 +20,6 @@ from firelab.series.factors import (
     TemperatureFactor,
 )
 from firelab.series.firing_series import Budget, Enamel, FiringSeries, Kiln, Model
-from firelab.series.plan_wish import PlanWish
 from firelab.series.terms import model_matrix
 
 RICH = FiringSeries(

@@ -6,18 +6,17 @@ import numpy as np
 import pytest
 
 from firelab.craft.units import to_degF
-from firelab.plan.impossible import ImpossiblePlan
+from firelab.plan.feasibility import ImpossiblePlan
 from firelab.plan.kinds.latin_hypercube import propose_latin_hypercube
-from firelab.plan.maximin import (
+from firelab.plan.kinds.maximin import (
     maximin_columns,
     maximin_latin_hypercube,
     smallest_squared_distance,
 )
 from firelab.plan.pydoe.checks import is_latin
-from firelab.series.designs import design_path
 from firelab.series.factors import BaseFactor, Factors, MeshFactor
 from firelab.series.rules import Rule
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 
 # Two factors: largest squared smallest distance on ranks, n = 5..20, by search.
 BEST = dict(

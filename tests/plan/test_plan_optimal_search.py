@@ -7,10 +7,14 @@ import numpy as np
 import pytest
 
 from firelab.plan.figures.efficiency import efficiency
-from firelab.plan.optimal.candidates import Candidates, without_limits
-from firelab.plan.optimal.gains import Exchange, exchange_gains, update_inverse
-from firelab.plan.optimal.information import information_matrix, shrinkage
-from firelab.plan.optimal.problem import free_problem
+from firelab.plan.optimal.information import (
+    Exchange,
+    exchange_gains,
+    information_matrix,
+    shrinkage,
+    update_inverse,
+)
+from firelab.plan.optimal.problem import Candidates, free_problem, without_limits
 from firelab.plan.optimal.search import search_design
 
 SEEDS = range(20)

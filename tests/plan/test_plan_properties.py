@@ -8,14 +8,15 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from firelab.errors import FirelabError
-from firelab.plan.budget import budget_needs
 from firelab.plan.draft import repeated
 from firelab.plan.faults import plan_findings
 from firelab.plan.kinds.kind import Proposal
-from firelab.plan.loads import group_into_loads
+from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import plan_dict, plan_table_text, read_plan, write_plan
-from firelab.plan.registry import KINDS
+from firelab.plan.schedule.loads import group_into_loads
+from firelab.plan.stock.budget import budget_needs
+from firelab.series.declared_parts import ControlTile, PlanWish, Preparation
 from firelab.series.factors import (
     BaseFactor,
     DwellFactor,
@@ -25,8 +26,6 @@ from firelab.series.factors import (
     TemperatureFactor,
 )
 from firelab.series.firing_series import Budget, Enamel, FiringSeries
-from firelab.series.plan_wish import ControlTile, PlanWish
-from firelab.series.preparation_wish import Preparation
 from firelab.series.rules import Rule
 
 EASY = settings(

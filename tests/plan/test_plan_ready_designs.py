@@ -9,8 +9,7 @@ import pytest
 from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import plan_dict, plan_table_text, read_plan, write_plan
-from firelab.series.designs import design_names, design_path
-from firelab.series.series_file import read_series, series_hash
+from firelab.series.series_file import design_names, design_path, read_series, series_hash
 from firelab.series.terms import model_matrix
 
 

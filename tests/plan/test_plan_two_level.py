@@ -8,16 +8,23 @@ import pytest
 
 from firelab.errors import FirelabError
 from firelab.plan.figures.aliasing import alias_matrix
-from firelab.plan.fractions import (
+from firelab.plan.kinds.factorial import fraction_figures
+from firelab.plan.kinds.fractions import (
     Fraction,
     minimum_aberration,
     smallest_of_resolution,
 )
-from firelab.plan.kinds.two_level_fraction import fraction_figures
 from firelab.plan.pydoe.checks import WrongDesign, is_orthogonal_array
-from firelab.plan.pydoe.factorial import full_factorial, latin_hypercube
-from firelab.plan.pydoe.fraction import generator_text, regular_fraction, strength_of
-from firelab.plan.pydoe.screening import L18_LEVELS, l18, plackett_burman
+from firelab.plan.pydoe.designs import (
+    L18_LEVELS,
+    full_factorial,
+    generator_text,
+    l18,
+    latin_hypercube,
+    plackett_burman,
+    regular_fraction,
+    strength_of,
+)
 from firelab.plan.pydoe.surface import (
     BOX_BEHNKEN_BLOCKS,
     box_behnken,

@@ -12,10 +12,9 @@ from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.planned_firings import planned_firings
 from firelab.records.recording import read_table, record_table
-from firelab.series.designs import design_path
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE
-from firelab.series.series_file import read_series, series_hash
+from firelab.series.series_file import design_path, read_series, series_hash
 
 AT = "2025-03-01T14:05:00+00:00"
 

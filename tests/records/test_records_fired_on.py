@@ -10,8 +10,7 @@ from firelab.plan.extend import extend_plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.firing_log import read_firings
 from firelab.records.folder_check import check_folder
-from firelab.records.look_counts import tiles_as_planned
-from firelab.records.planned_firings import planned_firings
+from firelab.records.planned_firings import planned_firings, tiles_as_planned
 
 
 @pytest.fixture

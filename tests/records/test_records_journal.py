@@ -13,9 +13,8 @@ from firelab.errors import FaultyFile
 from firelab.records.firing_log import read_log
 from firelab.records.folder_check import check_folder
 from firelab.records.journal import KEPT_FOLDER, TORN_FILE
-from firelab.records.look import HEADER_TEXT, Look, rows_text
+from firelab.records.look import HEADER_TEXT, Look, escape_cell, rows_text, unescape_cell
 from firelab.records.look_cells import parse_words
-from firelab.series.text_cells import escape_cell, unescape_cell
 
 NOTE = 'rim; -2 mm, "pulled"'
 QUOTED = '"rim; -2 mm, ""pulled"""'

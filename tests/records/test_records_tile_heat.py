@@ -12,12 +12,11 @@ import pandas as pd
 import pytest
 from scipy import integrate
 
-from firelab.craft.dwell_worth import dwell_worth
-from firelab.craft.heating import warm_up_time
-from firelab.records.tile_heat import at_one_temperature, counted_dwell, earlier_firings
+from firelab.craft.heating import dwell_worth, warm_up_time
+from firelab.records.records import at_one_temperature, counted_dwell, earlier_firings
+from firelab.series.declared_parts import PriorWish
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Blank, Enamel, FiringSeries
-from firelab.series.prior_wish import PriorWish
 
 DOUBLING_OF_Z_10 = 10.0 * np.log10(2.0)
 

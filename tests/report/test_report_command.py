@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
-from firelab.series.designs import design_path
+from firelab.series.series_file import design_path
 
 GRADES = {1300: "sugar", 1350: "orange peel", 1400: "full", 1450: "full", 1500: "over"}
 

@@ -12,8 +12,8 @@ import pytest
 from firelab.craft.cautions import CAUTIONS
 from firelab.report.page import report_page
 from firelab.report.sources import ReportSources
-from firelab.series.designs import design_names
 from firelab.series.folder import INVENTED
+from firelab.series.series_file import design_names
 
 VOID = {"meta", "br", "img", "input", "link", "hr"}
 SCRIPT = "<script>alert('x')</script><img src=x onerror=alert(1)>"

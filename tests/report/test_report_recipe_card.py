@@ -13,9 +13,8 @@ import pytest
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.report.recipe_card import recipe_card
-from firelab.series.designs import design_path
 from firelab.series.folder import INVENTED, Provenance
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 from firelab.windows.window import (
     DwellEdges,
     EdgeInterval,

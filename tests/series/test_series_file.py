@@ -9,10 +9,15 @@ import dataclasses
 import pytest
 
 from firelab.errors import FaultyFile, FirelabError
-from firelab.series.designs import design_names, design_path
 from firelab.series.firing_series import FiringSeries
-from firelab.series.series_file import parse_series, read_series, series_hash
-from firelab.series.toml_places import locate
+from firelab.series.series_file import (
+    design_names,
+    design_path,
+    locate,
+    parse_series,
+    read_series,
+    series_hash,
+)
 
 MINIMAL = """\
 name = "A jar"

@@ -10,9 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firelab.errors import FirelabError
-from firelab.series.designs import design_path
 from firelab.series.rules import Rule
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import coding, model_matrix, term_columns
 
 BASES = read_series(design_path("base-coats"))

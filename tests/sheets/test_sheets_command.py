@@ -9,9 +9,8 @@ from typer.testing import CliRunner
 from firelab.cli.app import app
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import write_plan
-from firelab.series.designs import design_path
 from firelab.series.folder import sha256_of
-from firelab.series.series_file import read_series, series_hash
+from firelab.series.series_file import design_path, read_series, series_hash
 
 
 @pytest.fixture

@@ -5,8 +5,14 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firelab.sheets.fitting import ELLIPSIS, fit_block, fit_line, wrap_text
-from firelab.sheets.fonts import printable, text_width
+from firelab.sheets.fitting import (
+    ELLIPSIS,
+    fit_block,
+    fit_line,
+    printable,
+    text_width,
+    wrap_text,
+)
 
 words = st.text(max_size=120)
 sizes = st.floats(4, 40)

@@ -8,8 +8,8 @@ import zxingcpp
 
 from firelab.craft.tile_codes import tile_code
 from firelab.errors import UsageError
-from firelab.sheets.label_stock import CUT_LABELS, LabelStock, parse_label_stock
-from firelab.sheets.page_size import MM, PAGES, page_size
+from firelab.sheets.labels import CUT_LABELS, LabelStock, parse_label_stock
+from firelab.sheets.page import MM, PAGES, page_size
 from firelab.sheets.sheet_set import make_sheets
 
 STOCKS = {

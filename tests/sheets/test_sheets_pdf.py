@@ -21,9 +21,8 @@ from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import format_duration, to_degF
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan import Plan
-from firelab.series.designs import design_names, design_path
 from firelab.series.firing_series import FiringSeries
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_names, design_path, read_series
 from firelab.sheets.sheet_set import make_sheets
 
 PAGES_BY_DESIGN = design_names()

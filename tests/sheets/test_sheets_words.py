@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from firelab.craft.stages import STAGE_DESCRIPTIONS
+from firelab.craft.trade_words import STAGE_DESCRIPTIONS
 from firelab.errors import UsageError
 from firelab.series.folder import INVENTED
 from firelab.sheets.sheet_set import make_sheets

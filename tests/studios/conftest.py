@@ -8,9 +8,8 @@ import pytest
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import write_plan
 from firelab.records.look import HEADER_TEXT, Look, rows_text
-from firelab.series.designs import design_path
 from firelab.series.folder import INVENTED, json_text, sha256_of
-from firelab.series.series_file import read_series, series_hash
+from firelab.series.series_file import design_path, read_series, series_hash
 
 
 def invent_folder(

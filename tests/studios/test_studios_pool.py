@@ -9,24 +9,23 @@ from scipy import stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.stage_posterior_density import make_density, sort_looks
-from firelab.fits.stage_posterior_mode import Mode, find_mode
-from firelab.series.designs import design_path
-from firelab.series.series_file import read_series
+from firelab.fits.ordinal.stage_posterior_density import make_density, sort_looks
+from firelab.fits.sampling.adaptive import sample_adaptively
+from firelab.fits.sampling.mode import Mode, find_mode
+from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix
-from firelab.studios.adaptive_importance import sample_adaptively
-from firelab.studios.controls_needed import controls_needed
-from firelab.studios.new_studio import (
+from firelab.studios.pooling.controls_needed import controls_needed
+from firelab.studios.pooling.new_studio import (
     after_controls,
     before_controls,
     control_settings,
     weighted_interval,
 )
-from firelab.studios.pool_posterior import make_pool_density, pool_studios
-from firelab.studios.shared_looks import share_looks
-from firelab.studios.simulated_studios import SimulatedStudios
+from firelab.studios.pooling.pool_posterior import make_pool_density, pool_studios
+from firelab.studios.pooling.shared_looks import share_looks
+from firelab.studios.pooling.simulated_studios import SimulatedStudios
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 EFFECTS = {"temperature": 8.0, "dwell": 2.4}
 
@@ -235,7 +234,7 @@ def test_weights_are_those_of_bayes_on_a_grid(invented):
         return stats.norm.pdf(z) * (expit(cut[2] - heat) - expit(cut[1] - heat))
 
     right = np.log(quad(chance, -9, 9)[0])
-    from firelab.studios.new_studio import load_log_likelihood
+    from firelab.studios.pooling.new_studio import load_log_likelihood
 
     before = before_controls(fit, rng=np.random.default_rng(2))
     looks = pd.DataFrame(

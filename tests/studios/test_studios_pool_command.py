@@ -11,11 +11,10 @@ from firelab.charts.studio_consistency import draw_consistency
 from firelab.cli.app import app
 from firelab.plan.plan_files import read_plan
 from firelab.records.look import HEADER_TEXT, Look, rows_text
-from firelab.series.designs import design_path
-from firelab.series.series_file import read_series
-from firelab.studios.pooling import combine_edges, pool_parts, read_part
-from firelab.studios.shared_measures import score_measures
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.series.series_file import design_path, read_series
+from firelab.studios.interlaboratory.shared_measures import score_measures
+from firelab.studios.pooling.pooling import combine_edges, pool_parts, read_part
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 CONTROL = """
 [plan.control]

@@ -10,7 +10,11 @@ import pytest
 from scipy import stats
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.studios.precision import critical_h, critical_k, study_precision
+from firelab.studios.interlaboratory.precision import (
+    critical_h,
+    critical_k,
+    study_precision,
+)
 
 # ASTM E691 glucose in serum: per material, laboratories 1 to 8, three results each.
 GLUCOSE = {

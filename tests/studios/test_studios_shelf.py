@@ -14,10 +14,9 @@ from firelab.cli.app import app
 from firelab.errors import FirelabError
 from firelab.records.firing_log import read_firings
 from firelab.series.folder import json_text
-from firelab.studios.packing import pack_series
-from firelab.studios.shelf import connect_shelf, export_parquet, refresh_shelf
-from firelab.studios.shelf_page import shelf_page
-from firelab.studios.shelf_question import ShelfQuestion, ask_shelf
+from firelab.studios.bundle.packing import pack_series
+from firelab.studios.shelf.question import ShelfQuestion, ask_shelf, shelf_page
+from firelab.studios.shelf.shelf import connect_shelf, export_parquet, refresh_shelf
 
 DWELLS = (90.0, 135.0, 210.0)
 

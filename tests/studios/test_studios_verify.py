@@ -6,8 +6,7 @@ import pytest
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
-from firelab.studios.differences import compare_json, compare_lines
-from firelab.studios.verification import verify_folder
+from firelab.studios.bundle.verification import compare_json, compare_lines, verify_folder
 
 
 def firelab(*words):

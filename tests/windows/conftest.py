@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from firelab.craft.sieves import grain_um
-from firelab.fits.stage_draws import StageDraws
-from firelab.fits.stage_posterior_fit import PosteriorConvergence, StagePosterior
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.series.factors import (
     BaseFactor,
@@ -30,7 +30,7 @@ from firelab.series.firing_series import (
 )
 from firelab.series.folder import Provenance
 from firelab.series.terms import term_columns
-from firelab.windows.simulated_kiln import SimulatedKiln
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 GRADES = ("sugar", "orange peel", "full", "over")
 PROVENANCE = Provenance(series_hash="0" * 64, seed=1, versions={}, sources={})
@@ -143,7 +143,7 @@ def known_fit(kiln, looks, *, spread=0.0, n_draws=1, terms=("temperature", "dwel
 
 def looks_of(plan, kiln, seed=1):
     """Graded looks of a plan fired in a kiln."""
-    from firelab.windows.invented_records import invent_records
+    from firelab.windows.simulation.expected_kiln import invent_records
 
     return invent_records(kiln, plan, rng=np.random.default_rng(seed)).graded
 

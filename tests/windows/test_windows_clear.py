@@ -9,15 +9,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from firelab.fits.clarity import fit_clarity
-from firelab.fits.stage_posterior import fit_posterior
+from firelab.fits.clarity.clarity import fit_clarity
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.plan.make_plan import plan_series
-from firelab.series.designs import design_path
 from firelab.series.factors import DwellFactor, LayersFactor
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.invented_records import invent_records
-from firelab.windows.simulated_kiln import SimulatedClarity, SimulatedKiln
+from firelab.windows.simulation.expected_kiln import invent_records
+from firelab.windows.simulation.simulated_kiln import SimulatedClarity, SimulatedKiln
 
 DESIGN = read_series(design_path("clear-transparent"))
 SERIES = dataclasses.replace(

@@ -11,9 +11,8 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.plan.plan_files import read_plan
-from firelab.series.designs import design_path
-from firelab.series.series_file import read_series
-from firelab.windows.simulated_kiln import SimulatedClarity, SimulatedKiln
+from firelab.series.series_file import design_path, read_series
+from firelab.windows.simulation.simulated_kiln import SimulatedClarity, SimulatedKiln
 
 
 def run(*words):

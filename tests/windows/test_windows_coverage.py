@@ -14,9 +14,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "cover
 
 from invented import DWELLS_S, draw_truth, study_plan, study_series
 
-from firelab.fits.stage_posterior import fit_posterior
-from firelab.windows.edge_draws import fit_edges, interval_of
-from firelab.windows.invented_records import invent_records
+from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.windows.edges.edge_draws import fit_edges, interval_of
+from firelab.windows.simulation.expected_kiln import invent_records
 
 SERIES = 60
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}

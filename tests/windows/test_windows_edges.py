@@ -4,12 +4,11 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from firelab.fits.stage_draws import StageDraws
-from firelab.windows.edge_draws import fit_edges, interval_of
-from firelab.windows.edge_intervals import hold
-from firelab.windows.fired_range import settings_at
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.windows.edges.edge_draws import fit_edges, hold, interval_of
+from firelab.windows.edges.fired_range import settings_at
+from firelab.windows.edges.target_span import inner_probability, target_span
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.target_span import inner_probability, target_span
 
 LAWS = {
     "logit": stats.logistic,

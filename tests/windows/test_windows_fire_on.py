@@ -12,12 +12,16 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from firelab.fits.priors import latent_sd
-from firelab.fits.stage_draws import StageDraws
-from firelab.plan.powder import mesh_grams
-from firelab.windows.fire_on import MOST_FIRINGS, tiles_to_fire_on, with_tile_deviation
-from firelab.windows.next_tiles import next_tiles
-from firelab.windows.outcome_tree import LOAD_POINTS
+from firelab.fits.ordinal.priors import latent_sd
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.plan.stock.preparation import mesh_grams
+from firelab.windows.sequential.fire_on import (
+    MOST_FIRINGS,
+    tiles_to_fire_on,
+    with_tile_deviation,
+)
+from firelab.windows.sequential.next_tiles import next_tiles
+from firelab.windows.sequential.outcome_tree import LOAD_POINTS
 
 HOT, COOL = 790.0, 740.0
 

@@ -12,11 +12,10 @@ import pytest
 
 from firelab.errors import UsageError
 from firelab.plan.make_plan import plan_series
-from firelab.series.designs import design_path
-from firelab.series.expectation import Expectation
-from firelab.series.series_file import parse_series, read_series
-from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
-from firelab.windows.foresight import PlannedCandidate, foresee
+from firelab.series.declared_parts import Expectation
+from firelab.series.series_file import design_path, parse_series, read_series
+from firelab.windows.sequential.foresight import PlannedCandidate, foresee
+from firelab.windows.simulation.expected_kiln import assumed_expectation, draw_expected_kiln
 
 SERIES = read_series(design_path("opaque-window"))
 EXPECTED = Expectation(

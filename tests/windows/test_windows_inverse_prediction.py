@@ -14,13 +14,13 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from firelab.fits.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records
+from firelab.series.declared_parts import PriorWish
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
 from firelab.series.folder import Provenance
-from firelab.series.prior_wish import PriorWish
-from firelab.windows.edge_draws import fit_edges
+from firelab.windows.edges.edge_draws import fit_edges
 
 DEAD = {"male": (1, 4, 9, 13, 18, 20), "female": (0, 2, 6, 10, 12, 16)}
 PUBLISHED = {

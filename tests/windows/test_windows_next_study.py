@@ -17,8 +17,8 @@ from least_width import edges_at, grades_at, least_ratio, point_of
 from outcomes import fit_of, follow_next, judge
 
 from firelab.series.terms import model_matrix
-from firelab.windows.fired_range import settings_at
-from firelab.windows.invented_records import invent_records
+from firelab.windows.edges.fired_range import settings_at
+from firelab.windows.simulation.expected_kiln import invent_records
 
 COLOURS = 6
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}

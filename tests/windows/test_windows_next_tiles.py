@@ -13,23 +13,25 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from firelab.fits.stage_draws import StageDraws
-from firelab.fits.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.plan.extend import extend_plan
 from firelab.plan.make_plan import plan_series
-from firelab.plan.powder import coat_grams, mesh_grams
-from firelab.series.designs import design_path
+from firelab.plan.stock.preparation import coat_grams, mesh_grams
 from firelab.series.rules import Rule
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix
-from firelab.windows.affordable import candidate_temperatures, candidate_tiles
-from firelab.windows.edge_doubt import edge_doubt
-from firelab.windows.expected_kiln import assumed_expectation, draw_expected_kiln
+from firelab.windows.edges.edge_draws import edge_doubt
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.invented_records import invent_records
-from firelab.windows.next_choice import NEXT_COLUMNS
-from firelab.windows.next_tiles import next_tiles
-from firelab.windows.outcome_tree import Ways, grade_chances
+from firelab.windows.sequential.affordable import candidate_temperatures, candidate_tiles
+from firelab.windows.sequential.next_choice import NEXT_COLUMNS
+from firelab.windows.sequential.next_tiles import next_tiles
+from firelab.windows.sequential.outcome_tree import Ways, grade_chances
+from firelab.windows.simulation.expected_kiln import (
+    assumed_expectation,
+    draw_expected_kiln,
+    invent_records,
+)
 
 SERIES = read_series(design_path("quick-look"))
 

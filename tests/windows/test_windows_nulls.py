@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from firelab.fits.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records
 from firelab.series.firing_series import WindowWish
 from firelab.series.folder import Provenance

@@ -6,17 +6,16 @@ import numpy as np
 import pytest
 
 from firelab.errors import UsageError
-from firelab.fits.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.series.firing_series import Kiln, WindowWish
 from firelab.series.rules import Rule
 from firelab.series.terms import model_matrix
-from firelab.windows.fired_range import fired_range, settings_at
-from firelab.windows.firing_windows import firing_windows
-from firelab.windows.invented_records import invent_records
-from firelab.windows.target_at_setting import target_at
-from firelab.windows.target_map import map_target
-from firelab.windows.target_span import target_span
-from firelab.windows.tolerance_box import box_assurance, largest_box
+from firelab.windows.edges.fired_range import fired_range, settings_at
+from firelab.windows.edges.target_at_setting import target_at
+from firelab.windows.edges.target_span import target_span
+from firelab.windows.firing_windows import firing_windows, map_target
+from firelab.windows.recipe.tolerance_box import box_assurance, largest_box
+from firelab.windows.simulation.expected_kiln import invent_records
 
 
 def scattered(bench, *, series=None, spread=0.6, n_draws=500, **more):

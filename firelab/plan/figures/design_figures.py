@@ -1,4 +1,7 @@
-"""All figures of a plan, as they stand in plan.json."""
+"""All figures of a plan, as they stand in plan.json.
+
+What each look at a tile stands for: the heat it has had, the load, the tile.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +11,37 @@ import numpy as np
 import pandas as pd
 
 from firelab.plan.figures.aliasing import alias_table, correlations, inseparable_terms
-from firelab.plan.figures.efficiency import Efficiency, efficiency
-from firelab.plan.figures.power import power_table
-from firelab.plan.figures.seen_settings import seen_settings
+from firelab.plan.figures.efficiency import Efficiency, efficiency, power_table
 from firelab.plan.optimal.series_candidates import model_rows_of, series_candidates
 from firelab.series.firing_series import FiringSeries
+from firelab.series.heat_counted import counted, heat_before
 from firelab.series.terms import term_columns
+
+
+def seen_settings(series: FiringSeries, tiles: pd.DataFrame) -> pd.DataFrame:
+    """Return the test rows of a plan with ``dwell_s`` as the dwell of the tile so far.
+
+    Control tiles are left out. Several firings of one tile add up in the order of
+    their ``order``, as `firelab.series.heat_counted` counts them.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its expectation says what doubling the dwell is worth.
+    tiles : DataFrame
+        Rows of a plan.
+    """
+    own = tiles[tiles["role"] != "control"].sort_values("order")
+    if own["tile"].duplicated().any():
+        own = own.assign(dwell_s=_counted(own, series))
+    return own.reset_index(drop=True)
+
+
+def _counted(own: pd.DataFrame, series: FiringSeries) -> list[float]:
+    rows = zip(
+        heat_before(series.blank, own), own["temperature_degC"], own["dwell_s"], strict=True
+    )
+    return [counted(series.blank, *row, series.priors.doubling) for row in rows]
 
 
 def _rounded(value: float) -> float:

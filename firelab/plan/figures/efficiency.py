@@ -13,6 +13,8 @@ References
 .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 5.5.2.1.
 .. [2] Atkinson, A. C., Donev, A. N. and Tobias, R. D. (2007). *Optimum
    Experimental Designs, with SAS*. Oxford, chapters 10 and 17.
+
+The chance that a plan shows a stated shift between the ends of a factor.
 """
 
 from __future__ import annotations
@@ -102,3 +104,110 @@ def efficiency(
         variance=variance,
         covariance=covariance,
     )
+
+
+LEVEL = 0.05
+
+
+def degrees_of_freedom(rows: FloatArray, plot: IntArray) -> tuple[int, int]:
+    """Return the degrees of freedom left between loads and within loads.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, p)
+        Model columns, the intercept among them.
+    plot : ndarray of int, shape (n,)
+        Load of each row.
+
+    Examples
+    --------
+    Six loads of two; one column is the load's, one varies within it.
+
+    >>> plot = np.repeat(np.arange(6), 2)
+    >>> heat = np.repeat([-1.0, -1, 0, 0, 1, 1], 2)
+    >>> dwell = np.tile([-1.0, 1], 6)
+    >>> degrees_of_freedom(np.column_stack([np.ones(12), heat, dwell]), plot)
+    (4, 5)
+    """
+    labels, inverse = np.unique(plot, return_inverse=True)
+    loads = (inverse[:, None] == np.arange(len(labels))).astype(float)
+    with_loads = np.linalg.matrix_rank(np.column_stack([loads, rows]))
+    inside = int(with_loads) - len(labels)
+    between = int(np.linalg.matrix_rank(rows)) - inside
+    return len(labels) - between, len(rows) - int(with_loads)
+
+
+def is_between_loads(column: FloatArray, plot: IntArray) -> bool:
+    """Tell whether a column is one number per load."""
+    _, inverse = np.unique(plot, return_inverse=True)
+    means = np.bincount(inverse, column) / np.bincount(inverse)
+    return bool(np.allclose(column, means[inverse]))
+
+
+def power_of_shift(ratio: float, freedom: int) -> float | None:
+    """Return the power of a two-sided t test at level 0.05.
+
+    Parameters
+    ----------
+    ratio : float
+        The shift over its standard error.
+    freedom : int
+        Degrees of freedom.
+
+    Returns
+    -------
+    float or None
+        None where no degree of freedom is left.
+
+    Examples
+    --------
+    >>> power_of_shift(0.0, 10) == LEVEL, power_of_shift(2.8, 0) is None
+    (True, True)
+    """
+    from scipy.special import nctdtr, stdtrit
+
+    if freedom < 1:
+        return None
+    if ratio == 0:
+        return LEVEL
+    limit = float(stdtrit(freedom, 1 - LEVEL / 2))
+    power = 1.0 - nctdtr(freedom, ratio, limit) + nctdtr(freedom, ratio, -limit)
+    return round(float(min(max(power, 0.0), 1.0)), 4)
+
+
+def power_table(
+    rows: FloatArray,
+    plot: IntArray,
+    covariance: FloatArray,
+    names: tuple[str, ...],
+    shift: float,
+) -> dict[str, dict[str, float | int | None]]:
+    """Return, per column, standard error, degrees of freedom and power.
+
+    The shift is between a factor's ends, two coded units; for a base it is
+    against the first base, one unit.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, p)
+        Model columns, the intercept first.
+    plot : ndarray of int, shape (n,)
+        Load of each row.
+    covariance : ndarray, shape (p, p)
+        Inverse information, in variances within a load.
+    names : tuple of str, length p - 1
+    shift : float
+        In standard deviations within a load.
+    """
+    between, within = degrees_of_freedom(rows, plot)
+    table: dict[str, dict[str, float | int | None]] = {}
+    for place, name in enumerate(names, start=1):
+        error = float(np.sqrt(covariance[place, place]))
+        freedom = between if is_between_loads(rows[:, place], plot) else within
+        units = 1.0 if "base[" in name else 2.0
+        table[name] = {
+            "standard_error": round(error, 4),
+            "degrees_of_freedom": freedom,
+            "power": power_of_shift(shift / (units * error), freedom),
+        }
+    return table

@@ -1,14 +1,36 @@
-"""Every combination of the stated levels."""
+"""Every combination of the stated levels.
+
+A regular two-level fraction of minimum aberration, by size or by resolution.
+"""
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Sequence
+from itertools import permutations, product
 
-from firelab.plan.kinds.kind import PlanKind, Proposal, keep_allowed
-from firelab.plan.kinds.two_ends import settings_of_levels
-from firelab.plan.pydoe.factorial import full_factorial
-from firelab.series.factors import FACTORS
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.errors import FirelabError
+from firelab.plan.kinds.fractions import (
+    Fraction,
+    letters,
+    minimum_aberration,
+    smallest_of_resolution,
+)
+from firelab.plan.kinds.kind import (
+    PlanKind,
+    Proposal,
+    keep_allowed,
+    require_varied,
+    settings_of_levels,
+    settings_of_signs,
+)
+from firelab.plan.plan import is_allowed
+from firelab.plan.pydoe.designs import full_factorial, regular_fraction
+from firelab.series.factors import FACTORS, FactorName
 from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import model_matrix
 
 
 def propose_factorial(
@@ -32,4 +54,132 @@ FACTORIAL = PlanKind(
     name="factorial",
     description="every combination of the stated levels",
     propose=propose_factorial,
+)
+
+
+NAME = "two-level-fraction"
+DEFAULT_RESOLUTION = 4
+
+
+def choose_fraction(k: int, n_tiles: int | None, resolution: int | None) -> Fraction:
+    """Return the fraction of a size or, where none is given, of a resolution.
+
+    Parameters
+    ----------
+    k : int
+        Number of factors.
+    n_tiles : int or None
+        The largest fraction of at most so many runs is taken.
+    resolution : int or None
+        The smallest fraction of at least this resolution; 4 where neither is
+        given.
+
+    Raises
+    ------
+    FirelabError
+        If the size is too small for k factors.
+    """
+    if n_tiles is None or resolution is not None:
+        return smallest_of_resolution(k, resolution or DEFAULT_RESOLUTION)
+    n_basic = min(k, int(np.log2(n_tiles)))
+    if 2**n_basic <= k:
+        least = 2 ** int(np.floor(np.log2(k)) + 1)
+        raise FirelabError(
+            f"{n_tiles} tiles are too few for a fraction of {k} factors",
+            "plan.tiles",
+            f"at least {least} tiles",
+        )
+    return minimum_aberration(k, k - n_basic)
+
+
+def fraction_figures(fraction: Fraction, names: Sequence[str]) -> dict[str, object]:
+    """Return generators, word lengths and aliases in the factors' own names.
+
+    Parameters
+    ----------
+    fraction : Fraction
+    names : sequence of str, length k
+        Factor of each column.
+    """
+
+    def written(word: int) -> str:
+        return ":".join(names[place] for place in letters(word))
+
+    effects = [word for word in range(1, 2**fraction.k) if word.bit_count() <= 2]
+    effects.sort(key=lambda word: (word.bit_count(), word))
+    return {
+        "runs": fraction.n_runs,
+        "resolution": fraction.resolution,
+        "word_length_pattern": list(fraction.pattern),
+        "generators": [
+            f"{names[fraction.n_basic + place]} = {written(word)}"
+            for place, word in enumerate(fraction.generators)
+        ],
+        "defining_relation": [written(word) for word in fraction.words],
+        "aliases": {
+            written(word): [written(other) for other in fraction.aliases(word)]
+            for word in effects
+        },
+    }
+
+
+def _arrangements(
+    series: FiringSeries, fraction: Fraction
+) -> list[tuple[tuple[FactorName, ...], NDArray[np.int64]]]:
+    """Return which factor may take which column, and signs, best first."""
+    signs = regular_fraction(fraction)
+    turned = []
+    for flips in product((1, -1), repeat=len(fraction.generators)):
+        columns = np.concatenate([np.ones(fraction.n_basic, dtype=np.int64), flips])
+        turned.append(signs * columns)
+    return [(order, one) for order in permutations(series.varied) for one in turned]
+
+
+def propose_two_level_fraction(
+    series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
+) -> Proposal:
+    """Return the fraction whose columns best carry the series' terms and rules.
+
+    Of all ways to give factors to columns and to turn signs, the first is taken
+    that can tell the model's terms apart and meets fewest rules; `rng` is not
+    used.
+    """
+    require_varied(series, 2, NAME)
+    names = series.varied
+    fraction = choose_fraction(len(names), n_tiles, series.plan.resolution)
+    best: tuple[int, int] | None = None
+    for order, signs in _arrangements(series, fraction):
+        settings = settings_of_signs(series, order, signs, NAME)
+        allowed = is_allowed(series, settings)
+        kept = settings[allowed].reset_index(drop=True)
+        rank = 0
+        if len(kept):
+            columns = model_matrix(series, kept, series.terms)
+            rank = int(
+                np.linalg.matrix_rank(np.column_stack([np.ones(len(kept)), columns]))
+            )
+        worth = (rank, int(allowed.sum()))
+        if best is None or worth > best:
+            best, chosen = worth, (order, kept)
+        if allowed.all() and rank == columns.shape[1] + 1:
+            break
+    order, kept = chosen
+    notes = ["Each factor stands at its two ends; a bend between them is not seen."]
+    if len(kept) < fraction.n_runs:
+        notes.append(
+            f"{fraction.n_runs - len(kept)} of {fraction.n_runs} runs are forbidden and "
+            "left out: the alias table holds for the whole fraction only."
+        )
+    return Proposal(
+        settings=kept,
+        figures={"fraction": fraction_figures(fraction, order)},
+        notes=tuple(notes),
+    )
+
+
+TWO_LEVEL_FRACTION = PlanKind(
+    name=NAME,
+    description="regular two-level fraction of minimum aberration, by size or resolution",
+    propose=propose_two_level_fraction,
+    sized=True,
 )

@@ -1,4 +1,9 @@
-"""What every kind of plan is, and what it proposes."""
+"""What every kind of plan is, and what it proposes.
+
+A design of temperature and dwell, fired at every mix of the other factors.
+
+Factors at their two ends, or at low, middle and high, for designs of signs.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +13,14 @@ from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from firelab.plan.settings_frame import as_settings, is_allowed
+from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.plan import as_settings, is_allowed
+from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
+from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
 from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import coding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,3 +102,138 @@ def keep_allowed(
     return Proposal(
         settings=as_settings(settings[allowed]), figures=figures or {}, notes=tuple(said)
     )
+
+
+def other_mixes(series: FiringSeries, designed: Sequence[FactorName]) -> pd.DataFrame:
+    """Return every mix of the factors that are not in a design, one row each."""
+    mixes = pd.DataFrame({"_": [0]})
+    for name in FACTORS:
+        if name not in designed:
+            levels = pd.DataFrame({COLUMN_OF[name]: list(series.factors.levels(name))})
+            mixes = mixes.merge(levels, how="cross")
+    return mixes.drop(columns="_")
+
+
+def cross_with_mixes(
+    series: FiringSeries, designed: Sequence[FactorName], points: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the points of a design at every mix of the other factors.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    designed : sequence of str
+        Factors of the design.
+    points : DataFrame
+        Their columns of ``plan.csv``, one row per point.
+    """
+    mixes = other_mixes(series, designed)
+    if not len(mixes.columns):
+        return as_settings(points)
+    return as_settings(points.merge(mixes, how="cross"))
+
+
+IntArray = NDArray[np.int64]
+Level = float | int | str
+
+
+def two_ends(series: FiringSeries, name: FactorName, kind: str) -> tuple[Level, Level]:
+    """Return the lower and the upper level of a factor.
+
+    Raises
+    ------
+    ImpossiblePlan
+        If the factor is a base with more than two levels.
+    """
+    levels = series.factors.levels(name)
+    if name == "base":
+        if len(levels) > 2:
+            raise ImpossiblePlan(
+                f"a {kind} plan takes two levels of each factor",
+                [Conflict(path=("factors", "base"), says=f"has {len(levels)} bases")],
+                "a d-optimal plan takes any number of bases; or keep two: "
+                f"{levels[0]} and {levels[1]}",
+            )
+        return levels[0], levels[-1]
+    low, high = series.span(name)
+    return (low, high) if name in ("temperature", "dwell") else (int(low), int(high))
+
+
+def middle_level(series: FiringSeries, name: FactorName) -> Level:
+    """Return the level of an ordered factor nearest to its coded middle.
+
+    A range gives the settable value in its middle, in degC or ln s.
+    """
+    if series.factors.is_range(name):
+        low, high = series.span(name)
+        if name == "temperature":
+            return settable_temperature(series, (low + high) / 2)
+        return settable_dwell(series, float(np.sqrt(low * high)))
+    levels = [float(level) for level in series.factors.levels(name)]
+    nearest = int(np.abs(coding(series, name).code(levels)).argmin())
+    return series.factors.levels(name)[nearest]
+
+
+def settings_of_levels(
+    series: FiringSeries, columns: Mapping[FactorName, Sequence[Level]]
+) -> pd.DataFrame:
+    """Return settings from the columns of the varied factors; others held.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Supplies the single level of each factor that is not named.
+    columns : mapping of str to sequence
+        Factor to its value in each row; at least one factor.
+    """
+    n = len(next(iter(columns.values())))
+    frame = {
+        COLUMN_OF[name]: list(columns[name])
+        if name in columns
+        else [series.factors.levels(name)[0]] * n
+        for name in FACTORS
+    }
+    return as_settings(pd.DataFrame(frame))
+
+
+def settings_of_signs(
+    series: FiringSeries, names: Sequence[FactorName], signs: IntArray, kind: str
+) -> pd.DataFrame:
+    """Return the settings of a design of -1 and +1.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    names : sequence of str, length k
+        Factor of each column.
+    signs : ndarray of int, shape (n, k)
+    kind : str
+        Named where a factor does not fit.
+
+    Raises
+    ------
+    ImpossiblePlan
+        As `two_ends`.
+    """
+    columns: dict[FactorName, list[Level]] = {}
+    for place, name in enumerate(names):
+        low, high = two_ends(series, name, kind)
+        columns[name] = [high if sign > 0 else low for sign in signs[:, place]]
+    return settings_of_levels(series, columns)
+
+
+def require_varied(series: FiringSeries, least: int, kind: str) -> None:
+    """Refuse a kind that needs more factors than the series varies.
+
+    Raises
+    ------
+    ImpossiblePlan
+    """
+    n = len(series.varied)
+    if n < least:
+        varied = ", ".join(series.varied) or "nothing"
+        raise ImpossiblePlan(
+            f"a {kind} plan needs {least} varied factors",
+            [Conflict(path=("factors",), says=f"only {varied} has several levels")],
+            "a factorial plan of what is varied" if n else "give a factor two levels",
+        )

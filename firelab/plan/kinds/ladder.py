@@ -7,11 +7,10 @@ import math
 import numpy as np
 import pandas as pd
 
-from firelab.plan.impossible import Conflict, ImpossiblePlan
-from firelab.plan.kiln_steps import settable_dwell, settable_temperature
-from firelab.plan.kinds.crossing import other_mixes
-from firelab.plan.kinds.kind import PlanKind, Proposal
-from firelab.plan.settings_frame import SETTING_COLUMNS, as_settings, is_allowed
+from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.kinds.kind import PlanKind, Proposal, other_mixes
+from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
+from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.firing_series import FiringSeries
 
 NAME = "ladder"

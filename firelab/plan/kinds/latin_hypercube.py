@@ -9,14 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.impossible import Conflict, ImpossiblePlan
-from firelab.plan.kiln_steps import settable_dwell, settable_temperature
-from firelab.plan.kinds.crossing import other_mixes
-from firelab.plan.kinds.kind import PlanKind, Proposal
-from firelab.plan.kinds.two_ends import Level
-from firelab.plan.maximin import maximin_columns
+from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.kinds.kind import Level, PlanKind, Proposal, other_mixes
+from firelab.plan.kinds.maximin import maximin_columns
 from firelab.plan.optimal.choose import most_loads
-from firelab.plan.settings_frame import as_settings, is_allowed
+from firelab.plan.plan import as_settings, is_allowed
+from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.factors import COLUMN_OF, FactorName
 from firelab.series.firing_series import FiringSeries
 

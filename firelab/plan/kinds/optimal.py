@@ -7,13 +7,12 @@ import math
 import numpy as np
 import pandas as pd
 
-from firelab.plan.impossible import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, ImpossiblePlan
 from firelab.plan.kinds.kind import PlanKind, Proposal
-from firelab.plan.optimal.choose import choose_settings
-from firelab.plan.optimal.guard import guard, guarded_terms
+from firelab.plan.optimal.choose import choose_settings, guard, guarded_terms
 from firelab.plan.optimal.problem import Criterion
 from firelab.plan.optimal.series_candidates import series_candidates
-from firelab.plan.settings_frame import as_settings
+from firelab.plan.plan import as_settings
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import term_columns
 

@@ -1,21 +1,126 @@
-"""The search for an optimal plan: many starts, sweeps until nothing gains."""
+"""The search for an optimal plan: many starts, sweeps until nothing gains.
+
+A load moved to another whole-plot level and filled anew.
+
+A load cannot take a level at which a rule forbids one of its tiles, nor gains
+at once from a level for which its tiles were not chosen. So each load of the
+best few plans is tried at every level: forbidden tiles give way to the nearest
+allowed ones, its tiles are exchanged, and the level is kept if the plan gained.
+"""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from firelab.plan.optimal.problem import Found, Problem
-from firelab.plan.optimal.rebuild import rebuild_loads
-from firelab.plan.optimal.starts import Starts, draw_starts
-from firelab.plan.optimal.swaps import limits_bind, swap_rows
+from firelab.plan.optimal.problem import (
+    FREE,
+    Candidates,
+    Found,
+    Problem,
+    Starts,
+    draw_starts,
+)
 from firelab.plan.optimal.sweeps import (
     Ground,
     information_of,
+    limits_bind,
     plan_worth,
     prepare_ground,
+    swap_rows,
     sweep_loads,
     sweep_rows,
 )
+
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
+
+_WORTH = 1e-9
+_PASSES = 2
+_OTHER_USE = 100
+
+
+def nearest_allowed(candidates: Candidates) -> IntArray:
+    """Return the allowed setting nearest to each, at each level, shape (W, S).
+
+    Nearest in the number of coordinates that differ, one that takes the same
+    of every limited resource first; -1 where a level allows nothing.
+    """
+    allowed, codes, use = candidates.allowed, candidates.codes, candidates.use
+    near = np.tile(np.arange(len(codes)), (len(allowed), 1))
+    for level, open_to in enumerate(allowed):
+        choices = np.flatnonzero(open_to)
+        shut = np.flatnonzero(~open_to)
+        if not len(choices):
+            near[level] = -1
+            continue
+        apart = (codes[shut, None] != codes[None, choices]).sum(axis=2)
+        apart += _OTHER_USE * (use[shut, None] != use[None, choices]).any(axis=2)
+        near[level, shut] = choices[apart.argmin(axis=1)]
+    return near
+
+
+def _copies(starts: Starts, times: int) -> Starts:
+    return Starts(
+        whole=np.repeat(starts.whole, times, axis=0),
+        sub=np.repeat(starts.sub, times, axis=0),
+        used=np.repeat(starts.used, times, axis=0),
+    )
+
+
+def _moved(
+    problem: Problem, starts: Starts, load: int, members: IntArray, near: IntArray
+) -> tuple[Starts, NDArray[np.bool_]]:
+    """Return each plan with the load at every level, and which of them are sound."""
+    n_levels = len(near)
+    trial = _copies(starts, n_levels)
+    level = np.tile(np.arange(n_levels), len(starts.sub))
+    old = trial.sub[:, members]
+    new = near[level[:, None], old]
+    sound = (new >= 0).all(axis=1)
+    given = problem.sub[members] != FREE
+    sound &= (new[:, given] == old[:, given]).all(axis=1)
+    new = np.where(new >= 0, new, old)
+    trial.whole[:, load] = level
+    trial.sub[:, members] = new
+    use = problem.candidates.use
+    trial.used += use[new].sum(axis=1) - use[old].sum(axis=1)
+    sound &= (trial.used <= problem.candidates.limits + 1e-9).all(axis=1)
+    return trial, sound
+
+
+def rebuild_loads(problem: Problem, ground: Ground, starts: Starts, ridge: float) -> bool:
+    """Try every free load at every level; tell whether any plan gained.
+
+    Takes what ``sweep_loads`` takes, and changes `starts` in place likewise.
+    """
+    near = nearest_allowed(problem.candidates)
+    n_levels = len(near)
+    every = np.arange(len(starts.sub))
+    worth = _ridged_worth(problem, ground, starts, ridge)
+    gained = False
+    for load in np.flatnonzero(problem.whole == FREE):
+        members = ground.members[load]
+        trial, sound = _moved(problem, starts, int(load), members, near)
+        for _ in range(_PASSES):
+            sweep_rows(problem, ground, trial, ridge, rows=members)
+        reached = np.where(sound, _ridged_worth(problem, ground, trial, ridge), -np.inf)
+        table = reached.reshape(len(every), n_levels)
+        best = table.argmax(axis=1)
+        took = np.flatnonzero(table[every, best] > worth + _WORTH)
+        if len(took):
+            gained = True
+            starts.put(took, trial.pick(took * n_levels + best[took]))
+            worth[took] = table[took, best[took]]
+    return gained
+
+
+def _ridged_worth(
+    problem: Problem, ground: Ground, starts: Starts, ridge: float
+) -> FloatArray:
+    information = information_of(problem, ground, starts, ridge)
+    return plan_worth(information, ground.moments, problem.criterion)
+
 
 _RIDGES = (1e-3, 1e-7)
 _MOST_SWEEPS = 60

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.kiln_steps import settable_dwell, settable_temperature
-from firelab.plan.optimal.candidates import Candidates
-from firelab.plan.powder import coat_grams
-from firelab.plan.settings_frame import SETTING_COLUMNS, as_settings, is_allowed
+from firelab.plan.optimal.problem import Candidates
+from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
+from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
+from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
 

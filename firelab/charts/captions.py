@@ -1,0 +1,210 @@
+"""A plan's figures as a teacher would say them.
+
+Model terms and columns as a person says them.
+
+Settings by name: what they share, what tells them apart, and as file names.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from firelab.charts.axes import write_dwell
+from firelab.craft.trade_words import base_words, layers_words, setting_words
+from firelab.craft.units import format_temperature
+from firelab.plan.plan import Plan
+from firelab.windows.window import FiringWindows
+
+_NAMES = {"dwell": "ln dwell", "mesh": "log2 grain size"}
+
+
+def term_words(term: str) -> str:
+    """Return a model term in words.
+
+    Examples
+    --------
+    >>> term_words("dwell"), term_words("temperature:dwell"), term_words("temperature^2")
+    ('ln dwell', 'temperature with ln dwell', 'temperature squared')
+    """
+    parts = []
+    for part in term.split(":"):
+        name, _, power = part.partition("^")
+        parts.append(_NAMES.get(name, name) + (" squared" if power == "2" else ""))
+    return " with ".join(parts)
+
+
+def column_words(column: str) -> str:
+    """Return a column of the model by the factors in it, in plain words.
+
+    Examples
+    --------
+    >>> column_words("base[hard clear]"), column_words("temperature:mesh")
+    ('base hard clear', 'temperature with mesh')
+    """
+    plain = column.replace("[", " ").replace("]", "").replace("^2", " squared")
+    return plain.replace(":", " with ")
+
+
+_LEAK_WORTH_SAYING = 0.05
+
+
+def plan_lines(plan: Plan) -> tuple[str, ...]:
+    """Return a plan's design figures in words, those that it has.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its ``figures`` are told; what is not there is not spoken of.
+    """
+    figures = plan.figures
+    if figures.get("estimable") is False:
+        lost = ", ".join(column_words(str(name)) for name in figures["inseparable"])
+        return (f"This plan cannot tell these effects from the others: {lost}.",)
+    lines = [
+        _shared_load_line(plan),
+        _power_line(figures),
+        _leak_line(figures),
+        _least_known_line(figures),
+    ]
+    return tuple(line for line in lines if line)
+
+
+def power_words(figures: Mapping[str, Any]) -> list[tuple[str, float]]:
+    """Return each effect by name with the chance to see the stated shift in it.
+
+    Examples
+    --------
+    >>> power_words({"power": {"dwell": {"power": 0.98}, "base[white]": {"power": None}}})
+    [('dwell', 0.98)]
+    """
+    return [
+        (column_words(str(name)), float(one["power"]))
+        for name, one in figures.get("power", {}).items()
+        if one["power"] is not None
+    ]
+
+
+def _shared_load_line(plan: Plan) -> str:
+    """Compare D with and without the load's share: its ratio is a share of tiles."""
+    shared = plan.figures.get("efficiency")
+    alone = plan.figures.get("efficiency_without_loads")
+    if not shared or not alone or not alone["D"]:
+        return ""
+    worth = plan.n_tiles * shared["D"] / alone["D"]
+    return (
+        f"Tiles that share a load share its luck: these {plan.n_tiles} tell about as much "
+        f"as {worth:.0f} fired one by one, if loads differ as the series expects "
+        f"(D-efficiency {shared['D']:.2f}; {alone['D']:.2f} without loads)."
+    )
+
+
+def _power_line(figures: Mapping[str, Any]) -> str:
+    chances = power_words(figures)
+    if not chances:
+        return ""
+    told = ", ".join(f"{name} {chance * 100:.0f}" for name, chance in chances)
+    return (
+        f"A shift of {figures['shift_sd']:g} standard deviations of tiles within a load, "
+        f"from one end of a factor to the other, would show so many times in 100: {told}."
+    )
+
+
+def _leak_line(figures: Mapping[str, Any]) -> str:
+    leaks = [
+        (abs(share), str(name), str(other))
+        for name, others in figures.get("aliases", {}).items()
+        for other, share in others.items()
+    ]
+    if not leaks or max(leaks)[0] < _LEAK_WORTH_SAYING:
+        return ""
+    share, name, other = max(leaks)
+    return (
+        f"Of effects left out of the model, {column_words(other)} would be mistaken "
+        f"most: {share:.0%} of it would be read as {column_words(name)}."
+    )
+
+
+def _least_known_line(figures: Mapping[str, Any]) -> str:
+    at = figures.get("prediction_variance", {}).get("largest_at")
+    if not at:
+        return ""
+    return (
+        f"Least is learned at {format_temperature(float(at['temperature_degC']))}, dwell "
+        f"{write_dwell(float(at['dwell_s']))} min:s."
+    )
+
+
+def file_stem(setting: Mapping[str, Any]) -> str:
+    """Return a setting as part of a file name: plain letters, digits and dashes.
+
+    Examples
+    --------
+    >>> file_stem({"mesh": 80, "layers": 2, "base": "hard clear"})
+    '80-mesh-2-coats-over-hard-clear'
+    """
+    kept = [
+        c if c.isascii() and c.isalnum() else " " for c in setting_words(setting).lower()
+    ]
+    return "-".join("".join(kept).split())
+
+
+def planned_settings(plan: Plan) -> list[dict[str, Any]]:
+    """Return each setting that the plan tests, by mesh, coats and base."""
+    names = ["mesh", "layers", "base"]
+    tested = plan.table.query("role != 'control'")[names]
+    rows = tested.drop_duplicates().sort_values(names).to_dict("records")
+    return [{str(name): value for name, value in row.items()} for row in rows]
+
+
+def distinct_names(settings: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return each setting by what tells it from the others; empty where it is alone.
+
+    Examples
+    --------
+    >>> distinct_names([
+    ...     {"mesh": 80, "layers": 1, "base": "none"},
+    ...     {"mesh": 80, "layers": 2, "base": "none"}])
+    ['1 coat', '2 coats']
+    """
+    parts = [_parts(setting) for setting in settings]
+    varied = [name for name in parts[0] if len({part[name] for part in parts}) > 1]
+    return [", ".join(part[name] for name in varied) for part in parts]
+
+
+def shared_name(settings: Sequence[Mapping[str, Any]]) -> str:
+    """Return what all settings have in common, in words.
+
+    Examples
+    --------
+    >>> shared_name([
+    ...     {"mesh": 80, "layers": 1, "base": "none"},
+    ...     {"mesh": 80, "layers": 2, "base": "none"}])
+    '80 mesh, on bare metal'
+    """
+    parts = [_parts(setting) for setting in settings]
+    return ", ".join(
+        word for name, word in parts[0].items() if len({part[name] for part in parts}) == 1
+    )
+
+
+def _parts(setting: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "mesh": f"{int(setting['mesh'])} mesh",
+        "layers": layers_words(int(setting["layers"])),
+        "base": base_words(str(setting["base"])),
+    }
+
+
+def wrap_words(text: str, width: int) -> str:
+    """Break a title into lines of at most `width` characters."""
+    return "\n".join(textwrap.wrap(text, width))
+
+
+def target_words(windows: FiringWindows) -> str:
+    """Return the target in words: the grades, and the score where one is asked."""
+    words = " or ".join(windows.target)
+    if windows.score_target is None:
+        return words
+    return f"{words} and clear (score {windows.score_target:g})"

@@ -1,0 +1,90 @@
+"""Numbers with the noun that they count.
+
+Mesh, coats and base in words: the part of a setting that the kiln does not set.
+
+The stages of fusing, from loose powder to over-fired.
+
+The order is common practice, no source: heated longer or hotter, sifted
+enamel passes sugar, orange peel and full fire and is then over-fired.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+
+def count_words(count: int, noun: str) -> str:
+    """Return a number with its noun, in the plural where it is not one.
+
+    Examples
+    --------
+    >>> count_words(1, "look"), count_words(12, "load")
+    ('1 look', '12 loads')
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+BARE = "none"
+"""The base of a tile whose test enamel lies on bare metal."""
+
+
+def layers_words(layers: int) -> str:
+    """Write a number of coats.
+
+    Examples
+    --------
+    >>> layers_words(1), layers_words(2)
+    ('1 coat', '2 coats')
+    """
+    return f"{layers} coat{'' if layers == 1 else 's'}"
+
+
+def base_words(base: str) -> str:
+    """Write what lies under the test enamel.
+
+    Examples
+    --------
+    >>> base_words("none"), base_words("hard clear")
+    ('on bare metal', 'over hard clear')
+    """
+    return "on bare metal" if base == BARE else f"over {base}"
+
+
+def setting_words(setting: Mapping[Any, Any]) -> str:
+    """Name a setting.
+
+    Examples
+    --------
+    >>> setting_words({"mesh": 80, "layers": 2, "base": "hard clear"})
+    '80 mesh, 2 coats, over hard clear'
+    """
+    coats, under = layers_words(int(setting["layers"])), base_words(setting["base"])
+    return f"{setting['mesh']} mesh, {coats}, {under}"
+
+
+def brief_setting_words(setting: Mapping[Any, Any]) -> str:
+    """Name a setting without what is plain: one coat, bare metal.
+
+    Examples
+    --------
+    >>> brief_setting_words({"mesh": 80, "layers": 1, "base": "none"})
+    '80 mesh'
+    >>> brief_setting_words({"mesh": 80, "layers": 2, "base": "hard clear"})
+    '80 mesh, 2 coats, over hard clear'
+    """
+    coats, base = int(setting["layers"]), setting["base"]
+    parts = [f"{setting['mesh']} mesh"]
+    parts += [layers_words(coats)] * (coats != 1) + [base_words(base)] * (base != BARE)
+    return ", ".join(parts)
+
+
+STAGES: tuple[str, ...] = ("sugar", "orange peel", "full", "over")
+
+STAGE_DESCRIPTIONS: dict[str, str] = {
+    "sugar": "grains stand apart, rough and sparkling",
+    "orange peel": "joined and shiny, the surface still dimpled",
+    "full": "level and glossy, edges even",
+    "over": "burnt edges, pits, pulled or discoloured",
+}
+"""One line for each stage (common practice, no source)."""

@@ -1,0 +1,1 @@
+"""What makes a transparent come out clear."""

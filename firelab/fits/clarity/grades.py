@@ -1,0 +1,286 @@
+r"""Clarity where the score has few grades: ordered, not measured.
+
+The clarity posterior where scores reach an end of their scale.
+
+A tile is written as score :math:`k` where its latent score lies within half a
+step of it; the lowest and the highest grade take all that lies beyond. With
+:math:`\mu = \alpha + x^\top\beta`, load effect :math:`u` and residual sd
+:math:`s`, that has the probability
+:math:`\Phi\{(k + h - \mu - u)/s\} - \Phi\{(k - h - \mu - u)/s\}`: an ordered
+probit whose thresholds stand one step apart. The parameters are those of the
+regression, so what uses its draws need not know which posterior they are from.
+Away from the ends of the scale the two posteriors are the same but for what
+Sheppard's correction leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import logsumexp, ndtr
+
+from firelab.errors import RecordsInsufficient
+from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.posterior import ClarityPosterior, ClarityPriors
+from firelab.fits.clarity.regression import (
+    COEFFICIENT_COLUMNS,
+    NONE,
+    ORDINAL,
+    ClarityRegression,
+    ScoreColumns,
+)
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
+from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.ordinal.priors import half_normal
+from firelab.fits.ordinal.ratio_tests import drop_each_term
+from firelab.fits.ordinal.stage_posterior_grades import OPEN, log_between, slopes_between
+from firelab.fits.sampling.chains import sample_by_chains
+from firelab.fits.sampling.importance import sample_by_importance
+from firelab.fits.sampling.mode import find_mode
+from firelab.series.firing_series import TransparencyResponse
+
+FloatArray = NDArray[np.float64]
+
+FEWEST_SCORES = 5
+_AT_END = 0.25
+RATIO_COLUMNS = ["term", "chi_squared", "df", "p_value"]
+
+
+def has_few_grades(scale: TransparencyResponse, score: FloatArray) -> bool:
+    """Tell whether a score is to be read as grades.
+
+    It is where the scale has five grades or fewer, or where fewer than five
+    different scores were seen on it.
+
+    Examples
+    --------
+    >>> has_few_grades(TransparencyResponse(low=0, high=4, target=3), np.arange(5.0))
+    True
+    """
+    grades = round((scale.high - scale.low) / scale.step) + 1
+    return grades <= FEWEST_SCORES or 0 < len(np.unique(score)) < FEWEST_SCORES
+
+
+def reaches_an_end(scale: TransparencyResponse, score: FloatArray) -> bool:
+    """Tell whether a quarter or more of the scores are at an end of the scale."""
+    return bool(score.size) and bool(
+        np.isin(score, [scale.low, scale.high]).mean() >= _AT_END
+    )
+
+
+def regress_grades(scores: ScoreColumns) -> ClarityRegression:
+    """Fit scores as ordered grades, with a load effect where loads can tell one.
+
+    Returns
+    -------
+    ClarityRegression
+        Method ``ordinal``: estimates in logits of a clearer or less clear
+        grade by the direction of the score, and likelihood-ratio tests; or
+        ``none`` where one score only was seen.
+    """
+    seen, grade = np.unique(np.round(scores.score, 6), return_inverse=True)
+    has_loads = 1 < scores.n_loads < len(scores.score)
+    groups = scores.load if has_loads else None
+    shown, labels = [f"{one:g}" for one in seen], scores.labels
+    try:
+        fit = fit_cumulative_link(
+            grade, scores.told, groups=groups, grades=shown, names=(labels, None, None)
+        )
+        tests = drop_each_term(
+            grade, scores.told, scores.whole_terms(), groups=groups, grades=shown
+        )
+    except RecordsInsufficient as fault:
+        return ClarityRegression(method=NONE, aliased=scores.aliased, notes=(fault.what,))
+    notes = (
+        "few scores were seen: they are tested as ordered grades, in logits",
+        *fit.notes,
+    )
+    if not has_loads:
+        notes += ("no load effect in the table: these loads cannot tell one",)
+    rows = [(one.term, one.statistic, one.df, one.p_value) for one in tests]
+    return ClarityRegression(
+        method=ORDINAL,
+        aliased=scores.aliased,
+        notes=notes,
+        coefficients=_coefficients(fit, labels),
+        terms=pd.DataFrame(rows, columns=RATIO_COLUMNS),
+        condition=float(fit.convergence.condition_number),
+    )
+
+
+def _coefficients(fit: CumulativeLinkFit, labels: Sequence[str]) -> pd.DataFrame:
+    places = [fit.place(label) for label in labels]
+    estimate, error = fit.estimates[places], fit.standard_errors[places]
+    z = estimate / error
+    return pd.DataFrame(
+        dict(
+            zip(
+                COEFFICIENT_COLUMNS,
+                (list(labels), estimate, error, np.inf, z, 2 * ndtr(-np.abs(z))),
+                strict=True,
+            )
+        )
+    )
+
+
+_NODES = np.linspace(-4.5, 4.5, 31)
+_LOG_WEIGHTS = -0.5 * _NODES**2 - logsumexp(-0.5 * _NODES**2)
+_CHUNK = 250_000
+_CHAINS = 64
+_TRUSTED_K = 0.7
+_LEAST_SD = 1e-3
+_FARTHEST = 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GradedScores:
+    """Scores as intervals of a latent score, and their log posterior.
+
+    A point holds, in prior standard units, the intercept, the p coefficients,
+    and the normal scores of load sd and residual sd: q = p + 3 coordinates.
+
+    Attributes
+    ----------
+    lower, upper : ndarray, shape (n,)
+        Ends of each tile's latent score, less the prior mean; infinite at the
+        ends of the scale. Sorted by load.
+    X : ndarray, shape (n, 1 + p)
+        A column of ones, then the coded columns.
+    starts : ndarray of int, shape (G,)
+        First tile of each load.
+    priors : ClarityPriors
+    """
+
+    lower: FloatArray
+    upper: FloatArray
+    X: FloatArray
+    starts: NDArray[np.int64]
+    priors: ClarityPriors
+
+    @property
+    def load(self) -> NDArray[np.int64]:
+        """Running number of each tile's load, shape (n,)."""
+        marks = np.zeros(len(self.lower), dtype=np.int64)
+        marks[self.starts] = 1
+        return np.asarray(np.cumsum(marks) - 1)
+
+    def log_density(self, points: FloatArray) -> FloatArray:
+        """Return the log posterior up to a constant of (M, q) points, shape (M,)."""
+        size = max(1, _CHUNK // max(1, self.lower.size * _NODES.size))
+        parts = [
+            self._at(points[start : start + size]) for start in range(0, len(points), size)
+        ]
+        return np.asarray(np.concatenate(parts) - 0.5 * (points**2).sum(axis=1))
+
+    def _at(self, points: FloatArray) -> FloatArray:
+        if not self.lower.size:
+            return np.zeros(len(points))
+        low, high, *_ = self._ends(points)
+        at_nodes = np.add.reduceat(log_between("probit", low, high), self.starts, axis=1)
+        return np.asarray(logsumexp(at_nodes + _LOG_WEIGHTS, axis=2).sum(axis=1))
+
+    def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the log posterior, shape (M,), and its gradient, shape (M, q)."""
+        value, gradient = -0.5 * (points**2).sum(axis=1), -points
+        if not self.lower.size:
+            return value, gradient
+        low, high, residual, load_slope, residual_slope = self._ends(points)
+        logs = log_between("probit", low, high)
+        at_nodes = np.add.reduceat(logs, self.starts, axis=1) + _LOG_WEIGHTS
+        whole = logsumexp(at_nodes, axis=2)
+        share = np.exp(at_nodes - whole[:, :, None])[:, self.load, :]
+        by_low, by_high = slopes_between("probit", low, high, logs)
+        by_low, by_high = by_low * share, by_high * share
+        moved = -(by_low + by_high) / residual[:, None, None]
+        stretched = -(by_low * low + by_high * high).sum(axis=(1, 2)) / residual
+        own = np.empty_like(points)
+        own[:, :-2] = (moved.sum(axis=2) @ self.X) * self.priors.sd
+        own[:, -2] = (moved @ _NODES).sum(axis=1) * load_slope
+        own[:, -1] = stretched * residual_slope
+        return value + whole.sum(axis=1), gradient + own
+
+    def _ends(self, points: FloatArray) -> tuple[FloatArray, ...]:
+        """Both ends at every node, (M, n, Q) each, then residual sd and two slopes."""
+        load_sd, load_slope = _sd_of(points[:, -2], self.priors.load_scale)
+        residual, slope = _sd_of(points[:, -1], self.priors.residual_scale)
+        mean = (points[:, :-2] * self.priors.sd) @ self.X.T
+        shift = mean[:, :, None] + (load_sd[:, None] * _NODES)[:, None, :]
+        scale = residual[:, None, None]
+        low = np.clip((self.lower[:, None] - shift) / scale, -OPEN, OPEN)
+        high = np.clip((self.upper[:, None] - shift) / scale, -OPEN, OPEN)
+        return low, high, residual, load_slope, slope
+
+    def draws(self, points: FloatArray, columns: tuple[str, ...]) -> ClarityDraws:
+        """Return points as draws in units of the score."""
+        moved = points[:, :-2] * self.priors.sd + self.priors.mean
+        return ClarityDraws(
+            intercept=moved[:, 0],
+            coefficients=moved[:, 1:],
+            load_sd=_sd_of(points[:, -2], self.priors.load_scale)[0],
+            residual_sd=_sd_of(points[:, -1], self.priors.residual_scale)[0],
+            columns=columns,
+        )
+
+
+def _sd_of(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray]:
+    """Return the sd of a normal score and its slope, neither 0 nor infinite."""
+    sd, slope = half_normal(np.clip(score, -_FARTHEST, _FARTHEST), scale)
+    return sd + _LEAST_SD * scale, slope
+
+
+def graded_scores(
+    scores: ScoreColumns, scale: TransparencyResponse, priors: ClarityPriors
+) -> GradedScores:
+    """Return scores and columns as intervals on their scale, sorted by load."""
+    order = np.argsort(scores.load, kind="stable")
+    value, half = scores.score[order], scale.step / 2
+    full = np.column_stack([np.ones(len(value)), scores.X])[order]
+    centre = full @ priors.mean
+    lower = np.where(value <= scale.low, -np.inf, value - half - centre)
+    upper = np.where(value >= scale.high, np.inf, value + half - centre)
+    return GradedScores(
+        lower=lower,
+        upper=upper,
+        X=full,
+        starts=np.flatnonzero(np.diff(scores.load[order], prepend=-1)),
+        priors=priors,
+    )
+
+
+def draw_graded(
+    scores: GradedScores,
+    columns: tuple[str, ...],
+    *,
+    n_draws: int,
+    rng: np.random.Generator,
+) -> ClarityPosterior:
+    """Return equally weighted draws, by importance where it holds, else by chains.
+
+    Parameters
+    ----------
+    scores : GradedScores
+    columns : tuple of str
+        Names of the p columns.
+    n_draws : int
+        How many draws, S.
+    rng : numpy.random.Generator
+    """
+    start = np.zeros(scores.X.shape[1] + 2)
+    mode = find_mode(scores.log_density_and_gradient, start)
+    sample = sample_by_importance(scores.log_density, mode, n_draws, rng=rng)
+    if sample.pareto_k <= _TRUSTED_K:
+        return ClarityPosterior(
+            draws=scores.draws(sample.points, columns),
+            effective_draws=float(sample.effective_size),
+        )
+    chains = sample_by_chains(
+        scores.log_density_and_gradient, sample.points[:_CHAINS], rng=rng
+    )
+    kept = chains.flat[rng.permutation(len(chains.flat))[:n_draws]]
+    return ClarityPosterior(
+        draws=scores.draws(kept, columns), effective_draws=chains.effective_size
+    )

@@ -1,0 +1,1 @@
+"""How far a tile has come, whatever the kiln's thermometer read."""

@@ -1,0 +1,1 @@
+"""Linear mixed models: REML, Kenward-Roger and Satterthwaite."""

@@ -1,0 +1,1 @@
+"""The stage of fusing: one likelihood, maximised or sampled."""

@@ -1,0 +1,174 @@
+r"""The priors of the stage posterior: their density, their words.
+
+Everything is unconstrained and normal: a positive quantity is held by its
+logarithm, so that a log-normal prior is a normal one there; a standard
+deviation :math:`\tau` with a half-normal prior of scale :math:`s` is held as the
+normal score :math:`w` of its place in that prior,
+:math:`\tau = s\,\Phi^{-1}\{(1 + \Phi(w)) / 2\}`, which has no long tail towards 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from firelab.fits.ordinal.links import link_named
+from firelab.series.declared_parts import PriorWish
+from firelab.series.firing_series import FiringSeries
+
+FloatArray = NDArray[np.float64]
+
+_FARTHEST_SCORE = 30.0
+_LATENT_SD = {"logit": np.pi / np.sqrt(3.0), "cloglog": np.pi / np.sqrt(6.0)}
+_LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
+_SPREADS = ("blur_spread", "grade_width_spread", "doubling_spread")
+_DEVIATIONS = ("place_spread", "effect", "interaction", "load_sd", "tile_sd")
+_MOST_SPREAD, _MOST_DEVIATION = 10.0, 1000.0
+LOGITS_20_TO_80 = 2.0 * float(np.log(4.0))
+"""By how many logits a grade passes from 20 to 80 % of tiles."""
+_NOTIONAL_HALF_DEGC = 45.0
+"""Half a range of temperature where the series has neither that nor dwell."""
+
+
+def latent_scale(link: str) -> float:
+    """Return latent units of a link per logit: the ratio of their deviations.
+
+    Examples
+    --------
+    >>> round(latent_scale("probit"), 4)
+    0.5513
+    """
+    return latent_sd(link) / latent_sd("logit")
+
+
+def latent_sd(link: str) -> float:
+    """Return the standard deviation of a link's latent grade."""
+    return float(_LATENT_SD[link_named(link).name])
+
+
+def half_range_degC(series: FiringSeries, columns: Sequence[str]) -> float:
+    """Return what one coded unit of the steepest column is worth, degC.
+
+    That column is the temperature; without it the dwell, by what a doubling is
+    worth.
+    """
+    if "temperature" in columns:
+        low, high = series.span("temperature")
+        return (high - low) / 2 or _NOTIONAL_HALF_DEGC
+    return dwell_half_degC(series) if "dwell" in columns else _NOTIONAL_HALF_DEGC
+
+
+def dwell_half_degC(series: FiringSeries) -> float:
+    """Return what half the range of ln dwell is worth in the prior median, degC."""
+    short, long = series.span("dwell")
+    doublings = np.log2(long / short) / 2
+    return float(series.priors.doubling * doublings) or _NOTIONAL_HALF_DEGC
+
+
+def prior_steepness(series: FiringSeries, columns: Sequence[str]) -> tuple[float, float]:
+    """Return median (logits per coded unit) and log spread of the steepest column."""
+    wish = series.priors
+    median = LOGITS_20_TO_80 * half_range_degC(series, columns) / wish.blur
+    if "temperature" in columns or "dwell" not in columns:
+        return median, wish.blur_spread
+    return median, float(np.hypot(wish.blur_spread, wish.doubling_spread))
+
+
+def scaled_spreads(wish: PriorWish, factor: float) -> PriorWish:
+    """Return the priors with every spread multiplied, medians kept."""
+    most = dict.fromkeys(_SPREADS, _MOST_SPREAD)
+    most |= dict.fromkeys(_DEVIATIONS, _MOST_DEVIATION)
+    widened = {name: min(getattr(wish, name) * factor, top) for name, top in most.items()}
+    return replace(wish, **widened)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Priors:
+    """Independent normal priors of the q unconstrained parameters.
+
+    Attributes
+    ----------
+    mean, sd : ndarray, shape (q,)
+    words : tuple of str
+        One line each, as every result prints them.
+    """
+
+    mean: FloatArray
+    sd: FloatArray
+    words: tuple[str, ...]
+
+    def log_density(self, points: FloatArray) -> FloatArray:
+        """Return the log prior up to a constant of (M, q) points, shape (M,)."""
+        return np.asarray(-0.5 * (((points - self.mean) / self.sd) ** 2).sum(axis=1))
+
+    def gradient(self, points: FloatArray) -> FloatArray:
+        """Return the gradient of `log_density`, shape (M, q)."""
+        return np.asarray((self.mean - points) / self.sd**2)
+
+
+def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray]:
+    """Return the deviation of a normal score, and its derivative.
+
+    Parameters
+    ----------
+    score : ndarray
+        Standard normal under the prior.
+    scale : float
+        Scale of the half-normal prior.
+
+    Returns
+    -------
+    tuple of (ndarray, ndarray)
+
+    Examples
+    --------
+    >>> float(half_normal(np.zeros(1), 1.0)[0].round(4)[0])
+    0.6745
+    """
+    held = np.clip(score, -_FARTHEST_SCORE, _FARTHEST_SCORE)
+    unit = -ndtri(0.5 * ndtr(-held))
+    slope = 0.5 * np.exp(0.5 * (unit**2 - held**2))
+    return scale * unit, scale * slope
+
+
+def prior_words(series: FiringSeries, link: str, columns: Sequence[str]) -> tuple[str, ...]:
+    """Say the priors of a stage fit, one line each."""
+    wish, unit = series.priors, latent_scale(link)
+    lines = [
+        "a grade passes from 20 to 80 % of tiles over "
+        f"{_times(wish.blur, wish.blur_spread)}; heat never takes it back",
+        f"middle of the scale: {wish.place:g} +/- {wish.place_spread:g} half ranges "
+        "from the middle of the fired range",
+        "width of a grade, four on the scale: "
+        f"{_times(wish.grade_width, wish.grade_width_spread)}",
+    ]
+    if "dwell" in columns:
+        lines.append(
+            "doubling the dwell is worth "
+            f"{_times(wish.doubling, wish.doubling_spread)}, never less than nothing"
+        )
+    others = [c for c in columns if c not in ("temperature", "dwell")]
+    if [c for c in others if not is_product(c)]:
+        lines.append(f"mesh, layers and base: 0 +/- {wish.effect:g} degC")
+    if [c for c in others if is_product(c)]:
+        lines.append(f"products and squares: 0 +/- {wish.interaction:g} degC")
+    lines.append(f"deviation between loads: half-normal, {wish.load_sd * unit:.2g} units")
+    return tuple(lines)
+
+
+def is_product(column: str) -> bool:
+    """Tell whether a column is a product or a square of factors."""
+    return ":" in column or "^" in column
+
+
+def _times(median: float, spread: float) -> str:
+    """Write a log-normal of degC apart by its median and its middle 80 %."""
+    low, high = median * np.exp(-1.2816 * spread), median * np.exp(1.2816 * spread)
+    return (
+        f"{median:.2g} degC ({1.8 * median:.2g} degF; 80 % within {low:.2g} to "
+        f"{high:.2g} degC)"
+    )

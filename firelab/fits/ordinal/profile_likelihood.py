@@ -1,0 +1,188 @@
+r"""Profile-likelihood intervals: ends where the likelihood has fallen far enough.
+
+With all other parameters at their best, an end of the interval is where the
+signed root :math:`r(\psi) = \pm\sqrt{2(\hat\ell - \ell_p(\psi))}` reaches a
+normal quantile. Its slope is known from the gradient, so Newton's method finds
+the end in a few refits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from firelab.errors import UsageError
+from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.ordinal.likelihood_start import parameter_units
+from firelab.fits.ordinal.newton import maximise
+
+FloatArray = NDArray[np.float64]
+
+_MOST_STEPS = 40
+_REFIT_STEPS = 25
+_CLOSE = 1e-8
+_NARROW = 1e-7
+_MOST_LOST = 3
+_FARTHEST_SE = 200.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileInterval:
+    """An interval of one parameter.
+
+    Attributes
+    ----------
+    name : str
+    estimate : float
+    lower, upper : float or None
+        None where the likelihood never falls far enough, or can no longer be
+        followed: no end on that side.
+    level : float
+    """
+
+    name: str
+    estimate: float
+    lower: float | None
+    upper: float | None
+    level: float
+
+
+def profile_intervals(
+    fit: CumulativeLinkFit, names: Sequence[str] | None = None, *, level: float = 0.95
+) -> tuple[ProfileInterval, ...]:
+    """Return profile-likelihood intervals.
+
+    Parameters
+    ----------
+    fit : CumulativeLinkFit
+        Fitted by maximum likelihood.
+    names : sequence of str, optional
+        Which parameters; all but the thresholds by default.
+    level : float, default 0.95
+
+    Raises
+    ------
+    UsageError
+        If the fit is bias-reduced, as its likelihood has no maximum.
+
+    References
+    ----------
+    .. [1] Venzon, D. J., & Moolgavkar, S. H. (1988). A method for computing
+       profile-likelihood-based confidence intervals. *Appl. Stat.*, 37, 87-94.
+    """
+    if fit.estimator != "ml":
+        raise UsageError(
+            "a bias-reduced fit has no profile-likelihood interval",
+            hint="use its standard errors, or the posterior",
+        )
+    chosen = fit.names[fit.design.n_spacing :] if names is None else tuple(names)
+    z = float(ndtri(0.5 + 0.5 * level))
+    return tuple(
+        ProfileInterval(
+            name=name,
+            estimate=float(fit.estimates[fit.place(name)]),
+            lower=_find_end(fit, fit.place(name), -z),
+            upper=_find_end(fit, fit.place(name), z),
+            level=level,
+        )
+        for name in chosen
+    )
+
+
+def _find_end(fit: CumulativeLinkFit, place: int, z: float) -> float | None:
+    is_sd = place >= fit.design.n_parameters
+    best = float(fit.estimates[place])
+    if is_sd and best == 0.0 and z < 0.0:
+        return 0.0
+    walk = _Walk.begin(fit, place)
+    error = float(fit.standard_errors[place]) or 0.5
+    inner, outer = best, np.inf * np.sign(z)
+    value = best + z * error
+    for _ in range(_MOST_STEPS):
+        if is_sd and value <= 0.0 and z < 0.0:
+            root, _ = walk.root_at(0.0)
+            if root >= z:
+                return 0.0
+            outer, value = 0.0, 0.5 * inner
+        root, slope = walk.root_at(value)
+        if abs(root - z) < _CLOSE or abs(outer - inner) < _NARROW * error:
+            return value
+        if walk.lost > _MOST_LOST:
+            return None
+        if abs(root) < abs(z):
+            inner = value
+        else:
+            outer = value
+        if abs(value - best) > _FARTHEST_SE * error:
+            return None
+        value = _next_value(
+            value, (z - root) / slope if slope > 0.0 else np.nan, inner, outer
+        )
+    return None if not np.isfinite(outer) else value
+
+
+def _next_value(value: float, step: float, inner: float, outer: float) -> float:
+    low, high = min(inner, outer), max(inner, outer)
+    trial = value + step
+    if np.isfinite(trial) and low < trial < high:
+        longest = 4.0 * abs(high - low) if np.isfinite(outer) else np.inf
+        return trial if abs(step) < longest else value
+    if np.isfinite(outer):
+        return 0.5 * (inner + outer)
+    return float(value + np.sign(outer) * max(abs(value - inner), 1.0))
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Walk:
+    """The constrained maximum, kept from one value to the next."""
+
+    fit: CumulativeLinkFit
+    place: int
+    direction: FloatArray
+    units: FloatArray
+    point: FloatArray
+    lost: int = 0
+
+    @classmethod
+    def begin(cls, fit: CumulativeLinkFit, place: int) -> _Walk:
+        covariance = fit.covariance
+        direction = np.zeros(len(fit.estimates))
+        if covariance[place, place] > 0.0:
+            direction = covariance[place] / covariance[place, place]
+        direction[place] = 1.0
+        units = parameter_units(fit.design, fit.n_effects)
+        return cls(
+            fit=fit,
+            place=place,
+            direction=direction,
+            units=units,
+            point=fit.estimates.copy(),
+        )
+
+    def root_at(self, value: float) -> tuple[float, float]:
+        """Return the signed root of the profile at a value, and its slope."""
+        likelihood = self.fit.likelihood
+        start = self.point + (value - self.point[self.place]) * self.direction
+        if not np.isfinite(likelihood.value(start)):
+            start = self.point.copy()
+            start[self.place] = value
+        if not np.isfinite(likelihood.value(start)):
+            return np.copysign(np.inf, value - self.fit.estimates[self.place]), np.nan
+        found = maximise(
+            likelihood,
+            start,
+            units=self.units,
+            fixed=(self.place,),
+            most_iterations=_REFIT_STEPS,
+        )
+        self.point = found.point
+        self.lost += not found.steady
+        fall = max(2.0 * (self.fit.log_likelihood - found.evaluation.value), 0.0)
+        side = np.sign(value - self.fit.estimates[self.place])
+        root = float(side * np.sqrt(fall))
+        slope = -found.evaluation.gradient[self.place] / root if root else np.nan
+        return root, float(slope)

@@ -1,0 +1,176 @@
+"""The posterior of the stage, as a value: draws, priors, how good it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from firelab.craft.trade_words import count_words
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import Provenance
+
+SCHEMA = "firelab/stage/1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PosteriorConvergence:
+    """How good the draws are.
+
+    Attributes
+    ----------
+    code : int
+        0 where the draws can be trusted, 1 where `message` tells a doubt.
+    message : str
+    sampler : {'importance', 'chains'}
+        Where the draws come from.
+    pareto_k : float or None
+        Of the importance weights; above 0.7 the chains were used instead.
+        None where chains were needed from the start.
+    effective_size : float
+        Independent draws that the draws are worth, at the least.
+    r_hat : float or None
+        Of the chains; near 1 where they agree.
+    largest_gradient : float
+        At the mode.
+    condition : float
+        Condition number of the curvature at the mode.
+    """
+
+    code: int
+    message: str
+    sampler: str
+    pareto_k: float | None
+    effective_size: float
+    r_hat: float | None
+    largest_gradient: float
+    condition: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StagePosterior:
+    """Posterior of the stage given the looks of a series.
+
+    Attributes
+    ----------
+    series : FiringSeries
+    terms, columns : tuple of str
+        Model terms, and the p columns that they expand to.
+    grades : tuple of str
+        In order, J of them.
+    link : str
+    draws : StageDraws
+    priors : tuple of str
+        In words, one line each.
+    looks : DataFrame, n rows
+        The graded looks that were fitted, as `Records.graded` gives them.
+    n_omitted : int
+        Looks left out: without a stage, or of a control tile.
+    has_tile_effect : bool
+        Whether tiles looked at more than once have an effect of their own.
+    convergence : PosteriorConvergence
+    provenance : Provenance
+    """
+
+    series: FiringSeries
+    terms: tuple[str, ...]
+    columns: tuple[str, ...]
+    grades: tuple[str, ...]
+    link: str
+    draws: StageDraws
+    priors: tuple[str, ...]
+    looks: pd.DataFrame
+    n_omitted: int
+    has_tile_effect: bool
+    convergence: PosteriorConvergence
+    provenance: Provenance
+
+    @property
+    def n_looks(self) -> int:
+        """Number of graded looks, n."""
+        return len(self.looks)
+
+    @property
+    def n_loads(self) -> int:
+        """Number of loads with a graded look."""
+        return int(self.looks["load"].nunique())
+
+    @property
+    def grade_counts(self) -> Mapping[str, int]:
+        """Looks at each grade, in order."""
+        seen = self.looks["stage"].value_counts()
+        return {grade: int(seen.get(grade, 0)) for grade in self.grades}
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per threshold, coefficient and deviation.
+
+        Columns: ``name, kind, mean, sd, median, lower, upper``; the interval
+        is that of the series' level, all in latent units per coded unit.
+        """
+        draws = self.draws
+        names = [f"{a} | {b}" for a, b in zip(self.grades, self.grades[1:], strict=False)]
+        blocks = [("threshold", names, draws.thresholds)]
+        blocks.append(("coefficient", list(self.columns), draws.coefficients))
+        blocks.append(("deviation", ["load"], draws.load_sd[:, None]))
+        if self.has_tile_effect:
+            blocks.append(("deviation", ["tile"], draws.tile_sd[:, None]))
+        tail = (1.0 - self.series.window.level) / 2.0
+        rows = []
+        for kind, labels, values in blocks:
+            low, middle, high = np.quantile(values, [tail, 0.5, 1.0 - tail], axis=0)
+            for k, label in enumerate(labels):
+                rows.append(
+                    {
+                        "name": label,
+                        "kind": kind,
+                        "mean": float(values[:, k].mean()),
+                        "sd": float(values[:, k].std(ddof=1)),
+                        "median": float(middle[k]),
+                        "lower": float(low[k]),
+                        "upper": float(high[k]),
+                    }
+                )
+        return pd.DataFrame(rows)
+
+    def summary(self) -> str:
+        """Return the fit as lines for a terminal."""
+        seen = ", ".join(f"{grade} {n}" for grade, n in self.grade_counts.items())
+        level = f"{self.series.window.level:.0%}"
+        lines = [
+            f"stage, posterior, {self.link} link: "
+            f"{count_words(self.n_looks, 'look')} in {count_words(self.n_loads, 'load')} "
+            f"({seen})",
+            f"{'':>24}{'median':>9}{level + ' from':>12}{'to':>9}",
+        ]
+        for row in self.table.to_dict("records"):
+            lines.append(
+                f"{row['name']:>24}{row['median']:9.2f}{row['lower']:12.2f}"
+                f"{row['upper']:9.2f}"
+            )
+        lines.append("priors:")
+        lines += [f"  {word}" for word in self.priors]
+        lines.append(f"draws: {self.convergence.message}")
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fit as plain values, draws left out."""
+        return {
+            "schema": SCHEMA,
+            "method": "posterior",
+            "link": self.link,
+            "terms": list(self.terms),
+            "grades": list(self.grades),
+            "grade_counts": dict(self.grade_counts),
+            "n_loads": self.n_loads,
+            "n_omitted": self.n_omitted,
+            "tile_effect": self.has_tile_effect,
+            "parameters": self.table.to_dict("records"),
+            "priors": list(self.priors),
+            "convergence": asdict(self.convergence),
+            "provenance": self.provenance.to_dict(),
+        }

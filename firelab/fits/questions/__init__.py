@@ -1,0 +1,1 @@
+"""Which terms matter, and how alike people grade."""

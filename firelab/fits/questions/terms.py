@@ -1,0 +1,326 @@
+"""Which terms matter: judged by how well loads are predicted from the others.
+
+What is said of a term: it matters, no sign of it, these tiles cannot tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from itertools import combinations
+from typing import Any, Literal
+
+import pandas as pd
+from scipy.special import chdtrc
+
+from firelab.errors import RecordsInsufficient
+from firelab.fits.ordinal.cumulative_link import describe_task
+from firelab.fits.ordinal.not_estimable import find_aliases
+from firelab.fits.ordinal.stage_likelihood import (
+    GradedColumns,
+    effect_choices,
+    graded_columns,
+)
+from firelab.fits.questions.left_out_loads import (
+    LoadScores,
+    likelihood_predictor,
+    score_left_out_loads,
+)
+from firelab.records.records import Records
+from firelab.series.folder import Provenance
+from firelab.series.terms import split_term
+
+SCHEMA = "firelab/terms/1"
+Verdict = Literal["matters", "no sign", "cannot tell", "aliased"]
+
+VERDICT_WORDS: dict[Verdict, str] = {
+    "matters": "matters: loads not seen are predicted worse without it",
+    "no sign": "no sign of it: loads not seen are predicted no worse without it",
+    "cannot tell": "these tiles cannot tell whether it matters",
+    "aliased": "these tiles cannot tell it from other terms",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TermVerdict:
+    """What leaving a term out, or putting it in, does to the prediction.
+
+    Attributes
+    ----------
+    term : str
+    in_model : bool
+        Whether it is one of the terms asked for, or a further one tried.
+    worse, standard_error : float or None
+        By how much the ranked probability score per look is worse without the
+        term, from differences between whole loads; None where it is aliased.
+    p_value : float or None
+        Of the likelihood-ratio test on all looks.
+    verdict : {'matters', 'no sign', 'cannot tell', 'aliased'}
+    aliased_with : tuple of str
+        Columns that it cannot be told from; empty where it never changes.
+    """
+
+    term: str
+    in_model: bool
+    worse: float | None
+    standard_error: float | None
+    p_value: float | None
+    verdict: Verdict
+    aliased_with: tuple[str, ...] = ()
+
+    def sentence(self) -> str:
+        """Say it in words.
+
+        Examples
+        --------
+        >>> TermVerdict(term="base", in_model=True, worse=None, standard_error=None,
+        ...     p_value=None, verdict="aliased", aliased_with=("temperature",)).sentence()
+        'base: cannot be told from temperature in these tiles'
+        """
+        if self.verdict == "aliased":
+            others = " and ".join(self.aliased_with)
+            told = f"cannot be told from {others}" if others else "never changes"
+            return f"{self.term}: {told} in these tiles"
+        words = VERDICT_WORDS[self.verdict]
+        return (
+            f"{self.term}: {words} ({self.worse:+.3f} per look, "
+            f"standard error {self.standard_error:.3f}; p {self.p_value:.3f})"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TermComparison:
+    """The terms of a series, compared by prediction of loads not seen.
+
+    Attributes
+    ----------
+    verdicts : tuple of TermVerdict
+        Terms of the model first, then further ones that were tried.
+    score, score_without_terms : float
+        Mean ranked probability score per look of the model, and of the shares
+        of the grades alone; less is better.
+    n_looks, n_loads : int
+    link : str
+    provenance : Provenance
+    """
+
+    verdicts: tuple[TermVerdict, ...]
+    score: float
+    score_without_terms: float
+    n_looks: int
+    n_loads: int
+    link: str
+    provenance: Provenance
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per term: the fields of `TermVerdict`."""
+        return pd.DataFrame([asdict(verdict) for verdict in self.verdicts])
+
+    def summary(self) -> str:
+        """Return the comparison in words."""
+        lines = [
+            f"Terms judged by leaving out each of {self.n_loads} loads in turn "
+            f"({self.n_looks} looks, {self.link} link):",
+            f"ranked probability score {self.score:.3f}, without any term "
+            f"{self.score_without_terms:.3f} (0 is certain and right)",
+        ]
+        for title, chosen in (("Asked for:", True), ("Tried as well:", False)):
+            rows = [one.sentence() for one in self.verdicts if one.in_model is chosen]
+            lines += [title, *(f"  {row}" for row in rows)] if rows else []
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the comparison as plain values."""
+        return {
+            "schema": SCHEMA,
+            "terms": [
+                {
+                    **asdict(one),
+                    "aliased_with": list(one.aliased_with),
+                    "sentence": one.sentence(),
+                }
+                for one in self.verdicts
+            ],
+            "score": self.score,
+            "score_without_terms": self.score_without_terms,
+            "n_looks": self.n_looks,
+            "n_loads": self.n_loads,
+            "link": self.link,
+            "provenance": self.provenance.to_dict(),
+        }
+
+
+CLEAR = 2.0
+"""Standard errors by which a prediction must differ to count (a convention)."""
+SMALL_P = 0.01
+"""Or p value of the likelihood ratio, where the prediction gains (a convention)."""
+NO_SIGN_P = 0.1
+"""Below it the two judgements disagree: then these tiles cannot tell."""
+_NODES = 7
+
+
+def compare_terms(
+    records: Records, terms: Sequence[str] | None = None, *, link: str = "logit"
+) -> TermComparison:
+    """Compare terms by leave-one-load-out prediction.
+
+    Each load is left out in turn, its looks are predicted from the others by
+    maximum likelihood with a load effect, and scored. A term is judged by the
+    score without it (and without its interactions): it matters if loads are
+    predicted worse by two standard errors, or worse at all while the likelihood
+    ratio over all looks has p below 0.01. Interactions of two varied factors
+    that were not asked for are tried as well.
+
+    Parameters
+    ----------
+    records : Records
+    terms : sequence of str, optional
+        By default the series'.
+    link : str, default 'logit'
+
+    Returns
+    -------
+    TermComparison
+        Aliased terms are named, not judged.
+
+    Raises
+    ------
+    RecordsInsufficient
+        If there are fewer than three loads with a graded look.
+
+    References
+    ----------
+    .. [1] Epstein, E. S. (1969). A scoring system for probability forecasts of
+       ranked categories. *J. Appl. Meteorol.*, 8, 985-987.
+    """
+    graded, series = records.graded, records.series
+    if graded.empty:
+        raise RecordsInsufficient("no look carries a stage", hint="grade the fired tiles")
+    asked = tuple(series.terms if terms is None else terms)
+    pairs = (f"{a}:{b}" for a, b in combinations(series.varied, 2))
+    tried = tuple(pair for pair in pairs if not _is_among(pair, asked))
+    looks = graded_columns(series, graded, (*asked, *tried))
+    n_grades = len(series.responses.stage.grades)
+    judge = _Judge(looks, n_grades, link, find_aliases(looks.X, looks.columns))
+    with_all = judge.score(asked)
+    verdicts = [judge.verdict(term, asked, with_all) for term in asked]
+    for term in tried:
+        verdicts.append(judge.verdict(term, (*asked, term), None, in_model=False))
+    return TermComparison(
+        verdicts=tuple(verdicts),
+        score=with_all.mean,
+        score_without_terms=judge.score(()).mean,
+        n_looks=len(graded),
+        n_loads=len(with_all.load),
+        link=link,
+        provenance=records.provenance,
+    )
+
+
+def _is_among(pair: str, terms: Sequence[str]) -> bool:
+    factors = sorted(pair.split(":"))
+    return any(sorted(term.split(":")) == factors for term in terms)
+
+
+class _Judge:
+    """Scores sets of terms, each once."""
+
+    def __init__(
+        self,
+        looks: GradedColumns,
+        n_grades: int,
+        link: str,
+        aliases: dict[str, tuple[str, ...]],
+    ) -> None:
+        self._looks = looks
+        self._n_grades = n_grades
+        self._link = link
+        self._aliases = aliases
+        self._scores: dict[frozenset[str], LoadScores] = {}
+        self._suprema: dict[frozenset[str], tuple[float, int]] = {}
+
+    def score(self, terms: Sequence[str]) -> LoadScores:
+        """Return the scores of some terms, less their aliased columns."""
+        key = frozenset(terms)
+        if key not in self._scores:
+            predict = likelihood_predictor(
+                self._looks.y,
+                self._looks.X[:, self._told(terms)],
+                self._looks.load,
+                n_grades=self._n_grades,
+                link=self._link,
+            )
+            self._scores[key] = score_left_out_loads(
+                self._looks.y, self._looks.load, predict
+            )
+        return self._scores[key]
+
+    def verdict(
+        self,
+        term: str,
+        model: Sequence[str],
+        with_all: LoadScores | None,
+        *,
+        in_model: bool = True,
+    ) -> TermVerdict:
+        """Judge one term of a model."""
+        columns = [self._looks.columns[place] for place in self._looks.places[term]]
+        aliased = [column for column in columns if column in self._aliases]
+        if len(aliased) == len(columns):
+            partners = {name: None for one in aliased for name in self._aliases[one]}
+            return TermVerdict(
+                term=term,
+                in_model=in_model,
+                worse=None,
+                standard_error=None,
+                p_value=None,
+                verdict="aliased",
+                aliased_with=tuple(partners),
+            )
+        rest = tuple(other for other in model if not _contains(other, term))
+        full = self.score(model) if with_all is None else with_all
+        worse, error = self.score(rest).worse_than(full)
+        p_value = self._ratio(model, rest)
+        return TermVerdict(
+            term=term,
+            in_model=in_model,
+            worse=worse,
+            standard_error=error,
+            p_value=p_value,
+            verdict=_verdict_of(worse, error, p_value),
+        )
+
+    def _ratio(self, model: Sequence[str], rest: Sequence[str]) -> float:
+        (high, more), (low, fewer) = self._supremum(model), self._supremum(rest)
+        return float(chdtrc(more - fewer, max(2.0 * (high - low), 0.0)))
+
+    def _supremum(self, terms: Sequence[str]) -> tuple[float, int]:
+        key = frozenset(terms)
+        if key not in self._suprema:
+            choices = effect_choices(self._looks, _NODES)
+            choices.pop("crossed", None)
+            X = self._looks.X[:, self._told(terms)]
+            self._suprema[key] = describe_task(self._looks.y, X, **choices).supremum()
+        return self._suprema[key]
+
+    def _told(self, terms: Sequence[str]) -> list[int]:
+        """Return places of the columns of some terms that are not aliased."""
+        return [
+            place
+            for term in terms
+            for place in self._looks.places[term]
+            if self._looks.columns[place] not in self._aliases
+        ]
+
+
+def _contains(term: str, part: str) -> bool:
+    """Tell whether a term is the other or an interaction that includes it."""
+    powers = dict(split_term(term))
+    return all(powers.get(factor, 0) >= power for factor, power in split_term(part))
+
+
+def _verdict_of(worse: float, error: float, p_value: float) -> Verdict:
+    if worse > 0.0 and (worse > CLEAR * error or p_value < SMALL_P):
+        return "matters"
+    return "no sign" if worse <= 0.0 and p_value > NO_SIGN_P else "cannot tell"

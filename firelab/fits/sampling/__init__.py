@@ -1,0 +1,1 @@
+"""Modes, importance sampling and chains of a log density."""

@@ -1,0 +1,357 @@
+"""Whether any plan can serve a series; where none can, the nearest that can.
+
+A series that no plan can serve: the lines that conflict, and what is nearest.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.plan.figures.aliasing import inseparable_terms
+from firelab.plan.optimal.choose import most_loads, whole_plot_terms
+from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
+from firelab.plan.schedule.kiln_time import settable_temperature
+from firelab.plan.stock.preparation import coat_grams
+from firelab.series.factors import FactorName, Factors, TemperatureFactor
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import SERIES_FILE
+from firelab.series.series_file import locate
+from firelab.series.terms import split_term, term_columns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conflict:
+    """One line of series.toml that stands against the others.
+
+    Attributes
+    ----------
+    path : tuple of str or int
+        Keys from the outside in, such as ``("budget", "blanks")``.
+    says : str
+        What that line asks, with its value.
+    """
+
+    path: tuple[str | int, ...]
+    says: str
+
+
+class ImpossiblePlan(FirelabError):
+    """No plan can do what the series asks.
+
+    Parameters
+    ----------
+    what : str
+        What cannot be.
+    conflicts : iterable of Conflict
+        The lines that stand against each other, at least one.
+    nearest : str
+        The nearest possible plan, in words.
+    series : FiringSeries, optional
+        A changed series that a plan can serve, where changing it suffices.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        conflicts: Iterable[Conflict],
+        nearest: str,
+        *,
+        series: FiringSeries | None = None,
+    ) -> None:
+        self.conflicts = tuple(conflicts)
+        self.nearest = nearest
+        self.series = series
+        places = ", ".join(_dotted(one.path) for one in self.conflicts)
+        super().__init__(what, f"{SERIES_FILE} {places}:", f"nearest possible: {nearest}")
+
+
+def _dotted(path: Sequence[str | int]) -> str:
+    return ".".join(str(part) for part in path)
+
+
+def with_lines(fault: ImpossiblePlan, text: str, *, file: str = SERIES_FILE) -> FaultyFile:
+    """Return the fault as findings, one for each conflicting line.
+
+    Parameters
+    ----------
+    fault : ImpossiblePlan
+    text : str
+        The series.toml that was read.
+    file : str, default 'series.toml'
+        Its name.
+    """
+    findings = []
+    for conflict in fault.conflicts:
+        line, column = locate(text, conflict.path)
+        findings.append(
+            Finding(
+                code="impossible-plan",
+                file=file,
+                line=line,
+                column=column,
+                message=f"{_dotted(conflict.path)}: {conflict.says}; {fault.what}",
+                hint=fault.hint,
+            )
+        )
+    return FaultyFile(findings)
+
+
+_FIRST_HELD: tuple[FactorName, ...] = ("base", "layers", "mesh", "dwell", "temperature")
+_EXAMPLE_STEP_DEGC = 25.0
+
+
+def check_possible(series: FiringSeries) -> None:
+    """Refuse a series that no plan of any kind can serve.
+
+    Raises
+    ------
+    ImpossiblePlan
+        With the conflicting lines and a nearest series that a plan can serve.
+    """
+    _refuse_single_levels(series)
+    _refuse_total_rules(series)
+    _refuse_inseparable(series)
+    _refuse_small_budget(series)
+
+
+def _refuse_single_levels(series: FiringSeries) -> None:
+    if series.varied:
+        return
+    only = series.span("temperature")[0]
+    around = sorted({round(only + step, 2) for step in (-_EXAMPLE_STEP_DEGC, 0.0, 25.0)})
+    wider = dataclasses.replace(
+        series,
+        factors=dataclasses.replace(
+            series.factors,
+            temperature=TemperatureFactor(low=around[0], high=around[-1]),
+        ),
+    )
+    levels = tuple(settable_temperature(wider, degC) for degC in around)
+    wider = _with_factors(wider, temperature=TemperatureFactor(levels=levels))
+    said = ", ".join(f"{degC:g} degC" for degC in levels)
+    raise ImpossiblePlan(
+        "no factor has two levels: there is nothing to learn",
+        [Conflict(path=("factors",), says="every factor has one level")],
+        f"temperature at {said}, everything else held",
+        series=wider,
+    )
+
+
+def _with_factors(series: FiringSeries, **changed: object) -> FiringSeries:
+    factors: Factors = dataclasses.replace(series.factors, **changed)  # type: ignore[arg-type]
+    return dataclasses.replace(series, factors=factors)
+
+
+def _refuse_total_rules(series: FiringSeries) -> None:
+    if series_candidates(series).candidates.allowed.any():
+        return
+    n = len(series.rules)
+    for size in range(1, n + 1):
+        for lifted in combinations(range(n), size):
+            kept = tuple(rule for i, rule in enumerate(series.rules) if i not in lifted)
+            nearer = dataclasses.replace(series, rules=kept)
+            left = int(series_candidates(nearer).candidates.allowed.sum())
+            if left and _is_possible(nearer):
+                said = "; ".join(f"rule {i + 1}: {series.rules[i]}" for i in lifted)
+                raise ImpossiblePlan(
+                    "the rules forbid every combination of levels",
+                    [
+                        Conflict(path=("rules", i), says=str(rule))
+                        for i, rule in enumerate(series.rules)
+                    ],
+                    f"lift {said}; {left} settings are then left to plan with",
+                    series=nearer,
+                )
+
+
+def _is_possible(series: FiringSeries) -> bool:
+    try:
+        check_possible(series)
+    except ImpossiblePlan:
+        return False
+    return True
+
+
+def _lost_terms(series: FiringSeries) -> tuple[str, ...]:
+    """Return the columns that no choice of allowed settings can tell apart."""
+    rows = series_candidates(series).region_rows
+    lost = inseparable_terms(rows, ("mean", *term_columns(series, series.terms)))
+    return tuple(name for name in lost if name != "mean")
+
+
+def _without_term(series: FiringSeries, column: str) -> FiringSeries:
+    """Return the series with the term of a column dropped or its factor held."""
+    for place, term in reversed(list(enumerate(series.model.interactions))):
+        if column in term_columns(series, [term]):
+            kept = tuple(
+                one for i, one in enumerate(series.model.interactions) if i != place
+            )
+            model = dataclasses.replace(series.model, interactions=kept)
+            return dataclasses.replace(series, model=model)
+    factor = next(name for name in _FIRST_HELD if column.startswith(name))
+    return _held(series, factor)
+
+
+def _held(series: FiringSeries, factor: FactorName) -> FiringSeries:
+    """Return the series with a factor held at its first level that is allowed."""
+    allowed = series_candidates(series).region
+    wanted = series.factors.levels(factor)
+    column = allowed[series.column(factor)]
+    level = next((one for one in wanted if (column == one).any()), wanted[0])
+    kept = tuple(
+        term
+        for term in series.model.interactions
+        if all(name != factor for name, _ in split_term(term))
+    )
+    kind = type(getattr(series.factors, factor))
+    held = _with_factors(series, **{factor: kind(levels=(level,))})
+    return dataclasses.replace(
+        held, model=dataclasses.replace(series.model, interactions=kept)
+    )
+
+
+def _term_path(series: FiringSeries, column: str) -> tuple[str, ...]:
+    for term in series.model.interactions:
+        if column in term_columns(series, [term]):
+            return ("model", "interactions")
+    factor = next(name for name in _FIRST_HELD if column.startswith(name))
+    return ("factors", factor)
+
+
+def _refuse_inseparable(series: FiringSeries) -> None:
+    lost = _lost_terms(series)
+    if not lost:
+        return
+    nearer = series
+    while nearer.varied and (still := _lost_terms(nearer)):
+        nearer = _without_term(nearer, still[-1])
+    conflicts = {_term_path(series, column): f"asks for {column}" for column in lost}
+    told = [Conflict(path=path, says=says) for path, says in conflicts.items()]
+    told += [
+        Conflict(path=("rules", i), says=str(rule)) for i, rule in enumerate(series.rules)
+    ]
+    raise ImpossiblePlan(
+        f"no allowed tiles can tell apart {', '.join(lost)}",
+        told,
+        f"a plan of the terms {', '.join(nearer.terms) or 'none'}; "
+        "or add levels, or loosen a rule",
+        series=nearer if nearer.varied else None,
+    )
+
+
+def tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
+    """Return every bound on the number of test tiles, with the line that sets it."""
+    budget, bounds = series.budget, []
+    control = n_control_tiles(series)
+    if budget.blanks is not None:
+        says = f"{budget.blanks} blank{'s' * (budget.blanks != 1)}" + (
+            f", {control} for controls" if control else ""
+        )
+        bounds.append(
+            (budget.blanks - control, Conflict(path=("budget", "blanks"), says=says))
+        )
+    loads = most_loads(series)
+    if loads is not None:
+        key = "loads" if budget.loads == loads else "sessions"
+        says = f"{loads} load{'s' * (loads != 1)} of {budget.places} places"
+        bounds.append((loads * budget.places, Conflict(path=("budget", key), says=says)))
+    limits = coat_limits(series)
+    if len(limits) == len(series.factors.mesh.levels):
+        thinnest = min(series.factors.layers.levels)
+        tiles = int(sum(coats // thinnest for coats in limits.values()))
+        says = f"powder for {tiles} tiles of {thinnest} coat{'s' * (thinnest > 1)}"
+        bounds.append((tiles, Conflict(path=("budget", "grams"), says=says)))
+    return bounds
+
+
+def n_control_tiles(series: FiringSeries) -> int:
+    """Return at least how many blanks the control tiles take: one per session."""
+    if series.plan.control is None:
+        return 0
+    return 1
+
+
+def _refuse_small_budget(series: FiringSeries) -> None:
+    if _fits(series):
+        return
+    needed = 1 + len(term_columns(series, series.terms))
+    least_loads = 1 + len(whole_plot_terms(series))
+    short = [conflict for bound, conflict in tile_bounds(series) if bound < needed]
+    loads = most_loads(series)
+    if loads is not None and loads < least_loads:
+        says = f"{loads} loads, where temperature asks for {least_loads}"
+        short.append(Conflict(path=("budget", "loads"), says=says))
+    enough = f"at least {needed} tiles in {least_loads} loads, and powder for them"
+    nearer = _smaller_model(series, heat_first=loads is not None and loads < least_loads)
+    if nearer is None:
+        nearer, nearest = _larger_budget(series, needed, least_loads), enough
+    else:
+        terms = ", ".join(nearer.terms)
+        nearest = f"a plan of {terms} alone, the rest held; or {enough}"
+    raise ImpossiblePlan(
+        f"{', '.join(series.terms)} take at least {needed} tiles in {least_loads} loads",
+        [*short, Conflict(path=("factors",), says=f"{needed} terms, the mean among them")],
+        nearest,
+        series=nearer,
+    )
+
+
+def _smaller_model(series: FiringSeries, *, heat_first: bool) -> FiringSeries | None:
+    """Return the series with terms left out until it fits; None where none would."""
+    order = _FIRST_HELD
+    if heat_first:
+        order = ("temperature", *(name for name in order if name != "temperature"))
+    nearer = series
+    while nearer.varied and not _fits(nearer):
+        if nearer.model.interactions:
+            kept = nearer.model.interactions[:-1]
+            nearer = dataclasses.replace(
+                nearer, model=dataclasses.replace(nearer.model, interactions=kept)
+            )
+        else:
+            nearer = _held(nearer, next(name for name in order if name in nearer.varied))
+    return nearer if nearer.varied else None
+
+
+def _larger_budget(series: FiringSeries, needed: int, least_loads: int) -> FiringSeries:
+    """Return the series with the budget raised to what its terms take at least."""
+    budget = series.budget
+    loads = max(least_loads, -(-needed // budget.places))
+    grams = {
+        mesh: max(
+            budget.grams_there(mesh) or 0.0,
+            needed * max(series.factors.layers.levels) * coat_grams(series) + 0.01,
+        )
+        for mesh in coat_limits(series)
+    }
+    raised = dataclasses.replace(
+        budget,
+        grams=grams,
+        blanks=_raised(budget.blanks, needed + n_control_tiles(series)),
+        loads=_raised(budget.loads, loads),
+        sessions=_raised(budget.sessions, -(-loads // (budget.session_loads or loads))),
+    )
+    return dataclasses.replace(series, budget=raised)
+
+
+def _raised(there: int | None, least: int) -> int | None:
+    return None if there is None else max(there, least)
+
+
+def _fits(series: FiringSeries) -> bool:
+    needed = 1 + len(term_columns(series, series.terms))
+    loads = most_loads(series)
+    enough = loads is None or loads >= 1 + len(whole_plot_terms(series))
+    return enough and all(bound >= needed for bound, _ in tile_bounds(series))
+
+
+def most_tiles(series: FiringSeries) -> int | None:
+    """Return how many test tiles the budget allows at most; None where unbound."""
+    bounds = [bound for bound, _ in tile_bounds(series)]
+    return int(np.min(bounds)) if bounds else None

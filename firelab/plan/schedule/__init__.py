@@ -1,0 +1,1 @@
+"""Loads, sessions, kiln time, and what each firing finds of a tile."""

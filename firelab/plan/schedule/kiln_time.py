@@ -1,0 +1,125 @@
+"""Hours at the kiln: firings, changes of temperature, recovery, cooling.
+
+Values that a person can set on this kiln and read off a clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import pandas as pd
+
+from firelab.craft.units import to_degC, to_degF
+from firelab.plan.plan import PlannedPreparation
+from firelab.series.firing_series import FiringSeries
+
+
+def kiln_hours(
+    series: FiringSeries, tiles: pd.DataFrame, preparation: Sequence[PlannedPreparation]
+) -> dict[str, float]:
+    """Return hours by purpose, and ``total``.
+
+    Every load takes its longest dwell and the kiln's recovery; every change of
+    temperature, and the heating up of a session, takes the budget's ``change``;
+    every preparation firing is followed by cooling.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its budget holds places, change, recovery and cooling.
+    tiles : DataFrame
+        Rows of a plan, in firing order.
+    preparation : sequence of PlannedPreparation
+        Firings before the test.
+    """
+    budget = series.budget
+    seconds: dict[str, float] = {}
+    before: float | None = None
+    for step in preparation:
+        n_loads = math.ceil(len(step.tiles) / budget.places)
+        change = 0.0 if step.temperature_degC == before else budget.change
+        spent = n_loads * (step.dwell_s + budget.recovery) + change + budget.cooling
+        seconds[step.purpose] = seconds.get(step.purpose, 0.0) + spent
+        before = step.temperature_degC
+    seconds["test firings"] = firing_seconds(series, tiles)
+    hours = {purpose: round(spent / 3600.0, 3) for purpose, spent in seconds.items()}
+    return hours | {"total": round(sum(seconds.values()) / 3600.0, 3)}
+
+
+def firing_seconds(series: FiringSeries, tiles: pd.DataFrame) -> float:
+    """Return the seconds that the test firings of a plan take.
+
+    A load that fires a tile of the load before again, in the same session, waits
+    for it to cool.
+    """
+    budget, spent = series.budget, 0.0
+    before: tuple[int, float] | None = None
+    just_fired: set[str] = set()
+    for _, rows in tiles.groupby(["session", "load"], sort=True):
+        first = rows.iloc[0]
+        here = (int(first["session"]), float(first["temperature_degC"]))
+        spent += budget.change if here != before else 0.0
+        spent += float(rows["dwell_s"].max()) + budget.recovery
+        waits = before is not None and before[0] == here[0]
+        spent += budget.cooling if waits and just_fired & set(rows["tile"]) else 0.0
+        before, just_fired = here, set(rows["tile"])
+    return spent
+
+
+_NEAR = 1e-6
+
+
+def _nearest_step(value: float, step: float, low: float, high: float) -> float:
+    """Return the multiple of `step` nearest to `value` within low to high.
+
+    The ends themselves may be taken where no multiple lies between them.
+    """
+    lowest = math.ceil(low / step - _NEAR) * step
+    highest = math.floor(high / step + _NEAR) * step
+    if lowest > highest:
+        return low if abs(value - low) <= abs(value - high) else high
+    nearest = round(value / step) * step
+    return min(max(nearest, lowest), highest)
+
+
+def settable_temperature(series: FiringSeries, degC: float) -> float:
+    """Return the nearest temperature that the kiln can be set to, degC.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Fixes the kiln's unit, its step, and the range to stay in.
+    degC : float
+        Wanted temperature.
+
+    Returns
+    -------
+    float
+        In degC to 0.01; a multiple of the kiln's step in the kiln's own unit
+        inside the series' range.
+    """
+    low, high = series.span("temperature")
+    step = series.kiln.step
+    if series.kiln.reads == "degC":
+        return round(_nearest_step(degC, step, low, high), 2)
+    degF = _nearest_step(to_degF(degC), step, to_degF(low), to_degF(high))
+    return round(to_degC(degF), 2)
+
+
+def nearest_reading(series: FiringSeries, degC: float) -> float:
+    """Return the nearest temperature that the kiln's display has, degC to 0.01.
+
+    Unlike `settable_temperature` not held to the series' range: preparation
+    firings may lie outside it.
+    """
+    step = series.kiln.step
+    if series.kiln.reads == "degC":
+        return round(round(degC / step) * step, 2)
+    return round(to_degC(round(to_degF(degC) / step) * step), 2)
+
+
+def settable_dwell(series: FiringSeries, dwell_s: float) -> float:
+    """Return the nearest dwell worth timing, s, inside the series' range."""
+    low, high = series.span("dwell")
+    return round(_nearest_step(dwell_s, max(series.kiln.dwell_step, 1.0), low, high), 3)

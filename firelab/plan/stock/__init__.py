@@ -1,0 +1,1 @@
+"""Powder, blanks, preparation firings, and what bends."""

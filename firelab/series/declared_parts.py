@@ -1,0 +1,260 @@
+"""What is expected of a jar before a tile is fired, and how sure that is.
+
+Which plan is wanted: kind, size, order, control tile, tiles to keep.
+
+Firings before the test, and the glass and metal that may bend.
+
+What is believed before any tile is fired, as a series may state it.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+from pydantic.dataclasses import dataclass
+
+from firelab.series.written import STRICT, DegC, DegCApart, Dwell, Millimetres
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Expectation:
+    """Where the window is expected, for the first setting of the series.
+
+    Attributes
+    ----------
+    low_edge, high_edge : float
+        Expected edges at the dwell `at`, degC.
+    at : float
+        Dwell, s.
+    uncertainty : float
+        Standard deviation of each edge about its expected place, degC apart.
+    blur : float
+        Degrees over which a grade passes from 20 % to 80 % of tiles (default
+        common practice, no source).
+    load_shift : float
+        Standard deviation of loads, in degC of kiln temperature.
+    doubling : float
+        Degrees that doubling the dwell is worth (default common practice, no
+        source).
+    """
+
+    low_edge: DegC
+    high_edge: DegC
+    at: Dwell
+    uncertainty: DegCApart = 15.0
+    blur: DegCApart = 20.0
+    load_shift: DegCApart = 4.0
+    doubling: DegCApart = 30.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.low_edge >= self.high_edge:
+            raise ValueError(
+                f"low_edge {self.low_edge:g} degC is not below high_edge "
+                f"{self.high_edge:g} degC; swap the two"
+            )
+        if self.blur <= 0:
+            raise ValueError(f"blur {self.blur:g} degC is not above 0; give its spread")
+        return self
+
+
+Count = Annotated[int, Field(ge=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class KeptSetting:
+    """A setting that the plan must fire, whatever else it chooses."""
+
+    temperature: DegC
+    dwell: Dwell
+    mesh: int
+    layers: Count = 1
+    base: str = "none"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class ControlTile:
+    """A tile of a known colour that rides in every session.
+
+    It is fired at one setting throughout, so that sessions can be compared; its
+    colour is another than the one under test, and no fit uses its grade.
+    """
+
+    colour: str
+    temperature: DegC
+    dwell: Dwell
+    mesh: int = 80
+    layers: Count = 1
+    base: str = "none"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class PlanWish:
+    """Which plan is wanted.
+
+    Attributes
+    ----------
+    kind : str
+        Name of a plan kind; ``firelab plan --kinds`` lists them.
+    tiles : int or None
+        Size, where the kind lets one choose it.
+    resolution : int or None
+        For a two-level fraction, in place of a size.
+    looks : int
+        For a ladder, how often each tile is fired and looked at.
+    repeats : int
+        How often the whole plan is fired.
+    order : {'randomised', 'low to high'}
+        Order of the loads within a session.
+    load_variance_ratio : float
+        Variance of loads over the variance within a load, as expected; the
+        optimal kinds and the figures of a plan use it.
+    shift : float
+        Difference between the ends of a factor that the plan should show, in
+        standard deviations within a load; the power is told for it.
+    guard : tuple of str or None
+        Terms beyond the model that an optimal plan should not be blind to; where
+        None, the bends of temperature and dwell. Empty turns this off.
+    control : ControlTile or None
+        Rides in every session.
+    keep : tuple of KeptSetting
+        Tiles that an optimal plan must hold.
+    """
+
+    kind: str = "factorial"
+    tiles: Count | None = None
+    resolution: Annotated[int, Field(ge=3, le=8)] | None = None
+    looks: Annotated[int, Field(ge=2, le=8)] = 4
+    repeats: Count = 1
+    order: Literal["randomised", "low to high"] = "randomised"
+    load_variance_ratio: Annotated[float, Field(ge=0, le=100)] = 1.0
+    shift: Annotated[float, Field(gt=0, le=20)] = 2.0
+    guard: tuple[str, ...] | None = None
+    control: ControlTile | None = None
+    keep: tuple[KeptSetting, ...] = ()
+
+
+Positive = Annotated[float, Field(gt=0)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class PreparationFiring:
+    """Temperature (degC) and dwell (s) of a preparation firing."""
+
+    temperature: DegC
+    dwell: Dwell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Preparation:
+    """Firings before the test: counter-enamel, base, and coats under the last.
+
+    Defaults are the usual firing of an opaque on copper (common practice, no
+    source); state the studio's own. `back` says how many coats the back
+    carries: as many as the front, one, or none.
+    """
+
+    counter: PreparationFiring = Field(
+        default_factory=lambda: PreparationFiring(temperature=760.0, dwell=120.0)
+    )
+    base: PreparationFiring = Field(
+        default_factory=lambda: PreparationFiring(temperature=790.0, dwell=150.0)
+    )
+    coat: PreparationFiring = Field(
+        default_factory=lambda: PreparationFiring(temperature=760.0, dwell=120.0)
+    )
+    back: Literal["as the front", "one coat", "bare"] = "as the front"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Glass:
+    """Constants for the bending of a tile whose faces differ.
+
+    The defaults are values from memory, for a soft enamel: state those of your
+    own glass where you know them.
+
+    Attributes
+    ----------
+    modulus_GPa, expansion_per_K : float
+        Of the fired enamel.
+    density_kg_m3 : float
+        Of the fired enamel; makes a thickness of a coat's weight.
+    metal_modulus_GPa, metal_expansion_per_K : float or None
+        In place of the nominal values of the metal.
+    cooling_K : float
+        Span over which enamel and metal cool together.
+    sag_limit : float
+        Sag over the longer side that is flagged, millimetres (no source).
+    """
+
+    modulus_GPa: Positive = 70.0
+    expansion_per_K: Positive = 11e-6
+    density_kg_m3: Positive = 2500.0
+    metal_modulus_GPa: Positive | None = None
+    metal_expansion_per_K: Positive | None = None
+    cooling_K: Positive = 400.0
+    sag_limit: Millimetres = 0.2
+
+
+PositiveTo1000 = Annotated[float, Field(gt=0, le=1000)]
+Apart = Annotated[DegCApart, Field(gt=0, le=1000)]
+Spread = Annotated[float, Field(gt=0, le=10)]
+Place = Annotated[float, Field(ge=-10, le=10)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class PriorWish:
+    """The table ``[priors]`` of series.toml; what is not stated has its default.
+
+    How sharply a grade passes, how wide it is and what dwell is worth are in
+    degC apart: they belong to the enamel, not to the range that is searched.
+    The medians are common practice, no source. A spread is the standard
+    deviation of the natural logarithm.
+
+    Attributes
+    ----------
+    blur, blur_spread : float
+        Median and spread of the degrees over which a grade passes from 20 % to
+        80 % of the tiles of a load.
+    place, place_spread : float
+        Mean and standard deviation of the middle of the scale of grades, in
+        half ranges: the coldest temperature of the series is at -1, the
+        hottest at +1.
+    grade_width, grade_width_spread : float
+        Median and spread of the degrees that one grade is wide, on a scale of
+        four.
+    doubling, doubling_spread : float
+        Median and spread of the degrees that doubling the dwell is worth.
+    effect : float
+        Standard deviation of the degrees that mesh, layers and base are worth,
+        per half of their range.
+    interaction : float
+        The same for products and squares.
+    load_sd, tile_sd : float
+        Scales of the half-normal standard deviations, in logits, between loads
+        and between tiles that are looked at more than once.
+    clarity_effect : float
+        Of the transparency score, as a share of its range: standard deviation
+        of the effect of half the range of a factor; half as much for products
+        and squares, and 1.4 times as much between two bases.
+    clarity_load_sd, clarity_tile_sd : float
+        Scales of the half-normal standard deviations of the score between
+        loads and between tiles of one load, as shares of its range.
+    """
+
+    blur: Apart = 20.0
+    blur_spread: Spread = 0.7
+    place: Place = 0.0
+    place_spread: PositiveTo1000 = 0.75
+    grade_width: Apart = 30.0
+    grade_width_spread: Spread = 0.8
+    doubling: Apart = 30.0
+    doubling_spread: Spread = 0.7
+    effect: Apart = 30.0
+    interaction: Apart = 15.0
+    load_sd: PositiveTo1000 = 0.8
+    tile_sd: PositiveTo1000 = 3.0
+    clarity_effect: PositiveTo1000 = 0.25
+    clarity_load_sd: PositiveTo1000 = 0.1
+    clarity_tile_sd: PositiveTo1000 = 0.15

@@ -1,0 +1,1 @@
+"""One series in one file: packed, sealed, verified."""

@@ -1,0 +1,287 @@
+"""Reading a zip from a stranger: every fault named, nothing trusted, no file written.
+
+The bytes of a bundle: a zip that depends on its content alone.
+
+Files are stored, not compressed: deflate's output differs between versions of
+zlib, and a bundle packed twice must be equal byte for byte. Dates, order and
+modes are fixed. Whatever differs from that form was changed by someone else,
+so a reader rebuilds the container and compares.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import stat
+import struct
+import zipfile
+import zlib
+from collections.abc import Iterable, Mapping
+
+from firelab.errors import Finding, FirelabError
+
+_FIXED_DATE = (1980 - 1980) << 9 | 1 << 5 | 1
+"""1 January 1980, the first day a zip can name."""
+_NEEDS = 20
+_MADE_BY_UNIX = 3 << 8 | _NEEDS
+_REGULAR_FILE = 0o100644 << 16
+_MOST_BYTES = 2**31 - 1
+
+
+def container_bytes(files: Mapping[str, bytes]) -> bytes:
+    """Return the zip of some files, sorted by name.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        Name, ASCII with forward slashes, to content.
+
+    Returns
+    -------
+    bytes
+        The same for the same files, on every machine.
+
+    Raises
+    ------
+    FirelabError
+        If the files together are too large for a plain zip.
+
+    References
+    ----------
+    .. [1] PKWARE, APPNOTE.TXT, .ZIP File Format Specification, sections 4.3.7,
+       4.3.12 and 4.3.16.
+
+    Examples
+    --------
+    >>> import io, zipfile
+    >>> raw = container_bytes({"b.csv": b"2", "a.csv": b"1"})
+    >>> zipfile.ZipFile(io.BytesIO(raw)).namelist()
+    ['a.csv', 'b.csv']
+    """
+    parts: list[bytes] = []
+    directory: list[bytes] = []
+    offset = 0
+    for name in sorted(files):
+        content = files[name]
+        written = name.encode("ascii")
+        shared = struct.pack(
+            "<HHHHHIIIHH",
+            _NEEDS,
+            0,
+            0,
+            0,
+            _FIXED_DATE,
+            zlib.crc32(content),
+            len(content),
+            len(content),
+            len(written),
+            0,
+        )
+        entry = (
+            b"PK\x01\x02"
+            + struct.pack("<H", _MADE_BY_UNIX)
+            + shared
+            + struct.pack("<HHHII", 0, 0, 0, _REGULAR_FILE, offset)
+            + written
+        )
+        directory.append(entry)
+        parts += [b"PK\x03\x04" + shared + written, content]
+        offset += 30 + len(written) + len(content)
+    listed = b"".join(directory)
+    if offset + len(listed) > _MOST_BYTES:
+        raise FirelabError(
+            f"the files together hold {offset} bytes, more than {_MOST_BYTES}",
+            hint="leave out photos or traces",
+        )
+    end = b"PK\x05\x06" + struct.pack(
+        "<HHHHIIH", 0, 0, len(files), len(files), len(listed), offset, 0
+    )
+    return b"".join([*parts, listed, end])
+
+
+LARGEST_BUNDLE = 256 * 2**20
+"""Bytes of a bundle, packed or unpacked."""
+LARGEST_FILE = 64 * 2**20
+"""Bytes of one file of a bundle."""
+MOST_FILES = 2000
+STEEPEST_RATIO = 100
+"""A file that unpacks to more than so many times its size is a bomb."""
+
+_SUFFIXES = ("toml", "csv", "json", "html", "svg", "png", "jpg", "jpeg", "pdf")
+_PART = r"[A-Za-z0-9_](?:[A-Za-z0-9 _.+-]*[A-Za-z0-9_+-])?"
+_NAME = re.compile(rf"(?:{_PART}/){{0,2}}{_PART}")
+_RESERVED = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
+_LONGEST_NAME = 120
+PLAIN_NAMES = ("SHA256SUMS",)
+"""Files that need no suffix."""
+
+_ASK_AGAIN = "ask the studio to pack and send it again; nothing was written"
+_HOSTILE = "do not unpack it with another program; nothing was written"
+
+
+def name_fault(name: str) -> tuple[str, str] | None:
+    r"""Say why a bundle must not hold a file of that name.
+
+    Parameters
+    ----------
+    name : str
+        As the archive writes it.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        Code and message; None where the name is good.
+
+    Examples
+    --------
+    >>> name_fault("figures/window.svg") is None
+    True
+    >>> name_fault("../windows.csv")
+    ('escaping-path', "'../windows.csv' would be written outside of the folder")
+    >>> name_fault("C:\\series.toml")[0]
+    'escaping-path'
+    """
+    parts = re.split(r"[/\\]", name)
+    absolute = name.startswith(("/", "\\", "~")) or ":" in name
+    if absolute or ".." in parts or "\\" in name:
+        return "escaping-path", f"{name!r} would be written outside of the folder"
+    if name.endswith("/"):
+        return "extra-file", f"{name!r} is a folder, not a file of a series"
+    plain = len(name) <= _LONGEST_NAME and _NAME.fullmatch(name)
+    if not plain or any(_RESERVED.fullmatch(part) for part in parts):
+        return "unsafe-name", f"{name[:_LONGEST_NAME]!r} is not a plain file name"
+    if name not in PLAIN_NAMES and name.rpartition(".")[2].lower() not in _SUFFIXES:
+        return "extra-file", f"{name!r} is no kind of file that a series holds"
+    return None
+
+
+def read_archive(raw: bytes, file: str) -> tuple[dict[str, bytes], list[Finding]]:
+    """Return the files of a zip by name, and every fault of it.
+
+    Parameters
+    ----------
+    raw : bytes
+        The whole zip.
+    file : str
+        Its name, for findings.
+
+    Returns
+    -------
+    tuple of (dict, list of Finding)
+        The files that could be read. Codes: ``not-a-bundle``,
+        ``oversized``, ``bomb``, ``escaping-path``, ``unsafe-name``,
+        ``extra-file``, ``duplicate-name``, ``link``, ``encrypted``,
+        ``altered-file`` and ``altered-container``. Where a name or a size is
+        at fault nothing is read at all.
+    """
+    if len(raw) > LARGEST_BUNDLE:
+        message = f"holds {len(raw)} bytes, more than {LARGEST_BUNDLE}"
+        return {}, [_finding("oversized", file, message)]
+    try:
+        with zipfile.ZipFile(io.BytesIO(raw)) as opened:
+            entries = opened.infolist()
+            findings = _directory_findings(entries, len(raw), file)
+            if findings:
+                return {}, findings
+            files, findings = _contents(opened, entries, file)
+    except (zipfile.BadZipFile, ValueError, NotImplementedError, OSError) as fault:
+        message = f"is not a zip that can be read: {fault}"
+        return {}, [_finding("not-a-bundle", file, message)]
+    if not findings:
+        findings = _container_findings(raw, files, file)
+    return files, findings
+
+
+def _finding(code: str, file: str, message: str, hint: str = _ASK_AGAIN) -> Finding:
+    return Finding(code=code, file=file, line=0, column=0, message=message, hint=hint)
+
+
+def _directory_findings(
+    entries: list[zipfile.ZipInfo], n_bytes: int, file: str
+) -> list[Finding]:
+    if len(entries) > MOST_FILES:
+        message = f"holds {len(entries)} files, more than {MOST_FILES}"
+        return [_finding("oversized", file, message)]
+    findings = [
+        _finding(code, file, message, _HOSTILE)
+        for entry in entries
+        for code, message in _entry_faults(entry)
+    ]
+    findings += _duplicates([entry.orig_filename for entry in entries], file)
+    unpacked = sum(entry.file_size for entry in entries)
+    packed = sum(entry.compress_size for entry in entries)
+    if unpacked > LARGEST_BUNDLE:
+        message = f"would unpack to {unpacked} bytes, more than {LARGEST_BUNDLE}"
+        findings.append(_finding("bomb", file, message, _HOSTILE))
+    if packed > n_bytes:
+        message = f"{len(entries)} files share the same bytes: {packed} of {n_bytes}"
+        findings.append(_finding("bomb", file, message, _HOSTILE))
+    return findings
+
+
+def _entry_faults(entry: zipfile.ZipInfo) -> list[tuple[str, str]]:
+    name = entry.orig_filename
+    faults = [fault] if (fault := name_fault(name)) else []
+    mode = entry.external_attr >> 16
+    if stat.S_ISLNK(mode):
+        faults.append(("link", f"{name!r} is a link to another file"))
+    elif stat.S_IFMT(mode) not in (0, stat.S_IFREG, stat.S_IFDIR):
+        faults.append(("link", f"{name!r} is a device, not a file"))
+    if entry.flag_bits & 0x1:
+        faults.append(("encrypted", f"{name!r} is encrypted"))
+    if entry.file_size > LARGEST_FILE:
+        message = f"{name!r} holds {entry.file_size} bytes, more than {LARGEST_FILE}"
+        faults.append(("oversized", message))
+    if entry.file_size > STEEPEST_RATIO * max(entry.compress_size, 1):
+        message = (
+            f"{name!r} would unpack from {entry.compress_size} to {entry.file_size} bytes"
+        )
+        faults.append(("bomb", message))
+    return faults
+
+
+def _duplicates(names: Iterable[str], file: str) -> list[Finding]:
+    spelled: dict[str, list[str]] = {}
+    for name in names:
+        spelled.setdefault(name.casefold(), []).append(name)
+    return [
+        _finding("duplicate-name", file, f"holds {' and '.join(map(repr, same))}", _HOSTILE)
+        for same in spelled.values()
+        if len(same) > 1
+    ]
+
+
+def _contents(
+    opened: zipfile.ZipFile, entries: list[zipfile.ZipInfo], file: str
+) -> tuple[dict[str, bytes], list[Finding]]:
+    files: dict[str, bytes] = {}
+    findings: list[Finding] = []
+    for entry in entries:
+        name = entry.orig_filename
+        try:
+            files[name] = opened.read(entry)
+        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as fault:
+            findings.append(
+                _finding("altered-file", file, f"{name!r} cannot be read: {fault}")
+            )
+    return files, findings
+
+
+def _container_findings(raw: bytes, files: dict[str, bytes], file: str) -> list[Finding]:
+    right = container_bytes(files)
+    if right == raw:
+        return []
+    same = next(
+        (
+            place
+            for place, pair in enumerate(zip(right, raw, strict=False))
+            if _differ(pair)
+        ),
+        min(len(right), len(raw)),
+    )
+    message = f"is not as firelab packs it, from byte {same + 1} on"
+    return [_finding("altered-container", file, message)]
+
+
+def _differ(pair: tuple[int, int]) -> bool:
+    return pair[0] != pair[1]

@@ -1,0 +1,317 @@
+"""A bundle: one series in one file that another studio can open, check and reuse.
+
+The seal of a bundle: the SHA-256 of every file, in the form `sha256sum -c` reads.
+
+It shows damage, not who made a bundle: whoever packs anew can seal anew. To be
+sure of the sender, compare the bundle's own SHA-256 over another channel.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
+from firelab.series.folder import FIRINGS_FILE, PLAN_FILE, PLAN_TABLE, SERIES_FILE
+from firelab.studios.bundle.archive import LARGEST_BUNDLE, container_bytes, read_archive
+from firelab.studios.bundle.descriptor import BUNDLE_SCHEMA, DESCRIPTOR_FILE
+
+SEAL_FILE = "SHA256SUMS"
+
+_ASK_AGAIN = "ask the studio to pack and send it again; nothing was written"
+
+
+def seal_text(contents: Mapping[str, bytes]) -> str:
+    """Return the seal of all files but the seal itself, sorted by name.
+
+    Examples
+    --------
+    >>> seal_text({"a.csv": b""})[:20]
+    'e3b0c44298fc1c149afb'
+    """
+    lines = [
+        f"{hashlib.sha256(contents[name]).hexdigest()}  {name}\n"
+        for name in sorted(contents)
+        if name != SEAL_FILE
+    ]
+    return "".join(lines)
+
+
+def seal_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
+    """Name each file that is not as it was sealed.
+
+    Parameters
+    ----------
+    contents : mapping of str to bytes
+        Every file of the bundle.
+    file : str
+        Name of the bundle.
+
+    Returns
+    -------
+    list of Finding
+        Codes ``missing-file``, ``extra-file``, ``altered-file`` and
+        ``altered-seal``.
+    """
+    if SEAL_FILE not in contents:
+        return [_finding("missing-file", file, f"{SEAL_FILE} is missing")]
+    sealed = contents[SEAL_FILE]
+    right = seal_text(contents)
+    if sealed == right.encode():
+        return []
+    then, now = _digests(sealed.decode("utf-8", "replace")), _digests(right)
+    findings = [
+        _finding("missing-file", file, f"{name!r} was sealed and is missing")
+        for name in sorted(set(then) - set(now))
+    ]
+    findings += [
+        _finding("extra-file", file, f"{name!r} was added after sealing")
+        for name in sorted(set(now) - set(then))
+    ]
+    findings += [
+        _finding(
+            "altered-file",
+            file,
+            f"{name!r} has SHA-256 {now[name][:12]}..., sealed {then[name][:12]}...",
+        )
+        for name in sorted(set(now) & set(then))
+        if now[name] != then[name]
+    ]
+    return findings or [_finding("altered-seal", file, f"{SEAL_FILE} was rewritten")]
+
+
+def _digests(text: str) -> dict[str, str]:
+    return {
+        name: digest
+        for digest, mark, name in (line.partition("  ") for line in text.splitlines())
+        if mark
+    }
+
+
+def descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
+    """Name each way in which the descriptor does not describe the files.
+
+    Takes and returns what `seal_findings` does, with the further code
+    ``faulty-descriptor``.
+    """
+    if DESCRIPTOR_FILE not in contents:
+        return [_finding("missing-file", file, f"{DESCRIPTOR_FILE} is missing")]
+    try:
+        described = json.loads(contents[DESCRIPTOR_FILE])
+        schema = described["firelab"]["schema"]
+        listed = {one["path"]: one for one in described["resources"]}
+    except (ValueError, TypeError, KeyError) as fault:
+        message = f"{DESCRIPTOR_FILE} cannot be read: {fault}"
+        return [_finding("faulty-descriptor", file, message)]
+    if schema != BUNDLE_SCHEMA:
+        message = f"{DESCRIPTOR_FILE} has schema {schema!r}, not {BUNDLE_SCHEMA!r}"
+        return [_finding("faulty-descriptor", file, message)]
+    held = set(contents) - {DESCRIPTOR_FILE, SEAL_FILE}
+    findings = [
+        _finding("missing-file", file, f"{name!r} is described and missing")
+        for name in sorted(set(listed) - held)
+    ]
+    findings += [
+        _finding("extra-file", file, f"{name!r} is not described")
+        for name in sorted(held - set(listed))
+    ]
+    for name in sorted(held & set(listed)):
+        findings += _resource_findings(listed[name], contents[name], file)
+    return findings
+
+
+def _resource_findings(resource: Any, content: bytes, file: str) -> list[Finding]:
+    digest = f"sha256:{hashlib.sha256(content).hexdigest()}"
+    if resource.get("bytes") == len(content) and resource.get("hash") == digest:
+        return []
+    message = (
+        f"{resource['path']!r} holds {len(content)} bytes with {digest[:19]}..., described "
+        f"as {resource.get('bytes')} with {str(resource.get('hash'))[:19]}..."
+    )
+    return [_finding("altered-file", file, message)]
+
+
+def _finding(code: str, file: str, message: str) -> Finding:
+    return Finding(code=code, file=file, line=0, column=0, message=message, hint=_ASK_AGAIN)
+
+
+NEEDED_FILES = (SERIES_FILE, PLAN_TABLE, PLAN_FILE, FIRINGS_FILE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bundle:
+    """The files of one series, sealed.
+
+    Attributes
+    ----------
+    contents : mapping of str to bytes
+        Every file, descriptor and seal among them.
+    notes : tuple of str
+        What packing did or left out, in words.
+    """
+
+    contents: Mapping[str, bytes]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def raw(self) -> bytes:
+        """The bundle as one zip; the same content gives the same bytes."""
+        return container_bytes(self.contents)
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the zip, to be compared over another channel."""
+        return hashlib.sha256(self.raw).hexdigest()
+
+    @property
+    def descriptor(self) -> dict[str, Any]:
+        """The Data Package descriptor."""
+        return dict(json.loads(self.contents[DESCRIPTOR_FILE]))
+
+    @property
+    def studio(self) -> str:
+        """How the studio called itself; empty where it did not."""
+        named = self.descriptor.get("contributors") or [{}]
+        return str(named[0].get("title", ""))
+
+    def text(self, name: str) -> str:
+        """Return one file as text.
+
+        Raises
+        ------
+        FirelabError
+            If the bundle does not hold it, or it is not UTF-8.
+        """
+        if name not in self.contents:
+            raise FirelabError(f"the bundle holds no {name}")
+        try:
+            return self.contents[name].decode("utf-8")
+        except UnicodeDecodeError as fault:
+            raise FirelabError(
+                f"is not UTF-8 text at byte {fault.start + 1}", name
+            ) from None
+
+
+def open_bundle(raw: bytes, file: str = "bundle") -> Bundle:
+    """Return a bundle after every check of it; nothing is written.
+
+    Parameters
+    ----------
+    raw : bytes
+        The whole file.
+    file : str
+        Its name, for findings.
+
+    Returns
+    -------
+    Bundle
+
+    Raises
+    ------
+    FaultyFile
+        With a finding per altered, missing, extra, oversized, escaping,
+        doubled or linked file; see `read_archive` and `seal_findings`.
+    """
+    contents, findings = read_archive(raw, file)
+    if not findings or contents:
+        findings += _content_findings(contents, file, sound=not findings)
+    if findings:
+        raise FaultyFile(findings)
+    return Bundle(contents=contents)
+
+
+def _content_findings(
+    contents: Mapping[str, bytes], file: str, *, sound: bool
+) -> list[Finding]:
+    sealed = seal_findings(contents, file)
+    if not sound:
+        # What could not be read has been named already; it is not missing.
+        return [one for one in sealed if one.code != "missing-file"]
+    if sealed:
+        return sealed
+    missing = [name for name in NEEDED_FILES if name not in contents]
+    findings = [
+        Finding(
+            code="missing-file",
+            file=file,
+            line=0,
+            column=0,
+            message=f"{name!r} is missing: a bundle holds {', '.join(NEEDED_FILES)}",
+            hint="ask the studio to pack it with: firelab pack",
+        )
+        for name in missing
+    ]
+    return findings or descriptor_findings(contents, file)
+
+
+def read_bundle(path: str | Path) -> Bundle:
+    """Open the bundle of a file.
+
+    Raises
+    ------
+    FaultyFile
+        As `open_bundle`; a file too large to be a bundle is not even read.
+    """
+    place = Path(path)
+    size = place.stat().st_size
+    if size > LARGEST_BUNDLE:
+        finding = Finding(
+            code="oversized",
+            file=place.name,
+            line=0,
+            column=0,
+            message=f"holds {size} bytes, more than {LARGEST_BUNDLE}",
+            hint="a series is small: is this the right file?",
+        )
+        raise FaultyFile([finding])
+    return open_bundle(place.read_bytes(), place.name)
+
+
+def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
+    """Write the files of a verified bundle to a new folder, all of them or none.
+
+    Parameters
+    ----------
+    bundle : Bundle
+        As `open_bundle` returned it.
+    folder : str or Path
+        Must not exist, or be empty.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    UsageError
+        If the folder holds anything.
+    """
+    target = Path(folder)
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise UsageError(
+            "is there already and not empty", str(target), "name a new folder to unpack to"
+        )
+    target.parent.mkdir(parents=True, exist_ok=True)
+    made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}."))
+    try:
+        for name, content in bundle.contents.items():
+            place = made / name
+            place.parent.mkdir(parents=True, exist_ok=True)
+            with place.open("xb") as stream:
+                stream.write(content)
+        made.chmod(0o755)
+        if target.exists():
+            target.rmdir()
+        os.replace(made, target)
+    except BaseException:
+        shutil.rmtree(made, ignore_errors=True)
+        raise
+    return target

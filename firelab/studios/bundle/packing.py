@@ -1,0 +1,230 @@
+"""From a series folder to a bundle: gathered, found current, cleaned, sealed."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from firelab.craft.trade_words import STAGES
+from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.records.firing_log import own_form, read_firings, read_log
+from firelab.records.planned_firings import planned_firings
+from firelab.records.records import Records
+from firelab.series.folder import (
+    FIRINGS_FILE,
+    FIT_FILE,
+    NEXT_FILE,
+    PLAN_FILE,
+    PLAN_TABLE,
+    REPORT_FILE,
+    SERIES_FILE,
+    TRACES_FOLDER,
+    WINDOWS_FILE,
+    WINDOWS_TABLE,
+    json_text,
+    sha256_of,
+    stale_sources,
+)
+from firelab.studios.bundle.archive import name_fault
+from firelab.studios.bundle.bundle import SEAL_FILE, Bundle, seal_text
+from firelab.studios.bundle.descriptor import (
+    DESCRIPTOR_FILE,
+    check_licence,
+    describe_bundle,
+    made_with,
+)
+from firelab.studios.bundle.privacy import (
+    PHOTO_SUFFIXES,
+    NameCleaner,
+    NameForm,
+    clean_photo,
+    name_substitutes,
+    observer_names,
+    words_of_the_trade,
+)
+
+FIGURES_FOLDER, PHOTOS_FOLDER = "figures", "photos"
+
+_IN_ORDER = (
+    SERIES_FILE,
+    PLAN_TABLE,
+    PLAN_FILE,
+    FIRINGS_FILE,
+    FIT_FILE,
+    WINDOWS_FILE,
+    WINDOWS_TABLE,
+    NEXT_FILE,
+    REPORT_FILE,
+)
+"""What a bundle takes, sources before what is made from them."""
+_FOLDERS = {
+    TRACES_FOLDER: (".csv",),
+    FIGURES_FOLDER: (".svg", ".png", ".pdf"),
+    PHOTOS_FOLDER: PHOTO_SUFFIXES,
+}
+_REMAKE = {FIT_FILE: "firelab fit", WINDOWS_FILE: "firelab windows"}
+
+
+def pack_series(
+    folder: str | Path,
+    *,
+    licence: str,
+    studio: str = "",
+    names: NameForm = "codes",
+    drop_notes: bool = False,
+) -> Bundle:
+    """Return the bundle of a series folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        With at least series.toml, plan.csv, plan.json and firings.csv.
+    licence : str
+        One of `firelab.studios.bundle.descriptor.LICENCES`.
+    studio : str, default ''
+        How the studio wants to be called; empty leaves it out.
+    names : {'codes', 'initials', 'keep'}, default 'codes'
+        What becomes of the observers' names.
+    drop_notes : bool, default False
+        Leave out the notes of the log.
+
+    Returns
+    -------
+    Bundle
+        The same for the same files and words.
+
+    Raises
+    ------
+    UsageError
+        If the licence is not known.
+    FaultyFile
+        If the log is faulty, or a derived file is older than its sources.
+    RecordsInsufficient
+        If no look is recorded.
+    FirelabError
+        If a photo cannot be cleaned or a file's name cannot travel.
+    """
+    chosen = check_licence(licence)
+    base = Path(folder)
+    records = read_firings(base)
+    series = records.series
+    _refuse_stale(base)
+    log = read_log(base, series, planned_firings(records.plan))
+    contents = _gather(base)
+    written = contents[FIRINGS_FILE]
+    contents[FIRINGS_FILE] = _in_own_form(written, log.torn, records)
+    if drop_notes:
+        contents.pop(REPORT_FILE, None)
+    people = observer_names(log.rows)
+    vocabulary = " ".join(
+        (contents[SERIES_FILE].decode("utf-8-sig"), *STAGES, *series.responses.stage.grades)
+    )
+    cleaner = NameCleaner(
+        substitutes=name_substitutes(people, names),
+        spared=words_of_the_trade(people, vocabulary),
+        drop_notes=drop_notes,
+    )
+    cleaned = cleaner.clean(contents, before={FIRINGS_FILE: written})
+    told = _privacy_words(cleaner, cleaned, names)
+    descriptor = describe_bundle(
+        cleaned,
+        series,
+        licence=chosen,
+        studio=studio.strip(),
+        privacy=told,
+        made_with=made_with(cleaned),
+    )
+    cleaned[DESCRIPTOR_FILE] = json_text(descriptor).encode("utf-8")
+    cleaned[SEAL_FILE] = seal_text(cleaned).encode("ascii")
+    spared = tuple(
+        f"the name {name!r} also is a word of the series: it was replaced in the log only"
+        for name in cleaner.spared
+        if name in cleaner.substitutes
+    )
+    return Bundle(contents=cleaned, notes=(*told, *spared, *_left_out(base, cleaned)))
+
+
+def _gather(base: Path) -> dict[str, bytes]:
+    contents = {
+        name: (base / name).read_bytes() for name in _IN_ORDER if (base / name).is_file()
+    }
+    for name, suffixes in _FOLDERS.items():
+        for path in sorted((base / name).glob("*")):
+            if path.suffix.lower() in suffixes and path.is_file():
+                contents[_travelling_name(f"{name}/{path.name}")] = path.read_bytes()
+    for name in [one for one in contents if one.startswith(PHOTOS_FOLDER)]:
+        contents[name] = clean_photo(contents[name], name)
+    return contents
+
+
+def _in_own_form(raw: bytes, torn: bytes, records: Records) -> bytes:
+    """Return the log without a torn last line, as firelab writes it."""
+    whole = raw.removesuffix(torn)
+    if whole.startswith(b"tile,look,"):
+        return whole
+    return own_form(whole, records.series, planned_firings(records.plan)).encode("utf-8")
+
+
+def _travelling_name(name: str) -> str:
+    fault = name_fault(name)
+    if fault:
+        raise FirelabError(
+            fault[1], hint="rename it with plain letters, digits and hyphens"
+        )
+    return name
+
+
+def _left_out(base: Path, contents: dict[str, bytes]) -> tuple[str, ...]:
+    photos = [f"{PHOTOS_FOLDER}/{path.name}" for path in (base / PHOTOS_FOLDER).glob("*")]
+    left = sorted(name for name in photos if name not in contents)
+    return tuple(f"{name} was left out: only JPEG and PNG can be cleaned" for name in left)
+
+
+def _privacy_words(
+    cleaner: NameCleaner, contents: dict[str, bytes], names: NameForm
+) -> tuple[str, ...]:
+    count = len(set(cleaner.substitutes.values()))
+    told = []
+    if names == "keep":
+        told.append("observers' names were kept")
+    elif count:
+        told.append(f"{count} observers' names were replaced with {names}")
+    if cleaner.drop_notes:
+        told.append("notes were left out, and the report, which shows them")
+    if any(name.startswith(PHOTOS_FOLDER) for name in contents):
+        told.append("photos carry no place, time or owner")
+    return tuple(told)
+
+
+def _refuse_stale(base: Path) -> None:
+    findings = []
+    series_digest, log_digest = (
+        sha256_of(base / SERIES_FILE),
+        sha256_of(base / FIRINGS_FILE),
+    )
+    for name, remedy in _REMAKE.items():
+        path = base / name
+        if not path.is_file():
+            continue
+        stored = json.loads(path.read_text(encoding="utf-8")).get("provenance", {})
+        stale = stale_sources(base, stored.get("sources", {}))
+        if stored.get("series_hash") not in (None, series_digest):
+            stale.insert(0, SERIES_FILE)
+        if stale:
+            findings.append(_stale(name, ", ".join(stale), remedy))
+    report = base / REPORT_FILE
+    if report.is_file() and log_digest not in report.read_text(encoding="utf-8"):
+        findings.append(_stale(REPORT_FILE, FIRINGS_FILE, "firelab report"))
+    if findings:
+        raise FaultyFile(findings)
+
+
+def _stale(name: str, source: str, remedy: str) -> Finding:
+    return Finding(
+        code="stale",
+        file=name,
+        line=0,
+        column=0,
+        message=f"is older than {source}, which it was made from",
+        hint=f"make it anew with: {remedy}",
+    )

@@ -1,0 +1,380 @@
+"""Names of observers taken out of what leaves the studio, the same way throughout.
+
+Photos without what a camera writes into them: place, time, owner, thumbnails.
+
+The picture itself is not touched: a JPEG loses its application and comment
+segments and whatever follows its end, a PNG its text, time and EXIF chunks.
+Only the turn of the picture is kept, or a photo taken upright would lie down.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import html
+import io
+import json
+import re
+import struct
+import zlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal, cast, get_args
+
+from firelab.errors import FirelabError, UsageError
+from firelab.records.look import Look
+from firelab.series.folder import FIRINGS_FILE, PLAN_FILE, PLAN_TABLE, json_text
+
+NameForm = Literal["codes", "initials", "keep"]
+
+_NAME_COLUMNS = ("observer", "recorded_by")
+_FREE_COLUMNS = ("note", "defects")
+_SHORTEST_IN_TEXT = 3
+_TEXT_SUFFIXES = (".csv", ".html", ".svg")
+
+
+def name_form(word: str) -> NameForm:
+    """Return a form of names by its word.
+
+    Raises
+    ------
+    UsageError
+        If there is no such form.
+    """
+    for form in get_args(NameForm):
+        if form == word:
+            return cast(NameForm, form)
+    raise UsageError(
+        f"names cannot become {word!r}", hint=f"one of {', '.join(get_args(NameForm))}"
+    )
+
+
+def observer_names(looks: Iterable[Look]) -> tuple[str, ...]:
+    """Return every observer's name in a log, in the order of first appearance."""
+    found: dict[str, None] = {}
+    for look in looks:
+        for column in _NAME_COLUMNS:
+            name = getattr(look, column).strip()
+            if name:
+                found.setdefault(name, None)
+    return tuple(found)
+
+
+def name_substitutes(names: Iterable[str], form: NameForm) -> dict[str, str]:
+    """Return what stands in for each name.
+
+    Spellings that differ in case alone are one person.
+
+    Parameters
+    ----------
+    names : iterable of str
+        In order of first appearance, which keeps codes when a log grows.
+    form : {'codes', 'initials', 'keep'}
+        ``observer-1`` and so on; initials, numbered where two people share
+        them; or names as they are.
+
+    Examples
+    --------
+    >>> name_substitutes(["Ada Vega", "Al Voss", "ada vega"], "initials")
+    {'Ada Vega': 'AV', 'Al Voss': 'AV2', 'ada vega': 'AV'}
+    >>> name_substitutes(["Ada Vega", "observer-1"], "codes")
+    {'Ada Vega': 'observer-2', 'observer-1': 'observer-1'}
+    """
+    listed = list(names)
+    if form == "keep":
+        return {}
+    people: dict[str, str] = {}
+    taken: set[str] = set()
+    if form == "codes":
+        for name in listed:
+            if re.fullmatch(r"observer-\d+", name):
+                people[name.casefold()] = name
+                taken.add(name)
+    for name in listed:
+        if name.casefold() not in people:
+            stem = "observer-" if form == "codes" else _initials(name)
+            people[name.casefold()] = _free(stem, taken, numbered=form == "codes")
+            taken.add(people[name.casefold()])
+    return {name: people[name.casefold()] for name in listed}
+
+
+def _initials(name: str) -> str:
+    words = re.findall(r"[^\W\d_]+", name)
+    return "".join(word[0] for word in words).upper() or "X"
+
+
+def _free(stem: str, taken: set[str], *, numbered: bool) -> str:
+    number = 1
+    while True:
+        tried = f"{stem}{number}" if numbered or number > 1 else stem
+        if tried not in taken:
+            return tried
+        number += 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NameCleaner:
+    """Replaces names in a log and in what was made from it.
+
+    Attributes
+    ----------
+    substitutes : mapping of str to str
+        As `name_substitutes` returns them.
+    spared : tuple of str
+        Names left alone in running text, because they also are words of the
+        series, such as a colour or a grade; in the log they are replaced.
+    drop_notes : bool
+        Empty the notes of the log, which may tell of people in other ways.
+    """
+
+    substitutes: Mapping[str, str]
+    spared: tuple[str, ...] = ()
+    drop_notes: bool = False
+
+    def clean(
+        self, contents: Mapping[str, bytes], *, before: Mapping[str, bytes]
+    ) -> dict[str, bytes]:
+        """Return files with names replaced and every hash of a changed file renewed.
+
+        Parameters
+        ----------
+        contents : mapping of str to bytes
+            The log before what was made from it. A file's SHA-256 that stands
+            in a later file is replaced with the new one.
+        before : mapping of str to bytes
+            Files that were already changed, as they were.
+
+        Returns
+        -------
+        dict of str to bytes
+            Files without a name to replace are unchanged, byte for byte.
+        """
+        renewed: dict[str, str] = {}
+        cleaned: dict[str, bytes] = {}
+        for name, content in contents.items():
+            after = self._clean_file(name, content)
+            for old, new in renewed.items():
+                after = after.replace(old.encode(), new.encode())
+            if after != content:
+                renewed[_sha256(content)] = _sha256(after)
+            if before.get(name, after) != after:
+                renewed[_sha256(before[name])] = _sha256(after)
+            cleaned[name] = after
+        return cleaned
+
+    def _clean_file(self, name: str, content: bytes) -> bytes:
+        if name == FIRINGS_FILE:
+            return self._clean_log(content)
+        if name.endswith(".json") and name != PLAN_FILE:
+            before = json.loads(content)
+            after = self._clean_value(before)
+            return content if after == before else json_text(after).encode("utf-8")
+        if name.endswith(_TEXT_SUFFIXES) and name != PLAN_TABLE:
+            text = content.decode("utf-8")
+            if name.endswith(".html"):
+                text = self._replace_cells(text)
+            return self._replace(text).encode("utf-8")
+        return content
+
+    def _replace_cells(self, page: str) -> str:
+        """Replace table cells that hold a name and nothing else, however short."""
+        for name, code in self.substitutes.items():
+            for spelling in {name, html.escape(name), name.replace("'", "&#39;")}:
+                page = page.replace(f">{spelling}<", f">{code}<")
+        return page
+
+    def _clean_log(self, content: bytes) -> bytes:
+        rows = csv.DictReader(io.StringIO(content.decode("utf-8"), newline=""))
+        stream = io.StringIO(newline="")
+        writer = csv.DictWriter(stream, rows.fieldnames or (), lineterminator="\n")
+        writer.writeheader()
+        changed = False
+        for row in rows:
+            after = {column: self._cell(column, cell or "") for column, cell in row.items()}
+            changed |= any(after[column] != (row[column] or "") for column in row)
+            writer.writerow(after)
+        return stream.getvalue().encode("utf-8") if changed else content
+
+    def _cell(self, column: str, cell: str) -> str:
+        if column in _NAME_COLUMNS:
+            return self.substitutes.get(cell.strip(), cell)
+        if column == "note" and self.drop_notes:
+            return ""
+        return self._replace(cell) if column in _FREE_COLUMNS else cell
+
+    def _clean_value(self, value: Any) -> Any:
+        if isinstance(value, str):
+            whole = value in self.substitutes and value not in self.spared
+            return self.substitutes[value] if whole else self._replace(value)
+        if isinstance(value, list):
+            return [self._clean_value(one) for one in value]
+        if isinstance(value, dict):
+            return {self._replace(k): self._clean_value(one) for k, one in value.items()}
+        return value
+
+    def _replace(self, text: str) -> str:
+        spellings = {
+            spelling.casefold(): code
+            for name, code in self.substitutes.items()
+            if len(name) >= _SHORTEST_IN_TEXT and name not in self.spared
+            for spelling in (name, html.escape(name), name.replace("'", "&#39;"))
+        }
+        if not spellings or not any(one in text.casefold() for one in spellings):
+            return text
+        longest_first = sorted(spellings, key=len, reverse=True)
+        alternatives = "|".join(re.escape(one) for one in longest_first)
+        pattern = re.compile(rf"(?<!\w)(?:{alternatives})(?!\w)", re.I)
+        return pattern.sub(lambda found: spellings[found[0].casefold()], text)
+
+
+def words_of_the_trade(names: Iterable[str], text: str) -> tuple[str, ...]:
+    """Return the names that stand in a text as whole words.
+
+    Examples
+    --------
+    >>> words_of_the_trade(["Green", "Vega"], 'colour = "Marsh green"')
+    ('Green',)
+    """
+    return tuple(
+        name for name in names if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", text, re.I)
+    )
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png")
+
+_PNG_START = b"\x89PNG\r\n\x1a\n"
+_PNG_KEPT = frozenset(
+    b"IHDR PLTE IDAT IEND tRNS gAMA cHRM sRGB iCCP sBIT bKGD pHYs".split()
+)
+_ORIENTATION = 0x0112
+
+
+def clean_photo(raw: bytes, file: str) -> bytes:
+    """Return a photo without location, time, owner, comments or thumbnails.
+
+    Parameters
+    ----------
+    raw : bytes
+        JPEG or PNG.
+    file : str
+        Its name, for the error.
+
+    Returns
+    -------
+    bytes
+        The same picture; cleaning twice changes nothing more.
+
+    Raises
+    ------
+    FirelabError
+        If the file is neither, or is damaged.
+
+    References
+    ----------
+    .. [1] ITU-T T.81, JPEG, annex B: segments. PNG, third edition (W3C):
+       chunks. Exif 2.32 (CIPA DC-008): tag 274, orientation.
+    """
+    try:
+        if raw.startswith(b"\xff\xd8"):
+            return _clean_jpeg(raw)
+        if raw.startswith(_PNG_START):
+            return _clean_png(raw)
+    except (IndexError, struct.error, ValueError) as fault:
+        raise FirelabError(
+            f"is damaged and cannot be cleaned: {fault}", file, "take it out of photos"
+        ) from None
+    raise FirelabError(
+        "is neither JPEG nor PNG and cannot be cleaned",
+        file,
+        "save it as JPEG or PNG, or take it out of photos",
+    )
+
+
+def _clean_jpeg(raw: bytes) -> bytes:
+    kept = [b"\xff\xd8"]
+    turn, place = 1, 2
+    while True:
+        if raw[place] != 0xFF:
+            raise ValueError(f"no marker at byte {place + 1}")
+        marker = raw[place + 1]
+        if marker == 0xFF:
+            place += 1
+            continue
+        if marker == 0xD9:
+            kept.append(b"\xff\xd9")
+            break
+        (length,) = struct.unpack_from(">H", raw, place + 2)
+        segment = raw[place : place + 2 + length]
+        if len(segment) != length + 2:
+            raise ValueError("a segment is cut off")
+        place += 2 + length
+        if marker == 0xE1 and segment[4:10] == b"Exif\0\0":
+            turn = _orientation(segment[10:]) or turn
+        if _is_kept(marker, segment):
+            kept.append(segment)
+        if marker == 0xDA:
+            end = _end_of_scan(raw, place)
+            kept.append(raw[place:end])
+            place = end
+    if turn != 1:
+        kept.insert(1, _exif_segment(turn))
+    return b"".join(kept)
+
+
+def _is_kept(marker: int, segment: bytes) -> bool:
+    if marker == 0xFE:
+        return False
+    if 0xE0 <= marker <= 0xEF:
+        colour_profile = marker == 0xE2 and segment[4:16] == b"ICC_PROFILE\0"
+        adobe = marker == 0xEE and segment[4:9] == b"Adobe"
+        jfif = marker == 0xE0 and segment[4:9] == b"JFIF\0"
+        return colour_profile or adobe or jfif
+    return True
+
+
+def _end_of_scan(raw: bytes, place: int) -> int:
+    """Return where the entropy-coded data after a scan header end."""
+    while True:
+        place = raw.index(b"\xff", place)
+        follows = raw[place + 1]
+        if follows != 0 and not 0xD0 <= follows <= 0xD7 and follows != 0xFF:
+            return place
+        place += 1 if follows == 0xFF else 2
+
+
+def _orientation(tiff: bytes) -> int:
+    order = {b"II": "<", b"MM": ">"}.get(tiff[:2])
+    if order is None:
+        return 0
+    (first,) = struct.unpack_from(order + "I", tiff, 4)
+    (count,) = struct.unpack_from(order + "H", tiff, first)
+    for entry in range(count):
+        tag, _, _, value = struct.unpack_from(order + "HHIH", tiff, first + 2 + 12 * entry)
+        if tag == _ORIENTATION and 1 <= value <= 8:
+            return int(value)
+    return 0
+
+
+def _exif_segment(turn: int) -> bytes:
+    tiff = b"MM\0*" + struct.pack(">IHHHIHHI", 8, 1, _ORIENTATION, 3, 1, turn, 0, 0)
+    content = b"Exif\0\0" + tiff
+    return b"\xff\xe1" + struct.pack(">H", len(content) + 2) + content
+
+
+def _clean_png(raw: bytes) -> bytes:
+    kept, place, kind = [_PNG_START], len(_PNG_START), b""
+    while kind != b"IEND":
+        length, kind = struct.unpack_from(">I4s", raw, place)
+        chunk = raw[place : place + 12 + length]
+        if len(chunk) != length + 12:
+            raise ValueError("a chunk is cut off")
+        if zlib.crc32(chunk[4:-4]) != struct.unpack(">I", chunk[-4:])[0]:
+            raise ValueError(f"chunk {kind!r} fails its checksum")
+        if kind in _PNG_KEPT:
+            kept.append(chunk)
+        place += 12 + length
+    return b"".join(kept)

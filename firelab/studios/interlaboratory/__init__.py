@@ -1,0 +1,1 @@
+"""Repeatability and reproducibility, and who stands out."""

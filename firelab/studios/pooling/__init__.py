@@ -1,0 +1,1 @@
+"""Several studios' looks at one colour, brought together."""

@@ -1,0 +1,270 @@
+"""A window carried to a studio that was not pooled, with or without control tiles.
+
+The new studio's kiln and hand are drawn from the spread between the pooled
+studios. Control tiles fired there, or tiles of the colour itself, weigh those
+draws by the probability of their grades.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.errors import FirelabError, RecordsInsufficient
+from firelab.fits.ordinal.stage_draws import StageDraws, normal_points
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.fits.sampling.importance import effective_size, resample, smooth_weights
+from firelab.series.terms import model_matrix
+from firelab.studios.pooling.pool_fit import PooledStage
+from firelab.windows.firing_windows import firing_windows
+from firelab.windows.window import FiringWindows
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_COPIES = 10
+_NODES = 15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NewStudio:
+    """What is believed of a studio before and after its control tiles.
+
+    Attributes
+    ----------
+    pool : PooledStage
+    draw : ndarray of int, shape (N,)
+        Which of the pool's draws each row goes with.
+    kiln, total : ndarray, shape (N,)
+        Shift by its kiln, and in all, coded units against a studio that
+        shifts nothing.
+    weights : ndarray, shape (N,)
+        They add to 1.
+    n_controls : int
+        Control looks that were used.
+    """
+
+    pool: PooledStage
+    draw: IntArray
+    kiln: FloatArray
+    total: FloatArray
+    weights: FloatArray
+    n_controls: int
+
+    @property
+    def shift_degC(self) -> tuple[float, float, float]:
+        """Lower end, median and upper end of the shift against the pooled mean, degC."""
+        mean = self.pool.total.mean(axis=1)[self.draw]
+        shift = (self.total - mean) * self.pool.half_range_degC
+        return weighted_interval(shift, self.weights, self.pool.shared.series.window.level)
+
+    def posterior(self, *, rng: np.random.Generator, n_draws: int = 2000) -> StagePosterior:
+        """Return the posterior of the colour there, as windows take it.
+
+        Parameters
+        ----------
+        rng : numpy.random.Generator
+        n_draws : int, default 2000
+            How many draws.
+        """
+        logs = np.log(np.maximum(self.weights, 1e-300))
+        kept = resample(logs, n_draws, rng=rng)
+        return self.pool.shifted(self.total[kept], self.draw[kept])
+
+    def windows(self, *, rng: np.random.Generator) -> FiringWindows:
+        """Return the firing windows of the colour there."""
+        return firing_windows(self.posterior(rng=rng))
+
+
+def before_controls(pool: PooledStage, *, rng: np.random.Generator) -> NewStudio:
+    """Return what is believed of a further studio before it fires anything.
+
+    Parameters
+    ----------
+    pool : PooledStage
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    NewStudio
+        Its kiln and hand have the spread that the pooled studios have.
+    """
+    draw = np.repeat(np.arange(pool.draws.n_draws), _COPIES)
+    spread, share = pool.spread[draw], pool.kiln_share[draw]
+    kiln = spread * np.sqrt(share) * rng.standard_normal(draw.size)
+    hand = spread * np.sqrt(1 - share) * rng.standard_normal(draw.size)
+    return NewStudio(
+        pool=pool,
+        draw=draw,
+        kiln=kiln,
+        total=kiln + hand,
+        weights=np.full(draw.size, 1 / draw.size),
+        n_controls=0,
+    )
+
+
+def after_controls(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
+    """Return what is believed after control tiles were fired and graded there.
+
+    Parameters
+    ----------
+    studio : NewStudio
+    looks : DataFrame
+        Graded looks with ``role, stage, temperature_degC, dwell_s, load``: those
+        of role ``control`` are of the pool's control colour, all others of the
+        colour itself, which shows kiln and hand together and needs ``mesh,
+        grain_um, layers, base``.
+
+    Returns
+    -------
+    NewStudio
+
+    Raises
+    ------
+    RecordsInsufficient
+        If nothing is graded, or control tiles are given and the pool has none.
+    FirelabError
+        If a grade is none of the pool's.
+    """
+    graded = looks[looks["stage"].notna()]
+    if graded.empty:
+        raise RecordsInsufficient(
+            "no control tile is graded", hint="fire, grade and record them first"
+        )
+    logs = np.log(np.maximum(studio.weights, 1e-300))
+    for _, load in graded.groupby("load", sort=True):
+        logs = logs + load_log_likelihood(studio, load)
+    smoothed, _ = smooth_weights(logs)
+    if effective_size(smoothed) < 50:
+        raise RecordsInsufficient(
+            "these control tiles are so far from what the pooled studios found that the "
+            "window cannot be carried there",
+            hint="look for a mix-up of tiles or a faulty thermocouple; else fire a series",
+        )
+    return NewStudio(
+        pool=studio.pool,
+        draw=studio.draw,
+        kiln=studio.kiln,
+        total=studio.total,
+        weights=np.exp(smoothed),
+        n_controls=studio.n_controls + len(graded),
+    )
+
+
+def load_log_likelihood(studio: NewStudio, load: pd.DataFrame) -> FloatArray:
+    """Return the log likelihood of one load's grades in each row, shape (N,)."""
+    points, weights = normal_points(_NODES)
+    at_nodes = np.zeros((studio.draw.size, _NODES))
+    for is_control, looks in load.groupby(load["role"] == "control"):
+        draws, shift = _draws_of(studio, is_control=bool(is_control))
+        eta = _latent(studio.pool, draws, looks, is_control=bool(is_control))
+        grades = _grade_places(studio.pool, looks)
+        ends = np.concatenate(
+            [
+                np.full((draws.n_draws, 1), -np.inf),
+                draws.thresholds,
+                np.full((draws.n_draws, 1), np.inf),
+            ],
+            axis=1,
+        )
+        level = eta[studio.draw] + shift[:, None]
+        lower = ends[studio.draw][:, grades] - level
+        upper = ends[studio.draw][:, grades + 1] - level
+        heat = draws.load_sd[studio.draw][:, None] * points
+        at_nodes += _log_probability(draws, lower, upper, heat)
+    peak = at_nodes.max(axis=1, keepdims=True)
+    whole = np.exp(at_nodes - peak) @ weights
+    return np.asarray(np.log(whole) + peak[:, 0])
+
+
+def _draws_of(studio: NewStudio, *, is_control: bool) -> tuple[StageDraws, FloatArray]:
+    """Return the draws of a colour, and what the studio shifts it by, latent units."""
+    pool = studio.pool
+    if not is_control:
+        return pool.draws, pool.steepness[studio.draw] * studio.total
+    if pool.control is None:
+        raise RecordsInsufficient(
+            "the pooled studios share no control colour",
+            hint="fire tiles of the colour itself instead",
+        )
+    steepness = pool.control.coefficients[:, 0]
+    return pool.control, steepness[studio.draw] * studio.kiln
+
+
+def _latent(
+    pool: PooledStage, draws: StageDraws, looks: pd.DataFrame, *, is_control: bool
+) -> FloatArray:
+    terms = draws.columns if is_control else pool.terms
+    return draws.linear(model_matrix(pool.shared.series, looks, terms))
+
+
+def _grade_places(pool: PooledStage, looks: pd.DataFrame) -> IntArray:
+    grades = pool.shared.series.responses.stage.grades
+    strange = sorted(set(looks["stage"].astype(str)) - set(grades))
+    if strange:
+        raise FirelabError(
+            f"{', '.join(strange)} is no grade of these studios: {', '.join(grades)}",
+            hint="grade on their scale",
+        )
+    return np.array([grades.index(str(stage)) for stage in looks["stage"]])
+
+
+def _log_probability(
+    draws: StageDraws, lower: FloatArray, upper: FloatArray, heat: FloatArray
+) -> FloatArray:
+    """Return the log probability of all looks at each node, shape (N, Q)."""
+    from firelab.fits.ordinal.links import link_named
+
+    cdf = link_named(draws.link).cdf
+    total = np.zeros_like(heat)
+    for place in range(lower.shape[1]):
+        chance = cdf(upper[:, place, None] - heat) - cdf(lower[:, place, None] - heat)
+        total += np.log(np.maximum(chance, 1e-300))
+    return total
+
+
+def weighted_interval(
+    values: FloatArray, weights: FloatArray, level: float
+) -> tuple[float, float, float]:
+    """Return lower end, median and upper end of weighted values.
+
+    Examples
+    --------
+    >>> weighted_interval(np.arange(1.0, 11.0), np.full(10, 0.1), 0.8)
+    (1.0, 5.0, 9.0)
+    """
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weights[order])
+    wanted = np.array([(1 - level) / 2, 0.5, (1 + level) / 2]) * reached[-1]
+    places = np.searchsorted(reached, wanted - 1e-12)
+    low, middle, high = values[order][np.minimum(places, values.size - 1)]
+    return float(low), float(middle), float(high)
+
+
+def control_settings(pool: PooledStage, dwell_s: float, count: int) -> tuple[float, ...]:
+    """Return where a new studio should read the kiln for its control tiles, degC.
+
+    A tile tells most where its grade is about to turn: the settings go through
+    the colour's turning points, at the studios' mean, from the middle outwards.
+
+    Parameters
+    ----------
+    pool : PooledStage
+    dwell_s : float
+        Of every control tile.
+    count : int
+        How many tiles.
+    """
+    draws = pool.control or pool.draws
+    mean = (pool.kiln if pool.has_control else pool.total).mean(axis=1)
+    middle = sum(pool.shared.series.span("temperature")) / 2
+    frame = pool.shared.tested.iloc[:1].assign(temperature_degC=middle, dwell_s=dwell_s)
+    at_middle = _latent(pool, draws, frame, is_control=pool.has_control)
+    steepness = draws.coefficients[:, draws.columns.index("temperature")]
+    turn = (draws.thresholds - at_middle) / steepness[:, None] - mean[:, None]
+    places = middle + np.median(turn, axis=0) * pool.half_range_degC
+    order = np.argsort(np.abs(places - places.mean()), kind="stable")
+    return tuple(round(float(places[order[tile % len(order)]]), 1) for tile in range(count))

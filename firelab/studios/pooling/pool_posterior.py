@@ -1,0 +1,232 @@
+"""Drawing from the pooled posterior: all studios' looks at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.fits.ordinal.priors import Priors
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.fits.ordinal.stage_posterior_density import load_nodes
+from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
+from firelab.fits.ordinal.stage_posterior_grades import check_link
+from firelab.fits.ordinal.stage_posterior_layout import Layout, make_layout, make_priors
+from firelab.fits.sampling.adaptive import (
+    TRUSTED_K,
+    AdaptedSample,
+    sample_adaptively,
+)
+from firelab.fits.sampling.mode import Mode, find_mode
+from firelab.records.records import Records
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import model_matrix, term_columns
+from firelab.studios.pooling.pool_density import PoolDensity, PooledGrades
+from firelab.studios.pooling.pool_fit import PooledStage
+from firelab.studios.pooling.pool_layout import (
+    KILN_SHARE,
+    KILN_SHARE_SD,
+    SPREAD_DEGC,
+    SPREAD_LOG_SD,
+    PoolLayout,
+)
+from firelab.studios.pooling.shared_looks import (
+    SharedLooks,
+    coded_half_range_degC,
+    share_looks,
+)
+
+FloatArray = NDArray[np.float64]
+
+_CONTROL_TERMS = ("temperature", "dwell")
+_CONTROL_PLACE_SD = 1.5
+
+
+def pool_studios(
+    parts: Sequence[tuple[str, Records]],
+    *,
+    link: str = "logit",
+    rng: np.random.Generator | None = None,
+    n_draws: int = 2000,
+) -> PooledStage:
+    r"""Draw from the posterior of one colour over several studios.
+
+    Each studio's readings are shifted: by its kiln's offset, and by what its
+    jar, coat and hand are worth. Control tiles of a shared colour show the
+    kiln's offset alone and so tell the two apart.
+
+    Parameters
+    ----------
+    parts : sequence of (str, Records)
+        Studio and records; a studio may come more than once.
+    link : {'logit', 'probit', 'cloglog', 'loglog'}, default 'logit'
+        Distribution of the latent grade.
+    rng : numpy.random.Generator, optional
+        By default seeded from the first series.
+    n_draws : int, default 2000
+        How many draws, S.
+
+    Returns
+    -------
+    PooledStage
+
+    Raises
+    ------
+    RecordsInsufficient
+        If there are fewer than two studios, or the temperature never varies.
+    FirelabError
+        If colour, metal, grades or target differ.
+    """
+    check_link(link)
+    shared = share_looks(parts)
+    series = shared.series
+    random = np.random.default_rng(series.seed) if rng is None else rng
+    terms = tuple(series.terms)
+    density = make_pool_density(shared, link=link)
+    sample, mode = _draw(density, n_draws, random)
+    layout, points = density.layout, sample.points
+    natural = layout.colour.natural(points[:, : layout.colour.n_parameters])
+    effects = layout.effects(points)
+    columns = term_columns(series, terms)
+    return PooledStage(
+        shared=shared,
+        terms=terms,
+        columns=columns,
+        link=link,
+        draws=StageDraws(
+            thresholds=natural.thresholds,
+            coefficients=natural.coefficients,
+            load_sd=natural.load_sd,
+            tile_sd=np.zeros(len(points)),
+            link=link,
+            columns=columns,
+        ),
+        total=effects.total,
+        kiln=effects.kiln,
+        spread=effects.spread,
+        kiln_share=effects.share,
+        control=_control_draws(layout, points, link),
+        priors=(*density.priors.words, *_spread_words(layout)),
+        convergence=_convergence(sample, mode),
+        provenance=tuple(records.provenance for _, records in parts),
+    )
+
+
+def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
+    """Set up the pooled posterior of some looks."""
+    series, tested, controls = shared.series, shared.tested, shared.controls
+    terms = tuple(series.terms)
+    colour = make_layout(series, term_columns(series, terms), link=link, has_tiles=False)
+    used = tuple(term for term in _CONTROL_TERMS if term in series.varied)
+    control = (
+        make_layout(series, used, link=link, has_tiles=False) if len(controls) else None
+    )
+    whole = pd.concat([tested, controls], ignore_index=True)
+    load = pd.factorize(whole["load"])[0]
+    order = np.argsort(load, kind="stable")
+    place = np.argsort(order, kind="stable")
+    nodes, log_weights = load_nodes(load)
+    return PoolDensity(
+        layout=PoolLayout(
+            colour=colour,
+            control=control,
+            n_studios=len(shared.studios),
+            log_spread=float(np.log(SPREAD_DEGC / coded_half_range_degC(series))),
+        ),
+        priors=make_priors(series, colour, link=link),
+        control_priors=_control_priors(series, control, link),
+        looks=PooledGrades(
+            grade=np.asarray(whole["stage"].cat.codes, dtype=np.int64)[order],
+            studio=whole["studio"].to_numpy(dtype=np.int64)[order],
+            load=np.asarray(load, dtype=np.int64)[order],
+            tested=place[: len(tested)],
+            controls=place[len(tested) :],
+            X=model_matrix(series, tested, terms),
+            X_control=model_matrix(series, controls, used),
+        ),
+        link=link,
+        nodes=nodes,
+        log_weights=log_weights,
+    )
+
+
+def _control_priors(
+    series: FiringSeries, control: Layout | None, link: str
+) -> Priors | None:
+    """Let a control colour fuse anywhere in the fired range and beyond it."""
+    if control is None:
+        return None
+    priors = make_priors(series, control, link=link)
+    mean, sd = priors.mean.copy(), priors.sd.copy()
+    mean[0], sd[0] = 0.0, _CONTROL_PLACE_SD
+    return replace(priors, mean=mean, sd=sd)
+
+
+def _draw(
+    density: PoolDensity, n_draws: int, rng: np.random.Generator
+) -> tuple[AdaptedSample, Mode]:
+    layout = density.layout
+    start = np.zeros(layout.n_parameters)
+    start[: layout.colour.n_parameters] = density.priors.mean
+    start[layout.spread_at] = layout.log_spread
+    if density.control_priors is not None:
+        start[layout.share_at] = KILN_SHARE
+        start[layout.controls] = density.control_priors.mean
+    mode = find_mode(density.log_density_and_gradient, start)
+    return sample_adaptively(density.log_density, mode, n_draws, rng=rng), mode
+
+
+def _control_draws(layout: PoolLayout, points: FloatArray, link: str) -> StageDraws | None:
+    if layout.control is None:
+        return None
+    known = layout.control.natural(points[:, layout.controls])
+    natural = layout.colour.natural(points[:, : layout.colour.n_parameters])
+    steepness = natural.coefficients[:, layout.colour.carrier or 0]
+    return StageDraws(
+        thresholds=known.thresholds,
+        coefficients=known.coefficients,
+        load_sd=natural.load_sd * known.coefficients[:, 0] / steepness,
+        tile_sd=np.zeros(len(points)),
+        link=link,
+        columns=layout.control.columns,
+    )
+
+
+def _spread_words(layout: PoolLayout) -> tuple[str, ...]:
+    low, high = SPREAD_DEGC * np.exp(np.array([-1.2816, 1.2816]) * SPREAD_LOG_SD)
+    spread = (
+        f"deviation between studios: {SPREAD_DEGC:g} degC "
+        f"(80 % within {low:.0f} to {high:.0f} degC)"
+    )
+    if layout.control is None:
+        return (spread,)
+    ends = np.array([-1.2816, 0.0, 1.2816]) * KILN_SHARE_SD + KILN_SHARE
+    low, middle, high = 100 / (1 + np.exp(-ends))
+    return (
+        spread,
+        f"of its square the kilns have {middle:.0f} % (80 % within {low:.0f} to "
+        f"{high:.0f} %), the studios' jars, coats and hands the rest",
+        f"control colour: place 0 +/- {_CONTROL_PLACE_SD:g} half ranges; steepness, "
+        "widths and dwell as for the colour",
+    )
+
+
+def _convergence(sample: AdaptedSample, mode: Mode) -> PosteriorConvergence:
+    trusted = sample.pareto_k <= TRUSTED_K
+    doubt = "" if trusted else "; take the intervals as rough"
+    return PosteriorConvergence(
+        code=0 if trusted else 1,
+        message=(
+            f"adaptive importance sampling, Pareto k {sample.pareto_k:.2f} (trusted to "
+            f"{TRUSTED_K:g}), worth {sample.effective_size:.0f} independent draws{doubt}"
+        ),
+        sampler="importance",
+        pareto_k=sample.pareto_k,
+        effective_size=sample.effective_size,
+        r_hat=None,
+        largest_gradient=mode.largest_gradient,
+        condition=mode.condition,
+    )

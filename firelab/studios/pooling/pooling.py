@@ -1,0 +1,224 @@
+"""All that several bundles of one colour say together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from firelab.errors import FirelabError, RecordsInsufficient
+from firelab.records.firing_log import read_firings
+from firelab.records.records import Records
+from firelab.series.folder import INVENTED
+from firelab.studios.bundle.bundle import NEEDED_FILES, Bundle, read_bundle
+from firelab.studios.interlaboratory.precision import Precision, study_precision
+from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
+from firelab.studios.pooling.controls_needed import ControlsNeeded, controls_needed
+from firelab.studios.pooling.meta_analysis import (
+    MetaAnalysis,
+    combine_studios,
+    error_of_interval,
+)
+from firelab.studios.pooling.pool_fit import PooledStage
+from firelab.studios.pooling.pool_posterior import pool_studios
+from firelab.studios.shelf.rows import read_bundled_firings
+from firelab.windows.firing_windows import firing_windows
+from firelab.windows.window import FiringWindows
+
+SCHEMA = "firelab/pooling/1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """One studio's contribution.
+
+    Attributes
+    ----------
+    studio : str
+    bundle : Bundle
+    records : Records
+    """
+
+    studio: str
+    bundle: Bundle
+    records: Records
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pooling:
+    """Studios pooled: shifts, windows, precision, what a new studio needs.
+
+    Attributes
+    ----------
+    fit : PooledStage
+    pooled : FiringWindows
+        At the mean of these studios.
+    own : dict
+        Studio to its windows, within the pool.
+    needed : ControlsNeeded
+    edges, scores : Precision or None
+        Of the studios' own edges and of scores; None where too little is shared.
+    """
+
+    fit: PooledStage
+    pooled: FiringWindows
+    own: dict[str, FiringWindows]
+    needed: ControlsNeeded
+    edges: Precision | None
+    scores: Precision | None
+
+    def summary(self) -> str:
+        """Return all of it as lines for a terminal."""
+        lines = [self.fit.summary(), "", "at the mean of these studios:"]
+        if self.fit.shared.series.invented:
+            lines.insert(0, INVENTED)
+        lines.append(self.pooled.summary())
+        for name, windows in self.own.items():
+            lines += ["", f"{name}:", windows.summary()]
+        lines += ["", "a studio that was not pooled:", self.needed.summary()]
+        for what, found in (("edges", self.edges), ("scores", self.scores)):
+            if found is not None:
+                lines += ["", f"{what}, as ASTM E691 and ISO 5725-2:", found.summary()]
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return all of it as plain values."""
+        invented = self.fit.shared.series.invented
+        return {
+            "schema": SCHEMA,
+            **({"invented": INVENTED} if invented else {}),
+            "fit": self.fit.to_dict(),
+            "pooled": self.pooled.to_dict(),
+            "own": {name: windows.to_dict() for name, windows in self.own.items()},
+            "needed": self.needed.to_dict(),
+            "edges": self.edges.to_dict() if self.edges else None,
+            "scores": self.scores.to_dict() if self.scores else None,
+        }
+
+
+def read_part(path: str | Path, studio: str = "") -> Part:
+    """Read a bundle, or a folder as `unpack` writes it, as one studio's part.
+
+    Parameters
+    ----------
+    path : str or Path
+        A bundle or a series folder.
+    studio : str, default ''
+        Its name; by default as the bundle says, else the file's.
+
+    Raises
+    ------
+    FaultyFile, FirelabError
+        If it cannot be read.
+    """
+    place = Path(path)
+    if place.is_dir():
+        files = {
+            one.name: one.read_bytes() for one in sorted(place.iterdir()) if one.is_file()
+        }
+        missing = [name for name in NEEDED_FILES if name not in files]
+        if missing:
+            raise FirelabError(f"lacks {', '.join(missing)}", str(place), "pack it first")
+        bundle, records = Bundle(contents=files), read_firings(place)
+        named = bundle.studio if "datapackage.json" in files else ""
+    else:
+        bundle = read_bundle(place)
+        records, named = read_bundled_firings(bundle), bundle.studio
+    return Part(studio=studio or named or place.stem, bundle=bundle, records=records)
+
+
+def pool_parts(
+    parts: Sequence[Part], *, rng: np.random.Generator | None = None, most_controls: int = 6
+) -> Pooling:
+    """Pool the parts of several studios.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+    rng : numpy.random.Generator, optional
+        By default seeded from the first part's series.
+    most_controls : int, default 6
+        Control tiles tried for a new studio.
+
+    Raises
+    ------
+    RecordsInsufficient, FirelabError
+        As `pool_studios`.
+    """
+    if not parts:
+        raise RecordsInsufficient("nothing to pool", hint="name two bundles or more")
+    seed = parts[0].records.series.seed
+    random = np.random.default_rng(seed) if rng is None else rng
+    named = [(part.studio, part.records) for part in parts]
+    fit = pool_studios(named, rng=random)
+    return Pooling(
+        fit=fit,
+        pooled=firing_windows(fit.on_average()),
+        own={name: firing_windows(fit.in_studio(name)) for name in fit.studios},
+        needed=controls_needed(fit, rng=random, most=most_controls),
+        edges=_precision(
+            edge_measures([(part.studio, part.bundle.contents) for part in parts])
+        ),
+        scores=_precision(score_measures(named)),
+    )
+
+
+def _precision(measured: pd.DataFrame) -> Precision | None:
+    """Return the precision where three studios or more share something."""
+    studios = measured.groupby("material")["studio"].transform("nunique")
+    shared = measured[studios >= 3]
+    return None if shared.empty else study_precision(shared)
+
+
+def combine_edges(measured: pd.DataFrame) -> dict[str, MetaAnalysis]:
+    """Pool edges of which only estimate and interval are known.
+
+    Parameters
+    ----------
+    measured : DataFrame
+        Columns ``studio, material, value, lower, upper, level``, as
+        `edge_measures` returns them or a table of summaries holds them.
+
+    Returns
+    -------
+    dict of str to MetaAnalysis
+        Material to its mean over studios; edges without a whole interval, and
+        those that one studio met, are left out.
+
+    Raises
+    ------
+    FirelabError
+        If a column is missing or an interval is not in order.
+    """
+    needed = ("studio", "material", "value", "lower", "upper", "level")
+    missing = [name for name in needed if name not in measured]
+    if missing:
+        raise FirelabError(
+            f"columns {', '.join(missing)} are missing",
+            hint=f"give {', '.join(needed)}; value, lower and upper in degC",
+        )
+    whole = measured.dropna(subset=["value", "lower", "upper", "level"])
+    wrong = whole[~(whole["lower"] < whole["value"]) | ~(whole["value"] < whole["upper"])]
+    if len(wrong):
+        row = wrong.iloc[0]
+        raise FirelabError(
+            f"{row['studio']}, {row['material']}: {row['value']:g} is not between "
+            f"{row['lower']:g} and {row['upper']:g}",
+            hint="give the estimate between the ends of its interval",
+        )
+    found = {}
+    for material, rows in whole.groupby("material", sort=True):
+        if rows["studio"].nunique() < 2:
+            continue
+        errors = [
+            error_of_interval(low, high, level)
+            for low, high, level in zip(
+                rows["lower"], rows["upper"], rows["level"], strict=True
+            )
+        ]
+        found[str(material)] = combine_studios(rows["value"], errors)
+    return found

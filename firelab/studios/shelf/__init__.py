@@ -1,0 +1,1 @@
+"""Many bundles, indexed and asked."""

@@ -1,0 +1,339 @@
+"""Questions to a shelf: which jars do this, at this heat, in this time, on this metal.
+
+One page to browse a shelf, with everything it needs inside it.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from firelab.craft.cautions import CAUTIONS, DEFERENCE
+from firelab.craft.units import format_duration, format_temperature
+from firelab.studios.shelf.shelf import connect_shelf
+
+ANSWER_SCHEMA = "firelab/shelf-answer/1"
+NEAR_DEGC = 10.0
+"""Looks within so many degC of the temperature asked count as being there."""
+
+_SETTING = """
+setting AS (
+  SELECT *, lower(target) = lower($stage) OR $stage = '' AS answers FROM windows
+  UNION ALL BY NAME
+  SELECT DISTINCT bundle, mesh, layers, base, FALSE AS answers FROM looks
+  WHERE role <> 'control' AND bundle NOT IN (SELECT bundle FROM windows))
+"""
+
+_SELECT = """
+SELECT b.studio, b.name, b.colour, b.kind, b.metal, b.lead, b.invented, b.licence,
+       s.mesh, s.layers, s.base, s.target, s.probability,
+       s.recipe_degC, s.recipe_s, s.tolerance_degC, s.tolerance_s, s.reason,
+       e.dwell_s, e.low_degC, e.high_degC, e.sure,
+       l.looks_there, l.graded_so, b.file, b.bundle
+FROM bundles b
+JOIN setting s USING (bundle)
+LEFT JOIN edge e ON e.bundle = s.bundle AND e.rank = s.rank AND s.answers
+LEFT JOIN seen l ON l.bundle = s.bundle AND l.mesh = s.mesh AND l.layers = s.layers
+                AND l.base = s.base
+"""
+
+_EDGE = """
+edge AS (
+  SELECT * FROM (
+    SELECT bundle, rank, dwell_s, low_degC, high_degC,
+      coalesce(low_upper_degC <= $at, low_side = 'none')
+        AND coalesce(high_lower_degC >= $at, high_side = 'none') AS sure,
+      $at IS NULL OR (
+        coalesce(low_degC <= $at, low_side IN ('below', 'none') AND coolest_degC <= $at)
+        AND coalesce(high_degC >= $at, high_side IN ('above', 'none')
+          AND hottest_degC >= $at)) AS inside
+    FROM edges JOIN bundles USING (bundle)
+    WHERE $within IS NULL OR dwell_s <= $within)
+  WHERE inside
+  QUALIFY row_number() OVER (PARTITION BY bundle, rank ORDER BY sure DESC, dwell_s) = 1)
+"""
+
+_SEEN = """
+seen AS (
+  SELECT bundle, mesh, layers, base, count(*) AS looks_there,
+         count(*) FILTER (WHERE lower(stage) = lower($stage)) AS graded_so
+  FROM looks
+  WHERE role <> 'control' AND stage IS NOT NULL
+    AND ($at IS NULL OR abs(temperature_degC - $at) <= $near)
+    AND ($within IS NULL OR total_dwell_s <= $within)
+  GROUP BY ALL)
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShelfQuestion:
+    """What is asked of a shelf; what is None or empty is not asked.
+
+    Attributes
+    ----------
+    colour : str
+        Part of the colour's name.
+    kind, metal, base, lead : str
+        As in a series.
+    stage : str
+        Grade that is wanted. A window answers where this is its target; of
+        others, and of bundles without windows, looks so graded answer.
+    at_degC : float or None
+        Temperature at which it must be reached.
+    within_s : float or None
+        Longest dwell.
+    mesh : int or None
+    sure : bool
+        Leave out windows whose edges' intervals do not hold the temperature.
+    """
+
+    colour: str = ""
+    kind: str = ""
+    metal: str = ""
+    base: str = ""
+    lead: str = ""
+    stage: str = ""
+    at_degC: float | None = None
+    within_s: float | None = None
+    mesh: int | None = None
+    sure: bool = False
+
+    def __str__(self) -> str:
+        """Say the question as a person would."""
+        parts = [self.kind, self.colour, f"on {self.metal}" if self.metal else ""]
+        parts += [f"over {self.base}" if self.base else "", self.lead]
+        parts += [f"{self.mesh} mesh" if self.mesh else ""]
+        parts += [f"reaching {self.stage}" if self.stage else ""]
+        if self.at_degC is not None:
+            parts.append(f"at {format_temperature(self.at_degC)}")
+        if self.within_s is not None:
+            parts.append(f"within {format_duration(self.within_s)}")
+        said = " ".join(part for part in parts if part)
+        return said or "everything on the shelf"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShelfAnswer:
+    """Windows and looks that answer a question.
+
+    Attributes
+    ----------
+    question : ShelfQuestion
+    found : DataFrame
+        One row per bundle and setting: whose it is, the recipe, at the
+        shortest dwell that will do the two edges, whether their intervals
+        hold the temperature too (`sure`), and how many looks near it there
+        are and were graded so. Surest first.
+    """
+
+    question: ShelfQuestion
+    found: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A copy of the rows found."""
+        return self.found.copy()
+
+    def summary(self) -> str:
+        """Return the answer as lines for a terminal."""
+        count = len(self.found)
+        head = f"{self.question}: {count} window{'s' if count != 1 else ''}"
+        return "\n".join(
+            [
+                head,
+                *(_line(row, self.question.stage) for row in self.found.to_dict("records")),
+            ]
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the answer as plain values."""
+        plain = self.found.astype(object).where(self.found.notna(), None)
+        return {
+            "schema": ANSWER_SCHEMA,
+            "question": str(self.question),
+            "found": plain.to_dict("records"),
+        }
+
+
+def _line(row: dict[Any, Any], stage: str) -> str:
+    over = "" if row["base"] in (None, "none") else f" over {row['base']}"
+    who = f"{row['colour']} ({row['studio'] or 'studio not named'})"
+    parts = [f"  {who}: {row['kind']}, {row['metal']}, {row['mesh']} mesh{over}"]
+    if row["dwell_s"] == row["dwell_s"] and row["dwell_s"] is not None:
+        low, high = (
+            "beyond what was fired" if value != value else format_temperature(value)
+            for value in (row["low_degC"], row["high_degC"])
+        )
+        parts.append(f"{format_duration(row['dwell_s'])}: {low} to {high}")
+        parts.append("sure" if row["sure"] else "likely")
+    if stage and row["looks_there"] == row["looks_there"] and row["looks_there"]:
+        parts.append(f"{row['graded_so']:.0f} of {row['looks_there']:.0f} looks {stage}")
+    if row["invented"]:
+        parts.append("invented")
+    return "; ".join(parts)
+
+
+def ask_shelf(
+    folder: str | Path, question: ShelfQuestion, *, most: int = 50
+) -> ShelfAnswer:
+    """Return what a shelf knows.
+
+    An edge outside of what was fired counts as far as was fired. An answer is
+    sure where the intervals of both edges leave the temperature between them.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Of the shelf.
+    question : ShelfQuestion
+    most : int, default 50
+        Rows at most.
+
+    Returns
+    -------
+    ShelfAnswer
+
+    Raises
+    ------
+    FirelabError
+        As `connect_shelf`.
+    """
+    wanted, values = _conditions(question)
+    with connect_shelf(folder, read_only=True) as connection:
+        found = connection.execute(
+            f"WITH {_SETTING}, {_EDGE}, {_SEEN} {_SELECT} WHERE {' AND '.join(wanted)} "
+            "ORDER BY sure DESC NULLS LAST, graded_so DESC NULLS LAST, dwell_s NULLS LAST, "
+            "b.colour, b.studio, b.bundle, s.rank LIMIT $most",
+            {**values, "near": NEAR_DEGC, "most": most},
+        ).df()
+    return ShelfAnswer(question=question, found=found)
+
+
+def _conditions(question: ShelfQuestion) -> tuple[list[str], dict[str, Any]]:
+    wanted = ["TRUE"]
+    values: dict[str, Any] = {
+        "at": question.at_degC,
+        "within": question.within_s,
+        "stage": question.stage,
+    }
+    for column in ("kind", "metal", "base", "lead"):
+        if value := getattr(question, column):
+            table = "s" if column == "base" else "b"
+            wanted.append(f"lower({table}.{column}) = lower(${column})")
+            values[column] = value
+    if question.colour:
+        wanted.append("contains(lower(b.colour), lower($colour))")
+        values["colour"] = question.colour
+    if question.mesh is not None:
+        wanted.append("s.mesh = $mesh")
+        values["mesh"] = question.mesh
+    asks_heat = question.at_degC is not None or question.within_s is not None
+    if question.stage or asks_heat:
+        by_window = "e.dwell_s IS NOT NULL" if asks_heat else "TRUE"
+        wanted.append(
+            f"CASE WHEN s.answers THEN {by_window} ELSE coalesce(l.graded_so, 0) > 0 END"
+        )
+    if question.sure:
+        wanted.append("e.sure")
+    return wanted, values
+
+
+_CARDS = """
+SELECT b.bundle, s.rank, b.studio, b.colour, b.kind, b.metal, b.lead, b.licence, b.invented,
+       b.looks, b.file, s.mesh, s.layers, s.base, s.reason,
+       s.recipe_degC, s.recipe_s, s.tolerance_degC, s.tolerance_s,
+       b.coolest_degC, b.hottest_degC
+FROM bundles b JOIN (
+  SELECT * FROM windows UNION ALL BY NAME
+  SELECT DISTINCT bundle, mesh, layers, base FROM looks
+  WHERE role <> 'control' AND bundle NOT IN (SELECT bundle FROM windows)) s USING (bundle)
+ORDER BY b.colour, b.studio, b.bundle, s.rank, s.mesh, s.layers, s.base
+"""
+_EDGES = """
+SELECT bundle, rank, dwell_s, low_degC, low_lower_degC, low_upper_degC,
+       high_degC, high_lower_degC, high_upper_degC, low_side, high_side
+FROM edges ORDER BY bundle, rank, dwell_s
+"""
+_SAME = (
+    *("studio", "colour", "kind", "metal", "lead", "licence", "invented", "looks", "file"),
+    *("mesh", "layers", "base", "reason"),
+)
+
+
+def shelf_page(folder: str | Path) -> str:
+    """Return a shelf as one self-contained HTML page.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Of the shelf.
+
+    Returns
+    -------
+    str
+        Searches without a network; the same shelf gives the same page.
+
+    Raises
+    ------
+    FirelabError
+        As `connect_shelf`.
+    """
+    from jinja2 import Environment, StrictUndefined
+
+    with connect_shelf(folder, read_only=True) as connection:
+        found = connection.execute(_CARDS)
+        names = [column[0] for column in found.description or ()]
+        cards = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+        edges: dict[tuple[Any, Any], list[list[Any]]] = {}
+        for bundle, rank, *ends in connection.execute(_EDGES).fetchall():
+            edges.setdefault((bundle, rank), []).append([_short(end) for end in ends])
+        counts = connection.execute(
+            "SELECT count(*), coalesce(sum(looks), 0), count(*) FILTER (WHERE invented) "
+            "FROM bundles"
+        ).fetchone() or (0, 0, 0)
+    shown = [_card(card, edges) for card in cards]
+    template = resources.files("firelab.studios.shelf").joinpath("shelf_page.html.j2")
+    page = Environment(autoescape=True, undefined=StrictUndefined).from_string(
+        template.read_text(encoding="utf-8")
+    )
+    return page.render(
+        bundles=counts[0],
+        looks=int(counts[1]),
+        invented=counts[2],
+        windows=len({(card["bundle"], card["rank"]) for card in cards}),
+        cautions=CAUTIONS,
+        deference=DEFERENCE,
+        data=_script_json(shown),
+    )
+
+
+def _card(
+    row: dict[str, Any], edges: dict[tuple[Any, Any], list[list[Any]]]
+) -> dict[str, Any]:
+    recipe = [
+        _short(row[name])
+        for name in ("recipe_degC", "recipe_s", "tolerance_degC", "tolerance_s")
+    ]
+    return {
+        **{name: row[name] for name in _SAME},
+        "recipe": None if recipe[0] is None else recipe,
+        "span": [_short(row["coolest_degC"]), _short(row["hottest_degC"])],
+        "edges": edges.get((row["bundle"], row["rank"]), []),
+    }
+
+
+def _short(value: Any) -> Any:
+    return round(value, 1) if isinstance(value, float) else value
+
+
+def _script_json(content: Any) -> Any:
+    """Return JSON that cannot end the script element it stands in."""
+    from markupsafe import Markup
+
+    text = json.dumps(content, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return Markup(text.replace("&", "\\u0026").replace("<", "\\u003c"))

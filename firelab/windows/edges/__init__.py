@@ -1,0 +1,1 @@
+"""Where the target begins and ends, draw by draw."""

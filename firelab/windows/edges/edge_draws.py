@@ -1,0 +1,288 @@
+r"""Edges draw by draw: where the latent grade crosses what a target needs.
+
+At one dwell :math:`\eta` is linear in temperature (quadratic with a squared
+term), so an edge is where a line reaches a value. In draws where it never
+does, the edge is infinite: their share still counts in the quantiles.
+
+Edges with their intervals, held to what was fired.
+
+The edges that a series asks about, draw by draw.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.series.firing_series import FiringSeries
+from firelab.windows.edges.fired_range import fired_range
+from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
+from firelab.windows.edges.target_span import TargetSpan, target_span
+from firelab.windows.window import DwellEdges, EdgeInterval, Edges
+
+FloatArray = NDArray[np.float64]
+
+_FLAT = 1e-9
+_BEND = 1e-6
+
+
+def fit_edges(
+    fit: StagePosterior,
+    setting: Mapping[str, Any],
+    dwell_s: float,
+    *,
+    span: TargetSpan | None = None,
+) -> tuple[FloatArray, FloatArray]:
+    """Return low and high edge of a fit at one setting and dwell, draw by draw.
+
+    Parameters
+    ----------
+    fit : StagePosterior
+        With S draws.
+    setting : mapping
+        ``mesh``, ``layers``, ``base``.
+    dwell_s : float
+        Total dwell.
+    span : TargetSpan, optional
+        Of the fit's draws, where it is known already.
+
+    Returns
+    -------
+    tuple of (ndarray, ndarray), shape (S,)
+        degC, not held to the fired range; infinite where there is no edge.
+    """
+    if span is None:
+        first, last = fit.series.responses.stage.target_span
+        span = target_span(fit.draws, first, last, fit.series.window.probability)
+    target = target_at(fit, setting, span, fired_range(fit.looks))
+    return (
+        temperature_edges(target, dwell_s, span.low_edge),
+        temperature_edges(target, dwell_s, span.high_edge),
+    )
+
+
+def temperature_edges(
+    target: TargetAtSetting, dwell_s: float, latent: FloatArray
+) -> FloatArray:
+    """Return the temperature at which each draw reaches a latent value.
+
+    Parameters
+    ----------
+    target : TargetAtSetting
+        With S draws.
+    dwell_s : float
+        Total dwell.
+    latent : ndarray, shape (S,)
+        Wanted value of each draw; infinite values stay so.
+
+    Returns
+    -------
+    ndarray, shape (S,)
+        degC, not held to the fired range; infinite where a draw never gets there.
+    """
+    _, v = target.plane.coded(0.0, dwell_s)
+    powers = float(v) ** np.arange(3)
+    polynomial = target.draws.coefficients.reshape(-1, 3, 3) @ powers
+    return target.plane.degC(_first_reach(polynomial, latent))
+
+
+def dwell_edges(
+    target: TargetAtSetting, temperature_degC: float, latent: FloatArray
+) -> FloatArray:
+    """Return the dwell at which each draw reaches a latent value, s, shape (S,).
+
+    As `temperature_edges`, with the temperature held instead of the dwell.
+    """
+    u, _ = target.plane.coded(temperature_degC, 1.0)
+    powers = float(u) ** np.arange(3)
+    polynomial = np.einsum("sab,a->sb", target.draws.coefficients.reshape(-1, 3, 3), powers)
+    return target.plane.seconds(_first_reach(polynomial, latent))
+
+
+def _first_reach(polynomial: FloatArray, latent: FloatArray) -> FloatArray:
+    """Solve c0 + c1 t + c2 t^2 = latent where it rises, for every draw."""
+    start, slope, bend = polynomial.T
+    gap = latent - start
+    never = np.where(gap > 0, np.inf, -np.inf)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        straight = np.where(slope > _FLAT, gap / slope, never)
+        under = slope**2 + 4.0 * bend * gap
+        root = (-slope + np.sqrt(np.maximum(under, 0.0))) / (2.0 * bend)
+    bent = np.where(np.isfinite(gap) & (under > 0), root, never)
+    is_bent = np.abs(bend) > _BEND * np.maximum(np.abs(slope), 1.0)
+    return np.where(is_bent, bent, straight)
+
+
+def interval_of(edges: FloatArray, level: float) -> tuple[float, float, float]:
+    """Return lower end, median and upper end of edge draws, infinities allowed.
+
+    Examples
+    --------
+    >>> interval_of(np.array([1.0, 2.0, 3.0, 4.0, np.inf]), 0.6)
+    (1.0, 3.0, 4.0)
+    """
+    tail = (1.0 - level) / 2.0
+    low, middle, high = np.quantile(edges, [tail, 0.5, 1.0 - tail], method="inverted_cdf")
+    return float(low), float(middle), float(high)
+
+
+_NO_LOW = EdgeInterval(
+    estimate=None,
+    lower=None,
+    upper=None,
+    reason="no low edge: the target is the lowest grade",
+)
+_NO_HIGH = EdgeInterval(
+    estimate=None,
+    lower=None,
+    upper=None,
+    reason="no high edge: the target is the last grade",
+)
+
+
+def _no_edge(latent: FloatArray) -> EdgeInterval | None:
+    """Return why a target has no such edge at all; None where it has one."""
+    if np.isneginf(latent).all():
+        return _NO_LOW
+    return _NO_HIGH if np.isposinf(latent).all() else None
+
+
+def edges_at(target: TargetAtSetting, dwell_s: float) -> Edges:
+    """Return low and high edge at one dwell, degC with their intervals."""
+    fired, level = target.fired, target.series.window.level
+    ends = fired.coolest_degC, fired.hottest_degC
+    sides = "below the fired range", "above the fired range"
+    low, high = (
+        _no_edge(latent)
+        or hold(temperature_edges(target, dwell_s, latent), level, ends, sides)
+        for latent in (target.span.low_edge, target.span.high_edge)
+    )
+    return Edges(dwell_s=dwell_s, low_degC=low, high_degC=high)
+
+
+def dwells_at(target: TargetAtSetting, temperature_degC: float) -> DwellEdges:
+    """Return shortest and longest dwell at one temperature, s with their intervals."""
+    fired, level = target.fired, target.series.window.level
+    ends = fired.shortest_s, fired.longest_s
+    sides = "shorter than was fired", "longer than was fired"
+    low, high = (
+        _no_edge(latent)
+        or hold(dwell_edges(target, temperature_degC, latent), level, ends, sides)
+        for latent in (target.span.low_edge, target.span.high_edge)
+    )
+    return DwellEdges(temperature_degC=temperature_degC, low_s=low, high_s=high)
+
+
+def hold(
+    edges: FloatArray, level: float, ends: tuple[float, float], sides: tuple[str, str]
+) -> EdgeInterval:
+    """Summarise edge draws, held to what was fired.
+
+    Parameters
+    ----------
+    edges : ndarray, shape (S,)
+        Infinite values are allowed.
+    level : float
+        Of the interval.
+    ends : tuple of (float, float)
+        Lowest and highest value fired.
+    sides : tuple of (str, str)
+        Words for what lies below and above them.
+
+    Examples
+    --------
+    >>> edges = np.linspace(690.0, 720.0, 101)
+    >>> hold(edges, 0.9, (700.0, 800.0), ("below", "above"))
+    EdgeInterval(estimate=705.0, lower=None, upper=718.5, reason='lower end below')
+    """
+    lower, estimate, upper = interval_of(edges, level)
+    inside = [ends[0] <= value <= ends[1] for value in (lower, estimate, upper)]
+    reason = None
+    if not inside[1]:
+        reason = sides[0] if estimate < ends[0] else sides[1]
+    elif not all(inside):
+        told = [f"lower end {sides[0]}"] * (not inside[0])
+        told += [f"upper end {sides[1]}"] * (not inside[2])
+        reason = ", ".join(told)
+    return EdgeInterval(
+        estimate=estimate if inside[1] else None,
+        lower=lower if inside[0] else None,
+        upper=upper if inside[2] else None,
+        reason=reason,
+    )
+
+
+_REACH = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeName:
+    """Which edge: setting, dwell (s) and side."""
+
+    setting: Mapping[str, Any]
+    dwell_s: float
+    side: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeDoubt:
+    """The doubt of all edges as it stands.
+
+    Attributes
+    ----------
+    names : tuple of EdgeName, E of them
+    draws : ndarray, shape (S, E)
+        degC, held to half a range beyond the series' own so that a draw
+        without an edge does not swamp the others.
+    """
+
+    names: tuple[EdgeName, ...]
+    draws: FloatArray
+
+    def widths(self, level: float) -> FloatArray:
+        """Return each edge's interval width as it stands, degC, shape (E,)."""
+        tail = (1.0 - level) / 2.0
+        low, high = np.quantile(self.draws, [tail, 1.0 - tail], axis=0)
+        return np.asarray(high - low)
+
+
+def told_dwells(series: FiringSeries) -> tuple[float, ...]:
+    """Return the dwells at which edges count: the levels, or three of a range, s."""
+    if series.factors.is_range("dwell"):
+        low, high = series.span("dwell")
+        return tuple(np.geomspace(low, high, 3).round(1).tolist())
+    return tuple(sorted(float(level) for level in series.factors.levels("dwell")))
+
+
+def edge_doubt(
+    fit: StagePosterior, settings: Sequence[Mapping[str, Any]] | None = None
+) -> EdgeDoubt:
+    """Return the doubt of a fit's edges.
+
+    Parameters
+    ----------
+    fit : StagePosterior
+    settings : sequence of mapping, optional
+        Settings whose edges count; by default all of the series.
+    """
+    series, draws = fit.series, fit.draws
+    first, last = series.responses.stage.target_span
+    span = target_span(draws, first, last, series.window.probability)
+    sides = ["low"] if first > 0 else []
+    sides += ["high"] if last < draws.thresholds.shape[1] else []
+    names, columns = [], []
+    for setting in settings or all_settings(series):
+        for dwell_s in told_dwells(series):
+            low_high = fit_edges(fit, setting, dwell_s, span=span)
+            for side in sides:
+                names.append(EdgeName(setting=setting, dwell_s=dwell_s, side=side))
+                columns.append(low_high[side == "high"])
+    low, high = series.span("temperature")
+    reach = _REACH * max(high - low, 1.0)
+    held = np.clip(np.column_stack(columns), low - reach, high + reach)
+    return EdgeDoubt(names=tuple(names), draws=held)

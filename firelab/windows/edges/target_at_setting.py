@@ -1,0 +1,312 @@
+r"""How probable the target is at one setting of mesh, layers and base.
+
+A target's stage probability as a table per draw: looked up, not integrated anew.
+
+Draws at one setting, as polynomials in coded temperature and ln dwell.
+
+At one mesh, layers and base every column of a model is at most quadratic in
+the coded temperature :math:`u` and in the coded ln dwell :math:`v`, so nine
+monomials :math:`u^a v^b` say all of it. Recast once, a setting is evaluated
+anywhere without building a model matrix again.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.fit import ClarityFit
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import Coding, coding, model_matrix
+from firelab.windows.edges.fired_range import FiredRange, settings_at
+from firelab.windows.edges.target_span import TargetSpan, inner_probability
+
+FloatArray = NDArray[np.float64]
+
+_CELLS = 96
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StageTable:
+    """P(stage in target) of S draws over each one's range of latent grades.
+
+    Attributes
+    ----------
+    low, step : ndarray, shape (S, 1)
+        First latent value and distance between entries.
+    entries : ndarray, shape (S, 97)
+    """
+
+    low: FloatArray
+    step: FloatArray
+    entries: FloatArray
+
+    def at(self, eta: FloatArray) -> FloatArray:
+        """Return the probability at latent values, shape (S, n), by interpolation.
+
+        Values beyond the table are held at its ends; the error inside is below
+        0.001 (checked in the tests).
+        """
+        place = np.clip((eta - self.low) / self.step, 0.0, _CELLS - 1e-6)
+        cell = place.astype(np.int64)
+        left = np.take_along_axis(self.entries, cell, axis=1)
+        right = np.take_along_axis(self.entries, cell + 1, axis=1)
+        return np.asarray(left + (place - cell) * (right - left))
+
+    def some(self, which: NDArray[np.int64]) -> StageTable:
+        """Return the table of some of the draws."""
+        return StageTable(
+            low=self.low[which], step=self.step[which], entries=self.entries[which]
+        )
+
+
+def tabulate(draws: StageDraws, first: int, last: int, eta: FloatArray) -> StageTable:
+    """Tabulate a target, grades `first` to `last`, over the range of eta, (S, n)."""
+    low, high = eta.min(axis=1, keepdims=True), eta.max(axis=1, keepdims=True)
+    step = np.maximum(high - low, 1e-9) / _CELLS
+    grid = low + step * np.arange(_CELLS + 1)
+    return StageTable(
+        low=low, step=step, entries=inner_probability(draws, first, last, grid)
+    )
+
+
+_NODES = np.array([-1.0, 0.0, 1.0])
+MONOMIALS = tuple(f"u^{a} v^{b}" for a in range(3) for b in range(3))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plane:
+    """Temperature and dwell of a series as coded coordinates.
+
+    Attributes
+    ----------
+    temperature, dwell : Coding
+    """
+
+    temperature: Coding
+    dwell: Coding
+
+    def coded(
+        self, temperature_degC: ArrayLike, dwell_s: ArrayLike
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return coded temperature and coded ln dwell."""
+        u = np.asarray(temperature_degC, dtype=float) - self.temperature.centre
+        v = np.log(np.asarray(dwell_s, dtype=float)) - self.dwell.centre
+        return u / self.temperature.half_width, v / self.dwell.half_width
+
+    def degC(self, u: FloatArray) -> FloatArray:
+        """Return temperatures of coded ones."""
+        return self.temperature.centre + self.temperature.half_width * u
+
+    def seconds(self, v: FloatArray) -> FloatArray:
+        """Return dwells of coded ones; infinite beyond what a number can hold."""
+        with np.errstate(over="ignore"):
+            return np.asarray(np.exp(self.dwell.centre + self.dwell.half_width * v))
+
+
+def plane_of(series: FiringSeries) -> Plane:
+    """Return the coded plane of a series."""
+    return Plane(temperature=coding(series, "temperature"), dwell=coding(series, "dwell"))
+
+
+def monomials(u: FloatArray, v: FloatArray) -> FloatArray:
+    """Return the nine monomials of n points, shape (n, 9)."""
+    ones = np.ones_like(u)
+    by_u, by_v = np.stack([ones, u, u * u], 1), np.stack([ones, v, v * v], 1)
+    return np.asarray((by_u[:, :, None] * by_v[:, None, :]).reshape(len(u), 9))
+
+
+def _recast(
+    series: FiringSeries,
+    setting: Mapping[str, Any],
+    terms: Sequence[str],
+    coefficients: FloatArray,
+) -> FloatArray:
+    """Return coefficients of the monomials, shape (S, 9), of those of terms."""
+    u, v = (axis.ravel() for axis in np.meshgrid(_NODES, _NODES, indexing="ij"))
+    plane = plane_of(series)
+    frame = settings_at(setting, plane.degC(u), plane.seconds(v))
+    at_nodes = np.linalg.solve(monomials(u, v), model_matrix(series, frame, terms))
+    at_nodes[np.abs(at_nodes) < 1e-12] = 0.0
+    return np.asarray(coefficients @ at_nodes.T)
+
+
+def stage_at(
+    series: FiringSeries,
+    setting: Mapping[str, Any],
+    terms: Sequence[str],
+    draws: StageDraws,
+) -> StageDraws:
+    """Return stage draws at a setting, their columns `MONOMIALS`."""
+    return replace(
+        draws,
+        coefficients=_recast(series, setting, terms, draws.coefficients),
+        columns=MONOMIALS,
+    )
+
+
+def clarity_at(
+    series: FiringSeries,
+    setting: Mapping[str, Any],
+    terms: Sequence[str],
+    draws: ClarityDraws,
+    *,
+    count: int,
+) -> ClarityDraws:
+    """Return `count` clarity draws at a setting, their columns `MONOMIALS`.
+
+    Where there are fewer draws than that, they are taken again from the first.
+    """
+    taken = some_clarity(draws, np.arange(count) % draws.n_draws)
+    return replace(
+        taken,
+        coefficients=_recast(series, setting, terms, taken.coefficients),
+        columns=MONOMIALS,
+    )
+
+
+def some_clarity(draws: ClarityDraws, which: NDArray[np.int64]) -> ClarityDraws:
+    """Return some of the clarity draws."""
+    return replace(
+        draws,
+        intercept=draws.intercept[which],
+        coefficients=draws.coefficients[which],
+        load_sd=draws.load_sd[which],
+        residual_sd=draws.residual_sd[which],
+    )
+
+
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TargetAtSetting:
+    """The target at one setting, over temperature and dwell.
+
+    Attributes
+    ----------
+    series : FiringSeries
+    setting : mapping
+        ``mesh``, ``layers``, ``base``.
+    plane : Plane
+    draws : StageDraws
+        S draws at the setting, columns the monomials of `plane`.
+    span : TargetSpan
+        Of the draws.
+    table : StageTable or None
+        P(stage in target) of the draws, looked up where there is a table.
+    clarity : ClarityDraws or None
+        S draws at the setting; None where no score is wanted.
+    fired : FiredRange
+    """
+
+    series: FiringSeries
+    setting: Mapping[str, Any]
+    plane: Plane
+    draws: StageDraws
+    span: TargetSpan
+    table: StageTable | None
+    clarity: ClarityDraws | None
+    fired: FiredRange
+
+    def thinned(self, count: int) -> TargetAtSetting:
+        """Return the target with at most `count` draws, evenly taken."""
+        kept = np.linspace(0, self.draws.n_draws - 1, min(count, self.draws.n_draws))
+        which = kept.round().astype(np.int64)
+        return replace(
+            self,
+            draws=self.draws.some(which),
+            span=self.span.some(which),
+            table=None if self.table is None else self.table.some(which),
+            clarity=None if self.clarity is None else some_clarity(self.clarity, which),
+        )
+
+    def tabulated(self) -> TargetAtSetting:
+        """Return the target with a table: worth it before many firings are asked."""
+        if self.table is not None:
+            return self
+        first, last = self.series.responses.stage.target_span
+        few = self.fired.temperatures[::5], self.fired.dwells[::5]
+        grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(*few))
+        eta = self.draws.linear(monomials(*self.plane.coded(grid_T, grid_d)))
+        return replace(self, table=tabulate(self.draws, first, last, eta))
+
+    def probability(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
+        """Return the target's probability in each draw at n firings, shape (S, n)."""
+        columns = monomials(*self.plane.coded(temperature_degC, dwell_s))
+        eta = self.draws.linear(columns)
+        if self.table is not None:
+            stage = self.table.at(eta)
+        else:
+            first, last = self.series.responses.stage.target_span
+            stage = inner_probability(self.draws, first, last, eta)
+        scale = self.series.responses.transparency
+        if self.clarity is None or scale is None:
+            return stage
+        return stage * self.clarity.probability_clear(
+            columns, scale.target, scale.sign, scale.step / 2
+        )
+
+    def likely_enough(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> BoolArray:
+        """Tell in which draws the target is as probable as asked, shape (S, n)."""
+        if self.clarity is not None:
+            wanted = self.series.window.probability
+            return np.asarray(self.probability(temperature_degC, dwell_s) >= wanted)
+        columns = monomials(*self.plane.coded(temperature_degC, dwell_s))
+        eta = self.draws.linear(columns)
+        return (eta >= self.span.low[:, None]) & (eta <= self.span.high[:, None])
+
+    def forbidden(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> BoolArray:
+        """Tell which of n firings a rule of the series forbids."""
+        out = np.zeros(len(temperature_degC), dtype=bool)
+        if self.series.rules:
+            frame = settings_at(self.setting, temperature_degC, dwell_s)
+            for rule in self.series.rules:
+                out |= rule.forbids(frame)
+        return out
+
+
+def all_settings(series: FiringSeries) -> tuple[dict[str, Any], ...]:
+    """Return every declared setting of mesh, layers and base."""
+    factors = series.factors
+    return tuple(
+        {"mesh": mesh, "layers": layers, "base": base}
+        for mesh, layers, base in itertools.product(
+            factors.mesh.levels, factors.layers.levels, factors.base.levels
+        )
+    )
+
+
+def target_at(
+    fit: StagePosterior,
+    setting: Mapping[str, Any],
+    span: TargetSpan,
+    fired: FiredRange,
+    clarity: ClarityFit | None = None,
+) -> TargetAtSetting:
+    """Bring fits and a setting together, as maps, edges and boxes take them."""
+    series = fit.series
+    score = None
+    if clarity is not None and series.responses.transparency is not None:
+        score = clarity_at(
+            series, setting, clarity.terms, clarity.draws, count=fit.draws.n_draws
+        )
+    target = TargetAtSetting(
+        series=series,
+        setting=setting,
+        plane=plane_of(series),
+        draws=stage_at(series, setting, fit.terms, fit.draws),
+        span=span,
+        table=None,
+        clarity=score,
+        fired=fired,
+    )
+    return target if score is None else target.tabulated()

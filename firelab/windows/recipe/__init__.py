@@ -1,0 +1,1 @@
+"""The recipe and its tolerance, or why there is none."""

@@ -1,0 +1,277 @@
+"""Why there is no recipe, each reason in its own words, and what would settle it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from firelab.craft.trade_words import setting_words
+from firelab.craft.units import format_duration, format_temperature
+from firelab.fits.ordinal.priors import latent_scale
+from firelab.windows.edges.target_at_setting import TargetAtSetting, monomials
+from firelab.windows.edges.target_span import inner_probability
+from firelab.windows.window import Recipe
+
+_FLAT_LOGITS = 3.0
+_FLAT_SHARE = 0.05
+_NEAR_END = 0.1
+_HARDLY_EVER = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NullReason:
+    """Why a setting has no recipe.
+
+    Attributes
+    ----------
+    code : str
+        ``setting-not-fired``, ``target-not-reached``, ``target-passed``,
+        ``grade-never-seen``, ``flat-response``, ``never-likely-enough``,
+        ``not-clear-enough``, ``edge-outside-range``, ``no-room`` or ``not-sure-enough``.
+    words : str
+    settle : tuple of str
+        What would settle it.
+    """
+
+    code: str
+    words: str
+    settle: tuple[str, ...]
+
+
+def explain_null(target: TargetAtSetting, looks: pd.DataFrame, best: Recipe) -> NullReason:
+    """Say why a setting has no assured recipe.
+
+    Parameters
+    ----------
+    target : TargetAtSetting
+    looks : DataFrame
+        The graded looks of the fit.
+    best : Recipe
+        The best firing there is.
+    """
+    return (
+        _not_fired(target, looks)
+        or _target_unseen(target, looks)
+        or _flat(target, looks)
+        or _never_likely(target, best)
+        or _not_clear(target)
+        or _outside(target, best)
+        or _no_room(target, best)
+        or _unsure(target, best)
+    )
+
+
+def _place(recipe: Recipe) -> str:
+    temperature = format_temperature(recipe.temperature_degC)
+    return f"{temperature} for {format_duration(recipe.dwell_s)}"
+
+
+def _target_words(target: TargetAtSetting) -> str:
+    words = " or ".join(target.series.responses.stage.target)
+    scale = target.series.responses.transparency
+    if target.clarity is not None and scale is not None:
+        words += f" with a score of {scale.target:g}"
+    return words
+
+
+def unfired_levels(setting: Mapping[str, Any], looks: pd.DataFrame) -> tuple[str, ...]:
+    """Name the mesh, layers or base of a setting that no graded tile had."""
+    return tuple(
+        f"{name} {setting[name]}"
+        for name in ("mesh", "layers", "base")
+        if not (looks[name].astype(str) == str(setting[name])).any()
+    )
+
+
+def _not_fired(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
+    missing = unfired_levels(target.setting, looks)
+    if not missing:
+        return None
+    return NullReason(
+        code="setting-not-fired",
+        words=f"No graded tile had {' or '.join(missing)}.",
+        settle=(f"fire and grade tiles with {' and '.join(missing)}",),
+    )
+
+
+def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
+    stage = target.series.responses.stage
+    first, last = stage.target_span
+    codes = looks["stage"].cat.codes.to_numpy()
+    if ((codes >= first) & (codes <= last)).any():
+        return None
+    wanted, fired = " or ".join(stage.target), target.fired
+    hottest, longest = (
+        format_temperature(fired.hottest_degC),
+        format_duration(fired.longest_s),
+    )
+    if (codes < first).all():
+        grade = stage.grades[int(codes.max())]
+        return NullReason(
+            code="target-not-reached",
+            words=(
+                f"No tile reached {wanted}: up to {hottest} and {longest} the furthest "
+                f"was {grade}."
+            ),
+            settle=(
+                f"fire hotter than {hottest}, if the metal allows "
+                f"({format_temperature(target.series.hottest_degC)} at most), or longer "
+                f"than {longest}",
+            ),
+        )
+    if (codes > last).all():
+        coolest = format_temperature(fired.coolest_degC)
+        shortest = format_duration(fired.shortest_s)
+        return NullReason(
+            code="target-passed",
+            words=(
+                f"Every tile was past {wanted}: down to {coolest} and {shortest} the "
+                f"least was {stage.grades[int(codes.min())]}."
+            ),
+            settle=(f"fire cooler than {coolest} or shorter than {shortest}",),
+        )
+    below, above = looks[codes < first], looks[codes > last]
+    return NullReason(
+        code="grade-never-seen",
+        words=f"{wanted} was never seen, though tiles fell on both sides of it.",
+        settle=(
+            "fire tiles between "
+            f"{format_temperature(float(below['temperature_degC'].max()))} and "
+            f"{format_temperature(float(above['temperature_degC'].min()))}",
+        ),
+    )
+
+
+def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
+    fired = target.fired
+    u, v = target.plane.coded(
+        [fired.coolest_degC, fired.hottest_degC], [fired.shortest_s, fired.longest_s]
+    )
+    ends = target.draws.linear(monomials(u, v))
+    shift = np.quantile(ends[:, 1] - ends[:, 0], _FLAT_SHARE)
+    if shift > _FLAT_LOGITS * latent_scale(target.draws.link):
+        return None
+    if looks["stage"].nunique() < 2:
+        return None
+    return NullReason(
+        code="flat-response",
+        words=(
+            "The grades hardly change from the coolest, shortest to the hottest, longest "
+            "firing: temperature and dwell do not explain them."
+        ),
+        settle=(
+            "check that tiles and records were not mixed up, and what the kiln reads",
+            "fire a wider range of temperature",
+        ),
+    )
+
+
+def _never_likely(target: TargetAtSetting, best: Recipe) -> NullReason | None:
+    if target.span.empty.mean() <= target.series.window.confidence:
+        return None
+    wanted = target.series.window.probability
+    return NullReason(
+        code="never-likely-enough",
+        words=(
+            f"{_target_words(target)} is too narrow for the spread between tiles and "
+            f"loads: at best {best.probability:.0%} likely, {wanted:.0%} was asked."
+        ),
+        settle=(
+            "make the firings more alike: weigh the powder, let the kiln recover, fire "
+            "the same place of the kiln",
+            f"or ask for less than {wanted:.0%}, or let a neighbouring grade count",
+        ),
+    )
+
+
+def _not_clear(target: TargetAtSetting) -> NullReason | None:
+    """Tell whether the score is what fails, wherever the stage is likely."""
+    scale = target.series.responses.transparency
+    if target.clarity is None or scale is None:
+        return None
+    fired, wanted = target.fired, target.series.window.probability
+    grid_T, grid_d = np.meshgrid(fired.temperatures[::10], fired.dwells[::5])
+    columns = monomials(*target.plane.coded(grid_T.ravel(), grid_d.ravel()))
+    first, last = target.series.responses.stage.target_span
+    eta = target.draws.linear(columns)
+    stage = inner_probability(target.draws, first, last, eta).mean(axis=0)
+    clear = target.clarity.probability_clear(
+        columns[stage >= 0.5 * wanted], scale.target, scale.sign, scale.step / 2
+    )
+    if not clear.size or (clear >= wanted).mean(axis=0).max() >= _HARDLY_EVER:
+        return None
+    likely = clear.mean(axis=0).max()
+    return NullReason(
+        code="not-clear-enough",
+        words=(
+            f"{' or '.join(target.series.responses.stage.target)} is reached, but a score "
+            f"of {scale.target:g} hardly ever with it: at best {likely:.0%} of such tiles "
+            f"would have it, {wanted:.0%} was asked."
+        ),
+        settle=(
+            "coarser grains, fewer coats or a harder clear base make a transparent clearer "
+            "(common practice, no source): try one of them",
+        ),
+    )
+
+
+def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
+    """Tell whether the best firing lies at an end of what was fired."""
+    fired = target.fired
+    u, v = target.plane.coded(
+        [fired.coolest_degC, best.temperature_degC, fired.hottest_degC],
+        [fired.shortest_s, best.dwell_s, fired.longest_s],
+    )
+    at = []
+    if fired.varies_temperature and u[2] - u[1] < _NEAR_END:
+        at.append(("hotter than", format_temperature(fired.hottest_degC)))
+    if fired.varies_temperature and u[1] - u[0] < _NEAR_END:
+        at.append(("cooler than", format_temperature(fired.coolest_degC)))
+    if not at and fired.varies_dwell and v[2] - v[1] < _NEAR_END:
+        at.append(("longer than", format_duration(fired.longest_s)))
+    if not at and fired.varies_dwell and v[1] - v[0] < _NEAR_END:
+        at.append(("shorter than", format_duration(fired.shortest_s)))
+    if not at:
+        return None
+    side, end = at[0]
+    return NullReason(
+        code="edge-outside-range",
+        words=(
+            f"The window of {_target_words(target)} runs out of what was fired: the best "
+            f"firing, {best.probability:.0%} likely, is at its end, {_place(best)}."
+        ),
+        settle=(f"fire tiles {side} {end}",),
+    )
+
+
+def _no_room(target: TargetAtSetting, best: Recipe) -> NullReason | None:
+    if best.assurance < target.series.window.confidence:
+        return None
+    return NullReason(
+        code="no-room",
+        words=(
+            f"{_place(best)} is assured, but with less room around it than half the "
+            "step that the kiln can be set to."
+        ),
+        settle=(f"fire another load near {_place(best)}; firelab next chooses its tiles",),
+    )
+
+
+def _unsure(target: TargetAtSetting, best: Recipe) -> NullReason:
+    series = target.series
+    return NullReason(
+        code="not-sure-enough",
+        words=(
+            f"No firing is assured: the best, {_place(best)}, is {best.probability:.0%} "
+            f"likely, but only {best.assurance:.0%} sure to reach "
+            f"{series.window.probability:.0%}; {series.window.confidence:.0%} was asked."
+        ),
+        settle=(
+            f"fire another load near {_place(best)} at {setting_words(target.setting)}; "
+            "firelab next chooses its tiles",
+        ),
+    )

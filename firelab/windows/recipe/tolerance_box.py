@@ -1,0 +1,169 @@
+r"""The recipe's box: the largest one that is assured all at once.
+
+A firing is assured where the posterior probability of :math:`\pi \ge p` is at
+least the confidence asked (Peterson 2008, J. Qual. Technol. 36, 139-153). A box
+is held to more than each of its points: in that share of the draws the target
+must be as probable as asked everywhere in the box.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_cdt
+
+from firelab.windows.edges.target_at_setting import TargetAtSetting
+from firelab.windows.window import ProbabilityMap
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+_LATTICE = np.array([-1.0, 0.0, 1.0])
+_HALVINGS = 8
+_CANDIDATES = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """A box around a firing.
+
+    Attributes
+    ----------
+    temperature_degC, dwell_s : float
+        Centre.
+    half_side : float
+        In coded units of temperature and of ln dwell.
+    assurance : float
+        Posterior probability that the target is likely enough in all of it.
+    """
+
+    temperature_degC: float
+    dwell_s: float
+    half_side: float
+    assurance: float
+
+
+def largest_box(target: TargetAtSetting, found: ProbabilityMap) -> Box | None:
+    """Return the largest box that is assured all at once; None if there is none.
+
+    Centres are settings that the kiln can be put to.
+    """
+    best: Box | None = None
+    for degC, seconds in _centres(target, assured_mask(target, found), found):
+        least = best.half_side if best else 0.0
+        box = _grow(target, degC, seconds, least)
+        if box and (best is None or box.half_side > least):
+            best = box
+    return best
+
+
+def has_room(target: TargetAtSetting, box: Box) -> bool:
+    """Tell whether a box is as wide as the steps that the kiln can be set in."""
+    if not target.fired.varies_temperature:
+        return True
+    kiln = target.series.kiln
+    step = kiln.step if kiln.reads == "degC" else kiln.step / 1.8
+    return box.half_side * target.plane.temperature.half_width >= 0.5 * step
+
+
+def assured_mask(target: TargetAtSetting, found: ProbabilityMap) -> BoolArray:
+    """Tell which points of a map are assured and not forbidden, shape (k, m)."""
+    grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)
+    allowed = ~target.forbidden(grid_T.ravel(), grid_d.ravel()).reshape(grid_T.shape)
+    return allowed & (found.assurance >= target.series.window.confidence)
+
+
+def _centres(
+    target: TargetAtSetting, mask: BoolArray, found: ProbabilityMap
+) -> Iterator[tuple[float, float]]:
+    """Yield firings deep inside a region, the deepest first."""
+    if not mask.any():
+        return
+    border = [(int(side > 1),) * 2 for side in mask.shape]
+    framed = np.pad(mask, border)
+    depth = np.ones(mask.shape, dtype=int)
+    if not framed.all():
+        inner = tuple(
+            slice(low, low + n) for (low, _), n in zip(border, mask.shape, strict=True)
+        )
+        depth = distance_transform_cdt(framed, metric="chessboard")[inner]
+    rank = depth + found.assurance
+    rank[~mask] = -1.0
+    order = np.argsort(-rank, axis=None)[: int(mask.sum())]
+    deep = order[: max(1, int(np.sum(depth.ravel()[order] >= 0.7 * depth.max())))]
+    for place in deep[:: max(1, len(deep) // _CANDIDATES)]:
+        row, column = np.unravel_index(place, mask.shape)
+        yield _settable(
+            target, float(found.temperature_degC[column]), float(found.dwell_s[row])
+        )
+
+
+def _settable(target: TargetAtSetting, degC: float, seconds: float) -> tuple[float, float]:
+    """Round a firing to what the kiln can be set to, inside what was fired."""
+    kiln, fired = target.series.kiln, target.fired
+    step = kiln.step if kiln.reads == "degC" else kiln.step / 1.8
+    zero = 0.0 if kiln.reads == "degC" else -32.0 / 1.8
+    set_to = zero + step * round((degC - zero) / step)
+    timed = kiln.dwell_step * round(seconds / kiln.dwell_step)
+    return (
+        set_to if fired.holds_temperature(set_to) else degC,
+        timed if fired.holds_dwell(timed) else seconds,
+    )
+
+
+def _grow(target: TargetAtSetting, degC: float, seconds: float, least: float) -> Box | None:
+    """Return the largest assured box around a firing, None if below `least`."""
+    wanted = target.series.window.confidence
+    room = _room(target, degC, seconds)
+    if room < least or box_assurance(target, degC, seconds, least) < wanted:
+        return None
+    low, high = least, room
+    if box_assurance(target, degC, seconds, room) >= wanted:
+        low = room
+    for _ in range(_HALVINGS if high > low else 0):
+        middle = 0.5 * (low + high)
+        enough = box_assurance(target, degC, seconds, middle) >= wanted
+        low, high = (middle, high) if enough else (low, middle)
+    return Box(
+        temperature_degC=degC,
+        dwell_s=seconds,
+        half_side=low,
+        assurance=box_assurance(target, degC, seconds, low),
+    )
+
+
+def _room(target: TargetAtSetting, degC: float, seconds: float) -> float:
+    """Return the half side at which a box meets the end of what was fired."""
+    fired, plane = target.fired, target.plane
+    u, v = plane.coded(
+        [fired.coolest_degC, degC, fired.hottest_degC],
+        [fired.shortest_s, seconds, fired.longest_s],
+    )
+    gaps = [np.diff(u)] * fired.varies_temperature + [np.diff(v)] * fired.varies_dwell
+    return max(0.0, float(np.min(gaps))) if gaps else 0.0
+
+
+def box_assurance(
+    target: TargetAtSetting, degC: float, seconds: float, half_side: float
+) -> float:
+    """Return the posterior probability that a whole box is likely enough.
+
+    Parameters
+    ----------
+    target : TargetAtSetting
+    degC, seconds : float
+        Centre.
+    half_side : float
+        In coded units; an axis on which one value was fired has no side.
+    """
+    steps = half_side * (_LATTICE if half_side > 0 else np.zeros(1))
+    u, v = target.plane.coded([degC], [seconds])
+    T = target.plane.degC(u + (steps if target.fired.varies_temperature else 0.0))
+    d = target.plane.seconds(v + (steps if target.fired.varies_dwell else 0.0))
+    grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(T, d))
+    if target.forbidden(grid_T, grid_d).any():
+        return 0.0
+    return float(target.likely_enough(grid_T, grid_d).all(axis=1).mean())

@@ -1,0 +1,1 @@
+"""What to fire next, and what a plan would teach."""

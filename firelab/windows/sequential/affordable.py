@@ -1,0 +1,161 @@
+"""Which tiles could still be fired: settings, powder, blanks, loads, hours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.craft.sieves import grain_um
+from firelab.plan.plan import Plan, is_allowed
+from firelab.plan.schedule.kiln_time import kiln_hours, settable_dwell, settable_temperature
+from firelab.plan.stock.preparation import coat_grams, plan_preparation, powder_left
+from firelab.series.firing_series import FiringSeries
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+_TEMPERATURES = 25
+_DWELLS = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Purse:
+    """What is left to spend.
+
+    Attributes
+    ----------
+    blanks, loads : int or None
+        None where the budget does not bind.
+    grams : dict of int to float
+        By budgeted mesh.
+    hours : float or None
+    """
+
+    blanks: int | None
+    loads: int | None
+    grams: dict[int, float]
+    hours: float | None
+
+    def affords(self, mesh: IntArray, grams: FloatArray) -> BoolArray:
+        """Tell of n settings which one more tile could be made, shape (n,)."""
+        left = np.array([self.grams.get(int(one), np.inf) for one in mesh])
+        return np.asarray(left >= grams) & (self.blanks is None or self.blanks > 0)
+
+    def without_tile(self, mesh: int, grams: float) -> Purse:
+        """Return what is left once a tile is taken."""
+        left = dict(self.grams)
+        if mesh in left:
+            left[mesh] -= grams
+        return replace(self, grams=left, blanks=self.blanks and self.blanks - 1)
+
+    def without_load(self, hours: float) -> Purse:
+        """Return what is left once a load is taken."""
+        return replace(
+            self,
+            loads=self.loads and self.loads - 1,
+            hours=None if self.hours is None else self.hours - hours,
+        )
+
+    def spent_on(self, *, can_fire_on: bool) -> str:
+        """Say what is used up; empty where a load is still affordable.
+
+        Parameters
+        ----------
+        can_fire_on : bool
+            Whether there are tiles to fire on, which need no blank.
+        """
+        stock = {"blanks": self.blanks, "loads": self.loads, "kiln hours": self.hours}
+        spent = [name for name, left in stock.items() if left is not None and left <= 0]
+        if not spent or (can_fire_on and spent == ["blanks"]):
+            return ""
+        return f"all {' and '.join(spent)} of the budget are planned"
+
+
+def what_is_left(series: FiringSeries, plan: Plan) -> Purse:
+    """Return what the budget of a series leaves after its plan."""
+    budget = series.budget
+    n_loads = int(plan.tiles["load"].nunique())
+    return Purse(
+        blanks=None if budget.blanks is None else budget.blanks - plan.n_tiles,
+        loads=None if budget.loads is None else budget.loads - n_loads,
+        grams=dict(powder_left(series, plan)),
+        hours=None if budget.hours is None else budget.hours - plan.time_h["total"],
+    )
+
+
+def candidate_temperatures(series: FiringSeries) -> tuple[float, ...]:
+    """Return temperatures inside the series' range that the kiln can be set to, degC."""
+    low, high = series.span("temperature")
+    spread = np.linspace(low, high, _TEMPERATURES)
+    return tuple(sorted({settable_temperature(series, float(degC)) for degC in spread}))
+
+
+def candidate_dwells(series: FiringSeries) -> tuple[float, ...]:
+    """Return the dwells of a series' levels and settable ones between, s, rising."""
+    low, high = series.span("dwell")
+    dwells = {settable_dwell(series, float(s)) for s in np.geomspace(low, high, _DWELLS)}
+    if not series.factors.is_range("dwell"):
+        dwells |= {float(level) for level in series.factors.levels("dwell")}
+    return tuple(sorted(dwells))
+
+
+def candidate_tiles(series: FiringSeries, temperature_degC: float) -> pd.DataFrame:
+    """Return every setting that one load at a temperature could hold.
+
+    Dwells are the series' levels and settable ones between; mesh, layers and
+    base are its levels; what a rule forbids is left out.
+    """
+    dwells = candidate_dwells(series)
+    levels = [series.factors.levels(name) for name in ("mesh", "layers", "base")]
+    frame = pd.DataFrame(
+        [(temperature_degC, *values) for values in product(dwells, *levels)],
+        columns=["temperature_degC", "dwell_s", "mesh", "layers", "base"],
+    )
+    frame.insert(3, "grain_um", [grain_um(int(mesh)) for mesh in frame["mesh"]])
+    return frame[is_allowed(series, frame)].reset_index(drop=True)
+
+
+def tile_grams(series: FiringSeries, tiles: pd.DataFrame) -> FloatArray:
+    """Return the powder of each tile, g, loss included, shape (n,)."""
+    return tiles["layers"].to_numpy(dtype=float) * coat_grams(series)
+
+
+class LoadHours:
+    """Hours that one load costs, its preparation included.
+
+    Loads of the same coats, bases and longest dwell cost the same, so each is
+    worked out once.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its budget says what changes, recovery and cooling take.
+    """
+
+    def __init__(self, series: FiringSeries) -> None:
+        self._series = series
+        self._known: dict[tuple[object, ...], float] = {}
+
+    def __call__(self, tiles: pd.DataFrame) -> float:
+        """Return the hours of a load of tiles; those with a code are prepared already."""
+        is_new = (tiles["tile"] == "").to_numpy()
+        new = tiles[is_new]
+        coats = sorted(zip(new["layers"], new["base"], strict=True))
+        key = (float(tiles["dwell_s"].max()), *coats)
+        if key not in self._known:
+            fired = tiles.assign(
+                tile=[str(k) for k in range(len(tiles))],
+                session=1,
+                load=1,
+                order=1,
+                role="test",
+            )
+            prepared = fired[is_new]
+            steps = plan_preparation(self._series, prepared) if is_new.any() else ()
+            self._known[key] = float(kiln_hours(self._series, fired, steps)["total"])
+        return self._known[key]

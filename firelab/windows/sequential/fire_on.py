@@ -1,0 +1,231 @@
+"""Tiles that could be fired on: which, and what their next look would tell.
+
+A tile that is not over-fired can take a free place of a later load. It costs no
+blank and no powder, and its deviation from other tiles is known in part from
+its looks so far: so it tells more of the setting than its first look did, and
+less than a new tile where tiles differ much.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.fits.ordinal.added_heat import latent_grades
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.priors import latent_scale, latent_sd
+from firelab.fits.ordinal.stage_draws import StageDraws, normal_points
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.plan.plan import Plan, is_allowed
+from firelab.records.planned_firings import tiles_as_planned
+from firelab.series.firing_series import FiringSeries
+from firelab.series.heat_counted import counted, time_at_heat, time_there
+from firelab.windows.sequential.affordable import candidate_dwells
+from firelab.windows.sequential.outcome_tree import LOAD_POINTS, grades_between
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+MOST_FIRINGS = 3
+"""Test firings of one tile, the first included (common practice, no source)."""
+_REACH, _POINTS = 3.6, 13
+_DWELLS = 4
+_SPLIT_SEED = 20261125
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FiredTiles:
+    """Tiles that could be fired on, T of them.
+
+    Attributes
+    ----------
+    series : FiringSeries
+    terms : tuple of str
+    table : DataFrame, T rows
+        ``tile, mesh, grain_um, layers, base``, ``grade`` (its place on the
+        scale), ``before``, the heat of all its firings so far, and ``planned``,
+        the same firings as planned.
+    draws : StageDraws
+        S draws, with a deviation between tiles.
+    share : ndarray, shape (S, T, P)
+        Of each point of a standard normal deviation, given the tile's looks.
+    """
+
+    series: FiringSeries
+    terms: tuple[str, ...]
+    table: pd.DataFrame
+    draws: StageDraws
+    share: FloatArray
+
+    def without(self, tiles: set[str]) -> FiredTiles:
+        """Return the same with some tiles left out: they are in a load already."""
+        kept = ~self.table["tile"].isin(tiles).to_numpy()
+        table = self.table[kept].reset_index(drop=True)
+        return replace(self, table=table, share=self.share[:, kept])
+
+    def firings_at(self, temperature_degC: float) -> pd.DataFrame:
+        """Return each tile with each dwell that a load at a temperature could add.
+
+        Columns of `candidate_tiles`, ``tile``, and those of `Records.graded`
+        that tell its heat. What a rule forbids is left out: it speaks of the
+        dwell at that temperature.
+        """
+        dwells = candidate_dwells(self.series)
+        even = np.linspace(0, len(dwells) - 1, min(_DWELLS, len(dwells))).round()
+        frame = self.table.merge(
+            pd.DataFrame({"own_dwell_s": [dwells[int(place)] for place in even]}),
+            how="cross",
+        ).assign(temperature_degC=temperature_degC)
+        fired = zip(frame["planned"], frame["own_dwell_s"], strict=True)
+        there = [dwell + time_there(had, temperature_degC) for had, dwell in fired]
+        allowed = is_allowed(self.series, frame.assign(dwell_s=there))
+        frame = frame[allowed].reset_index(drop=True)
+        worth, blank = self.series.priors.doubling, self.series.blank
+        fired = zip(frame["before"], frame["own_dwell_s"], strict=True)
+        dwells_s = [counted(blank, had, temperature_degC, d, worth) for had, d in fired]
+        return frame.assign(dwell_s=np.array(dwells_s, dtype=float))
+
+    def chances(self, firings: pd.DataFrame) -> FloatArray:
+        """Return the chance of each grade at the next look, shape (S, n, J, Q).
+
+        Parameters
+        ----------
+        firings : DataFrame, n rows
+            Of `firings_at`.
+        """
+        draws, link = self.draws, link_named(self.draws.link)
+        eta = latent_grades(self.series, draws.coefficients, firings, self.terms)
+        load_points, _ = normal_points(LOAD_POINTS)
+        cuts = draws.thresholds[:, None, :, None] - eta[:, :, None, None]
+        cuts = cuts - (draws.load_sd[:, None] * load_points)[:, None, None, :]
+        place = pd.Index(self.table["tile"]).get_indexer(pd.Index(firings["tile"]))
+        share, below = self.share[:, place], np.zeros_like(cuts)
+        for at, point in enumerate(_even_points()[0]):
+            moved = cuts - (draws.tile_sd * point)[:, None, None, None]
+            below += share[:, :, at, None, None] * link.cdf(moved)
+        # A tile never goes back: what lies below its grade is no outcome.
+        grade = firings["grade"].to_numpy(dtype=np.int64)
+        behind = np.arange(draws.thresholds.shape[1]) < grade[:, None]
+        below[:, behind] = 0.0
+        return grades_between(below)
+
+
+def tiles_to_fire_on(fit: StagePosterior, plan: Plan, draws: StageDraws) -> FiredTiles:
+    """Return the tiles of a plan that could be fired on.
+
+    Those that were fired and graded as planned, last below the last grade, have
+    no defect, and were fired fewer than `MOST_FIRINGS` times.
+
+    Parameters
+    ----------
+    fit : StagePosterior
+    plan : Plan
+        A tile that waits for a planned firing is left out.
+    draws : StageDraws
+        Of the fit, S of them.
+    """
+    looks = fit.looks.assign(place=fit.looks["stage"].cat.codes.astype(np.int64))
+    last = looks.sort_values(["tile", "look"], kind="stable").groupby("tile").tail(1)
+    spoilt = set(looks.loc[looks["defects"].astype(str).str.strip() != "", "tile"])
+    can = (
+        last["tile"].isin(tiles_as_planned(plan, looks))
+        & (last["look"] == last["last_look"])
+        & (last["look"] < MOST_FIRINGS)
+        & (last["place"] < len(fit.grades) - 1)
+        & ~last["tile"].isin(spoilt)
+    )
+    kept = last[can].reset_index(drop=True)
+    table = kept[["tile", "mesh", "grain_um", "layers", "base"]].assign(
+        grade=kept["place"],
+        before=_heat_so_far(fit.series, kept),
+        planned=_heat_planned(fit.series, plan, kept["tile"]),
+    )
+    apart = with_tile_deviation(draws, fit.series.priors.tile_sd * latent_scale(fit.link))
+    return FiredTiles(
+        series=fit.series,
+        terms=fit.terms,
+        table=table,
+        draws=apart,
+        share=_deviation_given_looks(fit, apart, looks, list(table["tile"])),
+    )
+
+
+def _heat_so_far(series: FiringSeries, looks: pd.DataFrame) -> pd.Series[Any]:
+    columns = ("before", "temperature_degC", "own_dwell_s")
+    rows = zip(*(looks[name] for name in columns), strict=True)
+    heat = [
+        (*had, *time_at_heat(series.blank, [(degC, dwell)])) for had, degC, dwell in rows
+    ]
+    return pd.Series(heat, looks.index, "object")
+
+
+def _heat_planned(
+    series: FiringSeries, plan: Plan, tiles: pd.Series[str]
+) -> pd.Series[Any]:
+    ordered = plan.tiles.sort_values("order")
+    rows = [ordered[ordered["tile"] == tile] for tile in tiles]
+    fired = [zip(one["temperature_degC"], one["dwell_s"], strict=True) for one in rows]
+    heat = [time_at_heat(series.blank, one) for one in fired]
+    return pd.Series(heat, tiles.index, "object")
+
+
+def _even_points() -> tuple[FloatArray, FloatArray]:
+    """Return evenly spaced points of a standard normal and their weights, (P,) each.
+
+    Where tiles differ much, grades change fast from point to point, and these hold
+    where Gauss-Hermite points do not (Trefethen and Weideman 2014).
+    """
+    points = np.linspace(-_REACH, _REACH, _POINTS)
+    weights = np.exp(-0.5 * points**2)
+    return points, weights / weights.sum()
+
+
+def with_tile_deviation(draws: StageDraws, scale: float) -> StageDraws:
+    """Return draws with a deviation between tiles.
+
+    A fit without a second look at any tile cannot tell how much of a tile's
+    deviation is its own. It is then drawn from its prior, half-normal of that
+    scale, and the rest is spread so that a first look has the same chances.
+    """
+    if draws.tile_sd.any():
+        return draws
+    evenly = (np.arange(draws.n_draws) + 0.5) / draws.n_draws
+    score = -link_named("probit").quantile(evenly / 2.0)
+    tile_sd = scale * np.random.default_rng(_SPLIT_SEED).permutation(score)
+    wider = np.sqrt(1.0 + (tile_sd / latent_sd(draws.link)) ** 2)
+    return replace(
+        draws,
+        thresholds=draws.thresholds * wider[:, None],
+        coefficients=draws.coefficients * wider[:, None],
+        load_sd=draws.load_sd * wider,
+        tile_sd=tile_sd,
+    )
+
+
+def _deviation_given_looks(
+    fit: StagePosterior, draws: StageDraws, looks: pd.DataFrame, tiles: list[str]
+) -> FloatArray:
+    """Return the share of each point of a tile's deviation, shape (S, T, P)."""
+    points, weights = _even_points()
+    share = np.broadcast_to(weights, (draws.n_draws, len(tiles), _POINTS)).copy()
+    number = {tile: place for place, tile in enumerate(tiles)}
+    seen = looks[looks["tile"].isin(tiles)]
+    if not len(seen):
+        return share
+    eta = latent_grades(fit.series, draws.coefficients, seen, fit.terms)
+    wall = np.full((draws.n_draws, 1), np.inf)
+    ends = np.concatenate([-wall, draws.thresholds, wall], axis=1)
+    link = link_named(draws.link)
+    for place, (tile, grade) in enumerate(zip(seen["tile"], seen["place"], strict=True)):
+        likely = np.zeros((draws.n_draws, _POINTS))
+        for load, weight in zip(*normal_points(LOAD_POINTS), strict=True):
+            shift = eta[:, place] + draws.load_sd * load
+            moved = shift[:, None] + draws.tile_sd[:, None] * points
+            upper = link.cdf(ends[:, grade + 1, None] - moved)
+            likely += weight * (upper - link.cdf(ends[:, grade, None] - moved))
+        share[:, number[tile]] *= likely
+    return np.asarray(share / np.maximum(share.sum(axis=2, keepdims=True), 1e-300))

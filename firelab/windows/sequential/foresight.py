@@ -1,0 +1,239 @@
+"""What a plan would teach, before a tile is fired."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from firelab.errors import UsageError
+from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.plan.plan import Plan
+from firelab.series.declared_parts import Expectation
+from firelab.series.firing_series import FiringSeries
+from firelab.windows.edges.edge_draws import edge_doubt
+from firelab.windows.firing_windows import firing_windows
+from firelab.windows.simulation.expected_kiln import (
+    assumed_expectation,
+    draw_expected_kiln,
+    invent_records,
+)
+
+SCHEMA = "firelab/foresight/1"
+
+_DRAWS = 800
+_BACKENDS = ("loky", "threading", "dask")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedCandidate:
+    """A plan to look ahead with.
+
+    Attributes
+    ----------
+    kind : str
+        Name of the plan kind.
+    plan : Plan
+    """
+
+    kind: str
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Foresight:
+    """What some plans would teach.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per plan: ``kind, tiles, loads, hours, width_degC`` (median over
+        tries of the mean width of an edge's interval), ``width_lower_degC``,
+        ``width_upper_degC`` (between which nine tries in ten lie), ``chance``
+        of an assured recipe, ``chance_error`` (its Monte Carlo standard error).
+    n_tries : int
+        Invented truths per plan.
+    assumed : bool
+        Whether the expectation was assumed, the series stating none.
+    expectation : Expectation
+    level : float
+        Of the intervals whose width is told.
+    notes : tuple of str
+    """
+
+    frame: pd.DataFrame
+    n_tries: int
+    assumed: bool
+    expectation: Expectation
+    level: float
+    notes: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A copy of the table, one row per plan."""
+        return self.frame.copy()
+
+    def summary(self) -> str:
+        """Return the comparison as lines for a terminal."""
+        head = f"{'plan':<18}{'tiles':>6}{'loads':>6}{'hours':>7}"
+        lines = [f"{head}{'edges, degC wide':>22}{'chance of a recipe':>21}"]
+        for row in self.frame.to_dict("records"):
+            spread = f"{row['width_lower_degC']:.0f} to {row['width_upper_degC']:.0f}"
+            lines.append(
+                f"{row['kind']:<18}{row['tiles']:>6}{row['loads']:>6}{row['hours']:>7.1f}"
+                f"{row['width_degC']:>9.0f} ({spread:>9})"
+                f"{row['chance']:>14.0%} +/- {row['chance_error']:.0%}"
+            )
+        return "\n".join([*lines, *self.notes])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the comparison as plain values."""
+        return {
+            "schema": SCHEMA,
+            "plans": self.frame.to_dict("records"),
+            "n_tries": self.n_tries,
+            "assumed": self.assumed,
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Try:
+    """What one invented truth gave: the mean width of its edges, degC, and a recipe."""
+
+    width_degC: float
+    has_recipe: bool
+
+
+def foresee(
+    series: FiringSeries,
+    candidates: Sequence[PlannedCandidate],
+    *,
+    n_tries: int = 40,
+    seed: int | None = None,
+    n_jobs: int = -1,
+    backend: str = "loky",
+    told: Callable[[int, int], None] | None = None,
+) -> Foresight:
+    """Try plans on invented truths that the stated expectation allows.
+
+    Each try draws a truth, fires the plan in it, fits the looks and works out
+    the windows of the stage; all plans are tried on the same truths.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its ``[expectation]`` says where the window may lie; without one, the
+        middle of the range is assumed.
+    candidates : sequence of PlannedCandidate
+    n_tries : int, default 40
+    seed : int, optional
+        By default the series'.
+    n_jobs : int, default -1
+        Processes; -1 takes every core.
+    backend : {'loky', 'threading', 'dask'}, default 'loky'
+        Any joblib backend of these; ``dask`` needs a client in the session.
+    told : callable, optional
+        Called with the tries done and wanted.
+
+    Returns
+    -------
+    Foresight
+        The same for any number of jobs and any backend.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing to try or no such backend.
+    """
+    if backend not in _BACKENDS:
+        raise UsageError(
+            f"there is no backend {backend!r}", hint=f"one of {', '.join(_BACKENDS)}"
+        )
+    if not candidates or n_tries < 1:
+        raise UsageError("there is no plan to try", hint="name a plan kind")
+    base = series.seed if seed is None else seed
+    expected = series.expectation or assumed_expectation(series)
+    # Clarity is not foreseen: nothing states what to expect of the score.
+    asked = replace(series, responses=replace(series.responses, transparency=None))
+    jobs = [
+        (asked, one.plan, expected, (base, k)) for one in candidates for k in range(n_tries)
+    ]
+    tries = list(_run(jobs, n_jobs=n_jobs, backend=backend, told=told))
+    rows = [
+        _row(one, tries[k * n_tries : (k + 1) * n_tries])
+        for k, one in enumerate(candidates)
+    ]
+    return Foresight(
+        frame=pd.DataFrame(rows),
+        n_tries=n_tries,
+        assumed=series.expectation is None,
+        expectation=expected,
+        level=series.window.level,
+        notes=_notes(series, n_tries),
+    )
+
+
+def _run(
+    jobs: Sequence[tuple[Any, ...]],
+    *,
+    n_jobs: int,
+    backend: str,
+    told: Callable[[int, int], None] | None,
+) -> Iterator[_Try]:
+    from joblib import Parallel, delayed, parallel_config
+
+    with parallel_config(backend=backend, n_jobs=n_jobs):
+        results = Parallel(return_as="generator")(delayed(_one_try)(*job) for job in jobs)
+        for done, result in enumerate(results, start=1):
+            if told is not None:
+                told(done, len(jobs))
+            yield result
+
+
+def _one_try(
+    series: FiringSeries, plan: Plan, expected: Expectation, seed: tuple[int, int]
+) -> _Try:
+    truth_rng, fire_rng, fit_rng = (np.random.default_rng([*seed, k]) for k in range(3))
+    kiln = draw_expected_kiln(series, expected, rng=truth_rng)
+    records = invent_records(kiln, plan, rng=fire_rng)
+    fit = fit_posterior(records, rng=fit_rng, n_draws=_DRAWS)
+    windows = firing_windows(fit)
+    widths = edge_doubt(fit).widths(series.window.level)
+    return _Try(
+        width_degC=float(widths.mean()),
+        has_recipe=any(window.recipe for window in windows.windows),
+    )
+
+
+def _row(candidate: PlannedCandidate, tries: Sequence[_Try]) -> dict[str, Any]:
+    widths = [one.width_degC for one in tries]
+    chance = float(np.mean([one.has_recipe for one in tries]))
+    low, middle, high = np.quantile(widths, [0.05, 0.5, 0.95])
+    return {
+        "kind": candidate.kind,
+        "tiles": candidate.plan.n_tiles,
+        "loads": int(candidate.plan.tiles["load"].nunique()),
+        "hours": float(candidate.plan.time_h["total"]),
+        "width_degC": float(middle),
+        "width_lower_degC": float(low),
+        "width_upper_degC": float(high),
+        "chance": chance,
+        "chance_error": float(np.sqrt(chance * (1.0 - chance) / len(tries))),
+    }
+
+
+def _notes(series: FiringSeries, n_tries: int) -> tuple[str, ...]:
+    notes = [f"{n_tries} invented truths a plan; nothing here was fired"]
+    if series.expectation is None:
+        notes.append(
+            "no [expectation] in series.toml: the window is assumed in the middle "
+            "of the range"
+        )
+    if series.responses.transparency is not None:
+        notes.append("clarity is not foreseen: the chance is of the stage alone")
+    return tuple(notes)

@@ -1,0 +1,165 @@
+"""One load filled, place by place, with what leaves least doubt of the edges."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import model_matrix
+from firelab.windows.sequential.affordable import (
+    LoadHours,
+    Purse,
+    candidate_temperatures,
+    candidate_tiles,
+    tile_grams,
+)
+from firelab.windows.sequential.fire_on import FiredTiles
+from firelab.windows.sequential.next_choice import NEXT_COLUMNS
+from firelab.windows.sequential.outcome_tree import Ways, grade_chances
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_COARSE = 3
+_ROW = [name for name in NEXT_COLUMNS if name != "load"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ahead:
+    """What looking ahead needs, all of it fixed while loads are chosen.
+
+    Attributes
+    ----------
+    series : FiringSeries
+    terms : tuple of str
+    draws : StageDraws
+        S draws.
+    edges : ndarray, shape (S, E)
+    places : int
+        Of a load.
+    most_new : int
+        New tiles of a load, at most.
+    load_hours : LoadHours
+    """
+
+    series: FiringSeries
+    terms: tuple[str, ...]
+    draws: StageDraws
+    edges: FloatArray
+    places: int
+    most_new: int
+    load_hours: LoadHours
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Filled:
+    """One load filled at one temperature.
+
+    Attributes
+    ----------
+    tiles : DataFrame
+        Columns `NEXT_COLUMNS` without ``load``.
+    ways : Ways
+    purse : Purse
+        What is left.
+    hours : float
+    gain_per_hour : float
+        Expected variance of the edges that it takes away, degC^2 per hour.
+    """
+
+    tiles: pd.DataFrame
+    ways: Ways
+    purse: Purse
+    hours: float
+    gain_per_hour: float
+
+
+def best_load(ahead: Ahead, ways: Ways, purse: Purse, fired: FiredTiles) -> Filled | None:
+    """Search the temperatures coarsely, then finely about the best."""
+    temperatures = candidate_temperatures(ahead.series)
+    filled: dict[int, Filled | None] = {}
+
+    def best_of(places: Iterable[int]) -> int | None:
+        for place in places:
+            if place not in filled:
+                filled[place] = fill_load(ahead, ways, purse, fired, temperatures[place])
+        found = [(one.gain_per_hour, place) for place, one in filled.items() if one]
+        return max(found)[1] if found else None
+
+    best = best_of(range(0, len(temperatures), _COARSE))
+    if best is None:
+        best = best_of(range(len(temperatures)))
+    if best is None:
+        return None
+    near = range(max(0, best - _COARSE + 1), min(len(temperatures), best + _COARSE))
+    return filled[best_of(near) or best]
+
+
+def fill_load(
+    ahead: Ahead, ways: Ways, purse: Purse, fired: FiredTiles, degC: float
+) -> Filled | None:
+    """Fill one load at a temperature; None where nothing can be fired there."""
+    options, chances = _options(ahead, purse, fired, degC)
+    start = left = ways.variance(ahead.edges).sum()
+    taken: list[int] = []
+    for _ in range(ahead.places):
+        can = _still_open(ahead, purse, options, taken)
+        if not len(can):
+            break
+        each = ways.variance_with_each(chances[:, can], ahead.edges).sum(axis=1)
+        place = int(can[int(each.argmin())])
+        left = each.min()
+        ways = ways.with_tile(chances[:, place])
+        one = options.iloc[place]
+        if not one["tile"]:
+            purse = purse.without_tile(int(one["mesh"]), float(one["grams"]))
+        taken.append(place)
+    if not taken:
+        return None
+    kept = options.iloc[taken].sort_values(["dwell_s", "mesh", "layers", "base", "tile"])
+    hours = ahead.load_hours(kept)
+    return Filled(
+        tiles=kept[_ROW],
+        ways=ways,
+        purse=purse.without_load(hours),
+        hours=hours,
+        gain_per_hour=float((start - left) / hours),
+    )
+
+
+def _options(
+    ahead: Ahead, purse: Purse, fired: FiredTiles, degC: float
+) -> tuple[pd.DataFrame, FloatArray]:
+    """Return what a place could hold, n of them, and the chances of its grades."""
+    new = candidate_tiles(ahead.series, degC).assign(tile="")
+    grams = tile_grams(ahead.series, new)
+    new["grams"] = grams
+    if not purse.affords(new["mesh"].to_numpy(dtype=np.int64), grams).any():
+        new = new.iloc[:0]
+    on = fired.firings_at(degC)
+    chances = [
+        grade_chances(ahead.draws, model_matrix(ahead.series, new, ahead.terms)),
+        fired.chances(on),
+    ]
+    # In the load's table a tile fired on stands with that firing's own dwell.
+    on = on.assign(dwell_s=on["own_dwell_s"], grams=0.0)[new.columns]
+    return pd.concat([new, on], ignore_index=True), np.concatenate(chances, axis=1)
+
+
+def _still_open(
+    ahead: Ahead, purse: Purse, options: pd.DataFrame, taken: list[int]
+) -> IntArray:
+    """Return which options a further place could still hold."""
+    tile = options["tile"].to_numpy(dtype=str)
+    is_new = tile == ""
+    can = ~is_new & ~np.isin(tile, tile[taken])
+    if is_new[taken].sum() < ahead.most_new:
+        grams = options["grams"].to_numpy(dtype=float)
+        can |= is_new & purse.affords(options["mesh"].to_numpy(dtype=np.int64), grams)
+    return np.flatnonzero(can)

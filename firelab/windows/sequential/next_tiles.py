@@ -1,0 +1,181 @@
+"""The next load to fire: the tiles that shrink the edges most per kiln hour."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.errors import UsageError
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.fits.stage import StageFit
+from firelab.plan.plan import Plan
+from firelab.windows.edges.edge_draws import EdgeDoubt, edge_doubt
+from firelab.windows.sequential.affordable import LoadHours, what_is_left
+from firelab.windows.sequential.fire_on import tiles_to_fire_on
+from firelab.windows.sequential.load_filling import Ahead, Filled, best_load
+from firelab.windows.sequential.next_choice import NEXT_COLUMNS, NextTiles
+from firelab.windows.sequential.outcome_tree import Ways
+from firelab.windows.window import FiringWindows
+
+FloatArray = NDArray[np.float64]
+
+_DRAWS = 400
+_LEAST_GAIN = 0.02
+
+
+def next_tiles(
+    fit: StageFit,
+    plan: Plan,
+    *,
+    windows: FiringWindows | None = None,
+    n_loads: int = 1,
+    places: int | None = None,
+    most_new: int | None = None,
+    fire_on: bool = True,
+) -> NextTiles:
+    """Choose the next load, or loads, to fire.
+
+    For temperatures that the kiln can be set to inside the series' range, a
+    load is filled place by place with what leaves least of the edges' expected
+    posterior variance, a new tile or one that is fired on; the load that takes
+    most of it per kiln hour is chosen. A further load is chosen over every way
+    in which the loads before it could turn out.
+
+    Parameters
+    ----------
+    fit : StagePosterior
+        Of the looks so far.
+    plan : Plan
+        What is planned, fired or not: it has taken its part of the budget.
+    windows : FiringWindows, optional
+        Where they hold an assured recipe, the answer is to stop.
+    n_loads : int, default 1
+        How many loads to choose.
+    places : int, optional
+        Tiles of each load; by default the kiln's places.
+    most_new : int, optional
+        New tiles of each load, at most; by default its places.
+    fire_on : bool, default True
+        Whether tiles that were graded below the last grade may take a place
+        again (see `tiles_to_fire_on`), each in one of the loads.
+
+    Returns
+    -------
+    NextTiles
+
+    Raises
+    ------
+    UsageError
+        If the stage fit has no posterior draws, or the kiln has fewer places.
+
+    References
+    ----------
+    .. [1] Lindley, D. V. (1956). On a measure of the information provided by an
+       experiment. *Annals of Mathematical Statistics*, 27, 986-1005.
+    .. [2] Chaloner, K. and Verdinelli, I. (1995). Bayesian experimental design:
+       a review. *Statistical Science*, 10(3), 273-304.
+    """
+    if not isinstance(fit, StagePosterior):
+        raise UsageError(
+            "the next tiles need posterior draws, and this stage fit has none",
+            hint="fit with method 'posterior'",
+        )
+    holds = fit.series.budget.places
+    if places is not None and places > holds:
+        raise UsageError(
+            f"a load of {places} tiles, and the kiln has {holds} places",
+            "series.toml budget.places",
+            f"ask for {holds} at most, or correct budget.places",
+        )
+    doubt = edge_doubt(fit)
+    if windows is not None and any(window.recipe for window in windows.windows):
+        return _stopped(fit, doubt, "a recipe is assured", "assured")
+    ahead = _look_ahead(fit, doubt, places, most_new)
+    start = Ways.nothing_fired(ahead.draws.n_draws)
+    before = start.variance(ahead.edges)
+    ways, chosen, spent = _choose(fit, plan, ahead, start, n_loads, fire_on=fire_on)
+    if not chosen:
+        return _stopped(fit, doubt, spent, "spent")
+    after = ways.variance(ahead.edges)
+    if 1.0 - after.sum() / before.sum() < _LEAST_GAIN:
+        return _stopped(fit, doubt, "no affordable tile would move the edges", "no-gain")
+    tiles = [one.tiles.assign(load=load) for load, one in enumerate(chosen, start=1)]
+    return NextTiles(
+        tiles=pd.concat(tiles, ignore_index=True)[list(NEXT_COLUMNS)],
+        stop=None,
+        stop_code=None,
+        edges=_edge_table(doubt, np.sqrt(after / before), fit.series.window.level),
+        hours=round(sum(one.hours for one in chosen), 3),
+        level=fit.series.window.level,
+        provenance=fit.provenance,
+    )
+
+
+def _look_ahead(
+    fit: StagePosterior, doubt: EdgeDoubt, places: int | None, most_new: int | None
+) -> Ahead:
+    count = min(_DRAWS, fit.draws.n_draws)
+    kept = np.linspace(0, fit.draws.n_draws - 1, count).round().astype(np.int64)
+    places = places or fit.series.budget.places
+    return Ahead(
+        series=fit.series,
+        terms=fit.terms,
+        draws=fit.draws.some(kept),
+        edges=doubt.draws[kept],
+        places=places,
+        most_new=places if most_new is None else most_new,
+        load_hours=LoadHours(fit.series),
+    )
+
+
+def _choose(
+    fit: StagePosterior,
+    plan: Plan,
+    ahead: Ahead,
+    ways: Ways,
+    n_loads: int,
+    *,
+    fire_on: bool,
+) -> tuple[Ways, list[Filled], str]:
+    """Choose load after load; return them, and why there is none where there is none."""
+    purse = what_is_left(fit.series, plan)
+    fired = tiles_to_fire_on(fit, plan, ahead.draws)
+    if not fire_on:
+        fired = fired.without(set(fired.table["tile"]))
+    chosen: list[Filled] = []
+    for _ in range(n_loads):
+        spent = purse.spent_on(can_fire_on=not fired.table.empty)
+        if spent:
+            return ways, chosen, spent
+        filled = best_load(ahead, ways, purse, fired)
+        if filled is None:
+            break
+        chosen.append(filled)
+        ways, purse = filled.ways.next_load(), filled.purse
+        fired = fired.without(set(filled.tiles["tile"]))
+    return ways, chosen, "no powder is left for a tile of any setting"
+
+
+def _stopped(fit: StagePosterior, doubt: EdgeDoubt, why: str, code: str) -> NextTiles:
+    level = fit.series.window.level
+    return NextTiles(
+        tiles=pd.DataFrame(columns=list(NEXT_COLUMNS)),
+        stop=why,
+        stop_code=code,
+        edges=_edge_table(doubt, np.ones(len(doubt.names)), level),
+        hours=0.0,
+        level=level,
+        provenance=fit.provenance,
+    )
+
+
+def _edge_table(doubt: EdgeDoubt, shrink: FloatArray, level: float) -> pd.DataFrame:
+    frame = pd.DataFrame(
+        [
+            {**name.setting, "dwell_s": name.dwell_s, "side": name.side}
+            for name in doubt.names
+        ]
+    )
+    widths = doubt.widths(level)
+    return frame.assign(width_degC=widths, expected_degC=widths * shrink)

@@ -1,0 +1,178 @@
+r"""What a load of tiles would leave of the edges' doubt, by its outcomes.
+
+With few tiles the posterior is far from normal, so nothing is expanded: every
+way in which a load's tiles could be graded is followed. The draws :math:`s` of
+the posterior are reweighted by the probability of the grades :math:`y` under
+each, the load's own effect averaged by quadrature, and what is expected is
+
+.. math:: \sum_y p(y)\, \mathrm{Var}(e \mid y), \quad
+   p(y) = \frac1S \sum_s p_s(y)
+
+for every edge :math:`e` (Lindley 1956, Ann. Math. Statist. 27, 986-1005, for the
+expectation over outcomes). Where the ways become many, an even sample of them
+by their probability is followed on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.stage_draws import StageDraws, normal_points
+
+FloatArray = NDArray[np.float64]
+
+LOAD_POINTS = 5
+"""Points of the average over a load's effect."""
+_TILE_POINTS = 11
+_MOST_WAYS = 32
+_LEAST_CHANCE = 1e-12
+
+
+def grade_chances(draws: StageDraws, X: FloatArray) -> FloatArray:
+    """Return the chance of each grade of a new tile at some settings.
+
+    The load's effect is left open; the tile's own, where the fit has one, is
+    averaged: two tiles of a load share the first and not the second.
+
+    Parameters
+    ----------
+    draws : StageDraws
+        S draws.
+    X : ndarray, shape (n, p)
+        Coded columns.
+
+    Returns
+    -------
+    ndarray, shape (S, n, J, Q)
+        Under each draw and at each of Q points of the load's effect.
+    """
+    load_points, _ = normal_points(LOAD_POINTS)
+    shift = draws.load_sd[:, None] * load_points
+    # Without a deviation between tiles one point, at 0, is the whole average.
+    of_tile = normal_points(_TILE_POINTS if draws.tile_sd.any() else 1)
+    chances = (
+        weight * _chances_at(draws, X, shift + draws.tile_sd[:, None] * point)
+        for point, weight in zip(*of_tile, strict=True)
+    )
+    return np.asarray(sum(chances))
+
+
+def _chances_at(draws: StageDraws, X: FloatArray, shift: FloatArray) -> FloatArray:
+    """Return the chance of each grade at latent shifts, shape (S, Q), of the draws."""
+    cuts = draws.thresholds[:, None, :, None] - draws.linear(X)[:, :, None, None]
+    below = link_named(draws.link).cdf(cuts - shift[:, None, None, :])
+    return grades_between(below)
+
+
+def grades_between(below: FloatArray) -> FloatArray:
+    """Return the chance of each grade, shape (S, n, J, Q), from those up to each cut."""
+    ends = [np.zeros_like(below[:, :, :1]), below, np.ones_like(below[:, :, :1])]
+    return np.diff(np.concatenate(ends, axis=2), axis=2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ways:
+    """Ways in which the tiles so far could have been graded, W of them.
+
+    Attributes
+    ----------
+    chance : ndarray, shape (W,)
+        Of each way; they sum to 1.
+    joint : ndarray, shape (S, W, Q)
+        Each way's weight on draw and load effect; sums to 1 over draws and
+        effects.
+    """
+
+    chance: FloatArray
+    joint: FloatArray
+
+    @classmethod
+    def nothing_fired(cls, count: int) -> Ways:
+        """Return the one way before any tile: S draws, each as likely."""
+        _, weights = normal_points(LOAD_POINTS)
+        joint = np.broadcast_to(weights / count, (count, 1, LOAD_POINTS))
+        return cls(chance=np.ones(1), joint=np.array(joint))
+
+    def next_load(self) -> Ways:
+        """Return the ways with the load closed and a new one begun."""
+        _, weights = normal_points(LOAD_POINTS)
+        by_draw = self.joint.sum(axis=2)
+        return Ways(chance=self.chance, joint=by_draw[:, :, None] * weights)
+
+    def with_tile(self, chances: FloatArray) -> Ways:
+        """Return the ways with one more tile in the load.
+
+        Parameters
+        ----------
+        chances : ndarray, shape (S, J, Q)
+            Of its grades.
+        """
+        grown = self.joint[:, :, None, :] * chances[:, None]
+        grown = grown.reshape(len(grown), -1, grown.shape[3])
+        each = grown.sum(axis=(0, 2))
+        chance = each * np.repeat(self.chance, chances.shape[1])
+        kept = _even_sample(chance, _MOST_WAYS)
+        joint = grown[:, kept] / np.maximum(each[kept], _LEAST_CHANCE)[None, :, None]
+        if len(kept) == len(chance):
+            return Ways(chance=chance, joint=joint)
+        return Ways(chance=np.full(len(kept), 1.0 / len(kept)), joint=joint)
+
+    def variance(self, edges: FloatArray) -> FloatArray:
+        """Return the expected variance of edges, shape (S, E) of draws, as (E,)."""
+        by_draw = self.joint.sum(axis=2)[:, :, None]
+        return np.asarray(_spread(by_draw, self.chance, edges)[0])
+
+    def variance_with_each(self, chances: FloatArray, edges: FloatArray) -> FloatArray:
+        """Return the expected variance of edges with each of n tiles added.
+
+        Parameters
+        ----------
+        chances : ndarray, shape (S, n, J, Q)
+        edges : ndarray, shape (S, E)
+
+        Returns
+        -------
+        ndarray, shape (n, E)
+        """
+        count, n, J, Q = chances.shape
+        flat = chances.reshape(count, n * J, Q)
+        weight = self.joint @ np.swapaxes(flat, 1, 2)
+        by_tile = weight.reshape(count, -1, n, J).transpose(0, 1, 3, 2)
+        ways = by_tile.reshape(count, -1, n)
+        return _spread(ways, np.repeat(self.chance, J), edges)
+
+
+def _spread(weight: FloatArray, chance: FloatArray, edges: FloatArray) -> FloatArray:
+    """Average the variance of edges over ways, for n tiles.
+
+    Parameters
+    ----------
+    weight : ndarray, shape (S, W, n)
+        Unscaled weight of each draw; its sum over draws is the chance of the
+        last grade given the way before.
+    chance : ndarray, shape (W,)
+        Of the way before.
+    edges : ndarray, shape (S, E)
+    """
+    count, W, n = weight.shape
+    # About their mean, so that the difference of two large sums is not taken.
+    centred = edges - edges.mean(axis=0)
+    E = edges.shape[1]
+    moments = np.column_stack([np.ones(count), centred, centred**2])
+    sums = (weight.reshape(count, -1).T @ moments).reshape(W, n, 2 * E + 1)
+    total = np.maximum(sums[..., :1], _LEAST_CHANCE)
+    variance = sums[..., E + 1 :] / total - (sums[..., 1 : E + 1] / total) ** 2
+    return np.asarray(np.einsum("w,wne->ne", chance, sums[..., :1] * variance))
+
+
+def _even_sample(chance: FloatArray, most: int) -> NDArray[np.int64]:
+    """Return all places, or `most` of them evenly by their chance."""
+    if len(chance) <= most:
+        return np.arange(len(chance))
+    reached = np.cumsum(chance) / chance.sum()
+    wanted = (np.arange(most) + 0.5) / most
+    return np.minimum(np.searchsorted(reached, wanted), len(chance) - 1)

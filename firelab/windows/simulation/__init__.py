@@ -1,0 +1,1 @@
+"""Invented kilns whose truth is known."""

@@ -1,0 +1,150 @@
+"""The stated expectation of a series as truths to try a plan on.
+
+Records of a plan fired in an invented kiln, as if read from a firing log.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from firelab.fits.ordinal.priors import LOGITS_20_TO_80
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.plan.plan import Plan
+from firelab.records.records import Records
+from firelab.series.declared_parts import Expectation
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import coding, term_columns
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
+
+_LOWER_GRADE_DEGC = 25.0
+"""Degrees that each grade below the target is wide (common practice, no source)."""
+_LEAST_WIDE_DEGC = 5.0
+
+
+def assumed_expectation(series: FiringSeries) -> Expectation:
+    """Return what is assumed where a series states no expectation.
+
+    The window fills the middle of the range of temperatures, at the middle
+    dwell, and lies there within a fifth of the range.
+    """
+    low, high = series.span("temperature")
+    short, long = series.span("dwell")
+    reach = high - low
+    return Expectation(
+        low_edge=low + 0.35 * reach,
+        high_edge=low + 0.75 * reach,
+        at=float(np.sqrt(short * long)),
+        uncertainty=0.2 * reach,
+    )
+
+
+def draw_expected_kiln(
+    series: FiringSeries, expected: Expectation, *, rng: np.random.Generator
+) -> SimulatedKiln:
+    """Draw one truth that a stated expectation allows.
+
+    Both edges shift together by the stated uncertainty, and apart by half of
+    it; what mesh, coats and base do is drawn with half of it too.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    expected : Expectation
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    SimulatedKiln
+        Its edges at the expected dwell are the expected ones, shifted.
+    """
+    heat, time = coding(series, "temperature"), coding(series, "dwell")
+    per_degC = LOGITS_20_TO_80 / expected.blur
+    half = 0.5 * expected.uncertainty
+    shift = expected.uncertainty * rng.standard_normal()
+    low = expected.low_edge + shift
+    wide = expected.high_edge - expected.low_edge + half * rng.standard_normal()
+    high = low + max(wide, _LEAST_WIDE_DEGC)
+    dwell = per_degC * expected.doubling * time.half_width / np.log(2.0)
+    columns = term_columns(series, series.varied)
+    effects = {name: per_degC * half * rng.standard_normal() for name in columns}
+    effects |= {"temperature": per_degC * heat.half_width, "dwell": float(dwell)}
+    load_sd = per_degC * expected.load_shift
+    thresholds = _thresholds(series, expected, per_degC, dwell, load_sd, low, high)
+    return SimulatedKiln(
+        series=series,
+        thresholds=thresholds,
+        effects={name: value for name, value in effects.items() if value},
+        load_sd=load_sd,
+    )
+
+
+def _thresholds(
+    series: FiringSeries,
+    expected: Expectation,
+    per_degC: float,
+    dwell: float,
+    load_sd: float,
+    low: float,
+    high: float,
+) -> tuple[float, ...]:
+    """Place the thresholds so that the edges lie where they are expected."""
+    heat, time = coding(series, "temperature"), coding(series, "dwell")
+    first, last = series.responses.stage.target_span
+    n_cuts = len(series.responses.stage.grades) - 1
+    at = dwell * float(time.code([expected.at])[0])
+    p = series.window.probability
+    future = StageDraws(
+        thresholds=np.zeros((1, 1)),
+        coefficients=np.empty((1, 0)),
+        load_sd=np.array([load_sd]),
+        tile_sd=np.zeros(1),
+        link="logit",
+        columns=(),
+    )
+    lower = per_degC * (low - heat.centre) + at + float(future.distance_where(1.0 - p)[0])
+    upper = per_degC * (high - heat.centre) + at + float(future.distance_where(p)[0])
+    step = per_degC * _LOWER_GRADE_DEGC
+    cuts = np.zeros(n_cuts)
+    for j in range(n_cuts):
+        if j < first:
+            cuts[j] = lower - step * (first - 1 - j)
+        elif j >= last:
+            cuts[j] = upper + step * (j - last)
+        else:
+            cuts[j] = lower + (upper - lower) * (j - first + 1) / (last - first + 1)
+    return tuple(
+        float(cut) for cut in np.maximum.accumulate(cuts + 1e-6 * np.arange(n_cuts))
+    )
+
+
+_SETTINGS = ["mesh", "grain_um", "layers", "base", "role"]
+
+
+def invent_records(
+    kiln: SimulatedKiln, plan: Plan, *, rng: np.random.Generator, growing: bool = False
+) -> Records:
+    """Fire a plan in an invented kiln.
+
+    Parameters
+    ----------
+    kiln : SimulatedKiln
+    plan : Plan
+        Of the same series.
+    rng : numpy.random.Generator
+    growing : bool, default False
+        With a generator of the same seed, a plan that has grown at its end gives
+        the same looks first.
+
+    Returns
+    -------
+    Records
+        Looks in the order of the plan; the provenance is the plan's.
+    """
+    table = plan.tiles.reset_index(drop=True)
+    fired = kiln.simulate(table, rng=rng, growing=growing)
+    looks = pd.concat([fired, table[_SETTINGS]], axis=1)
+    grades = list(kiln.series.responses.stage.grades)
+    looks["stage"] = pd.Categorical(looks["stage"], categories=grades, ordered=True)
+    looks["total_dwell_s"] = looks.groupby("tile")["dwell_s"].cumsum()
+    return Records(series=kiln.series, plan=plan, looks=looks, provenance=plan.provenance)

@@ -1,0 +1,82 @@
+"""How far windows are from the truth of the simulated kiln that made the looks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from firelab.windows.edges.fired_range import settings_at
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
+from firelab.windows.window import FiringWindows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruthDistance:
+    """Windows beside the truth.
+
+    Attributes
+    ----------
+    n_edges : int
+        Edges told at some setting and dwell.
+    n_inside : int
+        Of these, how many intervals hold the true edge. An end outside the
+        fired range is open.
+    mean_degC, largest_degC : float
+        Of the absolute differences between estimate and truth; nan where no
+        edge has an estimate.
+    recipe_probability : float or None
+        True probability of the target at the first window's recipe.
+    """
+
+    n_edges: int
+    n_inside: int
+    mean_degC: float
+    largest_degC: float
+    recipe_probability: float | None
+
+    def words(self, level: float) -> str:
+        """Say the distance in one sentence."""
+        said = (
+            f"the simulator's true edges are {self.mean_degC:.0f} degC away on average "
+            f"(largest {self.largest_degC:.0f}); {self.n_inside} of {self.n_edges} lie in "
+            f"their {level:.0%} intervals"
+        )
+        if self.recipe_probability is not None:
+            said += f"; the recipe's true probability is {self.recipe_probability:.0%}"
+        return said
+
+
+def distance_from_truth(windows: FiringWindows, kiln: SimulatedKiln) -> TruthDistance:
+    """Compare every told edge, and the first recipe, with the simulator's truth.
+
+    Parameters
+    ----------
+    windows : FiringWindows
+        Of looks that `kiln` made.
+    kiln : SimulatedKiln
+    """
+    gaps, inside = [], []
+    for window in windows.windows:
+        for edges in window.edges:
+            truth = kiln.true_edges(edges.dwell_s, windows.probability, window.setting)
+            for told, true in zip((edges.low_degC, edges.high_degC), truth, strict=True):
+                if told.estimate is None or not np.isfinite(true):
+                    continue
+                gaps.append(abs(told.estimate - true))
+                low = -np.inf if told.lower is None else told.lower
+                high = np.inf if told.upper is None else told.upper
+                inside.append(low <= true <= high)
+    recipe = windows.windows[0].recipe if windows.windows else None
+    probability = None
+    if recipe is not None:
+        T, d = np.array([recipe.temperature_degC]), np.array([recipe.dwell_s])
+        at = settings_at(windows.windows[0].setting, T, d)
+        probability = float(kiln.true_probability(at)[0])
+    return TruthDistance(
+        n_edges=len(gaps),
+        n_inside=sum(inside),
+        mean_degC=float(np.mean(gaps)) if gaps else np.nan,
+        largest_degC=max(gaps, default=np.nan),
+        recipe_probability=probability,
+    )
