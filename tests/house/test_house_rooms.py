@@ -31,6 +31,8 @@ TOP_LEVEL = {
     "tests",
     "analyses",
 }
+SUB_ROOMS = {"studios": ("bundle", "interlaboratory", "pooling", "shelf")}
+"""Room to its sub-rooms: each imports only from those before it."""
 FRONT_DOORS = {"firelab/__init__.py", "firelab/__main__.py"}
 MODULES = sorted(
     path
@@ -67,7 +69,30 @@ def test_a_room_imports_only_from_rooms_above_it(module):
     assert upward(room, module.read_text(encoding="utf-8")) == set()
 
 
+def upward_within(room: str, sub_room: str, source: str) -> set[str]:
+    """Sub-rooms of the same room that a source imports and that come after its own."""
+    order = SUB_ROOMS[room]
+    prefix = f"firelab.{room}."
+    tree = ast.walk(ast.parse(source))
+    names = [node.module or "" for node in tree if isinstance(node, ast.ImportFrom)]
+    found = {name.removeprefix(prefix).split(".")[0] for name in names if prefix in name}
+    return set(order[order.index(sub_room) + 1 :]) & found
+
+
+@pytest.mark.parametrize("room", SUB_ROOMS)
+def test_a_sub_room_imports_only_from_sub_rooms_before_it(room):
+    offenders = {}
+    for module in (ROOT / "firelab" / room).glob("*/*.py"):
+        found = upward_within(room, module.parent.name, module.read_text(encoding="utf-8"))
+        if found:
+            offenders[module.name] = found
+    assert offenders == {}
+
+
 def test_the_import_rule_can_fail():
+    line = "from firelab.studios.shelf.rows import TABLES"
+    assert upward_within("studios", "bundle", line) == {"shelf"}
+    assert upward_within("studios", "shelf", line) == set()
     assert upward("plan", "from firelab.windows import window") == {"windows"}
     assert upward("plan", "def f():\n    import firelab.fits.stage") == {"fits"}
     assert upward("fits", "from firelab.plan import plan") == set()

@@ -1,11 +1,9 @@
-"""Reading a zip from a stranger: every fault named, nothing trusted, no file written.
-
-The bytes of a bundle: a zip that depends on its content alone.
+"""A zip whose bytes depend on its files alone, and reading one from a stranger.
 
 Files are stored, not compressed: deflate's output differs between versions of
 zlib, and a bundle packed twice must be equal byte for byte. Dates, order and
-modes are fixed. Whatever differs from that form was changed by someone else,
-so a reader rebuilds the container and compares.
+modes are fixed. A reader trusts nothing and writes nothing: it names every
+fault, then makes the container anew from the files and compares.
 """
 
 from __future__ import annotations
@@ -23,9 +21,11 @@ from firelab.errors import Finding, FirelabError
 _FIXED_DATE = (1980 - 1980) << 9 | 1 << 5 | 1
 """1 January 1980, the first day a zip can name."""
 _NEEDS = 20
+"""Version 2.0 of the specification: folders, no compression needed."""
 _MADE_BY_UNIX = 3 << 8 | _NEEDS
 _REGULAR_FILE = 0o100644 << 16
 _MOST_BYTES = 2**31 - 1
+"""Below the 4 GiB of a plain zip, so that signed 32-bit readers open it too."""
 
 
 def container_bytes(files: Mapping[str, bytes]) -> bytes:
@@ -100,18 +100,24 @@ def container_bytes(files: Mapping[str, bytes]) -> bytes:
 
 
 LARGEST_BUNDLE = 256 * 2**20
-"""Bytes of a bundle, packed or unpacked."""
+"""Bytes of a bundle, packed or unpacked: some 100 photos (chosen here, no source)."""
 LARGEST_FILE = 64 * 2**20
-"""Bytes of one file of a bundle."""
+"""Bytes of one file of a bundle (chosen here, no source)."""
 MOST_FILES = 2000
+"""Files of a bundle: a series has tens (chosen here, no source)."""
 STEEPEST_RATIO = 100
-"""A file that unpacks to more than so many times its size is a bomb."""
+"""A file that unpacks to more than so many times its size is a bomb.
+
+Chosen here, no source: tables and pages deflate to a tenth or so, and one
+deflate stream reaches 1032 to 1 at most.
+"""
 
 _SUFFIXES = ("toml", "csv", "json", "html", "svg", "png", "jpg", "jpeg", "pdf")
 _PART = r"[A-Za-z0-9_](?:[A-Za-z0-9 _.+-]*[A-Za-z0-9_+-])?"
 _NAME = re.compile(rf"(?:{_PART}/){{0,2}}{_PART}")
 _RESERVED = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
 _LONGEST_NAME = 120
+"""Characters: with a folder before it, below the 260 of old Windows programs."""
 PLAIN_NAMES = ("SHA256SUMS",)
 """Files that need no suffix."""
 
@@ -176,7 +182,7 @@ def read_archive(raw: bytes, file: str) -> tuple[dict[str, bytes], list[Finding]
     """
     if len(raw) > LARGEST_BUNDLE:
         message = f"holds {len(raw)} bytes, more than {LARGEST_BUNDLE}"
-        return {}, [_finding("oversized", file, message)]
+        return {}, [bundle_finding("oversized", file, message)]
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as opened:
             entries = opened.infolist()
@@ -186,13 +192,14 @@ def read_archive(raw: bytes, file: str) -> tuple[dict[str, bytes], list[Finding]
             files, findings = _contents(opened, entries, file)
     except (zipfile.BadZipFile, ValueError, NotImplementedError, OSError) as fault:
         message = f"is not a zip that can be read: {fault}"
-        return {}, [_finding("not-a-bundle", file, message)]
+        return {}, [bundle_finding("not-a-bundle", file, message)]
     if not findings:
         findings = _container_findings(raw, files, file)
     return files, findings
 
 
-def _finding(code: str, file: str, message: str, hint: str = _ASK_AGAIN) -> Finding:
+def bundle_finding(code: str, file: str, message: str, hint: str = _ASK_AGAIN) -> Finding:
+    """Return a finding on a bundle as a whole, which has no line."""
     return Finding(code=code, file=file, line=0, column=0, message=message, hint=hint)
 
 
@@ -201,9 +208,9 @@ def _directory_findings(
 ) -> list[Finding]:
     if len(entries) > MOST_FILES:
         message = f"holds {len(entries)} files, more than {MOST_FILES}"
-        return [_finding("oversized", file, message)]
+        return [bundle_finding("oversized", file, message)]
     findings = [
-        _finding(code, file, message, _HOSTILE)
+        bundle_finding(code, file, message, _HOSTILE)
         for entry in entries
         for code, message in _entry_faults(entry)
     ]
@@ -212,10 +219,10 @@ def _directory_findings(
     packed = sum(entry.compress_size for entry in entries)
     if unpacked > LARGEST_BUNDLE:
         message = f"would unpack to {unpacked} bytes, more than {LARGEST_BUNDLE}"
-        findings.append(_finding("bomb", file, message, _HOSTILE))
+        findings.append(bundle_finding("bomb", file, message, _HOSTILE))
     if packed > n_bytes:
         message = f"{len(entries)} files share the same bytes: {packed} of {n_bytes}"
-        findings.append(_finding("bomb", file, message, _HOSTILE))
+        findings.append(bundle_finding("bomb", file, message, _HOSTILE))
     return findings
 
 
@@ -245,7 +252,9 @@ def _duplicates(names: Iterable[str], file: str) -> list[Finding]:
     for name in names:
         spelled.setdefault(name.casefold(), []).append(name)
     return [
-        _finding("duplicate-name", file, f"holds {' and '.join(map(repr, same))}", _HOSTILE)
+        bundle_finding(
+            "duplicate-name", file, f"holds {' and '.join(map(repr, same))}", _HOSTILE
+        )
         for same in spelled.values()
         if len(same) > 1
     ]
@@ -262,7 +271,7 @@ def _contents(
             files[name] = opened.read(entry)
         except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as fault:
             findings.append(
-                _finding("altered-file", file, f"{name!r} cannot be read: {fault}")
+                bundle_finding("altered-file", file, f"{name!r} cannot be read: {fault}")
             )
     return files, findings
 
@@ -271,17 +280,7 @@ def _container_findings(raw: bytes, files: dict[str, bytes], file: str) -> list[
     right = container_bytes(files)
     if right == raw:
         return []
-    same = next(
-        (
-            place
-            for place, pair in enumerate(zip(right, raw, strict=False))
-            if _differ(pair)
-        ),
-        min(len(right), len(raw)),
-    )
+    pairs = enumerate(zip(right, raw, strict=False))
+    same = next((at for at, (a, b) in pairs if a != b), min(len(right), len(raw)))
     message = f"is not as firelab packs it, from byte {same + 1} on"
-    return [_finding("altered-container", file, message)]
-
-
-def _differ(pair: tuple[int, int]) -> bool:
-    return pair[0] != pair[1]
+    return [bundle_finding("altered-container", file, message)]

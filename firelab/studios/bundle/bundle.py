@@ -1,9 +1,8 @@
-"""A bundle: one series in one file that another studio can open, check and reuse.
+"""A bundle: one series in one sealed file that another studio can open, check and reuse.
 
-The seal of a bundle: the SHA-256 of every file, in the form `sha256sum -c` reads.
-
-It shows damage, not who made a bundle: whoever packs anew can seal anew. To be
-sure of the sender, compare the bundle's own SHA-256 over another channel.
+The seal is the SHA-256 of every file, in the form `sha256sum -c` reads. It shows
+damage, not who made a bundle: whoever packs anew can seal anew. To be sure of
+the sender, compare the bundle's own SHA-256 over another channel.
 """
 
 from __future__ import annotations
@@ -19,13 +18,21 @@ from pathlib import Path
 from typing import Any
 
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
+from firelab.records.firing_log import read_firings
+from firelab.records.records import Records
 from firelab.series.folder import FIRINGS_FILE, PLAN_FILE, PLAN_TABLE, SERIES_FILE
-from firelab.studios.bundle.archive import LARGEST_BUNDLE, container_bytes, read_archive
+from firelab.studios.bundle.archive import (
+    LARGEST_BUNDLE,
+    bundle_finding,
+    container_bytes,
+    read_archive,
+)
 from firelab.studios.bundle.descriptor import BUNDLE_SCHEMA, DESCRIPTOR_FILE
 
 SEAL_FILE = "SHA256SUMS"
 
-_ASK_AGAIN = "ask the studio to pack and send it again; nothing was written"
+NEEDED_FILES = (SERIES_FILE, PLAN_TABLE, PLAN_FILE, FIRINGS_FILE)
+"""What a bundle holds at least, beside its descriptor and seal."""
 
 
 def seal_text(contents: Mapping[str, bytes]) -> str:
@@ -61,22 +68,22 @@ def seal_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
         ``altered-seal``.
     """
     if SEAL_FILE not in contents:
-        return [_finding("missing-file", file, f"{SEAL_FILE} is missing")]
+        return [bundle_finding("missing-file", file, f"{SEAL_FILE} is missing")]
     sealed = contents[SEAL_FILE]
     right = seal_text(contents)
     if sealed == right.encode():
         return []
     then, now = _digests(sealed.decode("utf-8", "replace")), _digests(right)
     findings = [
-        _finding("missing-file", file, f"{name!r} was sealed and is missing")
+        bundle_finding("missing-file", file, f"{name!r} was sealed and is missing")
         for name in sorted(set(then) - set(now))
     ]
     findings += [
-        _finding("extra-file", file, f"{name!r} was added after sealing")
+        bundle_finding("extra-file", file, f"{name!r} was added after sealing")
         for name in sorted(set(now) - set(then))
     ]
     findings += [
-        _finding(
+        bundle_finding(
             "altered-file",
             file,
             f"{name!r} has SHA-256 {now[name][:12]}..., sealed {then[name][:12]}...",
@@ -84,7 +91,7 @@ def seal_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
         for name in sorted(set(now) & set(then))
         if now[name] != then[name]
     ]
-    return findings or [_finding("altered-seal", file, f"{SEAL_FILE} was rewritten")]
+    return findings or [bundle_finding("altered-seal", file, f"{SEAL_FILE} was rewritten")]
 
 
 def _digests(text: str) -> dict[str, str]:
@@ -102,24 +109,24 @@ def descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Findin
     ``faulty-descriptor``.
     """
     if DESCRIPTOR_FILE not in contents:
-        return [_finding("missing-file", file, f"{DESCRIPTOR_FILE} is missing")]
+        return [bundle_finding("missing-file", file, f"{DESCRIPTOR_FILE} is missing")]
     try:
         described = json.loads(contents[DESCRIPTOR_FILE])
         schema = described["firelab"]["schema"]
         listed = {one["path"]: one for one in described["resources"]}
     except (ValueError, TypeError, KeyError) as fault:
         message = f"{DESCRIPTOR_FILE} cannot be read: {fault}"
-        return [_finding("faulty-descriptor", file, message)]
+        return [bundle_finding("faulty-descriptor", file, message)]
     if schema != BUNDLE_SCHEMA:
         message = f"{DESCRIPTOR_FILE} has schema {schema!r}, not {BUNDLE_SCHEMA!r}"
-        return [_finding("faulty-descriptor", file, message)]
+        return [bundle_finding("faulty-descriptor", file, message)]
     held = set(contents) - {DESCRIPTOR_FILE, SEAL_FILE}
     findings = [
-        _finding("missing-file", file, f"{name!r} is described and missing")
+        bundle_finding("missing-file", file, f"{name!r} is described and missing")
         for name in sorted(set(listed) - held)
     ]
     findings += [
-        _finding("extra-file", file, f"{name!r} is not described")
+        bundle_finding("extra-file", file, f"{name!r} is not described")
         for name in sorted(held - set(listed))
     ]
     for name in sorted(held & set(listed)):
@@ -135,14 +142,7 @@ def _resource_findings(resource: Any, content: bytes, file: str) -> list[Finding
         f"{resource['path']!r} holds {len(content)} bytes with {digest[:19]}..., described "
         f"as {resource.get('bytes')} with {str(resource.get('hash'))[:19]}..."
     )
-    return [_finding("altered-file", file, message)]
-
-
-def _finding(code: str, file: str, message: str) -> Finding:
-    return Finding(code=code, file=file, line=0, column=0, message=message, hint=_ASK_AGAIN)
-
-
-NEEDED_FILES = (SERIES_FILE, PLAN_TABLE, PLAN_FILE, FIRINGS_FILE)
+    return [bundle_finding("altered-file", file, message)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,13 +238,11 @@ def _content_findings(
         return sealed
     missing = [name for name in NEEDED_FILES if name not in contents]
     findings = [
-        Finding(
-            code="missing-file",
-            file=file,
-            line=0,
-            column=0,
-            message=f"{name!r} is missing: a bundle holds {', '.join(NEEDED_FILES)}",
-            hint="ask the studio to pack it with: firelab pack",
+        bundle_finding(
+            "missing-file",
+            file,
+            f"{name!r} is missing: a bundle holds {', '.join(NEEDED_FILES)}",
+            "ask the studio to pack it with: firelab pack",
         )
         for name in missing
     ]
@@ -262,15 +260,9 @@ def read_bundle(path: str | Path) -> Bundle:
     place = Path(path)
     size = place.stat().st_size
     if size > LARGEST_BUNDLE:
-        finding = Finding(
-            code="oversized",
-            file=place.name,
-            line=0,
-            column=0,
-            message=f"holds {size} bytes, more than {LARGEST_BUNDLE}",
-            hint="a series is small: is this the right file?",
-        )
-        raise FaultyFile([finding])
+        message = f"holds {size} bytes, more than {LARGEST_BUNDLE}"
+        hint = "a series is small: is this the right file?"
+        raise FaultyFile([bundle_finding("oversized", place.name, message, hint)])
     return open_bundle(place.read_bytes(), place.name)
 
 
@@ -315,3 +307,17 @@ def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
         shutil.rmtree(made, ignore_errors=True)
         raise
     return target
+
+
+def read_bundled_firings(bundle: Bundle) -> Records:
+    """Return the records of a bundle, read as those of a folder are.
+
+    Raises
+    ------
+    FirelabError
+        As `read_firings`.
+    """
+    with tempfile.TemporaryDirectory(prefix="firelab-") as folder:
+        for name in NEEDED_FILES:
+            (Path(folder) / name).write_bytes(bundle.contents[name])
+        return read_firings(folder)

@@ -1,10 +1,10 @@
-"""Names of observers taken out of what leaves the studio, the same way throughout.
+"""What leaves the studio without telling of people: names in files, tags in photos.
 
-Photos without what a camera writes into them: place, time, owner, thumbnails.
-
-The picture itself is not touched: a JPEG loses its application and comment
-segments and whatever follows its end, a PNG its text, time and EXIF chunks.
-Only the turn of the picture is kept, or a photo taken upright would lie down.
+Observers' names are replaced the same way throughout. A photo loses what a
+camera writes into it (place, time, owner, thumbnails) while the picture itself is
+not touched: a JPEG loses its application and comment segments and whatever
+follows its end, a PNG its text, time and EXIF chunks. Only the turn of the
+picture is kept, or a photo taken upright would lie down.
 """
 
 from __future__ import annotations

@@ -128,8 +128,6 @@ class Precision:
 
     def summary(self) -> str:
         """Return the precision in words, and what to do about who stands out."""
-        from firelab.studios.interlaboratory.precision import advise
-
         lines = [_material_words(row) for row in self.materials.to_dict("records")]
         return "\n".join([*lines, *advise(self)])
 

@@ -14,7 +14,12 @@ from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
 from firelab.series.folder import INVENTED
-from firelab.studios.bundle.bundle import NEEDED_FILES, Bundle, read_bundle
+from firelab.studios.bundle.bundle import (
+    NEEDED_FILES,
+    Bundle,
+    read_bundle,
+    read_bundled_firings,
+)
 from firelab.studios.interlaboratory.precision import Precision, study_precision
 from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
 from firelab.studios.pooling.controls_needed import ControlsNeeded, controls_needed
@@ -25,7 +30,6 @@ from firelab.studios.pooling.meta_analysis import (
 )
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pool_posterior import pool_studios
-from firelab.studios.shelf.rows import read_bundled_firings
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
 

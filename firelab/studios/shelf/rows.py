@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from firelab.errors import FirelabError
-from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
 from firelab.series.folder import WINDOWS_FILE
-from firelab.studios.bundle.bundle import NEEDED_FILES, Bundle, read_bundle
+from firelab.studios.bundle.bundle import Bundle, read_bundle, read_bundled_firings
 
 TABLES: dict[str, dict[str, str]] = {
     "bundles": {
@@ -153,20 +151,6 @@ def bundle_rows(bundle: Bundle, file: str) -> Rows:
         (key, *row) for row in looks.where(looks.notna(), None).itertuples(index=False)
     ]
     return rows
-
-
-def read_bundled_firings(bundle: Bundle) -> Records:
-    """Return the records of a bundle, read as those of a folder are.
-
-    Raises
-    ------
-    FirelabError
-        As `read_firings`.
-    """
-    with tempfile.TemporaryDirectory(prefix="firelab-") as folder:
-        for name in NEEDED_FILES:
-            (Path(folder) / name).write_bytes(bundle.contents[name])
-        return read_firings(folder)
 
 
 def _windows_json(bundle: Bundle) -> Mapping[str, Any]:
