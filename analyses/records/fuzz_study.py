@@ -86,12 +86,14 @@ class Page:
     """The target's server, and one phone that came in."""
 
     def __init__(self, target):
-        self.told = []
+        self.reported = []
         admission = open_admission(target.folder)
         admission.join(admission.new_key(), TOKEN)
         self.listener = listening_socket("127.0.0.1", 0)
         self.port = self.listener.getsockname()[1]
-        app = kilnside_app(Bench(folder=target.folder), admission, told=self.told.append)
+        app = kilnside_app(
+            Bench(folder=target.folder), admission, report=self.reported.append
+        )
         self.server = uvicorn.Server(uvicorn.Config(app, log_level="critical"))
         self.thread = threading.Thread(
             target=self.server.run, kwargs={"sockets": [self.listener]}, daemon=True
@@ -145,7 +147,7 @@ def study(bodies, seed):
             if is_fault(kind, outcome, left):
                 faults.append(f"body {number}, {kind}: {outcome}, log {left}")
         page.stop()
-        faults += [f"server said: {line}" for line in page.told if "failed" in line]
+        faults += [f"server said: {line}" for line in page.reported if "failed" in line]
     return {
         "bodies": bodies,
         "seed": seed,

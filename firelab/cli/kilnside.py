@@ -48,7 +48,7 @@ def command(
             Offered(folder=folder, port=port, host=host, bind=bind, forget=forget),
             page=page,
             phones=phones,
-            told=console.tell,
-            shown=console.result,
+            report=console.tell,
+            show=console.result,
             in_colour=console.shows_colour(),
         )

@@ -103,7 +103,7 @@ def command(
         if as_json:
             console.result_json({**recorded.to_dict(), "dry_run": dry_run})
         else:
-            console.result(_said(recorded, base, dry_run=dry_run))
+            console.result(_result_words(recorded, base, dry_run=dry_run))
 
 
 def _places(file: str, folder: str) -> tuple[str, Path]:
@@ -148,12 +148,12 @@ def _now() -> str:
     return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-def _said(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
+def _result_words(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
     from firelab.craft.trade_words import count_words
-    from firelab.records.look import said_look
+    from firelab.records.look import look_words
     from firelab.series.folder import FIRINGS_FILE
 
-    lines = [said_look(look) for look in recorded.added]
+    lines = [look_words(look) for look in recorded.added]
     looks = count_words(len(recorded.added), "look")
     log = base / FIRINGS_FILE
     lines.append(

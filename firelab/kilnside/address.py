@@ -1,7 +1,4 @@
-"""Where a phone finds this machine, and the square that takes it there.
-
-A printed page of one-time squares: cut apart, one for each phone.
-"""
+"""Where a phone finds this machine, and the QR squares that take it there."""
 
 from __future__ import annotations
 

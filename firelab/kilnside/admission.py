@@ -1,10 +1,9 @@
-"""Who may come in: one-time keys, and the phones that used one.
+"""Who may come in: one-time keys, the phones that used one, and the gate.
 
 A key is shown as a QR square and lets one phone in. The phone brings a token of
 its own making and is known by it from then on, also after the server was
-stopped and started. Only SHA-256 digests of keys and tokens are kept.
-
-Nothing behind the gate is read or changed by a request without its key.
+stopped and started. Only SHA-256 digests of keys and tokens are kept. Nothing
+behind the gate is read or changed by a request without its key.
 """
 
 from __future__ import annotations
@@ -30,6 +29,7 @@ from firelab.series.folder import json_text, write_atomically
 ADMISSION_FILE = ".kilnside.json"
 SCHEMA = "firelab/kilnside/1"
 MOST_PHONES = 200
+"""Far above a class; bounds the file of digests (chosen here, no source)."""
 _SIGNS = "abcdefghjkmnpqrstuvwxyz23456789"
 KEY_LENGTH = 22  # 31 signs: 109 bits
 _TOKEN = re.compile(r"[0-9a-z]{32,64}")

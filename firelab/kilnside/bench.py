@@ -1,7 +1,4 @@
-"""The bench: a series folder as the phones see it and add to it.
-
-Photos of tiles, kept beside the log under the name of their entry.
-"""
+"""The bench: a series folder as the phones see it, with looks and photos to add."""
 
 from __future__ import annotations
 
@@ -13,7 +10,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from firelab.craft.trade_words import STAGE_DESCRIPTIONS
+from firelab.craft.trade_words import STAGE_DESCRIPTIONS, setting_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.plan.plan import Plan
@@ -148,7 +145,7 @@ def series_dict(series: FiringSeries) -> dict[str, Any]:
         "grades": [
             {
                 "name": grade,
-                "said": STAGE_DESCRIPTIONS.get(grade, ""),
+                "words": STAGE_DESCRIPTIONS.get(grade, ""),
                 "target": grade in stage.target,
             }
             for grade in stage.grades
@@ -167,16 +164,16 @@ def series_dict(series: FiringSeries) -> dict[str, Any]:
 def load_dicts(series: FiringSeries, plan: Plan) -> list[dict[str, Any]]:
     """Return the loads of a plan in firing order, each with its firings."""
     frame = plan.table.sort_values("order", kind="stable")
-    told = dict(zip(frame.index, tile_firings(plan), strict=True))
+    planned = dict(zip(frame.index, tile_firings(plan), strict=True))
     loads = []
     for _, rows in frame.groupby("load", sort=False):
         degC = float(rows["temperature_degC"].iloc[0])
         firings = [
             {
                 "tile": row["tile"],
-                "look": told[place].look,
+                "look": planned[place].look,
                 "dwell_s": float(row["dwell_s"]),
-                "setting": _setting_words(row) + _earlier_words(told[place], series),
+                "setting": _setting_words(row) + _earlier_words(planned[place], series),
             }
             for place, row in zip(rows.index, rows.to_dict("records"), strict=True)
         ]
@@ -185,7 +182,7 @@ def load_dicts(series: FiringSeries, plan: Plan) -> list[dict[str, Any]]:
                 "session": int(rows["session"].iloc[0]),
                 "load": int(rows["load"].iloc[0]),
                 "temperature_degC": degC,
-                "said": both_temperatures(degC, series.kiln.reads),
+                "words": both_temperatures(degC, series.kiln.reads),
                 "firings": firings,
             }
         )
@@ -199,15 +196,12 @@ def _earlier_words(firing: TileFiring, series: FiringSeries) -> str:
 
 
 def _setting_words(row: Mapping[Any, Any]) -> str:
-    layers = int(row["layers"])
-    base = "bare metal" if row["base"] == "none" else f"over {row['base']}"
-    coats = f"{layers} coat{'s' if layers != 1 else ''}"
-    control = ", control" if row["role"] == "control" else ""
-    return f"{row['mesh']} mesh, {coats}, {base}{control}"
+    return setting_words(row) + (", control" if row["role"] == "control" else "")
 
 
 PHOTOS_FOLDER = "photos"
 LARGEST_PHOTO_BYTES = 8_000_000
+"""The page sends about 0.5 MB; a camera's own file may be this large (chosen here)."""
 _ENTRY = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
 _STARTS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
 

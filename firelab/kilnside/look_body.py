@@ -1,9 +1,7 @@
-"""What a phone sends: read with the same care as a table that is handed over.
+"""What a phone sends: a look, or a time that another phone may grade by.
 
-Times that one phone took and another may grade by; they live while it serves.
-
-The phone that took a time keeps it and sends it again after a break, so nothing
-here needs to be written down.
+It is read with the same care as a table that is handed over. Times live while
+the server does: the phone that took one keeps it and sends it again.
 """
 
 from __future__ import annotations
@@ -21,6 +19,7 @@ from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
 SENT_FILE = "this look"
 LOOK_FIELDS = (*FIRING_COLUMNS, "change", "entry")
 MOST_BYTES = 32_000
+"""Of a look: its longest note in UTF-8, escaped as JSON, is 24 kB (chosen here)."""
 
 
 class FaultyBody(FirelabError):
@@ -87,6 +86,7 @@ def look_table(fields: dict[str, str]) -> TextTable:
 
 TIMING_FIELDS = ("tile", "look", "load", "in_at", "dwell_s", "temperature")
 MOST_TIMINGS = 5000
+"""More firings than tile codes give; bounds memory (chosen here, no source)."""
 _CODE = re.compile(r"[A-Z0-9]{1,8}")
 _NUMBER = re.compile(r"[0-9]{1,14}(?:\.[0-9]{1,6})?")
 

@@ -27,6 +27,7 @@ from firelab.kilnside.look_body import (
     parse_body,
 )
 from firelab.kilnside.page import page_html, security_headers
+from firelab.records.look import look_words
 
 _CLASHES = {"look-twice", "nothing-to-change", "unclear-change"}
 _MONTH_S = 30 * 24 * 3600
@@ -37,7 +38,7 @@ def kilnside_app(
     bench: Bench,
     admission: Admission,
     *,
-    told: Callable[[str], None] = lambda line: None,
+    report: Callable[[str], None] = lambda line: None,
     joined: Callable[[], None] = lambda: None,
 ) -> Starlette:
     """Return the application that serves one bench.
@@ -48,12 +49,12 @@ def kilnside_app(
         The series folder.
     admission : Admission
         Who may come in.
-    told : callable
+    report : callable
         Takes one line for the terminal: a look kept, or a fault of firelab's own.
     joined : callable
         Called when a phone came in by a key.
     """
-    serving = _Serving(bench=bench, admission=admission, told=told, joined=joined)
+    serving = _Serving(bench=bench, admission=admission, report=report, joined=joined)
     routes = [
         Route("/", serving.page, methods=["GET"]),
         Route(JOIN_PATH, serving.guarded(serving.join), methods=["POST"]),
@@ -79,9 +80,9 @@ def _answer(content: dict[str, Any], status: int = 200) -> Response:
 
 
 def _findings(found: tuple[Finding, ...], status: int) -> Response:
-    said = "; ".join(one.message for one in found)
+    message = "; ".join(one.message for one in found)
     listed = [one.to_dict() for one in found]
-    return _answer({"message": said, "findings": listed}, status)
+    return _answer({"message": message, "findings": listed}, status)
 
 
 async def _body(request: Request, most: int) -> bytes:
@@ -108,12 +109,12 @@ class _Serving:
         *,
         bench: Bench,
         admission: Admission,
-        told: Callable[[str], None],
+        report: Callable[[str], None],
         joined: Callable[[], None],
     ) -> None:
         self.bench = bench
         self.admission = admission
-        self.told = told
+        self.report = report
         self.joined = joined
         self.timings = Timings()
 
@@ -129,7 +130,7 @@ class _Serving:
             except FaultyFile as fault:
                 return self._refusal(fault)
             except FirelabError as fault:
-                self.told(str(fault))
+                self.report(str(fault))
                 return _answer({"message": fault.what, "hint": fault.hint}, 503)
             except HTTPException as fault:
                 message = "too large" if fault.status_code == 413 else "not understood"
@@ -137,7 +138,7 @@ class _Serving:
             except ClientDisconnect:
                 return _answer({"message": "the connection was lost"}, 400)
             except Exception as fault:
-                self.told(f"kilnside failed: {type(fault).__name__}: {fault}")
+                self.report(f"kilnside failed: {type(fault).__name__}: {fault}")
                 return _answer({"message": "firelab failed; keep the entry"}, 500)
 
         return answered
@@ -145,7 +146,7 @@ class _Serving:
     def _refusal(self, fault: FaultyFile) -> Response:
         """Tell a fault of what was sent from one of the folder, which is no phone's."""
         if any(one.file != SENT_FILE for one in fault.findings):
-            self.told(str(fault))
+            self.report(str(fault))
             return _findings(fault.findings, 503)
         clash = any(one.code in _CLASHES for one in fault.findings)
         return _findings(fault.findings, 409 if clash else 422)
@@ -186,10 +187,8 @@ class _Serving:
         recorded = await run_in_threadpool(self.bench.record, fields)
         if recorded.left_out:
             return _answer({"message": "the look says nothing of its tile"}, 422)
-        from firelab.records.look import said_look
-
         for look in recorded.added:
-            self.told(said_look(look))
+            self.report(look_words(look))
         kept = {"kept": True, "entry": fields["entry"]}
         return _answer(kept, 201 if recorded.added else 200)
 

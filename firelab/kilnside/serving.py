@@ -70,8 +70,8 @@ def serve(
     *,
     page: Path | None,
     phones: int,
-    told: Callable[[str], None],
-    shown: Callable[[str], None],
+    report: Callable[[str], None],
+    show: Callable[[str], None],
     in_colour: bool = False,
 ) -> None:
     """Serve a bench until the process is stopped.
@@ -83,10 +83,10 @@ def serve(
         Where to write a PDF of one-time squares.
     phones : int
         How many squares it holds.
-    told, shown : callable
+    report, show : callable
         Take lines for stderr and stdout.
     in_colour : bool, default False
-        ``shown`` goes to a terminal that knows colours.
+        ``show`` goes to a terminal that knows colours.
 
     Raises
     ------
@@ -101,17 +101,17 @@ def serve(
     def invite() -> None:
         url = page_url(host, offered.port, admission.new_key())
         square = square_text(url, in_colour=in_colour)
-        shown(f"{square}\n{url}\nThis square opens the page on one phone, once.")
+        show(f"{square}\n{url}\nThis square opens the page on one phone, once.")
 
     def joined() -> None:
-        told(f"phone {admission.n_phones} came in; the next one scans:")
+        report(f"phone {admission.n_phones} came in; the next one scans:")
         invite()
 
     listener = listening_socket(offered.bind, offered.port)
     if page is not None:
         _write_page(page, host, offered.port, admission, phones)
-        told(f"{page}: {phones} squares, one for each phone; throw it away afterwards")
-    app = kilnside_app(bench, admission, told=told, joined=joined)
+        report(f"{page}: {phones} squares, one for each phone; throw it away afterwards")
+    app = kilnside_app(bench, admission, report=report, joined=joined)
     config = uvicorn.Config(
         app,
         log_level="critical",
@@ -121,7 +121,7 @@ def serve(
         timeout_graceful_shutdown=2,
     )
     invite()
-    told("Ctrl-C stops it; phones keep what they hold and send it when it is back.")
+    report("Ctrl-C stops it; phones keep what they hold and send it when it is back.")
     try:
         uvicorn.Server(config).run(sockets=[listener])
     except KeyboardInterrupt:

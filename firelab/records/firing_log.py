@@ -92,33 +92,6 @@ def own_form(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> str:
     return HEADER_TEXT + rows_text(parse_log(raw, series, planned).rows)
 
 
-def firing_findings(
-    folder: str | Path, series: FiringSeries, plan: Plan
-) -> tuple[Finding, ...]:
-    """Return every fault of a folder's ``firings.csv``; none where there is no file.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The series folder.
-    series : FiringSeries
-        Fixes the scales.
-    plan : Plan
-        Fixes tiles, loads and sessions.
-
-    Returns
-    -------
-    tuple of Finding
-        By line. Codes: ``unknown-tile``, ``grade-off-scale``,
-        ``score-off-scale``, ``look-twice``, ``look-skipped``, ``out-of-order``,
-        ``impossible-temperature``, ``impossible-time``, ``impossible-date``,
-        ``other-load``, ``other-session``, ``two-dwells``, ``unknown-column``,
-        ``missing-column``, ``column-twice``, ``cell-too-many``, ``faulty-text``
-        and others of `firelab.records`.
-    """
-    return read_log(folder, series, planned_firings(plan)).findings
-
-
 def read_firings(folder: str | Path) -> Records:
     """Return the looks of a series that stand, joined to what was planned.
 

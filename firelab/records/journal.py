@@ -35,6 +35,7 @@ LOCK_FILE = ".firings.lock"
 TORN_FILE = "firings.torn"
 KEPT_FOLDER = "firings-kept"
 LONGEST_WAIT_S = 20.0
+"""A row is written in milliseconds: by then its writer hangs (chosen here)."""
 
 
 def _lock(handle: int) -> bool:

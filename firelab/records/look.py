@@ -1,12 +1,9 @@
-"""One look at one tile, as a row of the firing log.
+"""One look at one tile: as a row of the firing log, and in words.
 
-A look in words, for the terminal and the page beside the kiln.
-
-Text in the cells of a table, written so that no spreadsheet runs it.
-
-A cell that begins with ``=``, ``+``, ``-`` or ``@`` would be taken for a
-formula; so would what follows a semicolon where a spreadsheet splits there.
-An apostrophe is set before such a sign and taken away again on reading.
+Text is written so that no spreadsheet runs it: a cell that begins with ``=``,
+``+``, ``-`` or ``@`` would be taken for a formula, and so would what follows a
+semicolon where a spreadsheet splits there. An apostrophe is set before such a
+sign and taken away again on reading.
 """
 
 from __future__ import annotations
@@ -157,12 +154,12 @@ def rows_text(looks: Iterable[Look]) -> str:
 HEADER_TEXT = ",".join(LOG_COLUMNS) + "\n"
 
 
-def said_look(look: Look) -> str:
+def look_words(look: Look) -> str:
     """Return one line that says what was seen.
 
     Examples
     --------
-    >>> said_look(Look(tile="AEX", look=1, session=1, load=2, dwell_s=150, stage="full"))
+    >>> look_words(Look(tile="AEX", look=1, session=1, load=2, dwell_s=150, stage="full"))
     'AEX look 1, load 2, 2 min 30 s: full'
     """
     place = [f"{look.tile} look {look.look}", f"load {look.load}"]

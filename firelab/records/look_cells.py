@@ -8,7 +8,6 @@ import re
 import unicodedata
 
 from firelab.craft.tile_codes import tile_index
-from firelab.craft.units import parse_dwell, parse_temperature
 from firelab.errors import FirelabError
 from firelab.records.look import CHANGES, ENTRY_LENGTH, unescape_cell
 from firelab.records.tables import LONGEST_CELL
@@ -18,6 +17,7 @@ _WHOLE = re.compile(r"[0-9]{1,6}(?:[.,]0+)?")
 _DECIMAL = re.compile(r"[-+]?[0-9]{1,6}(?:[.,][0-9]{1,6})?")
 _ENTRY = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
 LONGEST_NAME = 120
+"""Characters of an observer or a list of defects (chosen here, no source)."""
 
 
 def _same_word(text: str) -> str:
@@ -119,19 +119,19 @@ def parse_score(text: str, series: FiringSeries) -> float:
             f"score {text[:40]!r}, but this series scores no transparency",
             hint="empty the cell, or declare [responses.transparency] in series.toml",
         )
-    said = f"{scale.low:g} to {scale.high:g} in steps of {scale.step:g}"
+    span = f"{scale.low:g} to {scale.high:g} in steps of {scale.step:g}"
     if not _DECIMAL.fullmatch(text):
-        raise FirelabError(f"{text[:40]!r} is not a score", hint=f"write {said}")
+        raise FirelabError(f"{text[:40]!r} is not a score", hint=f"write {span}")
     score = float(text.replace(",", "."))
     steps = (score - scale.low) / scale.step
     if not scale.low <= score <= scale.high:
         raise FirelabError(
-            f"score {score:g} is off the scale, {said}", hint=f"{scale.direction}"
+            f"score {score:g} is off the scale, {span}", hint=f"{scale.direction}"
         )
     if abs(steps - round(steps)) > 1e-6:
         below = scale.low + scale.step * int(steps)
         raise FirelabError(
-            f"score {score:g} is between the steps of the scale, {said}",
+            f"score {score:g} is between the steps of the scale, {span}",
             hint=f"{below:g} or {below + scale.step:g}?",
         )
     return score
@@ -212,13 +212,3 @@ def parse_entry(text: str) -> str:
             hint="leave it blank: firelab names entries",
         )
     return text
-
-
-def parse_read_temperature(text: str, unit: str) -> float:
-    """Return a read firing temperature in degC (see `parse_temperature`)."""
-    return parse_temperature(text[:40], unit=unit)
-
-
-def parse_true_dwell(text: str, unit: str) -> float:
-    """Return a timed dwell in seconds (see `parse_dwell`)."""
-    return parse_dwell(text[:40], unit=unit)

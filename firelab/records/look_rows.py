@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from firelab.craft.units import parse_dwell, parse_temperature
 from firelab.errors import Finding, FirelabError
 from firelab.records import look_cells
 from firelab.records.log_columns import ColumnMeaning, match_columns
@@ -250,10 +251,8 @@ def _parser(
         "tile": lambda text: look_cells.parse_tile(text, planned.codes),
         "stage": lambda text: look_cells.parse_grade(text, series),
         "transparency": lambda text: look_cells.parse_score(text, series),
-        "temperature_degC": lambda text: look_cells.parse_read_temperature(
-            text, meaning.unit
-        ),
-        "dwell_s": lambda text: look_cells.parse_true_dwell(text, meaning.unit),
+        "temperature_degC": lambda text: parse_temperature(text[:40], unit=meaning.unit),
+        "dwell_s": lambda text: parse_dwell(text[:40], unit=meaning.unit),
         "fired_at": look_cells.parse_moment,
         "recorded_at": look_cells.parse_moment,
         "look": lambda text: look_cells.parse_whole(text, most=99),

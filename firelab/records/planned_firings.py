@@ -1,7 +1,4 @@
-"""The plan as the log asks it: where and how was this firing of this tile planned.
-
-Whether a tile was fired as often as planned, so that it may be fired on.
-"""
+"""The plan as the log asks it: where and how a tile's n-th firing was planned."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""What happened: every look at every tile, joined to what was planned.
+"""What happened: every look that stands, joined to what was planned.
 
-Heat that a tile has had before a look: the firings, and what they count.
+Each look knows the heat that its tile had before it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""Tables of text as people hand them over: any delimiter, any spreadsheet's CSV.
-
-Tables handed over as an xlsx workbook: its first sheet that holds anything.
-"""
+"""Tables as people hand them over: CSV with any delimiter, pasted text, a workbook."""
 
 from __future__ import annotations
 
@@ -19,9 +16,12 @@ from firelab.errors import FaultyFile, Finding
 
 DELIMITERS = (",", ";", "\t", "|")
 LARGEST_BYTES = 5_000_000
+"""Of a file; a series has tens of looks, so this is no log (chosen here, no source)."""
 MOST_ROWS = 20_000
+"""Of a table, and of the log, which would no longer be read beyond (chosen here)."""
 MOST_COLUMNS = 60
 LONGEST_CELL = 2_000
+"""Characters: a page of notes (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +154,7 @@ def sized(file: str, rows: list[TableRow]) -> TextTable:
 
 
 _LARGEST_UNPACKED = 20 * LARGEST_BYTES
+"""Of a workbook: XML packs 5 to 15 times, a bomb far more (chosen here, no source)."""
 
 
 def is_workbook(raw: bytes) -> bool:
@@ -195,7 +196,7 @@ def parse_workbook(raw: bytes, file: str) -> TextTable:
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as packed:
             unpacked = sum(entry.file_size for entry in packed.infolist())
-        if max(len(raw), unpacked / 20) > LARGEST_BYTES:
+        if len(raw) > LARGEST_BYTES or unpacked > _LARGEST_UNPACKED:
             raise refuse(
                 "too-large",
                 file,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from firelab.craft.units import to_degC
 from firelab.errors import FaultyFile, Finding
-from firelab.records.tables import TextTable, decode, parse_table
+from firelab.records.tables import decode, parse_table
 
 TRACE_COLUMNS = ("time_s", "temperature_degC")
 COLDEST_DEGC, HOTTEST_DEGC = -20.0, 1300.0
@@ -48,42 +48,27 @@ def read_trace(path: str | Path) -> KilnTrace:
     """
     file = f"{Path(path).parent.name}/{Path(path).name}"
     table = parse_table(decode(Path(path).read_bytes(), file), file, _count_trace_columns)
+    missing = [name for name in TRACE_COLUMNS if name not in table.header.cells]
+    if missing:
+        hint = f"name the columns {', '.join(TRACE_COLUMNS)}"
+        line = table.header.line
+        raise FaultyFile(
+            _finding(file, line, 0, "missing-column", f"column {name} is missing", hint)
+            for name in missing
+        )
+    places = [table.header.cells.index(name) for name in TRACE_COLUMNS]
     findings: list[Finding] = []
-    places = [
-        table.header.cells.index(name) if name in table.header.cells else -1
-        for name in TRACE_COLUMNS
-    ]
-    for name, place in zip(TRACE_COLUMNS, places, strict=True):
-        if place < 0:
-            findings.append(
-                _finding(
-                    table,
-                    table.header.line,
-                    0,
-                    "missing-column",
-                    f"column {name} is missing",
-                    f"name the columns {', '.join(TRACE_COLUMNS)}",
-                )
-            )
-    if findings:
-        raise FaultyFile(findings)
     readings: list[tuple[float, float]] = []
     for row in table.rows:
-        numbers = [_number(row.cells, place) for place in places]
-        found = _row_findings(table, row.line, numbers, readings)
+        time_s, degC = (_number(row.cells, place) for place in places)
+        found = _row_findings(file, row.line, (time_s, degC), readings)
         findings += found
         if not found:
-            readings.append((numbers[0], numbers[1]))
+            readings.append((time_s, degC))
     if len(readings) < 2 and not findings:
+        message = f"holds {len(readings)} readings, fewer than 2"
         findings.append(
-            _finding(
-                table,
-                0,
-                0,
-                "short-trace",
-                f"holds {len(readings)} readings, fewer than 2",
-                "record the whole firing",
-            )
+            _finding(file, 0, 0, "short-trace", message, "record the whole firing")
         )
     if findings:
         raise FaultyFile(findings)
@@ -99,53 +84,35 @@ def _number(cells: tuple[str, ...], place: int) -> float:
 
 
 def _row_findings(
-    table: TextTable, line: int, numbers: list[float], before: list[tuple[float, float]]
+    file: str, line: int, reading: tuple[float, float], before: list[tuple[float, float]]
 ) -> list[Finding]:
-    time_s, temperature_degC = numbers
+    time_s, degC = reading
     findings = [
         _finding(
-            table,
-            line,
-            place,
-            "not-a-number",
-            f"{name} is not a number",
-            "write it plainly",
+            file, line, place, "not-a-number", f"{name} is not a number", "write it plainly"
         )
-        for place, (name, number) in enumerate(zip(TRACE_COLUMNS, numbers, strict=True), 1)
+        for place, (name, number) in enumerate(zip(TRACE_COLUMNS, reading, strict=True), 1)
         if not math.isfinite(number)
     ]
     if findings:
         return findings
     if before and time_s <= before[-1][0]:
-        findings.append(
-            _finding(
-                table,
-                line,
-                1,
-                "time-backwards",
-                f"{time_s:g} s follows {before[-1][0]:g} s",
-                "sort the readings by time",
-            )
+        message = f"{time_s:g} s follows {before[-1][0]:g} s"
+        hint = "sort the readings by time"
+        findings.append(_finding(file, line, 1, "time-backwards", message, hint))
+    if not COLDEST_DEGC <= degC <= HOTTEST_DEGC:
+        message = (
+            f"{degC:g} degC is outside {COLDEST_DEGC:g} to {HOTTEST_DEGC:g} degC; "
+            f"read as degF it is {to_degC(degC):.0f} degC"
         )
-    if not COLDEST_DEGC <= temperature_degC <= HOTTEST_DEGC:
-        findings.append(
-            _finding(
-                table,
-                line,
-                2,
-                "impossible-temperature",
-                f"{temperature_degC:g} degC is outside {COLDEST_DEGC:g} to "
-                f"{HOTTEST_DEGC:g} degC; read as degF it is "
-                f"{to_degC(temperature_degC):.0f} degC",
-                "write the readings in degC",
-            )
-        )
+        hint = "write the readings in degC"
+        findings.append(_finding(file, line, 2, "impossible-temperature", message, hint))
     return findings
 
 
 def _finding(
-    table: TextTable, line: int, column: int, code: str, message: str, hint: str
+    file: str, line: int, column: int, code: str, message: str, hint: str
 ) -> Finding:
     return Finding(
-        code=code, file=table.file, line=line, column=column, message=message, hint=hint
+        code=code, file=file, line=line, column=column, message=message, hint=hint
     )

@@ -1,7 +1,4 @@
-"""Rows of words and tick boxes under named columns.
-
-The cautions in a frame, as large as the room allows.
-"""
+"""Parts of a page: tables with tick boxes, and the cautions in their frame."""
 
 from __future__ import annotations
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from firelab.craft.trade_words import base_words, count_words, layers_words
+from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
 from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.page import MM, Box
 from firelab.sheets.pen import Pen, SheetPage
-from firelab.sheets.tile_places import blank_words, both_temperatures, dwell_words
+from firelab.sheets.tile_places import blank_words, both_temperatures
 
 STEPS: tuple[str, ...] = (
     "Scratch each tile's code into its bare back before anything is sifted. The last "
@@ -56,7 +57,7 @@ def facts(
         both_temperatures(float(t), reads) for t in factors.levels("temperature")
     )
     joined = " to " if factors.is_range("dwell") else ", "
-    dwell = joined.join(dwell_words(float(d)) for d in factors.levels("dwell"))
+    dwell = joined.join(format_duration(float(d)) for d in factors.levels("dwell"))
     powder = " or ".join(f"{mesh}" for mesh in factors.mesh.levels) + " mesh, "
     powder += " or ".join(layers_words(layers) for layers in factors.layers.levels) + ", "
     powder += " or ".join(base_words(base) for base in factors.base.levels)
@@ -82,7 +83,7 @@ def facts(
 
 
 def _draw_question(
-    pen: Pen, body: Box, series: FiringSeries, told: Sequence[tuple[str, str]]
+    pen: Pen, body: Box, series: FiringSeries, named: Sequence[tuple[str, str]]
 ) -> float:
     used = pen.block(body.upper(26 * MM), series.name, 20, smallest=8, bold=True) + 1 * MM
     if series.invented:
@@ -93,7 +94,7 @@ def _draw_question(
     if series.question:
         used += pen.block(body.below(used).upper(16 * MM), series.question, 13, smallest=7)
     used += 3 * MM
-    for name, words in told:
+    for name, words in named:
         row = body.below(used).upper(12 * MM)
         label, text = row.columns(0.18, 0.82)
         pen.block(label, name, 11, bold=True)

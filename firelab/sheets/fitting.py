@@ -1,9 +1,8 @@
-"""Text made to fit: wrapped, then made smaller, at the last cut with an ellipsis.
+"""Text made to fit a box: wrapped, then made smaller, at the last cut.
 
-The two typefaces of the sheets, embedded as subsets so text stays selectable.
-
-DejaVu Sans, which matplotlib carries under its own free licence: it has the
-degree sign, accents, Greek and Cyrillic, and tells 1 from l and 0 from O.
+The typeface is DejaVu Sans, which matplotlib carries under its own free licence:
+it has the degree sign, accents, Greek and Cyrillic, and tells 1 from l and 0
+from O. It is embedded as a subset, so that text stays selectable.
 """
 
 from __future__ import annotations

@@ -1,9 +1,8 @@
 """The grades side by side: drawing, name, one line of words, and a box to tick.
 
-Small drawings of the stages: grains, dimples, level gloss, burnt edge with pits.
-
-The drawings are firelab's own. Points are scattered by a golden-ratio lattice,
-so a drawing is the same every time without a seed.
+The drawings (grains, dimples, level gloss, burnt edge with pits) are firelab's
+own. Points are scattered by a golden-ratio lattice, so that a drawing is the
+same every time without a seed.
 """
 
 from __future__ import annotations
@@ -52,11 +51,6 @@ def draw_texture(pen: Pen, box: Box, grade: str, rank: int) -> None:
     pen.canvas.doForm(form)
     pen.canvas.restoreState()
     pen.rectangle(box, weight=1.0)
-
-
-def has_texture(grade: str) -> bool:
-    """Tell whether a grade has a drawing."""
-    return grade in _DRAWINGS
 
 
 def _scattered(count: int) -> Iterator[tuple[float, float, float]]:
@@ -194,12 +188,11 @@ def draw_grade(
         rank,
     )
     words = cell.below(square + 0.8 * MM)
-    said = f"{rank} {grade} (target)" if target else f"{rank} {grade}"
-    used = pen.block(words.upper(words.height * 0.5), said, size, smallest=4, bold=True)
-    told = STAGE_DESCRIPTIONS.get(grade, "")
-    if told:
+    name = f"{rank} {grade} (target)" if target else f"{rank} {grade}"
+    used = pen.block(words.upper(words.height * 0.5), name, size, smallest=4, bold=True)
+    if grade in STAGE_DESCRIPTIONS:
         room = words.below(used).upper(words.height - used)
-        pen.block(room, told, size * 0.85, smallest=4)
+        pen.block(room, STAGE_DESCRIPTIONS[grade], size * 0.85, smallest=4)
 
 
 def draw_own_grades(pen: Pen, box: Box, series: FiringSeries) -> None:

@@ -1,6 +1,6 @@
-"""The kiln sheet: load by load in firing order, to be read at arm's length.
+"""The kiln sheet, load by load, with each tile's place in the rack and on the tray.
 
-Where each tile stands: the rack in the kiln, and the tray until tiles are cool.
+It is read at arm's length.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from firelab.craft.units import format_duration
 from firelab.series.firing_series import FiringSeries
 from firelab.sheets.boxes import spread_rows
 from firelab.sheets.page import MM, Box, PageSize
@@ -16,7 +17,6 @@ from firelab.sheets.pen import Pen, SheetPage, body_box
 from firelab.sheets.tile_places import (
     KilnLoad,
     TileFiring,
-    dwell_words,
     earlier_words,
     temperature_words,
 )
@@ -180,8 +180,8 @@ def wait_words(series: FiringSeries, before: KilnLoad | None, load: KilnLoad) ->
         The load before it in the same session.
     load : KilnLoad
     """
-    change = dwell_words(series.budget.change)
-    recovery = dwell_words(series.budget.recovery)
+    change = format_duration(series.budget.change)
+    recovery = format_duration(series.budget.recovery)
     if before is None:
         return f"Heat up: {change}"
     if before.temperature_degC == load.temperature_degC:
@@ -329,7 +329,7 @@ def _draw_row(pen: Pen, row: Box, firing: TileFiring) -> None:
     tick, code, dwell, true = row.columns(*_ROW_SHARES, gap=2.6 * MM)
     pen.tick_box(tick, 7.5 * MM)
     pen.line(code, firing.tile, 25, smallest=KEY_SIZE, bold=True)
-    pen.line(dwell, dwell_words(firing.dwell_s), 25, smallest=KEY_SIZE, bold=True)
+    pen.line(dwell, format_duration(firing.dwell_s), 25, smallest=KEY_SIZE, bold=True)
     pen.rectangle(true.inset(0, 1.5 * MM), weight=1.2)
     middle = true.left + true.width / 2
     pen.line(

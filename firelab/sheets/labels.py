@@ -1,6 +1,7 @@
 """One label per tile: code, QR square with the same code, and its settings.
 
-Label stock: any labels by their size in millimetres, or cut lines on plain paper.
+They are printed on any label stock by its size in millimetres, or on plain paper
+with cut lines.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.series.firing_series import FiringSeries
 from firelab.sheets.fitting import text_width
@@ -18,7 +20,6 @@ from firelab.sheets.tile_places import (
     PlannedTile,
     TileFiring,
     both_temperatures,
-    dwell_words,
     powder_words,
     temperature_words,
 )
@@ -246,7 +247,7 @@ def _draw_stacked(
     heat, middle, low = settings.rows(0.42, 0.29, 0.29)
     both, beside = heat.columns(0.63, 0.37, gap=2.5 * MM)
     _draw_heat(pen, both, series, firing, scale)
-    dwell = dwell_words(firing.dwell_s)
+    dwell = format_duration(firing.dwell_s)
     pen.line(beside, dwell, 13 * scale, smallest=3, bold=True, align="right")
     powder = powder_words(tile.mesh, tile.layers, tile.base)
     pen.block(middle, powder, 9 * scale, smallest=3, middle=True)
@@ -271,7 +272,7 @@ def _draw_beside(
     firing = tile.firings[0]
     heat, dwell, powder, place = settings.rows(0.3, 0.26, 0.22, 0.22)
     _draw_heat(pen, heat, series, firing, scale)
-    pen.line(dwell, dwell_words(firing.dwell_s), 13 * scale, smallest=3, bold=True)
+    pen.line(dwell, format_duration(firing.dwell_s), 13 * scale, smallest=3, bold=True)
     words = powder_words(tile.mesh, tile.layers, tile.base)
     pen.block(powder, words, 9 * scale, smallest=3, middle=True)
     pen.line(place, place_words(firing), 9 * scale, smallest=3)
@@ -298,7 +299,7 @@ def _draw_firings(
     rows = box.rows(*([1.0] * (len(tile.firings) + 1)))
     for row, firing in zip(rows, tile.firings, strict=False):
         setting = both_temperatures(firing.temperature_degC, series.kiln.reads)
-        words = f"{firing.look}: {setting}, {dwell_words(firing.dwell_s)}"
+        words = f"{firing.look}: {setting}, {format_duration(firing.dwell_s)}"
         words += f", load {firing.load}"
         pen.line(row, words, 10 * scale, smallest=3, bold=True)
     powder = powder_words(tile.mesh, tile.layers, tile.base)

@@ -1,7 +1,4 @@
-"""A pen that draws on one page: fitted text, boxes, tick boxes, QR squares.
-
-A page of the sheets before it is printed, and the frame every page has.
-"""
+"""A page before it is printed, the pen that draws on it, and its head and foot."""
 
 from __future__ import annotations
 
@@ -288,6 +285,6 @@ def draw_frame(
     foot = inner.below(inner.height - FOOT + 2 * MM)
     origin, page = foot.columns(0.82, 0.18, gap=3 * MM)
     series_mark = f"{source} of series {provenance.series_hash[:8]}"
-    said = f"firelab · {series_mark} · seed {provenance.seed}"
-    pen.line(origin, f"{INVENTED} {said}" if series.invented else said, 7.5)
+    origin_words = f"firelab · {series_mark} · seed {provenance.seed}"
+    pen.line(origin, f"{INVENTED} {origin_words}" if series.invented else origin_words, 7.5)
     pen.line(page, f"page {number_of[0]} of {number_of[1]}", 9, align="right")

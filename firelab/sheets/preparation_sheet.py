@@ -1,7 +1,4 @@
-"""The preparation sheet: powder to weigh out and sieve, and firings in their order.
-
-Preparation tile by tile: which coats, on which face, each with a box to tick.
-"""
+"""Preparation: powder to weigh out, firings in their order, and coats tile by tile."""
 
 from __future__ import annotations
 
@@ -10,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from firelab.craft.trade_words import BARE
+from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
@@ -20,7 +18,6 @@ from firelab.sheets.pen import Pen, SheetPage, body_box
 from firelab.sheets.tile_places import (
     PlannedTile,
     both_temperatures,
-    dwell_words,
     grams_words,
 )
 
@@ -109,7 +106,7 @@ def preparation_pages(
 def _powder_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
     sifted = coat_grams(series)
     stays = sifted * (1 - series.coat.loss)
-    said = (
+    words = (
         f"One coat is {grams_words(stays)} dry powder on a tile; sift "
         f"{grams_words(sifted)}, since about {100 * series.coat.loss:.0f} % misses it. "
         "Front and back carry equal layers."
@@ -130,7 +127,7 @@ def _powder_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
     )
     return [
         _Line(kind="title", height=_TITLE, words=("Weigh out, loss included",)),
-        _Line(kind="text", height=_TEXT, words=(said,)),
+        _Line(kind="text", height=_TEXT, words=(words,)),
         *amounts,
         *([total] if sieved else ()),
     ]
@@ -146,7 +143,7 @@ def _step_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
             str(step.step),
             coat_words(series, step),
             both_temperatures(step.temperature_degC, series.kiln.reads),
-            dwell_words(step.dwell_s),
+            format_duration(step.dwell_s),
             f"{len(step.tiles)} tile{'' if len(step.tiles) == 1 else 's'}",
         )
         lines.append(_Line(kind="step", height=_STEP_ROW, words=words))
@@ -157,11 +154,11 @@ def _step_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
 def _fired_on_lines(fired_on: Sequence[str], width: float) -> list[_Line]:
     if not fired_on:
         return []
-    said = (
+    words = (
         f"{', '.join(fired_on)}. They carry their glass and keep their labels: no coat, no "
         "preparation firing."
     )
-    return _text_lines("Fetch, to be fired on", [said], width)
+    return _text_lines("Fetch, to be fired on", [words], width)
 
 
 def _text_lines(title: str, texts: Sequence[str], width: float) -> list[_Line]:

@@ -59,12 +59,12 @@ def record_pages(
 
 
 def _draw_intro(pen: Pen, box: Box) -> None:
-    said = (
+    words = (
         "One sheet for each observer. Tick one grade for each cool tile, as seen and not "
         "as expected: the settings are left off on purpose. Score clarity where asked; "
         f"name defects, such as {DEFECTS}."
     )
-    pen.block(box.upper(_INTRO - 1 * MM), said, 9.5, smallest=6)
+    pen.block(box.upper(_INTRO - 1 * MM), words, 9.5, smallest=6)
 
 
 def draw_scale(pen: Pen, box: Box, scale: TransparencyResponse) -> None:

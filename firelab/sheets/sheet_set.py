@@ -1,6 +1,6 @@
-"""All sheets of a plan as one PDF: frozen values in, the same bytes out every time.
+"""All sheets of a plan, or of one of its sessions, as one PDF.
 
-The part of a plan that one session fires.
+The same values give the same bytes.
 """
 
 from __future__ import annotations
@@ -168,7 +168,7 @@ def print_pages(
     pages : sequence of SheetPage
         In order.
     series : FiringSeries
-        Named at the head; said to be invented where it is.
+        Named at the head; marked as invented where it is.
     provenance : Provenance
         Named at the foot and in the PDF's keywords.
     paper : PageSize
@@ -197,8 +197,8 @@ def print_pages(
     canvas.setCreator("firelab")
     canvas.setSubject(INVENTED if series.invented else title)
     hashes = {SERIES_FILE: provenance.series_hash, **provenance.sources}
-    said = [f"{name} sha256 {digest}" for name, digest in hashes.items()]
-    canvas.setKeywords("; ".join([*said, f"seed {provenance.seed}"]))
+    digests = [f"{name} sha256 {digest}" for name, digest in hashes.items()]
+    canvas.setKeywords("; ".join([*digests, f"seed {provenance.seed}"]))
     marked = ""
     for number, sheet in enumerate(pages, start=1):
         pen = Pen(canvas, paper)

@@ -1,7 +1,4 @@
-"""A class: one page per student, with the tiles that are the student's own.
-
-A class: its names, and which tiles are whose.
-"""
+"""A class: its names, which tiles are whose, and one page per student."""
 
 from __future__ import annotations
 
@@ -9,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.plan.plan import Plan
 from firelab.plan.stock.preparation import coat_grams
@@ -22,7 +20,6 @@ from firelab.sheets.preparation_sheet import coat_words
 from firelab.sheets.tile_places import (
     PlannedTile,
     both_temperatures,
-    dwell_words,
     earlier_words,
     grams_words,
     powder_words,
@@ -123,8 +120,8 @@ def student_pages(
             ) -> None:
                 head = body.upper(_HEAD)
                 pen.line(head.upper(14 * MM), name, 26, smallest=8, bold=True)
-                told = head.below(15 * MM).upper(11 * MM)
-                pen.block(told, series.question or series.name, 12, smallest=6)
+                below = head.below(15 * MM).upper(11 * MM)
+                pen.block(below, series.question or series.name, 12, smallest=6)
                 _draw_tiles(pen, body.below(_HEAD), series, plan, shown)
 
             pages.append(SheetPage(title="Your tile", draw=draw))
@@ -161,13 +158,13 @@ def _own_steps(series: FiringSeries, plan: Plan, tile: PlannedTile) -> list[str]
     reads = series.kiln.reads
     if not tile.is_new:
         had = earlier_words(tile.firings[0].before, reads)
-        said = f"Fetch {tile.code}: it is fired on after {had}. Nothing is sifted."
-        return [said, *_firing_lines(tile, reads)]
+        fetch = f"Fetch {tile.code}: it is fired on after {had}. Nothing is sifted."
+        return [fetch, *_firing_lines(tile, reads)]
     lines = [f"Scratch {tile.code} into the bare back."]
     for step in plan.preparation:
         if tile.code in step.tiles:
             heat = both_temperatures(step.temperature_degC, reads)
-            dwell = dwell_words(step.dwell_s)
+            dwell = format_duration(step.dwell_s)
             lines.append(f"Sift {coat_words(series, step)}; fire at {heat}, {dwell}.")
     powder = powder_words(tile.mesh, tile.layers, tile.base)
     grams = grams_words(coat_grams(series))
@@ -178,6 +175,6 @@ def _own_steps(series: FiringSeries, plan: Plan, tile: PlannedTile) -> list[str]
 def _firing_lines(tile: PlannedTile, reads: str) -> list[str]:
     return [
         f"Fire at {both_temperatures(firing.temperature_degC, reads)}, "
-        f"{dwell_words(firing.dwell_s)}: {place_words(firing)}."
+        f"{format_duration(firing.dwell_s)}: {place_words(firing)}."
         for firing in tile.firings
     ]

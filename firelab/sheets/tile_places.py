@@ -1,6 +1,6 @@
-"""The plan as the bench sees it: tiles with their firings, loads with their places.
+"""The plan as the bench sees it: tiles, loads and places, and settings in words.
 
-Settings in the words that are printed, the kiln's own unit first.
+The kiln's own unit comes first.
 """
 
 from __future__ import annotations
@@ -237,17 +237,6 @@ def both_temperatures(degC: float, reads: str) -> str:
     return f"{own} ({other})"
 
 
-def dwell_words(seconds: float) -> str:
-    """Write a dwell, to the second.
-
-    Examples
-    --------
-    >>> dwell_words(150.0)
-    '2 min 30 s'
-    """
-    return format_duration(seconds)
-
-
 def earlier_words(before: Sequence[EarlierHeat], reads: str) -> str:
     """Write what a tile has had before it is fired on, the last two temperatures.
 
@@ -262,7 +251,7 @@ def earlier_words(before: Sequence[EarlierHeat], reads: str) -> str:
     """
     earlier = "..., then " if len(before) > _MOST_EARLIER else ""
     return earlier + ", then ".join(
-        f"{both_temperatures(one.temperature_degC, reads)} {dwell_words(one.dwell_s)}"
+        f"{both_temperatures(one.temperature_degC, reads)} {format_duration(one.dwell_s)}"
         + (f" in {one.firings} firings" if one.firings > 1 else "")
         for one in before[-_MOST_EARLIER:]
     )

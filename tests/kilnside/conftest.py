@@ -42,11 +42,13 @@ class Served:
 
     def __init__(self, folder):
         self.folder = folder
-        self.told = []
+        self.reported = []
         self.admission = open_admission(folder.path)
         self.listener = listening_socket("127.0.0.1", 0)
         self.port = self.listener.getsockname()[1]
-        app = kilnside_app(Bench(folder=folder.path), self.admission, told=self.told.append)
+        app = kilnside_app(
+            Bench(folder=folder.path), self.admission, report=self.reported.append
+        )
         config = uvicorn.Config(app, log_level="critical", server_header=False)
         self.server = uvicorn.Server(config)
         run = self.server.run

@@ -176,7 +176,7 @@ class Hand:
             await self.page.clock.fast_forward(1000 * int(dwell - passed) + 1000)
             passed = dwell + 1
             await self.page.wait_for_selector("#clock[data-due]")
-            said = await self.page.locator("#clock-said").inner_text()
+            said = await self.page.locator("#clock-words").inner_text()
             assert said.startswith("Open the door:"), said
             await self.page.locator("#door").tap()
 

@@ -26,7 +26,7 @@ def test_a_look_is_on_disk_when_it_is_answered(served, phone):
     assert row["note"] == "'=1+1"
     assert check_folder(served.folder.path).findings == ()
     assert phone.state()["looks"][0]["note"] == "=1+1"
-    assert served.told[0].startswith(f"{tile} look 1")
+    assert served.reported[0].startswith(f"{tile} look 1")
 
 
 def test_sent_again_it_is_kept_once(served, phone):
@@ -171,7 +171,7 @@ def test_a_tile_fired_on_is_shown_with_its_look_and_what_it_had(served, phone):
     settings = row.assign(temperature_degC=801.67, dwell_s=45.0)
     write_plan(extend_plan(folder.series, folder.plan, settings), folder.path)
     load = phone.state()["loads"][-1]
-    assert (load["load"], load["session"], load["said"]) == (9, 3, "1475 °F (802 °C)")
+    assert (load["load"], load["session"], load["words"]) == (9, 3, "1475 °F (802 °C)")
     (firing,) = load["firings"]
     assert (firing["tile"], firing["look"], firing["dwell_s"]) == (tile, 2, 45.0)
     assert firing["setting"].endswith(", fired on after 1525 °F (829 °C) 2 min")

@@ -71,7 +71,7 @@ function keepLook(firing, seen, { as }) {
   }
   const bare = Object.fromEntries(Object.entries(look).filter(([, value]) => value !== null && value !== ""));
   const one = enqueue(bare);
-  remember({ kind: "look", entry: one.look.entry, look: bare, before: correct ? mine : null, said: `${firing.tile}: ${seen.stage || "no grade"}` });
+  remember({ kind: "look", entry: one.look.entry, look: bare, before: correct ? mine : null, words: `${firing.tile}: ${seen.stage || "no grade"}` });
   return one;
 }
 

@@ -8,10 +8,10 @@ function openPanel(firing) {
   const time = timeOf(firing);
   byId("panel").hidden = byId("grade-dock").hidden = false;
   byId("choosing").hidden = true;
-  say("panel-heading", firing.look > 1 ? `${firing.tile} look ${firing.look}` : firing.tile);
-  say("panel-setting", firing.setting || "");
+  setText("panel-heading", firing.look > 1 ? `${firing.tile} look ${firing.look}` : firing.tile);
+  setText("panel-setting", firing.setting || "");
   byId("panel-standing").hidden = !looks.length;
-  say("panel-standing", looks.map((one) => `${one.stage || "no grade"}${one.observer ? ` by ${one.observer}` : ""}`).join(", "));
+  setText("panel-standing", looks.map((one) => `${one.stage || "no grade"}${one.observer ? ` by ${one.observer}` : ""}`).join(", "));
   const canBeSecond = looks.length > 0 && observer() && looks.every((one) => one.observer && !sameName(one, { observer: observer() }));
   byId("panel-choice").hidden = !canBeSecond;
   chooseAs(canBeSecond ? "second" : "correction");
@@ -21,7 +21,7 @@ function openPanel(firing) {
   byId("dwell").placeholder = `${clockText(firing.dwell_s)} as planned`;
   byId("note").value = mine && openAs === "correction" ? mine.note || "" : "";
   byId("photo").value = "";
-  say("photo-said", "");
+  setText("photo-words", "");
   const had = mine && openAs === "correction" ? (mine.defects || "").split("; ").filter(Boolean) : [];
   showDefects(had);
   showScore(mine && openAs === "correction" ? mine.transparency : null);
@@ -66,13 +66,13 @@ function showScore(score) {
   isScored = score !== null && score !== undefined;
   slider.value = isScored ? score : (scale.low + scale.high) / 2;
   const up = scale.direction.startsWith("higher");
-  say("score-low", `${scale.low} ${up ? "cloudy" : "clear"}`);
-  say("score-high", `${scale.high} ${up ? "clear" : "cloudy"}`);
-  sayScore();
+  setText("score-low", `${scale.low} ${up ? "cloudy" : "clear"}`);
+  setText("score-high", `${scale.high} ${up ? "clear" : "cloudy"}`);
+  showScoreWords();
 }
 
-function sayScore() {
-  say("score-said", isScored ? String(Number(byId("score").value)) : "not scored");
+function showScoreWords() {
+  setText("score-words", isScored ? String(Number(byId("score").value)) : "not scored");
 }
 
 // The time as it was taken, to a tenth, unless a person wrote another.
@@ -97,7 +97,7 @@ async function grade(stage) {
   const firing = open;
   const seen = seenNow(stage);
   if (!stage && !seen.defects && !seen.note) {
-    say("panel-standing", "Say what happened: a defect or a note");
+    setText("panel-standing", "Say what happened: a defect or a note");
     byId("panel-standing").hidden = false;
     return;
   }
@@ -111,7 +111,7 @@ async function grade(stage) {
     await photos.put(one.look.entry, await smallPhoto(file));
     send();
   } catch {
-    remember({ kind: "photo", said: `${firing.tile}: this browser could not keep the photo` });
+    remember({ kind: "photo", words: `${firing.tile}: this browser could not keep the photo` });
   }
 }
 
@@ -150,7 +150,7 @@ function showGrades() {
         "button",
         { type: "button", press: () => grade(one.name) },
         make("span", { class: "name", text: one.name }),
-        make("span", { class: "said", text: one.said }),
+        make("span", { class: "words", text: one.words }),
       ),
     ),
   );
@@ -159,7 +159,7 @@ function showGrades() {
 function take(state) {
   bay = state;
   kept.write("bay", state);
-  say("series", `${state.series.name}: ${state.series.colour}`);
+  setText("series", `${state.series.name}: ${state.series.colour}`);
   byId("invented").hidden = !state.series.invented;
   if (!isSeen) {
     isSeen = true;
@@ -219,9 +219,9 @@ function wire() {
   on("panel-close", closePanel);
   on("as-correction", () => chooseAs("correction"));
   on("as-second", () => chooseAs("second"));
-  on("score", () => { isScored = true; sayScore(); }, "input");
-  on("score-none", () => { isScored = false; sayScore(); });
-  on("photo", () => say("photo-said", "kept with the look"), "change");
+  on("score", () => { isScored = true; showScoreWords(); }, "input");
+  on("score-none", () => { isScored = false; showScoreWords(); });
+  on("photo", () => setText("photo-words", "kept with the look"), "change");
   on("no-grade", () => grade(""));
   on("again-go", fireAgain);
   on("undo", undoLast);

@@ -118,20 +118,20 @@ function showLink() {
   const count = waiting().length;
   const many = `${count} look${count === 1 ? "" : "s"}`;
   const turned = refused().length;
-  let said = count ? `Sending ${many}` : "Every look is kept";
+  let words = count ? `Sending ${many}` : "Every look is kept";
   let state = count ? "wait" : "kept";
   if (isAway) {
-    said = count ? `No connection: ${many} kept on this phone` : "No connection";
+    words = count ? `No connection: ${many} kept on this phone` : "No connection";
     state = "away";
     const trouble = kept.read("trouble", "");
-    if (trouble) said = `Not taken now: ${trouble}`;
+    if (trouble) words = `Not taken now: ${trouble}`;
   }
   if (isOut) {
-    said = `This phone is not let in: scan a new square. ${count ? `${many} kept here.` : ""}`;
+    words = `This phone is not let in: scan a new square. ${count ? `${many} kept here.` : ""}`;
     state = "out";
   }
-  if (turned) said = `${turned} not taken, see Looks. ${count || isAway || isOut ? said : "All others are kept"}`;
-  if (memory.size) said += ". This phone's storage is full or closed: keep the page open";
-  if (line.textContent !== said) line.textContent = said;
+  if (turned) words = `${turned} not taken, see Looks. ${count || isAway || isOut ? words : "All others are kept"}`;
+  if (memory.size) words += ". This phone's storage is full or closed: keep the page open";
+  if (line.textContent !== words) line.textContent = words;
   line.dataset.state = turned && state === "kept" ? "away" : state;
 }

@@ -76,7 +76,7 @@ function showKiln() {
   if (!load) return;
   const place = bay.loads.indexOf(load);
   byId("kiln-heading").textContent = `Load ${load.load} of ${bay.loads.length}`;
-  byId("set-to").textContent = `Set to ${load.said}`;
+  byId("set-to").textContent = `Set to ${load.words}`;
   byId("reading-label").textContent = `Kiln reads, °${bay.series.reads.slice(-1)}`;
   byId("load-back").disabled = place === 0 || inside.length > 0;
   byId("load-on").disabled = place === bay.loads.length - 1 || inside.length > 0;
@@ -111,11 +111,11 @@ function tick() {
     delete byId("clock").dataset.due;
     const load = loadNumbered(shownLoad);
     const ready = load ? firingsOf(load).filter((one) => chosen.has(firingKey(one)) && !isDone(one) && !timeOf(one)) : [];
-    say("clock-said", ready.length ? `To go in: ${ready.map((one) => one.tile).join(", ")}` : "No tile of this load is to go in");
-    say("clock-digits", ready.length ? clockText(Math.min(...ready.map((one) => one.dwell_s))) : "");
-    say("clock-true", "");
+    setText("clock-words", ready.length ? `To go in: ${ready.map((one) => one.tile).join(", ")}` : "No tile of this load is to go in");
+    setText("clock-digits", ready.length ? clockText(Math.min(...ready.map((one) => one.dwell_s))) : "");
+    setText("clock-true", "");
     const onward = !ready.length && load && nextLoad() !== shownLoad && loadNumbered(nextLoad());
-    say("door", onward ? `Go to load ${nextLoad()}` : "Door closed: start");
+    setText("door", onward ? `Go to load ${nextLoad()}` : "Door closed: start");
     door.disabled = !ready.length && !onward;
     return;
   }
@@ -125,15 +125,15 @@ function tick() {
   const isDue = left <= 0;
   if (isDue) byId("clock").dataset.due = "";
   else delete byId("clock").dataset.due;
-  say("clock-said", isDue ? `Open the door: ${codes} out` : `${codes} out in`);
-  say("clock-digits", isDue ? `+${clockText(-left)}` : clockText(Math.ceil(left)));
-  say("clock-true", `True time ${clockText(Math.floor(passed))} of ${clockText(next.dwell_s)}`);
-  say("door", `Door open: ${codes} out`);
+  setText("clock-words", isDue ? `Open the door: ${codes} out` : `${codes} out in`);
+  setText("clock-digits", isDue ? `+${clockText(-left)}` : clockText(Math.ceil(left)));
+  setText("clock-true", `True time ${clockText(Math.floor(passed))} of ${clockText(next.dwell_s)}`);
+  setText("door", `Door open: ${codes} out`);
   door.disabled = false;
   signal(left);
 }
 
-function say(name, text) {
+function setText(name, text) {
   if (byId(name).textContent !== text) byId(name).textContent = text;
 }
 
@@ -183,8 +183,8 @@ function showLooks() {
         changed();
       };
       buttons.push(make("button", { type: "button", text: "Drop mine", press: drop }));
-      const said = `${look.tile}, ${look.stage || look.change || "no grade"}, was not taken: ${one.refused.message}`;
-      return make("li", {}, make("p", { text: said }), make("div", { class: "row" }, ...buttons));
+      const words = `${look.tile}, ${look.stage || look.change || "no grade"}, was not taken: ${one.refused.message}`;
+      return make("li", {}, make("p", { text: words }), make("div", { class: "row" }, ...buttons));
     }),
   );
   byId("looks").replaceChildren(
@@ -213,7 +213,7 @@ function showLooks() {
 function showBar() {
   const last = done().slice(-1)[0];
   byId("bar").hidden = !last;
-  if (last) say("bar-said", last.said);
+  if (last) setText("bar-words", last.words);
 }
 
 function setView(view) {
