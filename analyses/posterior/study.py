@@ -137,7 +137,7 @@ def compare(name: str, records: Records) -> pd.DataFrame:
         pd.factorize(graded["load"])[0],
         series.priors,
         half_ranges(series),
-        fit.columns,
+        [*map(str, fit.columns)],
         len(fit.grades),
         seed=2,
         refired=firings_behind(series, graded) if fit.has_tile_effect else None,
@@ -150,7 +150,7 @@ def compare(name: str, records: Records) -> pd.DataFrame:
     mine, theirs = np.concatenate(mine, axis=1), np.concatenate(theirs, axis=2)
     labels = [
         *(f"threshold {k + 1}" for k in range(len(fit.grades) - 1)),
-        *fit.columns,
+        *map(str, fit.columns),
         "load sd",
         *(["tile sd"] if fit.has_tile_effect else []),
     ]

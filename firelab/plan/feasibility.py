@@ -22,7 +22,7 @@ from firelab.series.factors import FactorName, Factors, TemperatureFactor
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE
 from firelab.series.series_file import locate
-from firelab.series.terms import split_term, term_columns
+from firelab.series.terms import ModelColumn, split_term, term_columns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,14 +178,15 @@ def _is_possible(series: FiringSeries) -> bool:
     return True
 
 
-def _lost_terms(series: FiringSeries) -> tuple[str, ...]:
+def _lost_terms(series: FiringSeries) -> tuple[ModelColumn, ...]:
     """Return the columns that no choice of allowed settings can tell apart."""
     rows = series_candidates(series).region_rows
-    lost = inseparable_terms(rows, ("mean", *term_columns(series, series.terms)))
-    return tuple(name for name in lost if name != "mean")
+    columns = {str(column): column for column in term_columns(series, series.terms)}
+    lost = inseparable_terms(rows, ("mean", *columns))
+    return tuple(columns[name] for name in lost if name in columns)
 
 
-def _without_term(series: FiringSeries, column: str) -> FiringSeries:
+def _without_term(series: FiringSeries, column: ModelColumn) -> FiringSeries:
     """Return the series with the term of a column dropped or its factor held."""
     for place, term in reversed(list(enumerate(series.model.interactions))):
         if column in term_columns(series, [term]):
@@ -194,7 +195,7 @@ def _without_term(series: FiringSeries, column: str) -> FiringSeries:
             )
             model = dataclasses.replace(series.model, interactions=kept)
             return dataclasses.replace(series, model=model)
-    factor = next(name for name in _FIRST_HELD if column.startswith(name))
+    factor = column.powers[0][0]
     return _held(series, factor)
 
 
@@ -216,11 +217,11 @@ def _held(series: FiringSeries, factor: FactorName) -> FiringSeries:
     )
 
 
-def _term_path(series: FiringSeries, column: str) -> tuple[str, ...]:
+def _term_path(series: FiringSeries, column: ModelColumn) -> tuple[str, ...]:
     for term in series.model.interactions:
         if column in term_columns(series, [term]):
             return ("model", "interactions")
-    factor = next(name for name in _FIRST_HELD if column.startswith(name))
+    factor = column.powers[0][0]
     return ("factors", factor)
 
 
@@ -237,7 +238,7 @@ def _refuse_inseparable(series: FiringSeries) -> None:
         Conflict(path=("rules", i), says=str(rule)) for i, rule in enumerate(series.rules)
     ]
     raise ImpossiblePlan(
-        f"no allowed tiles can tell apart {', '.join(lost)}",
+        f"no allowed tiles can tell apart {', '.join(map(str, lost))}",
         told,
         f"a plan of the terms {', '.join(nearer.terms) or 'none'}; "
         "or add levels, or loosen a rule",

@@ -77,7 +77,7 @@ def split_term(term: str) -> tuple[tuple[FactorName, int], ...]:
     Raises
     ------
     FirelabError
-        If a part is no factor, or a base is squared.
+        If a part is no factor, a factor stands twice, or a base is squared.
 
     Examples
     --------
@@ -94,23 +94,72 @@ def split_term(term: str) -> tuple[tuple[FactorName, int], ...]:
                 hint="write such as 'temperature', 'temperature:dwell' or 'temperature^2'",
             )
         parts.append((known[0], int(power or 1)))
+    names = [name for name, _ in parts]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice:
+        raise FirelabError(
+            f"term {term!r} names {twice} twice",
+            hint=f"write '{twice}^2' for its square" if twice != "base" else "name it once",
+        )
     return tuple(parts)
 
 
-def term_columns(series: FiringSeries, terms: Sequence[str]) -> tuple[str, ...]:
-    """Return the names of the columns that terms expand to, p of them."""
-    names: list[str] = []
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModelColumn:
+    """One column of a design matrix.
+
+    Attributes
+    ----------
+    powers : tuple of (factor, power)
+        Factors in the order of the term.
+    base : str or None
+        The base whose contrast against the first base it holds, where the base
+        is one of its factors.
+
+    Examples
+    --------
+    >>> column = ModelColumn(powers=(("temperature", 1), ("base", 1)), base="hard: clear")
+    >>> str(column), column.is_product
+    ('temperature:base[hard: clear]', True)
+    """
+
+    powers: tuple[tuple[FactorName, int], ...]
+    base: str | None = None
+
+    @property
+    def is_product(self) -> bool:
+        """Whether it is a product or a square of factors."""
+        return sum(power for _, power in self.powers) > 1
+
+    @property
+    def factor(self) -> FactorName | None:
+        """The one factor that it holds as it is; None for a product or square."""
+        return None if self.is_product else self.powers[0][0]
+
+    def __str__(self) -> str:
+        """Return the label that tables and files carry."""
+        return ":".join(
+            f"base[{self.base}]"
+            if factor == "base"
+            else (factor if power == 1 else f"{factor}^{power}")
+            for factor, power in self.powers
+        )
+
+
+TEMPERATURE = ModelColumn(powers=(("temperature", 1),))
+DWELL = ModelColumn(powers=(("dwell", 1),))
+
+
+def term_columns(series: FiringSeries, terms: Sequence[str]) -> tuple[ModelColumn, ...]:
+    """Return the columns that terms expand to, p of them."""
+    bases = series.factors.base.levels[1:]
+    columns: list[ModelColumn] = []
     for term in terms:
-        expanded = [""]
-        for factor, power in split_term(term):
-            pieces = (
-                [f"base[{base}]" for base in series.factors.base.levels[1:]]
-                if factor == "base"
-                else [factor if power == 1 else f"{factor}^2"]
-            )
-            expanded = [f"{left}:{p}" if left else p for left in expanded for p in pieces]
-        names += expanded
-    return tuple(names)
+        powers = split_term(term)
+        has_base = any(factor == "base" for factor, _ in powers)
+        levels = bases if has_base else (None,)
+        columns += [ModelColumn(powers=powers, base=level) for level in levels]
+    return tuple(columns)
 
 
 def model_matrix(
@@ -130,7 +179,7 @@ def model_matrix(
     Returns
     -------
     ndarray, shape (n, p)
-        Columns as `term_columns` names them.
+        Columns as `term_columns` gives them.
 
     Raises
     ------

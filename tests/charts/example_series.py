@@ -50,7 +50,7 @@ def build_example(design: str) -> Example:
     )
     plan = plan_by_hand(series, provenance, rng)
     columns = term_columns(series, series.varied)
-    beta = np.array([EFFECTS.get(name, -0.6) for name in columns])
+    beta = np.array([EFFECTS.get(str(one), -0.6) for one in columns])
     records = looks_by_hand(series, plan, beta, provenance, rng)
     fit = fit_stage(records)
     clarity = fit_clarity(records) if series.responses.transparency else None

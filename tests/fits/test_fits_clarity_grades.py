@@ -25,14 +25,17 @@ from firelab.fits.ordinal.priors import half_normal
 from firelab.fits.sampling.mode import find_mode
 from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
+from firelab.series.terms import TEMPERATURE, ModelColumn
 
-COLUMNS = ("temperature", "mesh")
+COLUMNS = (TEMPERATURE, ModelColumn(powers=(("mesh", 1),)))
 FIVE = TransparencyResponse(low=0, high=4, step=1, target=3)
 TEN = TransparencyResponse()
 
 
 def scored(score, X, load):
-    return ScoreColumns(score=score, X=X, load=load, columns=COLUMNS, owners=COLUMNS)
+    return ScoreColumns(
+        score=score, X=X, load=load, columns=COLUMNS, owners=("temperature", "mesh")
+    )
 
 
 def made(scale, seed=1, n_loads=4, per_load=3, top=0.8):

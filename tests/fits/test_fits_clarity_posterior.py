@@ -22,8 +22,9 @@ from firelab.fits.clarity.posterior import (
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
+from firelab.series.terms import TEMPERATURE, ModelColumn
 
-COLUMNS = ("temperature", "mesh")
+COLUMNS = (TEMPERATURE, ModelColumn(powers=(("mesh", 1),)))
 
 
 def scored(score, X, load):

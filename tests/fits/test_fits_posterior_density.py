@@ -31,6 +31,7 @@ from firelab.series.factors import (
     TemperatureFactor,
 )
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
+from firelab.series.terms import DWELL, TEMPERATURE, ModelColumn
 
 LAWS = {
     "logit": stats.logistic,
@@ -71,7 +72,8 @@ def density_of(link, rng, **more):
     # Blurred enough that no look is all but impossible: there the nodes' reach ends.
     wish = PriorWish(blur=40.0, load_sd=0.5)
     series = replace(series_of(more.get("n_grades", 4)), priors=wish)
-    columns = ("temperature", "dwell", "layers")[: looks.X.shape[1]]
+    layers = ModelColumn(powers=(("layers", 1),))
+    columns = (TEMPERATURE, DWELL, layers)[: looks.X.shape[1]]
     layout = make_layout(series, columns, link=link, has_tiles=False)
     return make_density(looks, layout, make_priors(series, layout, link=link), link=link)
 
@@ -155,7 +157,7 @@ def test_gradients_agree_with_differences(link):
 def test_gradients_of_explicit_effects_agree_with_differences():
     rng = np.random.default_rng(5)
     looks, series = invented_looks(rng), series_of()
-    layout = make_layout(series, ("temperature", "dwell"), link="logit", has_tiles=True)
+    layout = make_layout(series, (TEMPERATURE, DWELL), link="logit", has_tiles=True)
     effects = EffectsDensity(
         looks=looks,
         layout=layout,
@@ -208,9 +210,8 @@ def wine_density():
     X = np.column_stack(
         [np.where(wine["temp"] == "warm", 1.0, -1.0), wine["contact"] == "yes"]
     )
-    layout = make_layout(
-        series, ("temperature", "base[yes]"), link="logit", has_tiles=False
-    )
+    contact = ModelColumn(powers=(("base", 1),), base="yes")
+    layout = make_layout(series, (TEMPERATURE, contact), link="logit", has_tiles=False)
     priors = make_priors(series, layout, link="logit")
     return make_density(sort_looks(frame, X), layout, priors, link="logit"), layout
 

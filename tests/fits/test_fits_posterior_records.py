@@ -16,7 +16,7 @@ from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
 from firelab.fits.ordinal.stage_posterior_sensitivity import prior_sensitivity
 from firelab.fits.stage import fit_stage
 from firelab.records.records import Records
-from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
+from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Model
 from firelab.series.folder import Provenance
 from firelab.series.terms import model_matrix, term_columns
@@ -216,7 +216,12 @@ def test_interactions_and_squares_are_fitted():
     frame = frame_of(series)
     places = grade_at(series, frame, np.random.default_rng(6))
     fit = fit_posterior(records_of(series, frame, places), n_draws=500)
-    assert fit.columns == ("temperature", "dwell", "temperature:dwell", "temperature^2")
+    assert tuple(map(str, fit.columns)) == (
+        "temperature",
+        "dwell",
+        "temperature:dwell",
+        "temperature^2",
+    )
     # The truth has neither: both are drawn to 0.
     assert np.all(np.abs(fit.draws.coefficients[:, 2:].mean(axis=0)) < 2.0)
     assert any("products and squares" in line for line in fit.priors)
@@ -269,3 +274,18 @@ def test_no_graded_look_is_refused(good):
 def test_unknown_choices_are_refused(good, more, words):
     with pytest.raises(UsageError, match=words):
         fit_stage(good, **more)
+
+
+@pytest.mark.parametrize("name", ["hard: clear", "flux ^2", "a]:b[c"])
+def test_a_base_gets_its_own_prior_whatever_it_is_called(name):
+    plain = series_of()
+    series = replace(
+        plain, factors=replace(plain.factors, base=BaseFactor(levels=("none", name)))
+    )
+    layout = make_layout(
+        series, term_columns(series, ("temperature", "base")), link="logit", has_tiles=False
+    )
+    sd = make_priors(series, layout, link="logit").sd[layout.effects_at[1]]
+    low, high = series.span("temperature")
+    assert sd == pytest.approx(series.priors.effect / ((high - low) / 2))
+    assert series.priors.effect != series.priors.interaction

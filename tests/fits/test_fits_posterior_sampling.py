@@ -18,6 +18,7 @@ from firelab.fits.sampling.importance import (
 from firelab.fits.sampling.mode import find_mode
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
+from firelab.series.terms import DWELL, TEMPERATURE
 
 GRADES = ("sugar", "orange peel", "full", "over")
 
@@ -34,7 +35,7 @@ def series_of(grades=GRADES):
     )
 
 
-def invented(seed, grades=GRADES, columns=("temperature", "dwell"), n_loads=6):
+def invented(seed, grades=GRADES, columns=(TEMPERATURE, DWELL), n_loads=6):
     rng = np.random.default_rng(seed)
     n, load = 4 * n_loads, np.repeat(np.arange(n_loads), 4)
     X = np.column_stack(
@@ -53,7 +54,7 @@ def invented(seed, grades=GRADES, columns=("temperature", "dwell"), n_loads=6):
 
 def test_importance_draws_have_the_moments_of_brute_force():
     # Two grades and one column leave three parameters: a grid holds them all.
-    density, rng = invented(2, grades=GRADES[:2], columns=("temperature",))
+    density, rng = invented(2, grades=GRADES[:2], columns=(TEMPERATURE,))
     mode = find_mode(density.log_density_and_gradient, density.priors.mean)
     sample = sample_by_importance(density.log_density, mode, 4000, rng=rng)
     axes = [np.linspace(-2.5, 2.5, 61), np.linspace(-0.5, 3.5, 61), np.linspace(-4, 4, 41)]

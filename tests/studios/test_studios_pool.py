@@ -223,7 +223,7 @@ def test_weights_are_those_of_bayes_on_a_grid(invented):
     X = model_matrix(
         fit.shared.series,
         pd.DataFrame({"temperature_degC": [760.0], "dwell_s": [120.0]}),
-        control.columns,
+        [*map(str, control.columns)],
     )
     eta = (control.coefficients[draw] @ X.T).item()
     eta += control.coefficients[draw, 0] * after.kiln[row]

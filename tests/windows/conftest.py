@@ -107,7 +107,7 @@ def known_fit(kiln, looks, *, spread=0.0, n_draws=1, terms=("temperature", "dwel
     """A fit whose draws are the kiln's own truth, or scattered about it."""
     series, rng = kiln.series, np.random.default_rng(8)
     columns = term_columns(series, terms)
-    effects = np.array([kiln.effects.get(name, 0.0) for name in columns])
+    effects = np.array([kiln.effects.get(str(one), 0.0) for one in columns])
     shift = spread * rng.standard_normal((n_draws, 1))
     return StagePosterior(
         series=series,

@@ -5,6 +5,7 @@ import pytest
 from scipy import integrate, optimize, stats
 
 from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.series.terms import TEMPERATURE
 from firelab.windows.edges.edge_draws import fit_edges, hold, interval_of
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.edges.target_span import inner_probability, target_span
@@ -26,7 +27,7 @@ def draws_of(link, rng, count=40):
         load_sd=rng.uniform(0.0, 1.5, count),
         tile_sd=rng.uniform(0.0, 0.5, count),
         link=link,
-        columns=("temperature",),
+        columns=(TEMPERATURE,),
     )
 
 

@@ -15,6 +15,7 @@ from scipy import stats
 from firelab.fits.ordinal.priors import latent_sd
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.plan.stock.preparation import mesh_grams
+from firelab.series.terms import DWELL, TEMPERATURE
 from firelab.windows.sequential.fire_on import (
     MOST_FIRINGS,
     tiles_to_fire_on,
@@ -33,7 +34,7 @@ def one_draw(tile_sd, link="probit", load_sd=0.0):
         load_sd=np.array([load_sd]),
         tile_sd=np.array([tile_sd]),
         link=link,
-        columns=("temperature", "dwell"),
+        columns=(TEMPERATURE, DWELL),
     )
 
 
@@ -173,7 +174,7 @@ def test_without_a_second_look_the_split_leaves_first_looks_as_they_were():
         load_sd=np.zeros(n),
         tile_sd=np.zeros(n),
         link="logit",
-        columns=("temperature",),
+        columns=(TEMPERATURE,),
     )
     apart = with_tile_deviation(plain, 2.0)
     # Half-normal: its median and its mean (Johnson, Kotz, Balakrishnan 1994).

@@ -20,7 +20,7 @@ from firelab.plan.make_plan import plan_series
 from firelab.plan.stock.preparation import coat_grams, mesh_grams
 from firelab.series.rules import Rule
 from firelab.series.series_file import design_path, read_series
-from firelab.series.terms import model_matrix
+from firelab.series.terms import TEMPERATURE, model_matrix
 from firelab.windows.edges.edge_draws import edge_doubt
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.sequential.affordable import candidate_temperatures, candidate_tiles
@@ -44,7 +44,7 @@ def some_draws(count, load_sd, seed=5):
         load_sd=np.full(count, load_sd),
         tile_sd=np.zeros(count),
         link="logit",
-        columns=("temperature",),
+        columns=(TEMPERATURE,),
     )
 
 
@@ -80,7 +80,7 @@ def test_a_new_tile_brings_the_deviation_of_its_own(tile_sd):
         load_sd=np.array([0.3]),
         tile_sd=np.array([tile_sd]),
         link="probit",
-        columns=("temperature",),
+        columns=(TEMPERATURE,),
     )
     X = np.array([[-0.5], [0.0], [0.8]])
     points, weights = np.polynomial.hermite_e.hermegauss(5)

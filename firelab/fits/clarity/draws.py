@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from firelab.series.terms import ModelColumn
+
 FloatArray = NDArray[np.float64]
 
 
@@ -27,15 +29,15 @@ class ClarityDraws:
         Score per coded unit, in the order of `columns`.
     load_sd, residual_sd : ndarray, shape (S,)
         In units of the score.
-    columns : tuple of str
-        As `firelab.series.terms.term_columns` names them, p of them.
+    columns : tuple of ModelColumn
+        As `firelab.series.terms.term_columns` gives them, p of them.
     """
 
     intercept: FloatArray
     coefficients: FloatArray
     load_sd: FloatArray
     residual_sd: FloatArray
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
 
     @property
     def n_draws(self) -> int:
@@ -72,10 +74,11 @@ class ClarityDraws:
 
         Examples
         --------
+        >>> from firelab.series.terms import TEMPERATURE
         >>> draws = ClarityDraws(
         ...     intercept=np.array([6.5]), coefficients=np.array([[1.0]]),
         ...     load_sd=np.array([0.6]), residual_sd=np.array([0.8]),
-        ...     columns=("temperature",))
+        ...     columns=(TEMPERATURE,))
         >>> draws.probability_clear([[0.0], [1.0]], 7.0, 1, 0.5).round(4)
         array([[0.5   , 0.8413]])
         """

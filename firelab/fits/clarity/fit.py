@@ -18,6 +18,7 @@ from firelab.fits.clarity.posterior import ClarityPriors
 from firelab.fits.clarity.regression import INTERCEPT, METHOD_WORDS, ClarityRegression
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
+from firelab.series.terms import ModelColumn
 
 _MORE = {
     "temperature": "hotter firing",
@@ -27,19 +28,19 @@ _MORE = {
 }
 
 
-def column_words(column: str, first_base: str) -> str:
+def column_words(column: ModelColumn, first_base: str) -> str:
     """Return a column as a person would say what goes up with it.
 
     Examples
     --------
-    >>> column_words("mesh", "none"), column_words("base[hard clear]", "none")
-    ('coarser grains', 'base hard clear instead of none')
+    >>> column_words(ModelColumn(powers=(("mesh", 1),)), "none")
+    'coarser grains'
+    >>> column_words(ModelColumn(powers=(("base", 1),), base="hard clear"), "none")
+    'base hard clear instead of none'
     """
-    if column in _MORE:
-        return _MORE[column]
-    if column.startswith("base[") and ":" not in column:
-        return f"base {column[5:-1]} instead of {first_base}"
-    return column
+    if column.factor == "base":
+        return f"base {column.base} instead of {first_base}"
+    return _MORE[column.factor] if column.factor else str(column)
 
 
 def effect_words(
@@ -114,7 +115,8 @@ class ClarityFit:
     Attributes
     ----------
     series : FiringSeries
-    terms, columns : tuple of str
+    terms : tuple of str
+    columns : tuple of ModelColumn
     n_tiles, n_loads : int
         Tiles that count, and loads that hold them.
     left_out : str
@@ -132,7 +134,7 @@ class ClarityFit:
 
     series: FiringSeries
     terms: tuple[str, ...]
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
     n_tiles: int
     n_loads: int
     left_out: str
@@ -159,7 +161,7 @@ class ClarityFit:
         edge = (1 - self.series.window.level) / 2
         draws = self.draws
         drawn = {INTERCEPT: draws.intercept}
-        drawn |= dict(zip(self.columns, draws.coefficients.T, strict=True))
+        drawn |= dict(zip(map(str, self.columns), draws.coefficients.T, strict=True))
         drawn |= {"load sd": draws.load_sd, "residual sd": draws.residual_sd}
         frame = pd.DataFrame(
             {

@@ -42,6 +42,7 @@ from firelab.fits.sampling.chains import sample_by_chains
 from firelab.fits.sampling.importance import sample_by_importance
 from firelab.fits.sampling.mode import find_mode
 from firelab.series.firing_series import TransparencyResponse
+from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -214,7 +215,7 @@ class GradedScores:
         high = np.clip((self.upper[:, None] - shift) / scale, -OPEN, OPEN)
         return low, high, residual, load_slope, slope
 
-    def draws(self, points: FloatArray, columns: tuple[str, ...]) -> ClarityDraws:
+    def draws(self, points: FloatArray, columns: tuple[ModelColumn, ...]) -> ClarityDraws:
         """Return points as draws in units of the score."""
         moved = points[:, :-2] * self.priors.sd + self.priors.mean
         return ClarityDraws(
@@ -253,7 +254,7 @@ def graded_scores(
 
 def draw_graded(
     scores: GradedScores,
-    columns: tuple[str, ...],
+    columns: tuple[ModelColumn, ...],
     *,
     n_draws: int,
     rng: np.random.Generator,
@@ -263,8 +264,8 @@ def draw_graded(
     Parameters
     ----------
     scores : GradedScores
-    columns : tuple of str
-        Names of the p columns.
+    columns : tuple of ModelColumn
+        The p columns.
     n_draws : int
         How many draws, S.
     rng : numpy.random.Generator

@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 
 from firelab.fits.clarity.draws import ClarityDraws
 from firelab.fits.clarity.regression import ScoreColumns
-from firelab.fits.ordinal.priors import is_product
 from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
+from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -71,7 +71,7 @@ class ClarityPriors:
 
 
 def clarity_priors(
-    scale: TransparencyResponse, wish: PriorWish, columns: Sequence[str]
+    scale: TransparencyResponse, wish: PriorWish, columns: Sequence[ModelColumn]
 ) -> ClarityPriors:
     """Return the priors for the columns of a model, as shares of the score's range.
 
@@ -81,12 +81,12 @@ def clarity_priors(
         Fixes the range and the step of the score.
     wish : PriorWish
         The series' ``[priors]``.
-    columns : sequence of str
-        As `firelab.series.terms.term_columns` names them.
+    columns : sequence of ModelColumn
 
     Examples
     --------
-    >>> columns = ["temperature", "temperature^2"]
+    >>> from firelab.series.terms import TEMPERATURE
+    >>> columns = [TEMPERATURE, ModelColumn(powers=(("temperature", 2),))]
     >>> priors = clarity_priors(TransparencyResponse(), PriorWish(), columns)
     >>> priors.mean.tolist(), priors.sd.tolist()
     ([5.0, 0.0, 0.0], [5.0, 2.5, 1.25])
@@ -104,10 +104,10 @@ def clarity_priors(
     )
 
 
-def _times(column: str) -> float:
-    if is_product(column):
+def _times(column: ModelColumn) -> float:
+    if column.is_product:
         return _PRODUCT_TIMES
-    return _BASE_TIMES if column.startswith("base[") else 1.0
+    return _BASE_TIMES if column.base is not None else 1.0
 
 
 _CELLS = 40
@@ -204,7 +204,7 @@ def log_density(
 def draw_clarity(
     data: ScoreSums,
     priors: ClarityPriors,
-    columns: tuple[str, ...],
+    columns: tuple[ModelColumn, ...],
     *,
     n_draws: int,
     rng: np.random.Generator,
@@ -215,8 +215,8 @@ def draw_clarity(
     ----------
     data : ScoreSums
     priors : ClarityPriors
-    columns : tuple of str
-        Names of the p columns.
+    columns : tuple of ModelColumn
+        The p columns.
     n_draws : int
         How many draws, S.
     rng : numpy.random.Generator

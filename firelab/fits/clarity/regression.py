@@ -19,6 +19,7 @@ from scipy.special import fdtrc, stdtr
 from firelab.errors import RecordsInsufficient
 from firelab.fits.mixed.degrees import coefficient_table, term_table
 from firelab.fits.mixed.regression import MixedRegression, fit_mixed
+from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -36,14 +37,15 @@ class ScoreColumns:
         Coded columns, without an intercept.
     load : ndarray of int, shape (n,)
         Numbered from 0.
-    columns, owners : tuple of str
+    columns : tuple of ModelColumn
+    owners : tuple of str
         Name of each column, and the term it belongs to; p of them.
     """
 
     score: FloatArray
     X: FloatArray
     load: NDArray[np.int64]
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
     owners: tuple[str, ...]
 
     @property
@@ -61,12 +63,12 @@ class ScoreColumns:
     @property
     def aliased(self) -> tuple[str, ...]:
         """Names of the columns that cannot be told from the ones before them."""
-        return tuple(n for i, n in enumerate(self.columns) if i not in self.kept)
+        return tuple(str(n) for i, n in enumerate(self.columns) if i not in self.kept)
 
     @property
     def labels(self) -> list[str]:
         """Names of the columns kept."""
-        return [self.columns[place] for place in self.kept]
+        return [str(self.columns[place]) for place in self.kept]
 
     @property
     def told(self) -> FloatArray:

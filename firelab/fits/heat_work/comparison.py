@@ -141,7 +141,8 @@ def heat_looks(
     asked = series.terms if terms is None else terms
     heat = {"temperature", "dwell"}
     others = [one for one in asked if not heat & {name for name, _ in split_term(one)}]
-    X, names = model_matrix(series, graded, others), term_columns(series, others)
+    X = model_matrix(series, graded, others)
+    names = [str(column) for column in term_columns(series, others)]
     aliased = find_aliases(X, names) if names else {}
     told = [place for place, name in enumerate(names) if name not in aliased]
     return HeatLooks(

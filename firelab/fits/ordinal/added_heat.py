@@ -24,7 +24,13 @@ from numpy.typing import NDArray
 
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import Heat, own_dwell
-from firelab.series.terms import coding, model_matrix, term_columns
+from firelab.series.terms import (
+    DWELL,
+    TEMPERATURE,
+    coding,
+    model_matrix,
+    term_columns,
+)
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -118,7 +124,7 @@ def added_heat(
         there are any, change the latent grade and not the rate.
     """
     columns = term_columns(series, terms)
-    if "temperature" not in columns or "dwell" not in columns:
+    if TEMPERATURE not in columns or DWELL not in columns:
         return None
     degC = looks["temperature_degC"].to_numpy(dtype=float)
     before: list[tuple[Heat, ...]] = looks["before"].tolist()
@@ -147,8 +153,8 @@ def added_heat(
         ahead=ahead,
         log_share=log_share,
         slope=0.5 * difference,
-        temperature_at=columns.index("temperature"),
-        dwell_at=columns.index("dwell"),
+        temperature_at=columns.index(TEMPERATURE),
+        dwell_at=columns.index(DWELL),
         half_range=dwell.half_width,
     )
 

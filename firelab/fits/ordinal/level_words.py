@@ -10,20 +10,17 @@ from firelab.craft.sieves import grain_um
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.ordinal.separation import Parting, Separation
 from firelab.series.firing_series import FiringSeries
-from firelab.series.terms import coding, split_term
-
-_BASE = "base["
+from firelab.series.terms import ModelColumn, coding
 
 
-def level_words(series: FiringSeries, column: str, coded: float) -> str:
+def level_words(series: FiringSeries, column: ModelColumn, coded: float) -> str:
     """Return where on a factor a coded value stands.
 
     Parameters
     ----------
     series : FiringSeries
         Fixes the coding.
-    column : str
-        As `firelab.series.terms.term_columns` names it.
+    column : ModelColumn
     coded : float
         From -1 to 1, or 0 and 1 for a base.
 
@@ -31,16 +28,16 @@ def level_words(series: FiringSeries, column: str, coded: float) -> str:
     --------
     >>> from firelab.series.series_file import design_path
     >>> from firelab.series.series_file import read_series
+    >>> from firelab.series.terms import DWELL, TEMPERATURE
     >>> series = read_series(design_path("opaque-window"))
-    >>> level_words(series, "temperature", -1.0), level_words(series, "dwell", 1.0)
+    >>> level_words(series, TEMPERATURE, -1.0), level_words(series, DWELL, 1.0)
     ('704 degC (1300 degF)', '3 min 30 s')
     """
-    if column.startswith(_BASE) and ":" not in column:
-        name = column.removeprefix(_BASE).removesuffix("]")
-        return f"over {name}" if coded > 0.5 else "over another base"
-    if column not in ("temperature", "dwell", "mesh", "layers"):
+    factor = column.factor
+    if factor == "base":
+        return f"over {column.base}" if coded > 0.5 else "over another base"
+    if factor is None:
         return f"{column} at {coded:g}"
-    ((factor, _),) = split_term(column)
     scale = coding(series, factor)
     natural = scale.centre + coded * scale.half_width
     if factor == "temperature":
@@ -56,10 +53,12 @@ def level_words(series: FiringSeries, column: str, coded: float) -> str:
     return f"{nearest} mesh"
 
 
-def parting_words(series: FiringSeries, parting: Parting, grades: Sequence[str]) -> str:
+def _parting_words(
+    series: FiringSeries, column: ModelColumn, parting: Parting, grades: Sequence[str]
+) -> str:
     """Say what a factor does to the grades, in natural units."""
-    low = level_words(series, parting.column, parting.low)
-    high = level_words(series, parting.column, parting.high)
+    low = level_words(series, column, parting.low)
+    high = level_words(series, column, parting.high)
     lowest, highest = parting.low_grades, parting.high_grades
     if parting.upwards:
         seen = (
@@ -76,9 +75,16 @@ def parting_words(series: FiringSeries, parting: Parting, grades: Sequence[str])
 
 
 def separation_words(
-    series: FiringSeries, separation: Separation, grades: Sequence[str]
+    series: FiringSeries,
+    columns: Sequence[ModelColumn],
+    separation: Separation,
+    grades: Sequence[str],
 ) -> tuple[str, ...]:
     """Say what separates the grades, one sentence per column."""
     if not separation.partings:
         return separation.sentences(grades)
-    return tuple(parting_words(series, one, grades) for one in separation.partings)
+    by_label = {str(column): column for column in columns}
+    return tuple(
+        _parting_words(series, by_label[one.column], one, grades)
+        for one in separation.partings
+    )

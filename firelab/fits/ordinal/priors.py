@@ -19,6 +19,7 @@ from scipy.special import ndtr, ndtri
 from firelab.fits.ordinal.links import link_named
 from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import DWELL, TEMPERATURE, ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -50,16 +51,16 @@ def latent_sd(link: str) -> float:
     return float(_LATENT_SD[link_named(link).name])
 
 
-def half_range_degC(series: FiringSeries, columns: Sequence[str]) -> float:
+def half_range_degC(series: FiringSeries, columns: Sequence[ModelColumn]) -> float:
     """Return what one coded unit of the steepest column is worth, degC.
 
     That column is the temperature; without it the dwell, by what a doubling is
     worth.
     """
-    if "temperature" in columns:
+    if TEMPERATURE in columns:
         low, high = series.span("temperature")
         return (high - low) / 2 or _NOTIONAL_HALF_DEGC
-    return dwell_half_degC(series) if "dwell" in columns else _NOTIONAL_HALF_DEGC
+    return dwell_half_degC(series) if DWELL in columns else _NOTIONAL_HALF_DEGC
 
 
 def dwell_half_degC(series: FiringSeries) -> float:
@@ -69,11 +70,13 @@ def dwell_half_degC(series: FiringSeries) -> float:
     return float(series.priors.doubling * doublings) or _NOTIONAL_HALF_DEGC
 
 
-def prior_steepness(series: FiringSeries, columns: Sequence[str]) -> tuple[float, float]:
+def prior_steepness(
+    series: FiringSeries, columns: Sequence[ModelColumn]
+) -> tuple[float, float]:
     """Return median (logits per coded unit) and log spread of the steepest column."""
     wish = series.priors
     median = LOGITS_20_TO_80 * half_range_degC(series, columns) / wish.blur
-    if "temperature" in columns or "dwell" not in columns:
+    if TEMPERATURE in columns or DWELL not in columns:
         return median, wish.blur_spread
     return median, float(np.hypot(wish.blur_spread, wish.doubling_spread))
 
@@ -135,7 +138,9 @@ def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray
     return scale * unit, scale * slope
 
 
-def prior_words(series: FiringSeries, link: str, columns: Sequence[str]) -> tuple[str, ...]:
+def prior_words(
+    series: FiringSeries, link: str, columns: Sequence[ModelColumn]
+) -> tuple[str, ...]:
     """Say the priors of a stage fit, one line each."""
     wish, unit = series.priors, latent_scale(link)
     lines = [
@@ -146,23 +151,18 @@ def prior_words(series: FiringSeries, link: str, columns: Sequence[str]) -> tupl
         "width of a grade, four on the scale: "
         f"{_times(wish.grade_width, wish.grade_width_spread)}",
     ]
-    if "dwell" in columns:
+    if DWELL in columns:
         lines.append(
             "doubling the dwell is worth "
             f"{_times(wish.doubling, wish.doubling_spread)}, never less than nothing"
         )
-    others = [c for c in columns if c not in ("temperature", "dwell")]
-    if [c for c in others if not is_product(c)]:
+    others = [c for c in columns if c not in (TEMPERATURE, DWELL)]
+    if any(not column.is_product for column in others):
         lines.append(f"mesh, layers and base: 0 +/- {wish.effect:g} degC")
-    if [c for c in others if is_product(c)]:
+    if any(column.is_product for column in others):
         lines.append(f"products and squares: 0 +/- {wish.interaction:g} degC")
     lines.append(f"deviation between loads: half-normal, {wish.load_sd * unit:.2g} units")
     return tuple(lines)
-
-
-def is_product(column: str) -> bool:
-    """Tell whether a column is a product or a square of factors."""
-    return ":" in column or "^" in column
 
 
 def _times(median: float, spread: float) -> str:

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from firelab.errors import UsageError
 from firelab.fits.ordinal.links import link_named
+from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -46,8 +47,8 @@ class StageDraws:
         Latent units; `tile_sd` is 0 where the fit has no tile effect.
     link : str
         Name of the link.
-    columns : tuple of str
-        As `firelab.series.terms.term_columns` names them, p of them.
+    columns : tuple of ModelColumn
+        As `firelab.series.terms.term_columns` gives them, p of them.
     """
 
     thresholds: FloatArray
@@ -55,7 +56,7 @@ class StageDraws:
     load_sd: FloatArray
     tile_sd: FloatArray
     link: str
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
 
     @property
     def n_draws(self) -> int:
@@ -126,10 +127,11 @@ class StageDraws:
 
         Examples
         --------
+        >>> from firelab.series.terms import TEMPERATURE
         >>> draws = StageDraws(
         ...     thresholds=np.array([[-1.0, 1.0]]), coefficients=np.array([[2.0]]),
         ...     load_sd=np.zeros(1), tile_sd=np.zeros(1), link="probit",
-        ...     columns=("temperature",))
+        ...     columns=(TEMPERATURE,))
         >>> draws.probability_at_most(1, [[0.0], [1.0]]).round(4)
         array([[0.8413, 0.1587]])
         """

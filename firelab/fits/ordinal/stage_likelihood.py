@@ -31,7 +31,7 @@ from firelab.fits.ordinal.ratio_tests import (
 from firelab.fits.ordinal.stage_likelihood_fit import StageLikelihoodFit
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
-from firelab.series.terms import model_matrix, term_columns
+from firelab.series.terms import ModelColumn, model_matrix, term_columns
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -46,7 +46,7 @@ class GradedColumns:
     y : ndarray of int, shape (n,)
         Place of each look's stage on the scale of the series.
     X : ndarray, shape (n, p)
-    columns : tuple of str
+    columns : tuple of ModelColumn
     places : mapping of str to tuple of int
         Columns of each term.
     load, tile : ndarray of int, shape (n,)
@@ -54,7 +54,7 @@ class GradedColumns:
 
     y: IntArray
     X: FloatArray
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
     places: Mapping[str, tuple[int, ...]]
     load: IntArray
     tile: IntArray
@@ -170,7 +170,7 @@ def fit_stage_likelihood(
         n_grades=len(grades),
         grades=grades,
         link=link,
-        names=(looks.columns, None, None),
+        names=([str(column) for column in looks.columns], None, None),
         estimator=estimator,
     )
     plain_only = not load_effect or estimator.endswith("_br")
@@ -194,7 +194,7 @@ def fit_stage_likelihood(
         load_test=_load_test(looks, fit, choices),
         looks=graded,
         n_omitted=len(records.looks) - len(graded),
-        notes=_notes(series, fit),
+        notes=_notes(series, looks.columns, fit),
         provenance=records.provenance,
     )
 
@@ -214,9 +214,11 @@ def _load_test(
     return compare_nested(fit, without) if without.estimator == "ml" else None
 
 
-def _notes(series: FiringSeries, fit: CumulativeLinkFit) -> tuple[str, ...]:
+def _notes(
+    series: FiringSeries, columns: Sequence[ModelColumn], fit: CumulativeLinkFit
+) -> tuple[str, ...]:
     if fit.separation is None:
         return fit.notes
     coded = set(fit.separation.sentences(fit.grades))
-    natural = separation_words(series, fit.separation, fit.grades)
+    natural = separation_words(series, columns, fit.separation, fit.grades)
     return (*natural, *(note for note in fit.notes if note not in coded))

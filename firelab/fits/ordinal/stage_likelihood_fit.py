@@ -17,6 +17,7 @@ from firelab.fits.ordinal.profile_likelihood import ProfileInterval
 from firelab.fits.ordinal.ratio_tests import TermTest
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
+from firelab.series.terms import ModelColumn
 
 SCHEMA = "firelab/stage-likelihood/1"
 
@@ -28,7 +29,8 @@ class StageLikelihoodFit:
     Attributes
     ----------
     series : FiringSeries
-    terms, columns : tuple of str
+    terms : tuple of str
+    columns : tuple of ModelColumn
         Model terms, and the p columns that they expand to.
     grades : tuple of str
         Of the series, J of them; `fit.grades` are those that could be placed.
@@ -54,7 +56,7 @@ class StageLikelihoodFit:
 
     series: FiringSeries
     terms: tuple[str, ...]
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
     grades: tuple[str, ...]
     link: str
     fit: CumulativeLinkFit
@@ -139,7 +141,7 @@ class StageLikelihoodFit:
         return {
             "schema": SCHEMA,
             "terms": list(self.terms),
-            "columns": list(self.columns),
+            "columns": [str(column) for column in self.columns],
             "n_looks": self.n_looks,
             "n_loads": self.n_loads,
             "n_omitted": self.n_omitted,

@@ -13,6 +13,7 @@ from firelab.craft.trade_words import count_words
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
+from firelab.series.terms import ModelColumn
 
 SCHEMA = "firelab/stage/1"
 
@@ -58,7 +59,8 @@ class StagePosterior:
     Attributes
     ----------
     series : FiringSeries
-    terms, columns : tuple of str
+    terms : tuple of str
+    columns : tuple of ModelColumn
         Model terms, and the p columns that they expand to.
     grades : tuple of str
         In order, J of them.
@@ -78,7 +80,7 @@ class StagePosterior:
 
     series: FiringSeries
     terms: tuple[str, ...]
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
     grades: tuple[str, ...]
     link: str
     draws: StageDraws
@@ -115,7 +117,9 @@ class StagePosterior:
         draws = self.draws
         names = [f"{a} | {b}" for a, b in zip(self.grades, self.grades[1:], strict=False)]
         blocks = [("threshold", names, draws.thresholds)]
-        blocks.append(("coefficient", list(self.columns), draws.coefficients))
+        blocks.append(
+            ("coefficient", [str(column) for column in self.columns], draws.coefficients)
+        )
         blocks.append(("deviation", ["load"], draws.load_sd[:, None]))
         if self.has_tile_effect:
             blocks.append(("deviation", ["tile"], draws.tile_sd[:, None]))

@@ -21,16 +21,16 @@ from firelab.fits.ordinal.priors import (
     dwell_half_degC,
     half_normal,
     half_range_degC,
-    is_product,
     latent_scale,
     prior_steepness,
     prior_words,
 )
 from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import DWELL, TEMPERATURE, ModelColumn
 
 FloatArray = NDArray[np.float64]
 
-_POSITIVE = ("temperature", "dwell")
+_POSITIVE = (TEMPERATURE, DWELL)
 _LARGEST_LOG = 12.0
 
 
@@ -63,8 +63,8 @@ class Layout:
     ----------
     n_grades : int
         J.
-    columns : tuple of str
-        Columns of the model matrix, p of them.
+    columns : tuple of ModelColumn
+        Columns of the design matrix, p of them.
     carrier : int or None
         Column whose effect is the steepness itself.
     fixed_steepness : float
@@ -76,7 +76,7 @@ class Layout:
     """
 
     n_grades: int
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
     carrier: int | None
     fixed_steepness: float
     has_tiles: bool
@@ -214,7 +214,7 @@ def _exp(logs: FloatArray) -> FloatArray:
 
 
 def make_layout(
-    series: FiringSeries, columns: tuple[str, ...], *, link: str, has_tiles: bool
+    series: FiringSeries, columns: tuple[ModelColumn, ...], *, link: str, has_tiles: bool
 ) -> Layout:
     """Lay out the parameters of a stage fit with those columns."""
     carriers = [columns.index(name) for name in _POSITIVE if name in columns]
@@ -250,7 +250,7 @@ def make_priors(series: FiringSeries, layout: Layout, *, link: str) -> Priors:
             mean[at] = np.log(dwell_half_degC(series) / half_degC)
             sd[at] = wish.doubling_spread
         else:
-            product = is_product(layout.columns[column])
+            product = layout.columns[column].is_product
             sd[at] = (wish.interaction if product else wish.effect) / half_degC
     words = list(prior_words(series, link, layout.columns))
     if layout.has_tiles:

@@ -11,7 +11,7 @@ from firelab.fits.ordinal.priors import scaled_spreads
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.records.records import Records
-from firelab.series.terms import coding
+from firelab.series.terms import TEMPERATURE, coding
 
 FloatArray = NDArray[np.float64]
 
@@ -89,8 +89,8 @@ def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity
 def _step_places(fit: StagePosterior) -> tuple[FloatArray, str]:
     """Return where each draw steps to the next grade, shape (S, J - 1)."""
     draws = fit.draws
-    if "temperature" not in fit.columns:
+    if TEMPERATURE not in fit.columns:
         return draws.thresholds, "latent units"
-    slope = draws.coefficients[:, fit.columns.index("temperature")]
+    slope = draws.coefficients[:, fit.columns.index(TEMPERATURE)]
     half = coding(fit.series, "temperature").half_width
     return half * draws.thresholds / slope[:, None], "degC"

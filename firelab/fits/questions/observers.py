@@ -181,7 +181,7 @@ def fit_observers(
     made = observer_columns(list(looks["observer"]))
     used = tuple(records.series.terms if terms is None else terms)
     X = model_matrix(records.series, looks, used)
-    names = term_columns(records.series, used)
+    names = tuple(map(str, term_columns(records.series, used)))
     stage: dict[str, Any] = {
         "y": looks["stage"].cat.codes.to_numpy(),
         "n_grades": len(records.series.responses.stage.grades),

@@ -202,7 +202,7 @@ def compare_terms(
     tried = tuple(pair for pair in pairs if not _is_among(pair, asked))
     looks = graded_columns(series, graded, (*asked, *tried))
     n_grades = len(series.responses.stage.grades)
-    judge = _Judge(looks, n_grades, link, find_aliases(looks.X, looks.columns))
+    judge = _Judge(looks, n_grades, link, find_aliases(looks.X, [*map(str, looks.columns)]))
     with_all = judge.score(asked)
     verdicts = [judge.verdict(term, asked, with_all) for term in asked]
     for term in tried:
@@ -265,7 +265,7 @@ class _Judge:
         in_model: bool = True,
     ) -> TermVerdict:
         """Judge one term of a model."""
-        columns = [self._looks.columns[place] for place in self._looks.places[term]]
+        columns = [str(self._looks.columns[place]) for place in self._looks.places[term]]
         aliased = [column for column in columns if column in self._aliases]
         if len(aliased) == len(columns):
             partners = {name: None for one in aliased for name in self._aliases[one]}
@@ -310,7 +310,7 @@ class _Judge:
             place
             for term in terms
             for place in self._looks.places[term]
-            if self._looks.columns[place] not in self._aliases
+            if str(self._looks.columns[place]) not in self._aliases
         ]
 
 

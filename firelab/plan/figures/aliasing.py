@@ -79,7 +79,7 @@ def alias_table(
         return {}
     columns = model_matrix(series, settings, left_out)
     shares = alias_matrix(rows, columns, plot, series.plan.load_variance_ratio)
-    names = term_columns(series, left_out)
+    names = [str(column) for column in term_columns(series, left_out)]
     table: dict[str, dict[str, float]] = {}
     for term, line in zip(term_columns(series, series.terms), shares[1:], strict=True):
         hidden = {
@@ -88,7 +88,7 @@ def alias_table(
             if abs(share) > _WORTH_TELLING
         }
         if hidden:
-            table[term] = hidden
+            table[str(term)] = hidden
     return table
 
 

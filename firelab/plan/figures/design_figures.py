@@ -90,7 +90,8 @@ def design_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, Any]:
     seen = seen_settings(series, tiles)
     rows = model_rows_of(series, seen, series.terms)
     plot = seen["load"].to_numpy(dtype=np.int64)
-    names = term_columns(series, series.terms)
+    columns = term_columns(series, series.terms)
+    names = [str(column) for column in columns]
     eta = series.plan.load_variance_ratio
     shared = {
         "terms": list(series.terms),
@@ -121,7 +122,7 @@ def design_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, Any]:
         },
         "aliases": alias_table(series, seen, rows, plot),
         "shift_sd": series.plan.shift,
-        "power": power_table(rows, plot, found.covariance, names, series.plan.shift),
+        "power": power_table(rows, plot, found.covariance, columns, series.plan.shift),
     }
 
 

@@ -19,12 +19,14 @@ The chance that a plan shows a stated shift between the ends of a factor.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from firelab.plan.optimal.information import information_matrix
+from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -179,7 +181,7 @@ def power_table(
     rows: FloatArray,
     plot: IntArray,
     covariance: FloatArray,
-    names: tuple[str, ...],
+    columns: Sequence[ModelColumn],
     shift: float,
 ) -> dict[str, dict[str, float | int | None]]:
     """Return, per column, standard error, degrees of freedom and power.
@@ -195,17 +197,17 @@ def power_table(
         Load of each row.
     covariance : ndarray, shape (p, p)
         Inverse information, in variances within a load.
-    names : tuple of str, length p - 1
+    columns : sequence of ModelColumn, length p - 1
     shift : float
         In standard deviations within a load.
     """
     between, within = degrees_of_freedom(rows, plot)
     table: dict[str, dict[str, float | int | None]] = {}
-    for place, name in enumerate(names, start=1):
+    for place, column in enumerate(columns, start=1):
         error = float(np.sqrt(covariance[place, place]))
         freedom = between if is_between_loads(rows[:, place], plot) else within
-        units = 1.0 if "base[" in name else 2.0
-        table[name] = {
+        units = 2.0 if column.base is None else 1.0
+        table[str(column)] = {
             "standard_error": round(error, 4),
             "degrees_of_freedom": freedom,
             "power": power_of_shift(shift / (units * error), freedom),

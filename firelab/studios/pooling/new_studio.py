@@ -17,7 +17,7 @@ from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.stage_draws import StageDraws, normal_points
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.sampling.importance import effective_size, resample, smooth_weights
-from firelab.series.terms import model_matrix
+from firelab.series.terms import TEMPERATURE, model_matrix
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
@@ -197,7 +197,7 @@ def _draws_of(studio: NewStudio, *, is_control: bool) -> tuple[StageDraws, Float
 def _latent(
     pool: PooledStage, draws: StageDraws, looks: pd.DataFrame, *, is_control: bool
 ) -> FloatArray:
-    terms = draws.columns if is_control else pool.terms
+    terms = [str(column) for column in draws.columns] if is_control else pool.terms
     return draws.linear(model_matrix(pool.shared.series, looks, terms))
 
 
@@ -263,7 +263,7 @@ def control_settings(pool: PooledStage, dwell_s: float, count: int) -> tuple[flo
     middle = sum(pool.shared.series.span("temperature")) / 2
     frame = pool.shared.tested.iloc[:1].assign(temperature_degC=middle, dwell_s=dwell_s)
     at_middle = _latent(pool, draws, frame, is_control=pool.has_control)
-    steepness = draws.coefficients[:, draws.columns.index("temperature")]
+    steepness = draws.coefficients[:, draws.columns.index(TEMPERATURE)]
     turn = (draws.thresholds - at_middle) / steepness[:, None] - mean[:, None]
     places = middle + np.median(turn, axis=0) * pool.half_range_degC
     order = np.argsort(np.abs(places - places.mean()), kind="stable")

@@ -16,6 +16,7 @@ from firelab.fits.ordinal.priors import latent_scale
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.series.folder import Provenance
+from firelab.series.terms import TEMPERATURE, ModelColumn
 from firelab.studios.pooling.shared_looks import SharedLooks, coded_half_range_degC
 
 SCHEMA = "firelab/pool/1"
@@ -31,7 +32,8 @@ class PooledStage:
     Attributes
     ----------
     shared : SharedLooks
-    terms, columns : tuple of str
+    terms : tuple of str
+    columns : tuple of ModelColumn
         Model terms, and the p columns that they expand to.
     link : str
     draws : StageDraws
@@ -54,7 +56,7 @@ class PooledStage:
 
     shared: SharedLooks
     terms: tuple[str, ...]
-    columns: tuple[str, ...]
+    columns: tuple[ModelColumn, ...]
     link: str
     draws: StageDraws
     total: FloatArray
@@ -109,7 +111,7 @@ class PooledStage:
     @property
     def steepness(self) -> FloatArray:
         """Latent units that half the fired range is worth, shape (S,)."""
-        return np.asarray(self.draws.coefficients[:, self.columns.index("temperature")])
+        return np.asarray(self.draws.coefficients[:, self.columns.index(TEMPERATURE)])
 
     @property
     def table(self) -> pd.DataFrame:

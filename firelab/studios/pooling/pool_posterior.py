@@ -122,7 +122,9 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
     colour = make_layout(series, term_columns(series, terms), link=link, has_tiles=False)
     used = tuple(term for term in _CONTROL_TERMS if term in series.varied)
     control = (
-        make_layout(series, used, link=link, has_tiles=False) if len(controls) else None
+        make_layout(series, term_columns(series, used), link=link, has_tiles=False)
+        if len(controls)
+        else None
     )
     whole = pd.concat([tested, controls], ignore_index=True)
     load = pd.factorize(whole["load"])[0]

@@ -25,7 +25,7 @@ from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.series.firing_series import FiringSeries
-from firelab.series.terms import Coding, coding, model_matrix
+from firelab.series.terms import Coding, ModelColumn, coding, model_matrix
 from firelab.windows.edges.fired_range import FiredRange, settings_at
 from firelab.windows.edges.target_span import TargetSpan, inner_probability
 
@@ -79,7 +79,11 @@ def tabulate(draws: StageDraws, first: int, last: int, eta: FloatArray) -> Stage
 
 
 _NODES = np.array([-1.0, 0.0, 1.0])
-MONOMIALS = tuple(f"u^{a} v^{b}" for a in range(3) for b in range(3))
+MONOMIALS = tuple(
+    ModelColumn(powers=(("temperature", a), ("dwell", b)))
+    for a in range(3)
+    for b in range(3)
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

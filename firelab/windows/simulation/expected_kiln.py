@@ -67,7 +67,7 @@ def draw_expected_kiln(
     high = low + max(wide, _LEAST_WIDE_DEGC)
     dwell = per_degC * expected.doubling * time.half_width / np.log(2.0)
     columns = term_columns(series, series.varied)
-    effects = {name: per_degC * half * rng.standard_normal() for name in columns}
+    effects = {str(one): per_degC * half * rng.standard_normal() for one in columns}
     effects |= {"temperature": per_degC * heat.half_width, "dwell": float(dwell)}
     load_sd = per_degC * expected.load_shift
     thresholds = _thresholds(series, expected, per_degC, dwell, load_sd, low, high)

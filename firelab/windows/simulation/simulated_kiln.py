@@ -127,7 +127,7 @@ class SimulatedKiln:
 
     def _moved(self, settings: pd.DataFrame, effects: Mapping[str, float]) -> FloatArray:
         """Add up effects, by column, at n settings."""
-        columns = term_columns(self.series, self._terms)
+        columns = [str(column) for column in term_columns(self.series, self._terms)]
         strange = sorted(set(effects) - set(columns))
         if strange:
             raise UsageError(
@@ -320,7 +320,9 @@ class SimulatedKiln:
     def _solve(self, wanted: float, dwell_s: float, setting: Mapping[str, Any]) -> float:
         """Find where the latent grade, rising in temperature, reaches a value."""
         low, high = _COLDEST_DEGC, _HOTTEST_DEGC
-        bent = self.family == "heat work" or any("^2" in name for name in self.effects)
+        columns = term_columns(self.series, self._terms)
+        squared = {str(one) for one in columns if any(power > 1 for _, power in one.powers)}
+        bent = self.family == "heat work" or not squared.isdisjoint(self.effects)
         for _ in range(_CLOSINGS if bent else 1):
             degC = np.linspace(low, high, _POINTS)
             eta = self.latent(settings_at(setting, degC, np.full(_POINTS, dwell_s)))
