@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
+from firelab.craft.trade_words import count_words
 from firelab.errors import EXIT_FINDINGS
 
 EXAMPLE = "firelab check marsh-green"
@@ -20,7 +21,8 @@ def command(
     """Name every fault of a series folder at once, and say what comes next.
 
     It reads series.toml, the plan, the firing log, kiln traces, and whether fit
-    and windows are stale. Nothing is changed.
+    and windows are stale. A look that is more often a slip than true is asked back
+    until it is confirmed. Nothing is changed.
     """
     from firelab.records.folder_check import check_folder
 
@@ -31,6 +33,7 @@ def command(
                 {
                     "schema": "firelab/findings/1",
                     "findings": [one.to_dict() for one in found.findings],
+                    "doubts": [one.to_dict() for one in found.doubts],
                     "standing": list(found.standing),
                     "next": found.next_step,
                 }
@@ -38,8 +41,10 @@ def command(
         else:
             for line in found.standing:
                 console.tell(line)
-            console.findings(found.findings)
+            console.findings((*found.findings, *found.doubts))
             if not found.findings:
-                console.result(f"no faults; next: {found.next_step}")
-        if found.findings:
+                doubts = count_words(len(found.doubts), "look")
+                asked = f"; {doubts} to be confirmed" if found.doubts else ""
+                console.result(f"no faults{asked}; next: {found.next_step}")
+        if found.findings or found.doubts:
             console.leave(EXIT_FINDINGS)

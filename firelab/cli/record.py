@@ -11,12 +11,12 @@ import typer
 from firelab.cli import console
 
 if TYPE_CHECKING:
+    from firelab.plan.plan import Plan
     from firelab.records.recording import Recorded
     from firelab.records.tables import TextTable
+    from firelab.series.firing_series import FiringSeries
 
 EXAMPLE = "firelab record looks.csv marsh-green"
-
-_FROM_OPTIONS = "command line"
 
 
 def command(
@@ -24,12 +24,15 @@ def command(
         str,
         typer.Argument(
             help="CSV, xlsx or pasted table of looks; - reads it from stdin. Leave out "
-            "to give one look by options."
+            "to give one tile or load by options."
         ),
     ] = "",
     folder: Annotated[str, typer.Argument(help="Series folder.")] = ".",
     tile: Annotated[str, typer.Option(help="Tile of one look, such as AEX.")] = "",
     stage: Annotated[str, typer.Option(help="Its grade.")] = "",
+    grades: Annotated[
+        str, typer.Option(help="Several tiles, such as 'AEX full; AFL orange peel 3'.")
+    ] = "",
     transparency: Annotated[str, typer.Option(help="Its score.")] = "",
     look: Annotated[str, typer.Option(help="Which firing of the tile.")] = "",
     load: Annotated[str, typer.Option(help="Load it was fired with.")] = "",
@@ -47,12 +50,25 @@ def command(
         bool,
         typer.Option("--correct", help="Supersede looks that stand, by further rows."),
     ] = False,
+    confirm: Annotated[
+        bool, typer.Option("--confirm", help="The look at --tile is true, odd as it is.")
+    ] = False,
     withdraw: Annotated[
         bool, typer.Option("--withdraw", help="Take back the look at --tile.")
     ] = False,
+    lost: Annotated[
+        str,
+        typer.Option(help="How --tile was lost, or --load ruined: dropped, cracked ..."),
+    ] = "",
     moved: Annotated[
         bool, typer.Option("--moved", help="Truly fired in another load than planned.")
     ] = False,
+    kiln_read: Annotated[
+        str, typer.Option(help="How the kiln read wrong, such as '12 degF high'.")
+    ] = "",
+    sessions: Annotated[str, typer.Option(help="In which sessions: 2 or 2-3.")] = "",
+    since: Annotated[str, typer.Option(help="From which date on.")] = "",
+    until: Annotated[str, typer.Option(help="Up to which date.")] = "",
     by: Annotated[str, typer.Option(help="Who records; else the observer.")] = "",
     at: Annotated[str, typer.Option(help="When it is recorded, ISO 8601; else now.")] = "",
     dry_run: Annotated[
@@ -65,14 +81,17 @@ def command(
     A column may be called by the log's own name or a plain one (code, grade,
     clarity, temperature degF, dwell min ...). Every fault of a table is named at
     once, and a faulty table adds nothing. What is recorded is never edited: a
-    correction is a further row. A look that the log holds just so is not added twice.
+    correction is a further row. A look that the log holds just so is not added
+    twice. What is more often a slip than true is recorded and asked back, until
+    --confirm or --correct.
     """
     from firelab.plan.plan_files import read_plan
     from firelab.records.look_cells import parse_moment
-    from firelab.records.recording import record_table
+    from firelab.records.recording import now_text, record_table
     from firelab.series.series_file import read_series
 
-    one = {
+    changes = {"withdrawal": withdraw, "confirmation": confirm, "lost": bool(lost)}
+    cells = {
         "tile": tile,
         "look": look,
         "load": load,
@@ -83,21 +102,28 @@ def command(
         "observer": observer,
         "fired_at": fired_at,
         "defects": defects,
-        "note": note,
-        "change": " ".join(["withdrawal"] * withdraw + ["moved"] * moved),
+        "note": "; ".join(text for text in (lost, note) if text),
+        "change": " ".join(word for word in changes if changes[word]) + " moved" * moved,
     }
     with console.faults_told(as_json=as_json):
         path, base = _places(file, folder)
-        table = _table(path, base, one)
         series = read_series(base)
+        plan = read_plan(base, series)
+        offset = {
+            "read_wrong": kiln_read,
+            "sessions": sessions,
+            "since": parse_moment(since) if since else "",
+            "until": parse_moment(until) if until else "",
+        }
+        brief = _brief_table(base, series, plan, cells, grades, offset)
         recorded = record_table(
             base,
-            table,
+            _table(path, base, brief),
             series,
-            read_plan(base, series),
-            recorded_at=parse_moment(at) if at else _now(),
+            plan,
+            recorded_at=parse_moment(at) if at else now_text(),
             recorded_by=by,
-            correct=correct,
+            correct=correct or bool(kiln_read),
             dry_run=dry_run,
         )
         if as_json:
@@ -113,24 +139,50 @@ def _places(file: str, folder: str) -> tuple[str, Path]:
     return file, Path(folder)
 
 
-def _table(file: str, base: Path, one: dict[str, str]) -> TextTable:
+def _brief_table(
+    base: Path,
+    series: FiringSeries,
+    plan: Plan,
+    cells: dict[str, str],
+    grades: str,
+    offset: dict[str, str],
+) -> TextTable | None:
+    """Return what the options tell of one tile or load; None where they tell nothing."""
+    from firelab.records.brief_tables import (
+        brief_table,
+        graded_rows,
+        kiln_offset_rows,
+        load_rows,
+    )
+    from firelab.records.firing_log import read_log
+    from firelab.records.planned_firings import planned_firings
+
+    given = {name: text for name, text in cells.items() if text.strip()}
+    planned = planned_firings(plan)
+    if offset["read_wrong"]:
+        log = read_log(base, series, planned)
+        return brief_table(kiln_offset_rows(planned=planned, log=log, **offset))
+    if grades:
+        return brief_table(graded_rows(grades, given))
+    if "load" in given and "tile" not in given:
+        log = read_log(base, series, planned)
+        return brief_table(load_rows(given["load"], planned, log, given))
+    return brief_table([given]) if given else None
+
+
+def _table(file: str, base: Path, brief: TextTable | None) -> TextTable:
     from firelab.errors import UsageError
     from firelab.records.recording import read_table
-    from firelab.records.tables import LARGEST_BYTES, TableRow, TextTable
+    from firelab.records.tables import LARGEST_BYTES
     from firelab.series.folder import FIRINGS_FILE
 
-    given = {name: text.strip() for name, text in one.items() if text.strip()}
-    if bool(file) == bool(given):
+    if bool(file) == (brief is not None):
         raise UsageError(
-            "name either a file of looks or one look by --tile and --stage",
-            hint=f"such as: {EXAMPLE}",
+            "name either a file of looks, or a tile or load by options",
+            hint=f"such as: {EXAMPLE}, or: firelab record --tile AEX --stage full",
         )
-    if given:
-        return TextTable(
-            file=_FROM_OPTIONS,
-            header=TableRow(line=0, cells=tuple(given)),
-            rows=(TableRow(line=0, cells=tuple(given.values())),),
-        )
+    if brief is not None:
+        return brief
     if file == "-":
         return read_table(sys.stdin.buffer.read(LARGEST_BYTES + 1), "pasted table")
     path = Path(file)
@@ -140,12 +192,6 @@ def _table(file: str, base: Path, one: dict[str, str]) -> TextTable:
         )
     with path.open("rb") as stream:
         return read_table(stream.read(LARGEST_BYTES + 1), path.name)
-
-
-def _now() -> str:
-    import datetime
-
-    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def _result_words(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
@@ -167,4 +213,7 @@ def _result_words(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
             f"left out: {count_words(len(recorded.left_out), 'row')} with nothing on the "
             f"tile (line {numbers}{' ...' if len(recorded.left_out) > 10 else ''})"
         )
+    if recorded.doubts:
+        lines.append(f"to be confirmed or corrected: {len(recorded.doubts)}")
+        lines += [str(doubt) for doubt in recorded.doubts]
     return "\n".join(lines)

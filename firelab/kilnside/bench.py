@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -18,7 +17,7 @@ from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.look import ENTRY_LENGTH, Look
 from firelab.records.planned_firings import PlannedFirings, planned_firings
-from firelab.records.recording import Recorded, record_table
+from firelab.records.recording import Recorded, now_text, record_table
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE, write_atomically
 from firelab.series.series_file import read_series
@@ -28,11 +27,6 @@ from firelab.sheets.tile_places import (
     earlier_words,
     tile_firings,
 )
-
-
-def now_text() -> str:
-    """Return this moment with its time zone, ISO 8601."""
-    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

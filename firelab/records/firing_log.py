@@ -20,7 +20,7 @@ from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.journal import read_journal
 from firelab.records.log_columns import count_known
-from firelab.records.look import HEADER_TEXT, Look, rows_text
+from firelab.records.look import HEADER_TEXT, LOST, Look, rows_text
 from firelab.records.look_checks import standing_looks
 from firelab.records.look_rows import read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
@@ -120,7 +120,8 @@ def read_firings(folder: str | Path) -> Records:
     log = read_log(folder, series, planned)
     if log.findings:
         raise FaultyFile(log.findings)
-    if not log.standing:
+    seen = tuple(one for one in log.standing if LOST not in one.change)
+    if not seen:
         raise RecordsInsufficient(
             "no look is recorded",
             str(Path(folder) / FIRINGS_FILE),
@@ -134,8 +135,14 @@ def read_firings(folder: str | Path) -> Records:
         versions=versions(),
         sources=sources,
     )
-    looks = looks_frame(log.standing, series, plan)
-    return Records(series=series, plan=plan, looks=looks, provenance=provenance)
+    lost = {one.tile for one in log.standing if LOST in one.change}
+    return Records(
+        series=series,
+        plan=plan,
+        looks=looks_frame(seen, series, plan),
+        provenance=provenance,
+        lost=frozenset(lost),
+    )
 
 
 def looks_frame(looks: tuple[Look, ...], series: FiringSeries, plan: Plan) -> pd.DataFrame:

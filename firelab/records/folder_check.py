@@ -12,8 +12,11 @@ from firelab.plan.faults import plan_findings
 from firelab.plan.feasibility import ImpossiblePlan, check_possible, with_lines
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
+from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
+from firelab.records.look import LOST
 from firelab.records.planned_firings import planned_firings
+from firelab.records.recording import now_text
 from firelab.records.trace_file import read_trace
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
@@ -38,6 +41,8 @@ class FolderCheck:
     Attributes
     ----------
     findings : tuple of Finding
+    doubts : tuple of Finding
+        Looks to be confirmed or corrected (see `look_doubts`); no fault of a file.
     standing : tuple of str
         What is there, one line each.
     next_step : str
@@ -45,6 +50,7 @@ class FolderCheck:
     """
 
     findings: tuple[Finding, ...]
+    doubts: tuple[Finding, ...]
     standing: tuple[str, ...]
     next_step: str
 
@@ -53,6 +59,7 @@ class FolderCheck:
 class _Gathered:
     folder: Path
     findings: list[Finding] = field(default_factory=list)
+    doubts: tuple[Finding, ...] = ()
     standing: list[str] = field(default_factory=list)
 
     def add(self, code: str, file: str, message: str, hint: str) -> None:
@@ -90,6 +97,7 @@ def check_folder(folder: str | Path) -> FolderCheck:
     _derived(gathered)
     return FolderCheck(
         findings=tuple(gathered.findings),
+        doubts=gathered.doubts,
         standing=tuple(gathered.standing),
         next_step="" if gathered.findings else _next_step(gathered, plan, log),
     )
@@ -151,18 +159,25 @@ def _possible(gathered: _Gathered, series: FiringSeries) -> None:
 
 
 def _log(gathered: _Gathered, series: FiringSeries, plan: Plan) -> FiringLog:
-    log = read_log(gathered.folder, series, planned_firings(plan))
+    planned = planned_firings(plan)
+    log = read_log(gathered.folder, series, planned)
     gathered.findings += log.findings
+    gathered.doubts = look_doubts(
+        log.standing, series, planned, folder=gathered.folder, now=now_text()
+    )
     if log.rows:
-        tiles = len({one.tile for one in log.standing})
+        lost = {one.tile for one in log.standing if LOST in one.change}
+        seen = [one for one in log.standing if LOST not in one.change]
+        tiles = len({one.tile for one in seen})
         superseded = len(log.rows) - len(log.standing)
         more = (
             f", {count_words(superseded, 'row')} superseded or withdrawn"
             if superseded
             else ""
         )
+        more += f"; lost: {', '.join(sorted(lost))}" if lost else ""
         gathered.standing.append(
-            f"{FIRINGS_FILE}: {count_words(len(log.standing), 'look')} at "
+            f"{FIRINGS_FILE}: {count_words(len(seen), 'look')} at "
             f"{count_words(tiles, 'tile')}{more}"
         )
     if log.torn:

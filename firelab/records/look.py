@@ -56,12 +56,20 @@ KEPT_COLUMNS: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry"
 LOG_COLUMNS = FIRING_COLUMNS + KEPT_COLUMNS
 ENTRY_LENGTH = 20
 
-CORRECTION, WITHDRAWAL, MOVED = "correction", "withdrawal", "moved"
+CORRECTION, WITHDRAWAL, CONFIRMATION = "correction", "withdrawal", "confirmation"
+LOST, MOVED, OFFSET = "lost", "moved", "offset"
 CHANGES: dict[str, str] = {
     CORRECTION: "supersedes the look that stands for this tile, look and observer",
     WITHDRAWAL: "takes that look back",
+    CONFIRMATION: "says that this look is true, odd as it is",
+    LOST: "there is no look: the tile was lost, or its load ruined; the note says how",
     MOVED: "the tile was truly fired in another load than planned",
+    OFFSET: "what the kiln read is corrected, as the note says",
 }
+SUPERSEDING = frozenset({CORRECTION, WITHDRAWAL, CONFIRMATION})
+"""Changes of one look that stands; `LOST` takes the place of every look at a firing."""
+LASTING = (MOVED, OFFSET)
+"""Changes that stay true of a look when it is corrected or confirmed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +176,9 @@ def look_words(look: Look) -> str:
     if look.dwell_s is not None:
         place.append(format_duration(look.dwell_s))
     score = "" if look.transparency is None else f"score {look.transparency:g}"
-    seen = [word for word in (look.stage, score, look.defects, look.note) if word]
-    change = f" ({' '.join(look.change)})" if look.change else ""
+    kinds = [word for word in look.change if word != LOST]
+    lost = LOST if LOST in look.change else ""
+    seen = [word for word in (lost, look.stage, score, look.defects, look.note) if word]
+    change = f" ({' '.join(kinds)})" if kinds else ""
     by = f" by {look.observer}" if look.observer else ""
     return f"{', '.join(place)}: {', '.join(seen) or 'no grade'}{by}{change}"

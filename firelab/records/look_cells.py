@@ -9,7 +9,7 @@ import unicodedata
 
 from firelab.craft.tile_codes import tile_index
 from firelab.errors import FirelabError
-from firelab.records.look import CHANGES, ENTRY_LENGTH, unescape_cell
+from firelab.records.look import CHANGES, ENTRY_LENGTH, LOST, SUPERSEDING, unescape_cell
 from firelab.records.tables import LONGEST_CELL
 from firelab.series.firing_series import FiringSeries
 
@@ -187,10 +187,10 @@ def parse_change(text: str) -> tuple[str, ...]:
     Raises
     ------
     FirelabError
-        If a word is none of `CHANGES`, or both supersede.
+        If a word is none of `CHANGES`, or several take a look's place.
     """
     words = tuple(dict.fromkeys(text.split()))
-    if set(words) - set(CHANGES) or {"correction", "withdrawal"} <= set(words):
+    if set(words) - set(CHANGES) or len((SUPERSEDING | {LOST}) & set(words)) > 1:
         raise FirelabError(
             f"change {text[:40]!r} is not known",
             hint=f"leave it blank, or {', '.join(CHANGES)}",

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from firelab.errors import Finding
-from firelab.records.look import CORRECTION, WITHDRAWAL, Look
+from firelab.records.look import LOST, SUPERSEDING, WITHDRAWAL, Look
 from firelab.series.folder import FIRINGS_FILE
 
 Firing = tuple[str, int]
@@ -35,7 +35,8 @@ def _finding(look: Look, file: str, code: str, message: str, hint: str) -> Findi
 
 
 def _said(look: Look) -> str:
-    parts = [look.stage, "" if look.transparency is None else f"{look.transparency:g}"]
+    parts = [LOST] if LOST in look.change else [look.stage]
+    parts += ["" if look.transparency is None else f"{look.transparency:g}"]
     return ", ".join(part for part in parts if part) or "no grade"
 
 
@@ -78,13 +79,16 @@ def standing_looks(
     findings: list[Finding] = []
     for look in looks:
         here = standing.setdefault((look.tile, look.look), [])
-        if CORRECTION in look.change or WITHDRAWAL in look.change:
+        if LOST in look.change:
+            here[:] = [look]
+            continue
+        if SUPERSEDING & set(look.change):
             meant = superseded(look, here)
             if len(meant) != 1:
                 findings.append(_nothing_to_change(look, meant, file))
                 continue
             place = here.index(meant[0])
-            here[place : place + 1] = [look] if CORRECTION in look.change else []
+            here[place : place + 1] = [] if WITHDRAWAL in look.change else [look]
             continue
         twin = next((one for one in here if one.is_seen_by(look.observer)), None)
         if twin is None:
@@ -110,7 +114,7 @@ def _twice(look: Look, twin: Look, file: str, there: str) -> Finding:
 
 
 def _nothing_to_change(look: Look, meant: list[Look], file: str) -> Finding:
-    word = CORRECTION if CORRECTION in look.change else WITHDRAWAL
+    word = next(word for word in look.change if word in SUPERSEDING)
     if meant:
         names = ", ".join(one.observer or "no name" for one in meant)
         message = f"{word} of look {look.look} at tile {look.tile} may mean that of {names}"
@@ -129,7 +133,8 @@ def _sequence_findings(
         if not new:
             continue
         look = new[-1]
-        if number > 1 and not standing.get((tile, number - 1)):
+        lost_here = LOST in look.change
+        if number > 1 and not standing.get((tile, number - 1)) and not lost_here:
             findings.append(
                 _finding(
                     look,
@@ -139,9 +144,24 @@ def _sequence_findings(
                     "record the earlier firing too, without a grade if it had none",
                 )
             )
+        lost = [one for one in standing.get((tile, number - 1), []) if LOST in one.change]
+        if lost and not lost_here:
+            findings.append(_after_loss(look, lost[0], file))
         findings += _dwell_findings(here, look, file, old)
         findings += _time_findings(standing.get((tile, number - 1), []), look, file)
     return findings
+
+
+def _after_loss(look: Look, lost: Look, file: str) -> Finding:
+    return _finding(
+        look,
+        file,
+        "look-after-loss",
+        f"look {look.look} at tile {look.tile}, which was lost at look {lost.look} "
+        f"({FIRINGS_FILE}:{lost.line})",
+        f"if it was found again: firelab record --tile {look.tile} --look {lost.look} "
+        "--withdraw",
+    )
 
 
 def _dwell_findings(

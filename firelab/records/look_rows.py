@@ -10,7 +10,7 @@ from firelab.craft.units import parse_dwell, parse_temperature
 from firelab.errors import Finding, FirelabError
 from firelab.records import look_cells
 from firelab.records.log_columns import ColumnMeaning, match_columns
-from firelab.records.look import MOVED, Look
+from firelab.records.look import CONFIRMATION, LOST, MOVED, WITHDRAWAL, Look
 from firelab.records.planned_firings import PlannedFiring, PlannedFirings
 from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
 from firelab.series.firing_series import FiringSeries
@@ -43,6 +43,10 @@ _SAYING: tuple[str, ...] = (
     "change",
 )
 _WORDS = ("observer", "defects", "note", "recorded_by")
+
+
+NEXT_LOOK = 0
+"""Number of the look that a lost tile would have had next, until the log tells it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,15 +185,18 @@ class _RowReading:
         """Return the look with its blank load and session filled from the plan."""
         tile, load = values["tile"], values.get("load")
         number = values.get("look") or planned.look_in(tile, load, values.get("session"))
-        firing = planned.firing(tile, number)
         change = values.get("change", ())
+        if LOST in change and not {"look", "load", "session"} & set(values):
+            number = NEXT_LOOK
+        firing = planned.firing(tile, max(number, 1))
+        is_brief = bool({LOST, CONFIRMATION, WITHDRAWAL} & set(change))
         filled = {**values, "look": number, "change": change, "line": self.row.line}
         if firing is not None and MOVED not in change:
             self._hold_to_plan(values, number, firing)
             where = {"load": firing.load, "session": firing.session}
         else:
             where = self._elsewhere(values, planned)
-        if firing is None and values.get("dwell_s") is None:
+        if firing is None and values.get("dwell_s") is None and not is_brief:
             self.report(
                 "impossible-time",
                 0,

@@ -50,6 +50,11 @@ class PlannedFirings:
         firings = self.tiles[tile]
         return firings[look - 1] if look <= len(firings) else None
 
+    def where(self, tile: str, look: int) -> tuple[int, int]:
+        """Return session and load of a look; beyond the plan those of the last one."""
+        firing = self.firing(tile, look) or self.tiles[tile][-1]
+        return firing.session, firing.load
+
     def look_in(self, tile: str, load: int | None, session: int | None = None) -> int:
         """Return which look a load, or else a session, gives a tile.
 

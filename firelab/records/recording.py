@@ -2,31 +2,46 @@
 
 from __future__ import annotations
 
+import datetime
 import secrets
 import string
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from firelab.errors import FaultyFile
+from firelab.errors import FaultyFile, Finding
 from firelab.plan.plan import Plan
+from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, own_form, read_log
 from firelab.records.journal import append_looks, journal_lock
 from firelab.records.log_columns import count_known
-from firelab.records.look import CORRECTION, ENTRY_LENGTH, MOVED, WITHDRAWAL, Look
+from firelab.records.look import (
+    CONFIRMATION,
+    CORRECTION,
+    ENTRY_LENGTH,
+    LASTING,
+    LOST,
+    MOVED,
+    SUPERSEDING,
+    WITHDRAWAL,
+    Look,
+)
 from firelab.records.look_checks import standing_looks, superseded
-from firelab.records.look_rows import read_looks
+from firelab.records.look_rows import NEXT_LOOK, read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS
 from firelab.records.tables import (
+    MOST_ROWS,
     TextTable,
     decode,
     is_workbook,
     parse_table,
     parse_workbook,
+    refuse,
 )
 from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import FIRINGS_FILE
 
 _SIGNS = string.ascii_lowercase + string.digits
 
@@ -43,11 +58,14 @@ class Recorded:
         Rows that stand in the log just so, and were not added again.
     left_out : tuple of int
         Lines of the table that name a tile and say nothing of it.
+    doubts : tuple of Finding
+        What is asked back of all looks that now stand (see `look_doubts`).
     """
 
     added: tuple[Look, ...]
     already: tuple[Look, ...] = ()
     left_out: tuple[int, ...] = ()
+    doubts: tuple[Finding, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values, for ``--json``."""
@@ -56,7 +74,13 @@ class Recorded:
             "added": [look.to_dict() for look in self.added],
             "already": [look.to_dict() for look in self.already],
             "left_out_lines": list(self.left_out),
+            "doubts": [one.to_dict() for one in self.doubts],
         }
+
+
+def now_text() -> str:
+    """Return this moment with its time zone, ISO 8601."""
+    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def new_entry() -> str:
@@ -128,37 +152,64 @@ def record_table(
     ]
 
     def add(log: FiringLog) -> Recorded:
-        new, already = _sort_out(stamped, log, correct=correct)
+        new, already = _sort_out(stamped, log, planned, correct=correct)
         stands = standing_looks(new, file=table.file, before=log.standing)
         findings = (*read.findings, *stands.findings)
         if findings:
             raise FaultyFile(sorted(findings, key=lambda one: (one.line, one.column)))
         return Recorded(added=new, already=already, left_out=read.left_out)
 
-    return _write(folder, series, planned, add, dry_run=dry_run)
+    place = _LogPlace(folder=folder, series=series, planned=planned, now=recorded_at)
+    return _write(place, add, dry_run=dry_run)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _LogPlace:
+    """A log that is written to, and when."""
+
+    folder: str | Path
+    series: FiringSeries
+    planned: PlannedFirings
+    now: str
+
+    def read(self) -> FiringLog:
+        return read_log(self.folder, self.series, self.planned)
+
+    def own_form(self, raw: bytes) -> str:
+        return own_form(raw, self.series, self.planned)
 
 
 def _write(
-    folder: str | Path,
-    series: FiringSeries,
-    planned: PlannedFirings,
-    add: Any,
-    *,
-    dry_run: bool,
+    place: _LogPlace, add: Callable[[FiringLog], Recorded], *, dry_run: bool
 ) -> Recorded:
     """Read the log, decide, and append, while no one else can."""
-    with journal_lock(folder):
-        log = read_log(folder, series, planned)
+    with journal_lock(place.folder):
+        log = place.read()
         if log.findings:
             raise FaultyFile(log.findings)
-        recorded: Recorded = add(log)
+        recorded = add(log)
+        if len(log.rows) + len(recorded.added) > MOST_ROWS:
+            raise refuse(
+                "too-large",
+                FIRINGS_FILE,
+                f"holds {len(log.rows)} rows; with {len(recorded.added)} more it would "
+                f"hold more than {MOST_ROWS}",
+                "start a further series; nothing was recorded",
+            )
+        stands = standing_looks(
+            [replace(look, line=0) for look in recorded.added], before=log.standing
+        ).looks
         if recorded.added and not dry_run:
-            append_looks(folder, recorded.added, lambda raw: own_form(raw, series, planned))
-        return recorded
+            append_looks(place.folder, recorded.added, place.own_form)
+            stands = place.read().standing
+        doubts = look_doubts(
+            stands, place.series, place.planned, folder=place.folder, now=place.now
+        )
+        return replace(recorded, doubts=doubts)
 
 
 def _sort_out(
-    looks: Iterable[Look], log: FiringLog, *, correct: bool
+    looks: Iterable[Look], log: FiringLog, planned: PlannedFirings, *, correct: bool
 ) -> tuple[tuple[Look, ...], tuple[Look, ...]]:
     """Return the rows that are new, and those the log holds just so."""
     entries = {row.entry for row in log.rows if row.entry}
@@ -167,16 +218,22 @@ def _sort_out(
         standing.setdefault((one.tile, one.look), []).append(one)
     new, already = [], []
     for look in looks:
+        if look.look == NEXT_LOOK:
+            look = _next_look(look, log, planned)
         here = standing.get((look.tile, look.look), [])
-        changes = {CORRECTION, WITHDRAWAL} & set(look.change)
-        meant = superseded(look, here) if correct and not changes else []
+        changes = (SUPERSEDING | {LOST}) & set(look.change)
+        confirms = CONFIRMATION in changes
+        meant = superseded(look, here) if confirms or (correct and not changes) else []
         if len(meant) == 1:
             look = _carried_over(look, meant[0])
-        same = any(one.content() == look.content() for one in here)
+        marks = {CONFIRMATION, LOST} & changes
+        same = any(
+            one.content() == look.content() and marks <= set(one.change) for one in here
+        )
         if look.entry in entries or (same and WITHDRAWAL not in look.change):
             already.append(look)
         else:
-            words = (CORRECTION, *look.change) if meant else look.change
+            words = (CORRECTION, *look.change) if meant and not confirms else look.change
             new.append(replace(look, change=words))
     return tuple(new), tuple(already)
 
@@ -188,7 +245,16 @@ def _carried_over(look: Look, standing: Look) -> Look:
         for name in FIRING_COLUMNS
         if getattr(look, name) in (None, "")
     }
-    if MOVED in standing.change and MOVED not in look.change:
+    stays = MOVED in standing.change and MOVED not in look.change
+    if stays or CONFIRMATION in look.change:
         kept |= {"load": standing.load, "session": standing.session}
-        kept["change"] = (*look.change, MOVED)
-    return replace(look, **kept)
+    lasting = (word for word in LASTING if word in standing.change)
+    return replace(look, **kept, change=tuple(dict.fromkeys((*look.change, *lasting))))
+
+
+def _next_look(look: Look, log: FiringLog, planned: PlannedFirings) -> Look:
+    """Return the loss of a tile as the look that it would have had next."""
+    seen = [one for one in log.standing if one.tile == look.tile]
+    last = max((one.look for one in seen if LOST not in one.change), default=0)
+    session, load = planned.where(look.tile, last + 1)
+    return replace(look, look=last + 1, session=session, load=load)

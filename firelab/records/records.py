@@ -121,12 +121,15 @@ class Records:
         the same tile. Use `table` for a copy.
     provenance : Provenance
         Hashes of series.toml, plan.csv and firings.csv.
+    lost : frozenset of str
+        Tiles that are there no more; what was seen of them before still counts.
     """
 
     series: FiringSeries
     plan: Plan
     looks: pd.DataFrame
     provenance: Provenance
+    lost: frozenset[str] = frozenset()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -142,13 +145,15 @@ class Records:
         (see `counted_dwell`, with the doubling that the series expects). Three
         columns are added: ``own_dwell_s``, that firing's own, ``before``, the
         heat of the tile before it (see `earlier_firings`), and ``last_look``,
-        the tile's last, graded or not.
+        the tile's last, graded or not; of a lost tile one more, since it cannot be
+        fired on.
         """
         looks = self.looks
+        last_look = looks.groupby("tile")["look"].transform("max")
         return looks.assign(
             own_dwell_s=looks["dwell_s"],
             dwell_s=counted_dwell(looks, self.series),
-            last_look=looks.groupby("tile")["look"].transform("max"),
+            last_look=last_look + looks["tile"].isin(self.lost).astype("int64"),
             before=pd.Series(earlier_firings(looks, self.series), looks.index, "object"),
         )
 
