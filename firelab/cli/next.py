@@ -10,6 +10,7 @@ import typer
 from firelab.cli import console
 
 if TYPE_CHECKING:
+    from firelab.plan.plan import Plan
     from firelab.records.records import Records
     from firelab.windows.sequential.next_choice import NextTiles
 
@@ -36,6 +37,10 @@ def command(
     add: Annotated[
         bool, typer.Option("--add", help="Write them into the plan as a further session.")
     ] = False,
+    replace: Annotated[
+        bool,
+        typer.Option("--replace", help="Plan the settings of lost tiles again; no choice."),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="The choice as JSON.")] = False,
 ) -> None:
     """Choose the next load: what shrinks the edges most per kiln hour; write next.csv.
@@ -51,6 +56,9 @@ def command(
     from firelab.windows.sequential.next_tiles import next_tiles
 
     with console.faults_told(as_json=as_json):
+        if replace:
+            _replace_lost(folder)
+            return
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
         windows = None if beyond else firing_windows(found.stage, found.clarity)
         chosen = next_tiles(
@@ -67,10 +75,45 @@ def command(
             console.result_json(chosen.to_dict())
         else:
             console.result(chosen.summary())
+        _offer_replacements(folder)
         if chosen.stop or not add:
             console.tell(f"wrote {written}")
             return
         _add_session(folder, chosen, found.records)
+
+
+def _offer_replacements(folder: Path) -> None:
+    from firelab.records.losses import lost_settings, read_lost
+
+    lost = lost_settings(*read_lost(folder)[1:])
+    if len(lost):
+        codes = ", ".join(lost["tile"])
+        console.tell(
+            f"lost without a grade: {codes}; to plan their settings again: "
+            f"firelab next {folder} --replace"
+        )
+
+
+def _replace_lost(folder: Path) -> None:
+    from firelab.errors import RecordsInsufficient
+    from firelab.plan.extend import extend_plan
+    from firelab.plan.plan import SETTING_COLUMNS
+    from firelab.plan.plan_files import write_plan
+    from firelab.records.losses import lost_settings, read_lost, replacement_note
+
+    series, plan, standing = read_lost(folder)
+    lost = lost_settings(plan, standing)
+    if not len(lost):
+        raise RecordsInsufficient(
+            "no tile is lost whose setting was not seen or planned again",
+            str(folder),
+            'a lost tile is recorded with: firelab record --tile TILE --lost "dropped"',
+        )
+    longer = extend_plan(
+        series, plan, lost[list(SETTING_COLUMNS)], note=replacement_note(lost["tile"])
+    )
+    write_plan(longer, folder, invented=series.invented)
+    _tell_added(folder, plan, longer)
 
 
 def _add_session(folder: Path, chosen: NextTiles, records: Records) -> None:
@@ -81,9 +124,13 @@ def _add_session(folder: Path, chosen: NextTiles, records: Records) -> None:
         records.series, records.plan, chosen.table, note="chosen by firelab next"
     )
     write_plan(longer, folder, invented=records.series.invented)
-    planned = set(records.plan.tiles["session"])
+    _tell_added(folder, records.plan, longer)
+
+
+def _tell_added(folder: Path, plan: Plan, longer: Plan) -> None:
+    planned = set(plan.tiles["session"])
     added = longer.tiles[~longer.tiles["session"].isin(planned)]
-    known = added["tile"].isin(records.plan.tiles["tile"])
+    known = added["tile"].isin(plan.tiles["tile"])
     new, on = (sorted(set(added.loc[rows, "tile"])) for rows in (~known, known))
     parts = [f"new tiles {', '.join(new)}" if new else ""]
     parts.append(f"fired on {', '.join(on)}" if on else "")

@@ -5,6 +5,7 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.errors import FaultyFile
+from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings, read_log
 from firelab.records.folder_check import check_folder
 
@@ -157,3 +158,23 @@ def test_one_load_without_a_table(clear):
         (here[2], "over", None),
     ]
     assert {(one.observer, one.fired_at) for one in looks} == {("Kim", "2025-03-01")}
+
+
+def test_lost_tiles_are_planned_again_once(opaque):
+    here = tiles_of_load(opaque, 2)
+    assert run("next", opaque.path, "--replace").exit_code == 3
+    run("record", opaque.path, "--load", 2, "--lost", "door left open")
+    told = run("next", opaque.path, "--replace")
+    assert told.exit_code == 0, told.stderr
+    plan = read_plan(opaque.path, opaque.series)
+    names = ["temperature_degC", "dwell_s", "mesh", "layers", "base"]
+    old, new = (
+        plan.table[rows][names].sort_values(names).values.tolist()
+        for rows in (plan.table["load"] == 2, plan.table["session"] > 1)
+    )
+    assert new == old
+    assert (
+        f"new tiles {', '.join(sorted(set(plan.table['tile'].iloc[12:])))}" in told.stderr
+    )
+    assert plan.notes[-1] == f"Replaces lost tiles: {', '.join(here)}."
+    assert run("next", opaque.path, "--replace").exit_code == 3
