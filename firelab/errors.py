@@ -6,7 +6,7 @@ Every fault that reaches a person names the place, the values and what to do.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 EXIT_DONE = 0
 EXIT_FINDINGS = 1
@@ -113,5 +113,47 @@ class FaultyFile(FirelabError):
         )
 
     def __str__(self) -> str:
-        """Render every finding, one after the other."""
-        return "\n".join(str(finding) for finding in self.findings)
+        """Render every finding; one that several rows share stands once."""
+        return findings_text(self.findings)
+
+
+MOST_OF_A_KIND = 3
+"""Faults of one kind that are told in full; the rows of the rest are listed (chosen
+here, no source)."""
+MOST_LINES = 12
+"""Rows that are listed by number (chosen here, no source)."""
+
+
+def findings_text(found: Iterable[Finding]) -> str:
+    """Return findings as text: one message for one fault, with all of its rows.
+
+    Examples
+    --------
+    >>> faults = [
+    ...     Finding(code="c", file="a.csv", line=line, column=2, message="grade 'ful'")
+    ...     for line in (2, 5)
+    ... ]
+    >>> findings_text(faults)
+    "a.csv:2, 5 grade 'ful'"
+    """
+    kinds: dict[tuple[str, str, int], dict[Finding, list[int]]] = {}
+    for one in found:
+        faults = kinds.setdefault((one.file, one.code, one.column), {})
+        faults.setdefault(replace(one, line=0), []).append(one.line)
+    texts = []
+    for (file, _, _), faults in kinds.items():
+        told = list(faults.items())
+        most = MOST_OF_A_KIND if len(told) > MOST_OF_A_KIND + 1 else len(told)
+        for fault, lines in told[:most]:
+            listed = _lines_text(lines)
+            texts.append(str(replace(fault, file=f"{file}:{listed}" if listed else file)))
+        rest = sorted(line for _, lines in told[most:] for line in lines)
+        if rest:
+            texts.append(f"{file}:{_lines_text(rest)} the same kind of fault")
+    return "\n".join(texts)
+
+
+def _lines_text(lines: list[int]) -> str:
+    numbers = [str(line) for line in lines if line]
+    more = f" and {len(numbers) - MOST_LINES} more" if len(numbers) > MOST_LINES else ""
+    return ", ".join(numbers[:MOST_LINES]) + more

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any, NoReturn
 
-from firelab.errors import EXIT_FINDINGS, Finding, FirelabError
+from firelab.errors import EXIT_FINDINGS, Finding, FirelabError, findings_text
 
 
 def result(text: str) -> None:
@@ -57,8 +57,8 @@ def findings(found: Iterable[Finding], *, as_json: bool = False) -> None:
             {"schema": "firelab/findings/1", "findings": [one.to_dict() for one in listed]}
         )
         return
-    for one in listed:
-        tell(str(one))
+    if listed:
+        tell(findings_text(listed))
 
 
 def leave(code: int) -> NoReturn:

@@ -69,6 +69,11 @@ def command(
     sessions: Annotated[str, typer.Option(help="In which sessions: 2 or 2-3.")] = "",
     since: Annotated[str, typer.Option(help="From which date on.")] = "",
     until: Annotated[str, typer.Option(help="Up to which date.")] = "",
+    sheet: Annotated[str, typer.Option(help="Sheet of a workbook.")] = "",
+    fixed: Annotated[
+        Path | None,
+        typer.Option(help="CSV to write as understood, the rest to be filled in."),
+    ] = None,
     by: Annotated[str, typer.Option(help="Who records; else the observer.")] = "",
     at: Annotated[str, typer.Option(help="When it is recorded, ISO 8601; else now.")] = "",
     dry_run: Annotated[
@@ -87,7 +92,7 @@ def command(
     """
     from firelab.plan.plan_files import read_plan
     from firelab.records.look_cells import parse_moment
-    from firelab.records.recording import now_text, record_table
+    from firelab.records.recording import fixed_text, now_text, record_table
     from firelab.series.series_file import read_series
 
     changes = {"withdrawal": withdraw, "confirmation": confirm, "lost": bool(lost)}
@@ -116,9 +121,15 @@ def command(
             "until": parse_moment(until) if until else "",
         }
         brief = _brief_table(base, series, plan, cells, grades, offset)
+        table = _table(path, base, brief, sheet)
+        if fixed is not None:
+            _write_fixed(fixed, path, fixed_text(table, series, plan))
+        if table.other_sheets:
+            others = ", ".join(table.other_sheets)
+            console.tell(f'{path}: sheet "{table.sheet}" is read; left: {others}')
         recorded = record_table(
             base,
-            _table(path, base, brief),
+            table,
             series,
             plan,
             recorded_at=parse_moment(at) if at else now_text(),
@@ -170,7 +181,19 @@ def _brief_table(
     return brief_table([given]) if given else None
 
 
-def _table(file: str, base: Path, brief: TextTable | None) -> TextTable:
+def _write_fixed(target: Path, source: str, text: str) -> None:
+    from firelab.errors import UsageError
+    from firelab.series.folder import write_atomically
+
+    if source and source != "-" and target.resolve() == Path(source).resolve():
+        raise UsageError(
+            "is the table itself", str(target), "name another file for what was understood"
+        )
+    write_atomically(target, text)
+    console.tell(f"wrote {target}: fill in what is blank, then record it")
+
+
+def _table(file: str, base: Path, brief: TextTable | None, sheet: str) -> TextTable:
     from firelab.errors import UsageError
     from firelab.records.recording import read_table
     from firelab.records.tables import LARGEST_BYTES
@@ -191,11 +214,12 @@ def _table(file: str, base: Path, brief: TextTable | None) -> TextTable:
             "is the log itself", str(path), f"to look through it: firelab check {base}"
         )
     with path.open("rb") as stream:
-        return read_table(stream.read(LARGEST_BYTES + 1), path.name)
+        return read_table(stream.read(LARGEST_BYTES + 1), path.name, sheet=sheet)
 
 
 def _result_words(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
     from firelab.craft.trade_words import count_words
+    from firelab.errors import findings_text
     from firelab.records.look import look_words
     from firelab.series.folder import FIRINGS_FILE
 
@@ -215,5 +239,5 @@ def _result_words(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
         )
     if recorded.doubts:
         lines.append(f"to be confirmed or corrected: {len(recorded.doubts)}")
-        lines += [str(doubt) for doubt in recorded.doubts]
+        lines.append(findings_text(recorded.doubts))
     return "\n".join(lines)

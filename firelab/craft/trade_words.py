@@ -88,3 +88,11 @@ STAGE_DESCRIPTIONS: dict[str, str] = {
     "over": "burnt edges, pits, pulled or discoloured",
 }
 """One line for each stage (common practice, no source)."""
+
+STAGE_WORDS: dict[str, tuple[str, ...]] = {
+    "sugar": ("sugary", "sugar fire", "sugar fired", "sugar stage", "granular"),
+    "orange peel": ("op", "peel", "orangepeel", "orange peel stage"),
+    "full": ("full fire", "fully fired", "full fused", "fully fused", "ff", "glossy"),
+    "over": ("over fire", "over fired", "overfired", "overfire", "burnt", "burned"),
+}
+"""What people also write for each stage (common practice, no source)."""

@@ -7,6 +7,7 @@ person may write degF or degC and any usual way of giving a time.
 from __future__ import annotations
 
 import re
+import unicodedata
 
 from firelab.errors import FirelabError
 
@@ -18,10 +19,22 @@ DWELL_SHORTEST_S = 10.0
 DWELL_LONGEST_S = 3600.0
 
 _NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
-_TEMPERATURE = re.compile(rf"^\s*({_NUMBER})\s*(?:deg(?:rees)?\s*)?°?\s*([cfk]?)\s*$", re.I)
+_TEMPERATURE = re.compile(
+    rf"^\s*({_NUMBER})\s*(?:deg(?:rees)?\.?\s*)?[°º˚]?\s*"
+    r"(celsius|fahrenheit|kelvin|[cfk]?)\.?\s*$",
+    re.I,
+)
+_THOUSANDS = re.compile(r"^\s*(\d)[., ’'](\d{3})(?!\d)")
+"""As in 1,450 F: no enamel is fired at 1.45 degrees."""
 _CLOCK = re.compile(r"^\s*(\d+):([0-5]?\d)(?::([0-5]?\d))?\s*$")
+_MINUTES_SECONDS = re.compile(
+    r"^\s*(\d+)\s*(?:['′’]|m(?:in)?\.?)\s*([0-5]?\d)\s*(?:''|[\"″”])?\s*$", re.I
+)
+"""As in 2'30 and 2 min 30."""
+_FRACTION = re.compile(r"(\d*)\s*([¼½¾⅓⅔])")
 _SPAN = re.compile(
-    rf"({_NUMBER})\s*(hours?|hrs?|h|minutes?|mins?|min|m|'|seconds?|secs?|sec|s|\")", re.I
+    rf"({_NUMBER})\s*(hours?|hrs?|h|minutes?|mins?|min|m|'|seconds?|secs?|sec|s|\")\.?",
+    re.I,
 )
 _LENGTH = re.compile(rf"^\s*({_NUMBER})\s*(mm|cm|um|µm|in|inch|inches|\")\s*$", re.I)
 _MASS = re.compile(rf"^\s*({_NUMBER})\s*(g|grams?|kg|oz)?\s*$", re.I)
@@ -100,8 +113,8 @@ def parse_temperature(text: str | float, *, unit: str = "", firing: bool = True)
     Parameters
     ----------
     text : str or float
-        Such as ``"1400 degF"``, ``"760 °C"``, ``"1400F"``, or a bare number
-        where `unit` says what a bare number means.
+        Such as ``"1400 degF"``, ``"760 °C"``, ``"1,400 F"``, ``"1400 Fahrenheit"``,
+        or a bare number where `unit` says what a bare number means.
     unit : {'', 'degC', 'degF'}, default ''
         Unit of a bare number; empty refuses one.
     firing : bool, default True
@@ -122,12 +135,12 @@ def parse_temperature(text: str | float, *, unit: str = "", firing: bool = True)
         read as degF it is 760 degC
       hint: if degF was meant, write "1400 degF"
     """
-    match = _TEMPERATURE.match(str(text))
+    match = _TEMPERATURE.match(_THOUSANDS.sub(r"\1\2", str(text)) if firing else str(text))
     if match is None:
         raise FirelabError(
             f"{str(text)!r} is not a temperature", hint='write "1400 degF" or "760 degC"'
         )
-    number, letter = _number(match[1]), match[2].upper()
+    number, letter = _number(match[1]), match[2][:1].upper()
     written = {"C": "degC", "F": "degF", "K": "K", "": unit}[letter]
     if not written:
         raise FirelabError(
@@ -162,11 +175,16 @@ def parse_temperature_difference(text: str | float) -> float:
             hint='write "20 degF" or "10 degC"',
         )
     number = _number(match[1])
-    return round(number / 1.8 if match[2].upper() == "F" else number, 4)
+    return round(number / 1.8 if match[2][0].upper() == "F" else number, 4)
+
+
+def _as_decimal(match: re.Match[str]) -> str:
+    return f"{int(match[1] or 0) + unicodedata.numeric(match[2]):.6g}"
 
 
 def _span_seconds(text: str) -> float | None:
-    clock = _CLOCK.match(text)
+    text = _FRACTION.sub(_as_decimal, text)
+    clock = _CLOCK.match(text) or _MINUTES_SECONDS.match(text)
     if clock:
         seconds = 0
         for part in clock.groups():
@@ -197,8 +215,8 @@ def parse_duration(text: str | float, *, unit: str = "") -> float:
 
     Examples
     --------
-    >>> [parse_duration(t) for t in ("2 min 30 s", "2:30", "150 s", "2.5 min")]
-    [150.0, 150.0, 150.0, 150.0]
+    >>> [parse_duration(t) for t in ("2 min 30 s", "2:30", "2'30", "150 s", "2½ min")]
+    [150.0, 150.0, 150.0, 150.0, 150.0]
     """
     written = str(text).strip()
     bare = re.fullmatch(_NUMBER, written)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from firelab.errors import Finding
 from firelab.records.look import KEPT_COLUMNS, LOG_COLUMNS
+from firelab.records.look_cells import SIMILAR
 from firelab.records.records import FIRING_COLUMNS
 from firelab.records.tables import TextTable
 
@@ -29,31 +30,47 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "recorded_at": (),
     "recorded_by": (),
     "entry": (),
+    "mesh": ("sieve", "mesh size"),
+    "layers": ("coats", "coat", "layer"),
+    "base": ("base coat", "over", "undercoat"),
+    "role": (),
+    "order": ("firing order",),
+    "planned_degC": ("planned temperature", "set temperature", "set to"),
+    "planned_s": ("planned dwell", "planned time", "leave in"),
+    "grain_um": (),
+    "colour": ("color", "enamel"),
+    "unread": (),
 }
 """Plain words for each column; case, blanks and underscores do not matter."""
 
+PLANNED_COLUMNS = ("mesh", "layers", "base", "role", "order", "planned_degC", "planned_s")
+"""What a table may repeat of the plan, to be held against it."""
+UNREAD = "unread"
+"""What could not be understood, in a table that firelab wrote to be mended."""
+
+_NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+_AROUND_NAMES = " \t:,()[]-–_/"
+_DEGREES = {"degc": "degC", "c": "degC", "celsius": "degC"}
+_DEGREES |= {"degf": "degF", "f": "degF", "fahrenheit": "degF"}
+_TIMES = {"s": "s", "sec": "s", "secs": "s", "seconds": "s"}
+_TIMES |= {"min": "min", "mins": "min", "minutes": "min"}
 _UNITS: dict[str, dict[str, str]] = {
-    "temperature_degC": {
-        "degc": "degC",
-        "c": "degC",
-        "celsius": "degC",
-        "degf": "degF",
-        "f": "degF",
-        "fahrenheit": "degF",
-    },
-    "dwell_s": {
-        "s": "s",
-        "sec": "s",
-        "seconds": "s",
-        "min": "min",
-        "mins": "min",
-        "minutes": "min",
-    },
+    "temperature_degC": _DEGREES,
+    "dwell_s": _TIMES,
+    "planned_degC": _DEGREES,
+    "planned_s": _TIMES,
+}
+_STANDARD = {
+    "temperature_degC": "degC",
+    "dwell_s": "s",
+    "planned_degC": "degC",
+    "planned_s": "s",
 }
 
 
 def _plain(name: str) -> str:
-    return re.sub(r"[\W_]+", " ", name.casefold().replace("°", "deg")).strip()
+    name = re.sub("[°º˚]", "deg", name.casefold())
+    return re.sub(r"[\W_]+", " ", name).strip()
 
 
 _KNOWN: dict[str, str] = {
@@ -63,10 +80,20 @@ _KNOWN: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnMeaning:
-    """Which column of the log a column of a table is, and the unit of bare numbers."""
+    """Which column of the log a column of a table is.
+
+    Attributes
+    ----------
+    column : str
+    unit : str
+        Of bare numbers.
+    observer : str
+        Whose grades or scores these are, where each person has a column.
+    """
 
     column: str
     unit: str = ""
+    observer: str = ""
 
 
 def column_meaning(written: str) -> ColumnMeaning | None:
@@ -88,8 +115,47 @@ def column_meaning(written: str) -> ColumnMeaning | None:
         unit = _UNITS.get(column or "", {}).get(last, "")
         if not unit:
             return None
-    standard = {"temperature_degC": "degC", "dwell_s": "s"}
-    return ColumnMeaning(column=column or "", unit=unit or standard.get(column or "", ""))
+    return ColumnMeaning(column=column or "", unit=unit or _STANDARD.get(column or "", ""))
+
+
+def observer_meaning(
+    written: str, cells: Sequence[str], is_grade: Callable[[str], bool]
+) -> ColumnMeaning | None:
+    """Return whose grades an otherwise unknown column holds; None where it holds none.
+
+    Parameters
+    ----------
+    written : str
+        A name alone, or with a word for grade or score beside it.
+    cells : sequence of str
+        What stands under it; blanks do not matter.
+    is_grade : callable
+
+    Examples
+    --------
+    >>> observer_meaning("Grade (Kim)", ["full", ""], lambda cell: cell == "full")
+    ColumnMeaning(column='stage', unit='', observer='Kim')
+    >>> observer_meaning("Kim", ["red"], lambda cell: cell == "full")
+    """
+    filled = [cell for cell in cells if cell]
+    column, observer = _whose(written)
+    if not observer or not filled:
+        return None
+    if column == "stage" and 2 * sum(map(is_grade, filled)) < len(filled):
+        return None
+    if column == "transparency" and not all(_NUMBER.fullmatch(cell) for cell in filled):
+        return None
+    return ColumnMeaning(column=column, observer=observer)
+
+
+def _whose(written: str) -> tuple[str, str]:
+    """Return the column and the name that stand together in a column's name."""
+    for column in ("stage", "transparency"):
+        for word in sorted((column, *SYNONYMS[column]), key=len, reverse=True):
+            rest = re.sub(rf"\b{re.escape(word)}\b", "", written, flags=re.IGNORECASE)
+            if rest != written:
+                return column, rest.strip(_AROUND_NAMES)
+    return "stage", written.strip(_AROUND_NAMES)
 
 
 def count_known(header: Sequence[str]) -> int:
@@ -98,7 +164,7 @@ def count_known(header: Sequence[str]) -> int:
 
 
 def match_columns(
-    table: TextTable, *, is_log: bool
+    table: TextTable, *, is_log: bool, is_grade: Callable[[str], bool] = lambda cell: False
 ) -> tuple[dict[int, ColumnMeaning], list[Finding]]:
     """Return the meaning of each column by its place, and the faults of the header.
 
@@ -108,6 +174,8 @@ def match_columns(
     is_log : bool
         True for ``firings.csv``, which must hold all twelve columns by their
         own names; False for a table that is handed over.
+    is_grade : callable
+        Tells a column of one person's grades from an unknown one.
     """
     meanings: dict[int, ColumnMeaning] = {}
     findings: list[Finding] = []
@@ -127,11 +195,14 @@ def match_columns(
 
     for place, written in enumerate(table.header.cells, start=1):
         meaning = _own_name(written) if is_log else column_meaning(written)
+        cells = [row.cells[place - 1] for row in table.rows if len(row.cells) >= place]
+        if meaning is None and written and not is_log:
+            meaning = observer_meaning(written, cells, is_grade)
         if meaning is None:
-            if written or any(
-                len(row.cells) >= place and row.cells[place - 1] for row in table.rows
-            ):
+            if written or any(cells):
                 report("unknown-column", place, *_unknown(written, is_log))
+        elif meaning.observer:
+            meanings[place - 1] = meaning
         elif meaning.column in first_place:
             before = first_place[meaning.column]
             report(
@@ -155,8 +226,7 @@ def match_columns(
 def _own_name(written: str) -> ColumnMeaning | None:
     if written not in LOG_COLUMNS:
         return None
-    units = {"temperature_degC": "degC", "dwell_s": "s"}
-    return ColumnMeaning(column=written, unit=units.get(written, ""))
+    return ColumnMeaning(column=written, unit=_STANDARD.get(written, ""))
 
 
 def _unknown(written: str, is_log: bool) -> tuple[str, str]:
@@ -164,7 +234,7 @@ def _unknown(written: str, is_log: bool) -> tuple[str, str]:
         return "a column has cells but no name", "name the column, or empty it"
     names = LOG_COLUMNS if is_log else tuple(_KNOWN)
     near = difflib.get_close_matches(
-        written if is_log else _plain(written), names, n=1, cutoff=0.5
+        written if is_log else _plain(written), names, n=1, cutoff=SIMILAR
     )
     usual = ", ".join(LOG_COLUMNS[: -len(KEPT_COLUMNS)])
     if not near:

@@ -140,7 +140,8 @@ def plain_number(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
-def _cell(value: Any) -> str:
+def cell_text(value: Any) -> str:
+    """Write a value as a cell of the log; None is blank."""
     if value is None:
         return ""
     if isinstance(value, tuple):
@@ -155,7 +156,7 @@ def rows_text(looks: Iterable[Look]) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     for look in looks:
-        writer.writerow([_cell(getattr(look, name)) for name in LOG_COLUMNS])
+        writer.writerow([cell_text(getattr(look, name)) for name in LOG_COLUMNS])
     return stream.getvalue()
 
 

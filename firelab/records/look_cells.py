@@ -8,12 +8,20 @@ import re
 import unicodedata
 
 from firelab.craft.tile_codes import tile_index
+from firelab.craft.trade_words import STAGE_WORDS
 from firelab.errors import FirelabError
 from firelab.records.look import CHANGES, ENTRY_LENGTH, LOST, SUPERSEDING, unescape_cell
 from firelab.records.tables import LONGEST_CELL
 from firelab.series.firing_series import FiringSeries
 
 _WHOLE = re.compile(r"[0-9]{1,6}(?:[.,]0+)?")
+_RANKED = re.compile(r"([0-9]{1,2})[.):\s]\s*(\D.*)")
+SIMILAR = 0.8
+"""How alike two words are where one is asked for in place of the other, by Ratcliff and
+Obershelp's measure: 'ful' is 0.86 like 'full' (chosen here, no source)."""
+LOST_WORDS = ("lost", "dropped", "broken", "cracked", "label gone", "ruined")
+"""What people write for a grade where there is none (common practice, no source)."""
+_DAY_FIRST = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[ T,]+(\d{1,2}:\d{2}))?")
 _DECIMAL = re.compile(r"[-+]?[0-9]{1,6}(?:[.,][0-9]{1,6})?")
 _ENTRY = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
 LONGEST_NAME = 120
@@ -54,7 +62,6 @@ def parse_tile(text: str, planned: dict[str, str]) -> str:
     if plain in planned:
         return planned[plain]
     near = [code for code in planned if one_step_away(plain, code)]
-    near = near or difflib.get_close_matches(plain[:8], list(planned), n=3, cutoff=0.5)
     hint = f"did you mean {' or '.join(near[:4])}?" if near else "look at the plan"
     try:
         tile_index(plain[:8])
@@ -86,23 +93,51 @@ def parse_whole(text: str, least: int = 1, most: int = 9999) -> int:
     )
 
 
+def grade_words(series: FiringSeries) -> dict[str, str]:
+    """Return every word that a grade may be written as, with the grade of the series."""
+    stage = series.responses.stage
+    words: dict[str, str] = {}
+    for grade in stage.grades:
+        for word in STAGE_WORDS.get(grade, ()):
+            words[_same_word(word)] = grade
+    words |= {
+        _same_word(word): grade for grade in stage.words for word in stage.words[grade]
+    }
+    return words | {_same_word(grade): grade for grade in stage.grades}
+
+
 def parse_grade(text: str, series: FiringSeries) -> str:
-    """Return a grade as the series writes it.
+    """Return a grade as the series writes it; its number on the sheet may stand before it.
 
     Raises
     ------
     FirelabError
-        If it is not on the scale, naming the nearest grade.
+        If it is not on the scale, naming the nearest grade, or its number is another's.
     """
-    grades = {_same_word(grade): grade for grade in series.responses.stage.grades}
-    word = _same_word(text)
-    if word in grades:
-        return grades[word]
-    near = difflib.get_close_matches(word[:60], list(grades), n=1, cutoff=0.4)
+    scale, words = series.responses.stage.grades, grade_words(series)
+    ranked = _RANKED.fullmatch(text.strip())
+    word = _same_word(ranked[2] if ranked else text)
+    if word in words:
+        grade = words[word]
+        rank = scale.index(grade) + 1
+        if ranked and int(ranked[1]) != rank:
+            raise FirelabError(
+                f"grade {text[:40]!r}: {grade} is number {rank} of the scale",
+                hint=f"write {grade!r}, or another grade",
+            )
+        return grade
+    near = difflib.get_close_matches(word[:60], list(words), n=1, cutoff=SIMILAR)
+    remedy = f"did you mean {words[near[0]]!r}?" if near else "use a grade of the scale"
+    if not near and word:
+        remedy += "; what it means can be put under [responses.stage.words] in series.toml"
     raise FirelabError(
-        f"grade {text[:40]!r} is not on the scale: {', '.join(grades.values())}",
-        hint=f"did you mean {grades[near[0]]!r}?" if near else "use a grade of the scale",
+        f"grade {text[:40]!r} is not on the scale: {', '.join(scale)}", hint=remedy
     )
+
+
+def is_lost_word(text: str) -> bool:
+    """Tell whether a cell for a grade says that there is no tile to grade."""
+    return _same_word(text) in LOST_WORDS
 
 
 def parse_score(text: str, series: FiringSeries) -> float:
@@ -140,11 +175,20 @@ def parse_score(text: str, series: FiringSeries) -> float:
 def parse_moment(text: str) -> str:
     """Return a date, or a date and time, in ISO 8601 form.
 
+    A day written before or after its month is read where it cannot be another date.
+
     Raises
     ------
     FirelabError
-        If it is neither.
+        If it is neither, or may be two dates.
+
+    Examples
+    --------
+    >>> parse_moment("27/11/2026"), parse_moment("11/27/2026 14:05")
+    ('2026-11-27', '2026-11-27T14:05:00')
     """
+    if written := _DAY_FIRST.fullmatch(text):
+        text = _iso_date(text, written)
     try:
         moment = datetime.datetime.fromisoformat(text)
     except ValueError:
@@ -157,6 +201,20 @@ def parse_moment(text: str) -> str:
     if re.fullmatch(r"\d{4}-?\d{2}-?\d{2}", text):
         return moment.date().isoformat()
     return moment.isoformat(timespec="seconds")
+
+
+def _iso_date(text: str, written: re.Match[str]) -> str:
+    first, sign, second, year, clock = written.groups()
+    day, month = int(first), int(second)
+    if day <= 12 and month <= 12 and day != month and sign != ".":
+        one, other = f"{year}-{month:02d}-{day:02d}", f"{year}-{day:02d}-{month:02d}"
+        raise FirelabError(
+            f"{text!r} may be {one} or {other}", hint=f'write "{one}" or "{other}"'
+        )
+    if month > 12 and sign != ".":
+        day, month = month, day
+    hour = f"T{clock:0>5}" if clock else ""
+    return f"{year}-{month:02d}-{day:02d}{hour}"
 
 
 def parse_words(text: str, longest: int = LONGEST_CELL) -> str:

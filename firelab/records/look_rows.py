@@ -6,11 +6,24 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from firelab.craft.units import parse_dwell, parse_temperature
+from firelab.craft.units import parse_duration, parse_dwell, parse_temperature
 from firelab.errors import Finding, FirelabError
-from firelab.records import look_cells
-from firelab.records.log_columns import ColumnMeaning, match_columns
-from firelab.records.look import CONFIRMATION, LOST, MOVED, WITHDRAWAL, Look
+from firelab.records import look_cells, plan_cells
+from firelab.records.log_columns import (
+    PLANNED_COLUMNS,
+    UNREAD,
+    ColumnMeaning,
+    match_columns,
+)
+from firelab.records.look import (
+    CONFIRMATION,
+    LOG_COLUMNS,
+    LOST,
+    MOVED,
+    WITHDRAWAL,
+    Look,
+    cell_text,
+)
 from firelab.records.planned_firings import PlannedFiring, PlannedFirings
 from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
 from firelab.series.firing_series import FiringSeries
@@ -28,6 +41,8 @@ _CODES = {
     "load": "not-a-count",
     "change": "unknown-change",
     "entry": "faulty-entry",
+    "unread": "unread",
+    **dict.fromkeys((*PLANNED_COLUMNS, "grain_um", "colour"), "other-setting"),
 }
 """Code of the finding by column; any other column holds ``faulty-text``."""
 
@@ -42,6 +57,7 @@ _SAYING: tuple[str, ...] = (
     "note",
     "change",
 )
+_SEEN = ("stage", "transparency", "observer")
 _WORDS = ("observer", "defects", "note", "recorded_by")
 
 
@@ -61,11 +77,15 @@ class ReadLooks:
     findings : tuple of Finding
     left_out : tuple of int
         Lines of rows that name a tile and say nothing of it.
+    understood : tuple of dict
+        Each row by column, as the log writes it; what was not understood is under
+        ``unread``, with the name of its column.
     """
 
     looks: tuple[Look, ...]
     findings: tuple[Finding, ...]
     left_out: tuple[int, ...]
+    understood: tuple[dict[str, str], ...] = ()
 
 
 def read_looks(
@@ -90,27 +110,68 @@ def read_looks(
     is_correction : bool, default False
         An observer alone says something too.
     """
-    meanings, findings = match_columns(table, is_log=is_log)
+    meanings, findings = match_columns(
+        table, is_log=is_log, is_grade=lambda cell: _is_grade(cell, series)
+    )
     if not any(meaning.column == "tile" for meaning in meanings.values()):
         return ReadLooks(looks=(), findings=tuple(findings), left_out=())
     if not table.rows and not is_log:
         findings.append(_no_rows(table))
-    looks, left_out = [], []
+    looks, left_out, understood = [], [], []
+    says = _SAYING + ("observer",) * is_correction
     for row in table.rows:
-        reading = _RowReading(
-            row=row, file=table.file, meanings=meanings, n_named=len(table.header.cells)
-        )
-        values = reading.read(series, planned)
-        says = _SAYING + ("observer",) * is_correction
-        is_silent = not any(name in values for name in says)
-        if is_silent and not is_log and not reading.findings:
+        found: list[Finding] = []
+        read = 0
+        for seen_by in _seen_by(meanings):
+            reading = _RowReading(
+                row=row,
+                file=table.file,
+                meanings=seen_by,
+                n_named=len(table.header.cells),
+            )
+            values = reading.read(series, planned)
+            is_silent = not any(name in values for name in says)
+            found += reading.findings
+            if is_silent and not is_log and not reading.findings:
+                continue
+            read += 1
+            hidden = any(one.code in _HIDES_LOOK for one in reading.findings)
+            if "tile" in values and not hidden:
+                before = len(reading.findings)
+                looks.append(reading.look(values, planned))
+                found += reading.findings[before:]
+            understood.append(reading.understood(values))
+        if not read:
             left_out.append(row.line)
-        elif "tile" in values and not any(
-            one.code in _HIDES_LOOK for one in reading.findings
-        ):
-            looks.append(reading.look(values, planned))
-        findings += reading.findings
-    return ReadLooks(looks=tuple(looks), findings=tuple(findings), left_out=tuple(left_out))
+        findings += dict.fromkeys(found)
+    return ReadLooks(
+        looks=tuple(looks),
+        findings=tuple(findings),
+        left_out=tuple(left_out),
+        understood=tuple(understood),
+    )
+
+
+def _is_grade(cell: str, series: FiringSeries) -> bool:
+    try:
+        return bool(look_cells.parse_grade(cell, series))
+    except FirelabError:
+        return False
+
+
+def _seen_by(meanings: dict[int, ColumnMeaning]) -> list[dict[int, ColumnMeaning]]:
+    """Return the columns of each look that a row holds: one for each person's column."""
+    shared = {place: one for place, one in meanings.items() if not one.observer}
+    people = dict.fromkeys(one.observer for one in meanings.values() if one.observer)
+    looks = [
+        {
+            **{place: one for place, one in shared.items() if one.column not in _SEEN},
+            **{place: one for place, one in meanings.items() if one.observer == name},
+        }
+        for name in people
+    ]
+    has_own = any(one.column in ("stage", "transparency") for one in shared.values())
+    return [*([shared] if has_own or not people else []), *looks]
 
 
 def _no_rows(table: TextTable) -> Finding:
@@ -169,6 +230,11 @@ class _RowReading:
             text = self.row.cells[place] if place < len(self.row.cells) else ""
             if not text:
                 continue
+            if meaning.column == "stage" and look_cells.is_lost_word(text):
+                self._lose(values, text)
+                continue
+            if meaning.observer:
+                values["observer"] = meaning.observer
             try:
                 values[meaning.column] = _parser(meaning, series, planned)(text)
             except FirelabError as fault:
@@ -179,7 +245,29 @@ class _RowReading:
             f.code == "unknown-tile" for f in self.findings
         ):
             self.report("unknown-tile", 0, "names no tile", "give the tile's code")
+        if LOST in values.get("change", ()) and "lost_as" in values:
+            noted = [values.pop("lost_as"), values.get("note", "")]
+            values["note"] = "; ".join(text for text in noted if text)
         return values
+
+    def understood(self, values: dict[str, Any]) -> dict[str, str]:
+        """Return the cells of the row as the log writes them, and what is left of it."""
+        row = {name: cell_text(values.get(name)) for name in LOG_COLUMNS}
+        unread = []
+        for one in self.findings:
+            meaning = self.meanings.get(one.column - 1)
+            if meaning is None or meaning.column in values:
+                unread.append(one.message)
+            elif meaning.column == UNREAD:
+                unread.append(self.row.cells[one.column - 1])
+            else:
+                unread.append(f"{meaning.column}: {self.row.cells[one.column - 1]}")
+        return {**row, UNREAD: "; ".join(unread)}
+
+    def _lose(self, values: dict[str, Any], text: str) -> None:
+        """Take a word such as 'dropped' under grade for what it is: the tile is lost."""
+        values["change"] = (*values.get("change", ()), LOST)
+        values["lost_as"] = text
 
     def look(self, values: dict[str, Any], planned: PlannedFirings) -> Look:
         """Return the look with its blank load and session filled from the plan."""
@@ -190,7 +278,17 @@ class _RowReading:
             number = NEXT_LOOK
         firing = planned.firing(tile, max(number, 1))
         is_brief = bool({LOST, CONFIRMATION, WITHDRAWAL} & set(change))
-        filled = {**values, "look": number, "change": change, "line": self.row.line}
+        asked = plan_cells.planned_cells(firing, planned.settings.get(tile, {}))
+        for name, right in asked.items():
+            if name in values and not plan_cells.is_same(values[name], right):
+                self.report(
+                    "other-setting",
+                    self.place(name),
+                    f"{name} {values[name]}, but tile {tile} is planned with {right}",
+                    "is it the right tile? correct the tile or this cell",
+                )
+        kept = {name: value for name, value in values.items() if name in LOG_COLUMNS}
+        filled = {**kept, "look": number, "change": change, "line": self.row.line}
         if firing is not None and MOVED not in change:
             self._hold_to_plan(values, number, firing)
             where = {"load": firing.load, "session": firing.session}
@@ -254,12 +352,15 @@ def _parser(
     if column in _WORDS:
         longest = LONGEST_CELL if column == "note" else look_cells.LONGEST_NAME
         return lambda text: look_cells.parse_words(text, longest)
+    if meaning.unit:
+        of_unit = parse_temperature if column.endswith("degC") else parse_duration
+        if column == "dwell_s":
+            of_unit = parse_dwell
+        return lambda text: of_unit(text[:40], unit=meaning.unit)
     parsers: dict[str, Callable[[str], Any]] = {
         "tile": lambda text: look_cells.parse_tile(text, planned.codes),
         "stage": lambda text: look_cells.parse_grade(text, series),
         "transparency": lambda text: look_cells.parse_score(text, series),
-        "temperature_degC": lambda text: parse_temperature(text[:40], unit=meaning.unit),
-        "dwell_s": lambda text: parse_dwell(text[:40], unit=meaning.unit),
         "fired_at": look_cells.parse_moment,
         "recorded_at": look_cells.parse_moment,
         "look": lambda text: look_cells.parse_whole(text, most=99),
@@ -267,5 +368,14 @@ def _parser(
         "load": look_cells.parse_whole,
         "change": look_cells.parse_change,
         "entry": look_cells.parse_entry,
+        "unread": _unread,
+        **plan_cells.parsers(series),
     }
     return parsers[column]
+
+
+def _unread(text: str) -> str:
+    raise FirelabError(
+        f"{text[:60]!r} waits to be written into its own column",
+        hint="fill in the blank cells of this row, and empty this one",
+    )

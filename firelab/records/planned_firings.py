@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import pandas as pd
 
@@ -39,11 +40,15 @@ class PlannedFirings:
     codes : dict of str to str
         Plain code (upper case, no blanks) to the code as planned.
     loads : dict of int to PlannedLoad
+    settings : dict of str to dict
+        By tile, what is sifted on it: ``mesh, layers, base, role``; empty where the
+        plan does not tell.
     """
 
     tiles: dict[str, tuple[PlannedFiring, ...]]
     codes: dict[str, str]
     loads: dict[int, PlannedLoad]
+    settings: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     def firing(self, tile: str, look: int) -> PlannedFiring | None:
         """Return the planned firing that a look follows; None beyond the plan."""
@@ -95,7 +100,18 @@ def planned_firings(plan: Plan | pd.DataFrame) -> PlannedFirings:
         tiles={tile: tuple(firings) for tile, firings in tiles.items()},
         codes={"".join(tile.split()).upper(): tile for tile in tiles},
         loads=loads,
+        settings=_settings(ordered),
     )
+
+
+def _settings(frame: pd.DataFrame) -> dict[str, dict[str, Any]]:
+    names = [name for name in ("mesh", "layers", "base", "role") if name in frame]
+    once = frame.drop_duplicates("tile")
+    rows = once[names].to_dict("records")
+    return {
+        str(tile): {str(name): value for name, value in row.items()}
+        for tile, row in zip(once["tile"], rows, strict=True)
+    }
 
 
 def tiles_as_planned(plan: Plan, looks: pd.DataFrame) -> tuple[str, ...]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import datetime
+import io
 import secrets
 import string
 from collections.abc import Callable, Iterable
@@ -15,7 +17,7 @@ from firelab.plan.plan import Plan
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, own_form, read_log
 from firelab.records.journal import append_looks, journal_lock
-from firelab.records.log_columns import count_known
+from firelab.records.log_columns import UNREAD, count_known
 from firelab.records.look import (
     CONFIRMATION,
     CORRECTION,
@@ -88,8 +90,8 @@ def new_entry() -> str:
     return "".join(secrets.choice(_SIGNS) for _ in range(ENTRY_LENGTH))
 
 
-def read_table(raw: bytes, file: str) -> TextTable:
-    """Read CSV with any delimiter, a pasted table, or an xlsx workbook.
+def read_table(raw: bytes, file: str, *, sheet: str = "") -> TextTable:
+    """Read CSV with any delimiter, a pasted table, or a sheet of an xlsx workbook.
 
     Raises
     ------
@@ -97,8 +99,24 @@ def read_table(raw: bytes, file: str) -> TextTable:
         If it is none of these.
     """
     if is_workbook(raw):
-        return parse_workbook(raw, file)
-    return parse_table(decode(raw, file), file, count_known)
+        return parse_workbook(raw, file, count_known, sheet=sheet)
+    return parse_table(decode(raw, file), file, count_known, searched=True)
+
+
+def fixed_text(table: TextTable, series: FiringSeries, plan: Plan) -> str:
+    """Return a table as it was understood, as CSV under the log's own names.
+
+    What was not understood is blank, and stands in a last column ``unread``: the
+    blank cell is to be filled in and this one emptied.
+    """
+    rows = read_looks(table, series, planned_firings(plan)).understood
+    needed = [*FIRING_COLUMNS, "change", UNREAD]
+    names = [name for name in needed if any(row[name] for row in rows)]
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows([row[name] for name in names] for row in rows)
+    return stream.getvalue()
 
 
 def record_table(

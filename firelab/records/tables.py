@@ -6,10 +6,11 @@ import codecs
 import csv
 import datetime
 import io
+import itertools
 import warnings
 import zipfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from firelab.errors import FaultyFile, Finding
@@ -20,6 +21,8 @@ LARGEST_BYTES = 5_000_000
 MOST_ROWS = 20_000
 """Of a table, and of the log, which would no longer be read beyond (chosen here)."""
 MOST_COLUMNS = 60
+HEADER_WITHIN = 10
+"""Rows that a title above the header may take up (chosen here, no source)."""
 LONGEST_CELL = 2_000
 """Characters: a page of notes (chosen here, no source)."""
 
@@ -42,12 +45,18 @@ class TextTable:
         Name for findings.
     header : TableRow
     rows : tuple of TableRow
-        Rows that hold anything at all.
+        Rows below the header that hold anything at all.
+    sheet : str
+        Of the workbook that it was read from; empty for text.
+    other_sheets : tuple of str
+        Its other sheets that hold anything.
     """
 
     file: str
     header: TableRow
     rows: tuple[TableRow, ...]
+    sheet: str = ""
+    other_sheets: tuple[str, ...] = ()
 
 
 def refuse(code: str, file: str, message: str, hint: str, line: int = 0) -> FaultyFile:
@@ -99,7 +108,13 @@ def _split(text: str, delimiter: str) -> list[TableRow]:
     return rows
 
 
-def parse_table(text: str, file: str, knows: Callable[[Sequence[str]], int]) -> TextTable:
+def parse_table(
+    text: str,
+    file: str,
+    knows: Callable[[Sequence[str]], int],
+    *,
+    searched: bool = False,
+) -> TextTable:
     """Read delimited text; the delimiter is the one that yields most known columns.
 
     Parameters
@@ -110,22 +125,26 @@ def parse_table(text: str, file: str, knows: Callable[[Sequence[str]], int]) -> 
         Name for findings.
     knows : callable
         Counts the columns of a header that are understood.
+    searched : bool, default False
+        The header may stand below a title, among the first `HEADER_WITHIN` rows.
 
     Raises
     ------
     FaultyFile
         If there is no header, a quote never ends, or the table is too big.
     """
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    filled = (line for line in text.splitlines() if line.strip())
+    first = list(itertools.islice(filled, HEADER_WITHIN if searched else 1))
     if not first:
         raise refuse("empty-file", file, "is empty", "give a header and one row per look")
 
     def score(delimiter: str) -> tuple[int, int]:
         try:
-            cells = next(csv.reader([first], delimiter=delimiter), [])
+            rows = list(csv.reader(first, delimiter=delimiter))
         except csv.Error:
             return 0, 0
-        return knows([cell.strip() for cell in cells if cell.strip()]), len(cells)
+        known = [knows([cell.strip() for cell in cells if cell.strip()]) for cells in rows]
+        return max(known), len(rows[known.index(max(known))])
 
     try:
         rows = _split(text, max(DELIMITERS, key=score))
@@ -133,11 +152,17 @@ def parse_table(text: str, file: str, knows: Callable[[Sequence[str]], int]) -> 
         raise refuse(
             "not-a-table", file, f"is no table: {fault}", "save it as CSV or xlsx"
         ) from None
-    return sized(file, rows)
+    return sized(file, rows, knows if searched else None)
 
 
-def sized(file: str, rows: list[TableRow]) -> TextTable:
-    """Return the rows as a table, refusing one that is far too big."""
+def sized(
+    file: str, rows: list[TableRow], knows: Callable[[Sequence[str]], int] | None
+) -> TextTable:
+    """Return the rows as a table, refusing one that is far too big.
+
+    Where `knows` is given, the header is the row among the first `HEADER_WITHIN` of
+    which it knows most; what stands above it is a title, and left out.
+    """
     if not rows:
         raise refuse("empty-file", file, "is empty", "give a header and one row per look")
     widest = max(rows, key=lambda row: len(row.cells))
@@ -150,7 +175,9 @@ def sized(file: str, rows: list[TableRow]) -> TextTable:
             "is this the right file?",
             widest.line,
         )
-    return TextTable(file=file, header=rows[0], rows=tuple(rows[1:]))
+    known = [knows(row.cells) for row in rows[:HEADER_WITHIN]] if knows else [0]
+    place = known.index(max(known))
+    return TextTable(file=file, header=rows[place], rows=tuple(rows[place + 1 :]))
 
 
 _LARGEST_UNPACKED = 20 * LARGEST_BYTES
@@ -185,13 +212,26 @@ def _as_text(value: Any) -> str:
     return str(value).strip()
 
 
-def parse_workbook(raw: bytes, file: str) -> TextTable:
-    """Read the first sheet of an xlsx workbook that holds anything.
+def parse_workbook(
+    raw: bytes, file: str, knows: Callable[[Sequence[str]], int], *, sheet: str = ""
+) -> TextTable:
+    """Read the sheet of an xlsx workbook that holds a table, or the one that is named.
+
+    Parameters
+    ----------
+    raw : bytes
+    file : str
+        Name for findings.
+    knows : callable
+        Counts the columns of a header that are understood.
+    sheet : str, default ''
+        Name of the sheet.
 
     Raises
     ------
     FaultyFile
-        If it is no workbook, is too large, or a cell holds a formula.
+        If it is no workbook, is too large, several of its sheets hold a table and
+        none is named, or a cell holds a formula.
     """
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as packed:
@@ -203,7 +243,7 @@ def parse_workbook(raw: bytes, file: str) -> TextTable:
                 f"unpacks to {unpacked} bytes, more than {_LARGEST_UNPACKED}",
                 "is this the right file?",
             )
-        rows = _rows(raw)
+        sheets = _sheets(raw)
     except FaultyFile:
         raise
     except Exception as fault:  # the reader of a damaged workbook fails in many ways
@@ -213,6 +253,8 @@ def parse_workbook(raw: bytes, file: str) -> TextTable:
             f"is no xlsx workbook that can be read ({type(fault).__name__})",
             "open it in a spreadsheet and save it again, or save it as CSV UTF-8",
         ) from None
+    title = _chosen_sheet(file, sheets, knows, sheet)
+    rows, held = sheets[title]
     formulas = [
         Finding(
             code="formula",
@@ -222,30 +264,62 @@ def parse_workbook(raw: bytes, file: str) -> TextTable:
             message=f"holds a formula {text[:40]!r} where a value is expected",
             hint="replace the formula by its value",
         )
-        for line, column, text in rows[1]
+        for line, column, text in held
     ]
     if formulas:
         raise FaultyFile(formulas)
-    return sized(file, rows[0])
+    others = tuple(name for name in sheets if name != title)
+    return replace(sized(file, rows, knows), sheet=title, other_sheets=others)
 
 
-def _rows(raw: bytes) -> tuple[list[TableRow], list[tuple[int, int, str]]]:
+Sheet = tuple[list[TableRow], list[tuple[int, int, str]]]
+"""Rows, and the places of formulas."""
+
+
+def _chosen_sheet(
+    file: str,
+    sheets: dict[str, Sheet],
+    knows: Callable[[Sequence[str]], int],
+    asked: str,
+) -> str:
+    names = ", ".join(f'"{name}"' for name in sheets)
+    if asked:
+        if asked not in sheets:
+            hint = f"it holds something on: {names}" if sheets else "is it the right file?"
+            raise refuse("no-such-sheet", file, f'has no sheet "{asked}"', hint)
+        return asked
+    if not sheets:
+        raise refuse("empty-file", file, "is empty", "give a header and one row per look")
+    tables = [
+        name
+        for name, (rows, _) in sheets.items()
+        if max(knows(row.cells) for row in rows[:HEADER_WITHIN]) > 1
+    ]
+    if len(tables) > 1:
+        named = ", ".join(f'"{name}"' for name in tables)
+        raise refuse(
+            "several-sheets",
+            file,
+            f"holds tables of looks on {len(tables)} sheets: {named}",
+            f'record one after the other, first with: --sheet "{tables[0]}"',
+        )
+    return (tables or list(sheets))[0]
+
+
+def _sheets(raw: bytes) -> dict[str, Sheet]:
     import openpyxl
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True)
         try:
-            for sheet in book.worksheets:
-                rows, formulas = _sheet_rows(sheet)
-                if rows:
-                    return rows, formulas
+            read = {sheet.title: _sheet_rows(sheet) for sheet in book.worksheets}
         finally:
             book.close()
-    return [], []
+    return {title: sheet for title, sheet in read.items() if sheet[0]}
 
 
-def _sheet_rows(sheet: Any) -> tuple[list[TableRow], list[tuple[int, int, str]]]:
+def _sheet_rows(sheet: Any) -> Sheet:
     rows, formulas = [], []
     sheet.reset_dimensions()  # what the file claims of its own size is not believed
     for line, row in enumerate(sheet.iter_rows(), start=1):

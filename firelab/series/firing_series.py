@@ -171,10 +171,18 @@ class Budget:
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class StageResponse:
-    """The grade of fusing, in order, and which grades are wanted."""
+    """The grade of fusing, in order, which grades are wanted, and words for them.
+
+    Attributes
+    ----------
+    grades, target : tuple of str
+    words : dict
+        By grade, what people also write for it, beside `STAGE_WORDS`.
+    """
 
     grades: Annotated[tuple[str, ...], Field(min_length=2)] = STAGES
     target: tuple[str, ...] = ("full",)
+    words: dict[str, tuple[str, ...]] = Field(default_factory=dict)
 
     @model_validator(mode="before")
     @classmethod
@@ -202,6 +210,12 @@ class StageResponse:
             )
         if len(places) == len(self.grades):
             raise ValueError("every grade is a target; leave one out")
+        for grade in self.words:
+            if grade not in self.grades:
+                raise ValueError(
+                    f"words for {grade!r}, which is no grade; use grades of the scale: "
+                    f"{', '.join(self.grades)}"
+                )
         return self
 
     @property

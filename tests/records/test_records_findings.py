@@ -139,7 +139,7 @@ def test_a_symbol_wrong_names_the_tile_that_was_meant(opaque, place):
 
 
 def test_columns_wrong_missing_and_twice(opaque):
-    found = faults(opaque, "tile,grade,stage,colour,fired_at,obsrver\nAAA,full,full,,,\n")
+    found = faults(opaque, "tile,grade,stage,weather,fired_at,obsrver\nAAA,full,full,,,\n")
     assert [(one.code, one.column) for one in found] == [
         ("column-twice", 3),
         ("unknown-column", 4),
