@@ -20,7 +20,7 @@ from colours import DWELLS_S, SERIES, factorial
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.ordinal.parameters import make_priors, parameterise
 from firelab.series.terms import model_matrix, term_columns
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
@@ -29,7 +29,7 @@ FloatArray = NDArray[np.float64]
 MORE_TILES = 9
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 COLUMNS = term_columns(SERIES, SERIES.terms)
-LAYOUT = make_layout(SERIES, COLUMNS, link="logit", has_tiles=False)
+LAYOUT = parameterise(SERIES, COLUMNS, link="logit")
 _STEP = 1e-5
 _LOGIT_80 = float(np.log(4.0))
 
@@ -52,14 +52,14 @@ def point_of(kiln: SimulatedKiln) -> FloatArray:
 
 def grades_at(x: FloatArray, point: FloatArray) -> FloatArray:
     """Return the probabilities of the grades at one setting."""
-    natural = LAYOUT.natural(point[None])
+    natural = LAYOUT.stage_parameters(point[None])
     below = expit(natural.thresholds[0] - x @ natural.coefficients[0])
     return np.diff(below, prepend=0.0, append=1.0)
 
 
 def edges_at(dwells: FloatArray, point: FloatArray) -> FloatArray:
     """Return both edges at coded dwells, degC about the middle."""
-    natural = LAYOUT.natural(point[None])
+    natural = LAYOUT.stage_parameters(point[None])
     _, low, high = natural.thresholds[0]
     steepness, dwell = natural.coefficients[0]
     shift = dwell * dwells

@@ -120,7 +120,7 @@ def compare_wine(records):
         for grade, share in enumerate(np.diff(cumulative, prepend=0.0)):
             add("wine", f"share of {grade + 1}, {who}", share, published[grade])
     add("wine, judges", "log likelihood", judge.fit.log_likelihood, -81.5324607117)
-    add("wine, judges", "variance of judges", judge.fit.load_sd**2, JUDGE_VARIANCE)
+    add("wine, judges", "variance of judges", judge.fit.effect_sd**2, JUDGE_VARIANCE)
     add("wine, judges", "likelihood ratio of judges", judge.load_test.statistic, 9.918925)
     return rows
 

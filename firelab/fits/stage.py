@@ -8,8 +8,7 @@ from typing import Literal, overload
 import numpy as np
 
 from firelab.errors import UsageError
-from firelab.fits.ordinal.stage_likelihood import fit_stage_likelihood
-from firelab.fits.ordinal.stage_likelihood_fit import StageLikelihoodFit
+from firelab.fits.ordinal.stage_likelihood import StageLikelihoodFit, fit_stage_likelihood
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.records.records import Records

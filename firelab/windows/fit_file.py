@@ -15,8 +15,8 @@ import numpy as np
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
+from firelab.fits.ordinal.stage_posterior import prior_sensitivity
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
-from firelab.fits.ordinal.stage_posterior_sensitivity import prior_sensitivity
 from firelab.fits.stage import METHODS, StageFit, fit_stage
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records

@@ -11,9 +11,12 @@ import pytest
 from scipy import stats
 
 from firelab.fits.ordinal.added_heat import added_heat, latent_grades
-from firelab.fits.ordinal.stage_posterior_density import make_density, sort_looks
-from firelab.fits.ordinal.stage_posterior_effects import EffectsDensity
-from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.ordinal.parameters import make_priors, parameterise
+from firelab.fits.ordinal.posterior_density import (
+    ExplicitDensity,
+    make_density,
+    sort_looks,
+)
 from firelab.series.factors import DwellFactor, Factors, LayersFactor, TemperatureFactor
 from firelab.series.firing_series import Blank, Enamel, FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat
@@ -110,11 +113,12 @@ def density_of(has_tiles, link="logit"):
     looks = sort_looks(
         frame, model_matrix(series, frame, PLAIN), added_heat(series, frame, PLAIN)
     )
-    layout = make_layout(series, columns, link=link, has_tiles=has_tiles)
+    effects = ("load", "tile") if has_tiles else ("load",)
+    layout = parameterise(series, columns, link=link, effects=effects)
     priors = make_priors(series, layout, link=link)
     if not has_tiles:
         return make_density(looks, layout, priors, link=link), layout.n_parameters
-    density = EffectsDensity(looks=looks, layout=layout, priors=priors, link=link)
+    density = ExplicitDensity(looks=looks, layout=layout, priors=priors, link=link)
     return density, density.n_coordinates
 
 
@@ -137,15 +141,15 @@ def test_gradients_are_the_differences(has_tiles, link):
 def test_the_density_is_that_of_plain_loops():
     density, size = density_of(True)
     point = np.random.default_rng(7).normal(0.2, 0.5, size)
-    q, n_loads = density.layout.n_parameters, density.n_loads
-    natural = density.layout.natural(point[None, :q])
+    q, n_loads = density.layout.n_parameters, density.sizes[0]
+    natural = density.layout.stage_parameters(point[None, :q])
     cuts = np.array([-np.inf, *natural.thresholds[0], np.inf])
     frame = looks_of()
     loads = pd.factorize(frame["load"], sort=True)[0]
     tiles = pd.factorize(frame["tile"])[0]
     eta = by_hand(natural.coefficients[0], frame)
-    eta = eta + natural.load_sd[0] * point[q + loads]
-    eta = eta + natural.tile_sd[0] * point[q + n_loads + tiles]
+    eta = eta + natural.sd[0, 0] * point[q + loads]
+    eta = eta + natural.sd[0, 1] * point[q + n_loads + tiles]
     grade = frame["stage"].cat.codes.to_numpy()
     likely = stats.logistic.cdf(cuts[grade + 1] - eta) - stats.logistic.cdf(
         cuts[grade] - eta

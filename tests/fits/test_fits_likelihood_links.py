@@ -15,7 +15,6 @@ REFERENCE = {
     "probit": stats.norm,
     "cloglog": stats.gumbel_l,
     "loglog": stats.gumbel_r,
-    "cauchit": stats.cauchy,
 }
 POINTS = np.array([-20.0, -7.5, -2.0, -0.3, 0.0, 0.4, 1.9, 3.0])
 

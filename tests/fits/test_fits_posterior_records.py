@@ -10,10 +10,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from firelab.errors import RecordsInsufficient, UsageError
+from firelab.fits.ordinal.parameters import make_priors, parameterise
 from firelab.fits.ordinal.priors import scaled_spreads
-from firelab.fits.ordinal.stage_posterior import fit_posterior
-from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
-from firelab.fits.ordinal.stage_posterior_sensitivity import prior_sensitivity
+from firelab.fits.ordinal.stage_posterior import fit_posterior, prior_sensitivity
 from firelab.fits.stage import fit_stage
 from firelab.records.records import Records
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
@@ -83,15 +82,15 @@ def test_ranks_of_the_truth_are_uniform_when_the_prior_is_the_truth():
     # Simulation-based calibration (Talts et al. 2018): truths from the prior.
     series = series_of()
     frame, columns = frame_of(series), term_columns(series, series.terms)
-    layout = make_layout(series, columns, link="logit", has_tiles=False)
+    layout = parameterise(series, columns, link="logit")
     priors = make_priors(series, layout, link="logit")
     X = model_matrix(series, frame, series.terms)
     ranks = []
     for k in range(80):
         rng = np.random.default_rng([9, k])
         point = priors.mean + priors.sd * rng.standard_normal(layout.n_parameters)
-        truth = layout.natural(point[None])
-        loads = truth.load_sd[0] * rng.standard_normal(6)
+        truth = layout.stage_parameters(point[None])
+        loads = truth.sd[0, 0] * rng.standard_normal(6)
         latent = X @ truth.coefficients[0] + loads[frame["load"]]
         latent = latent + rng.logistic(size=len(frame))
         places = (latent[:, None] > truth.thresholds[0]).sum(axis=1)
@@ -104,7 +103,7 @@ def test_ranks_of_the_truth_are_uniform_when_the_prior_is_the_truth():
                 *(edges < true_edges).mean(axis=0),
                 (draws.coefficients[:, 0] < truth.coefficients[0, 0]).mean(),
                 (draws.coefficients[:, 1] < truth.coefficients[0, 1]).mean(),
-                (draws.load_sd < truth.load_sd[0]).mean(),
+                (draws.load_sd < truth.sd[0, 0]).mean(),
             ]
         )
     for column in np.array(ranks).T:
@@ -269,7 +268,10 @@ def test_no_graded_look_is_refused(good):
 
 @pytest.mark.parametrize(
     ("more", "words"),
-    [({"method": "guess"}, "no method 'guess'"), ({"link": "cauchit"}, "has no posterior")],
+    [
+        ({"method": "guess"}, "no method 'guess'"),
+        ({"link": "cauchit"}, "no link 'cauchit'"),
+    ],
 )
 def test_unknown_choices_are_refused(good, more, words):
     with pytest.raises(UsageError, match=words):
@@ -282,10 +284,10 @@ def test_a_base_gets_its_own_prior_whatever_it_is_called(name):
     series = replace(
         plain, factors=replace(plain.factors, base=BaseFactor(levels=("none", name)))
     )
-    layout = make_layout(
-        series, term_columns(series, ("temperature", "base")), link="logit", has_tiles=False
+    layout = parameterise(
+        series, term_columns(series, ("temperature", "base")), link="logit"
     )
-    sd = make_priors(series, layout, link="logit").sd[layout.effects_at[1]]
+    sd = make_priors(series, layout, link="logit").sd[layout.coefficients_at[1]]
     low, high = series.span("temperature")
     assert sd == pytest.approx(series.priors.effect / ((high - low) / 2))
     assert series.priors.effect != series.priors.interaction

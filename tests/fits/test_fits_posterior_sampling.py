@@ -4,9 +4,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from firelab.fits.ordinal.stage_posterior_density import GradedLooks, make_density
-from firelab.fits.ordinal.stage_posterior_effects import EffectsDensity
-from firelab.fits.ordinal.stage_posterior_layout import make_layout, make_priors
+from firelab.fits.ordinal.parameters import make_priors, parameterise
+from firelab.fits.ordinal.posterior_density import (
+    ExplicitDensity,
+    SharedLooks,
+    make_density,
+)
 from firelab.fits.sampling.chains import mixing, sample_by_chains
 from firelab.fits.sampling.importance import (
     effective_size,
@@ -45,9 +48,9 @@ def invented(seed, grades=GRADES, columns=(TEMPERATURE, DWELL), n_loads=6):
     latent = X @ [4.0, 1.4][: len(columns)] + 0.4 * rng.standard_normal(n_loads)[load]
     cuts = np.array([-2.4, -0.4, 2.4])[3 - len(grades) + 1 :]
     grade = (latent[:, None] + rng.logistic(size=(n, 1)) > cuts).sum(axis=1)
-    looks = GradedLooks(grade=grade, X=X, load=load, tile=np.arange(n))
+    looks = SharedLooks(grade=grade, X=X, labels={"load": load, "tile": np.arange(n)})
     series = series_of(grades)
-    layout = make_layout(series, columns, link="logit", has_tiles=False)
+    layout = parameterise(series, columns, link="logit")
     priors = make_priors(series, layout, link="logit")
     return make_density(looks, layout, priors, link="logit"), rng
 
@@ -75,7 +78,7 @@ def test_chains_over_explicit_effects_agree_with_importance(seed):
     density, rng = invented(seed)
     mode = find_mode(density.log_density_and_gradient, density.priors.mean)
     sample = sample_by_importance(density.log_density, mode, 4000, rng=rng)
-    effects = EffectsDensity(
+    effects = ExplicitDensity(
         looks=density.looks, layout=density.layout, priors=density.priors, link="logit"
     )
     q = density.layout.n_parameters

@@ -9,7 +9,7 @@ from scipy import stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.ordinal.stage_posterior_density import make_density, sort_looks
+from firelab.fits.ordinal.posterior_density import make_density, sort_looks
 from firelab.fits.sampling.adaptive import sample_adaptively
 from firelab.fits.sampling.mode import Mode, find_mode
 from firelab.series.series_file import design_path, read_series

@@ -53,7 +53,7 @@ def test_the_distance_of_a_probability_is_scipys_root(link, p):
     draws = draws_of(link, np.random.default_rng(2), 8)
     found = draws.distance_where(p)
     for k in range(8):
-        one = draws.some(np.array([k]))
+        one = draws.take(np.array([k]))
         root = optimize.brentq(
             lambda t, one=one: one.cumulative(np.array([t]))[0] - p, -40, 40
         )
@@ -67,7 +67,7 @@ def test_the_span_of_a_target_is_where_its_probability_is_as_asked(link, span):
     found = target_span(draws, *span, 0.6)
     eta = np.linspace(-15, 15, 3001)
     for k in range(60):
-        one = draws.some(np.array([k]))
+        one = draws.take(np.array([k]))
         pi = inner_probability(one, *span, eta[None])[0]
         if found.empty[k]:
             assert pi.max() < 0.6 + 1e-3

@@ -206,7 +206,7 @@ def test_the_chosen_load_leaves_less_variance_than_any_load_of_one_setting(quick
     fit = asking(fit, series)
     doubt = edge_doubt(fit)
     kept = np.linspace(0, fit.draws.n_draws - 1, 400).round().astype(int)
-    draws, edges = fit.draws.some(kept), doubt.draws[kept]
+    draws, edges = fit.draws.take(kept), doubt.draws[kept]
 
     def left(tiles):
         chances = grade_chances(draws, model_matrix(series, tiles, fit.terms))

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtr
+from scipy.special import ndtr
 
 from firelab.errors import RecordsInsufficient
 from firelab.fits.clarity.draws import ClarityDraws
@@ -35,9 +35,12 @@ from firelab.fits.clarity.regression import (
 )
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.ordinal.likelihood import grouped_looks
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.priors import half_normal
+from firelab.fits.ordinal.quadrature import even_nodes
 from firelab.fits.ordinal.ratio_tests import drop_each_term
-from firelab.fits.ordinal.stage_posterior_grades import OPEN, log_between, slopes_between
 from firelab.fits.sampling.chains import sample_by_chains
 from firelab.fits.sampling.importance import sample_by_importance
 from firelab.fits.sampling.mode import find_mode
@@ -89,7 +92,7 @@ def regress_grades(scores: ScoreColumns) -> ClarityRegression:
     shown, labels = [f"{one:g}" for one in seen], scores.labels
     try:
         fit = fit_cumulative_link(
-            grade, scores.told, groups=groups, grades=shown, names=(labels, None, None)
+            grade, scores.told, groups=groups, grades=shown, names=labels
         )
         tests = drop_each_term(
             grade, scores.told, scores.whole_terms(), groups=groups, grades=shown
@@ -128,8 +131,9 @@ def _coefficients(fit: CumulativeLinkFit, labels: Sequence[str]) -> pd.DataFrame
     )
 
 
-_NODES = np.linspace(-4.5, 4.5, 31)
-_LOG_WEIGHTS = -0.5 * _NODES**2 - logsumexp(-0.5 * _NODES**2)
+_NODES = even_nodes(1)
+"""Of a load's effect on the score: 23 nodes."""
+_PROBIT = link_named("probit")
 _CHUNK = 250_000
 _CHAINS = 64
 _TRUSTED_K = 0.7
@@ -151,27 +155,20 @@ class GradedScores:
         ends of the scale. Sorted by load.
     X : ndarray, shape (n, 1 + p)
         A column of ones, then the coded columns.
-    starts : ndarray of int, shape (G,)
-        First tile of each load.
+    groups : Groups
+        Tiles of one load.
     priors : ClarityPriors
     """
 
     lower: FloatArray
     upper: FloatArray
     X: FloatArray
-    starts: NDArray[np.int64]
+    groups: Groups
     priors: ClarityPriors
-
-    @property
-    def load(self) -> NDArray[np.int64]:
-        """Running number of each tile's load, shape (n,)."""
-        marks = np.zeros(len(self.lower), dtype=np.int64)
-        marks[self.starts] = 1
-        return np.asarray(np.cumsum(marks) - 1)
 
     def log_density(self, points: FloatArray) -> FloatArray:
         """Return the log posterior up to a constant of (M, q) points, shape (M,)."""
-        size = max(1, _CHUNK // max(1, self.lower.size * _NODES.size))
+        size = max(1, _CHUNK // max(1, self.lower.size * _NODES.place.size))
         parts = [
             self._at(points[start : start + size]) for start in range(0, len(points), size)
         ]
@@ -180,40 +177,38 @@ class GradedScores:
     def _at(self, points: FloatArray) -> FloatArray:
         if not self.lower.size:
             return np.zeros(len(points))
-        low, high, *_ = self._ends(points)
-        at_nodes = np.add.reduceat(log_between("probit", low, high), self.starts, axis=1)
-        return np.asarray(logsumexp(at_nodes + _LOG_WEIGHTS, axis=2).sum(axis=1))
+        low, high, moves, *_ = self._ends(points)
+        return grouped_looks(
+            _PROBIT, low, high, moves, self.groups, _NODES, with_slopes=False
+        ).value
 
     def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the log posterior, shape (M,), and its gradient, shape (M, q)."""
         value, gradient = -0.5 * (points**2).sum(axis=1), -points
         if not self.lower.size:
             return value, gradient
-        low, high, residual, load_slope, residual_slope = self._ends(points)
-        logs = log_between("probit", low, high)
-        at_nodes = np.add.reduceat(logs, self.starts, axis=1) + _LOG_WEIGHTS
-        whole = logsumexp(at_nodes, axis=2)
-        share = np.exp(at_nodes - whole[:, :, None])[:, self.load, :]
-        by_low, by_high = slopes_between("probit", low, high, logs)
-        by_low, by_high = by_low * share, by_high * share
-        moved = -(by_low + by_high) / residual[:, None, None]
-        stretched = -(by_low * low + by_high * high).sum(axis=(1, 2)) / residual
+        low, high, moves, residual, load_slope, residual_slope = self._ends(points)
+        found = grouped_looks(_PROBIT, low, high, moves, self.groups, _NODES)
+        by_load = found.by_effect.sum(axis=1)
+        # An open end has no slope, and infinity times nothing is not nothing.
+        stretched = np.where(np.isfinite(low), low, 0.0) * found.by_lower
+        stretched += np.where(np.isfinite(high), high, 0.0) * found.by_upper
         own = np.empty_like(points)
-        own[:, :-2] = (moved.sum(axis=2) @ self.X) * self.priors.sd
-        own[:, -2] = (moved @ _NODES).sum(axis=1) * load_slope
-        own[:, -1] = stretched * residual_slope
-        return value + whole.sum(axis=1), gradient + own
+        by_mean = -(found.by_lower + found.by_upper) / residual[:, None]
+        own[:, :-2] = (by_mean @ self.X) * self.priors.sd
+        own[:, -2] = by_load / residual * load_slope
+        by_residual = -(stretched.sum(axis=1) + moves[:, 0] * by_load) / residual
+        own[:, -1] = by_residual * residual_slope
+        return value + found.value, gradient + own
 
     def _ends(self, points: FloatArray) -> tuple[FloatArray, ...]:
-        """Both ends at every node, (M, n, Q) each, then residual sd and two slopes."""
+        """Both ends in a mean load, (M, n), what a load moves them, residual sd, slopes."""
         load_sd, load_slope = _sd_of(points[:, -2], self.priors.load_scale)
         residual, slope = _sd_of(points[:, -1], self.priors.residual_scale)
         mean = (points[:, :-2] * self.priors.sd) @ self.X.T
-        shift = mean[:, :, None] + (load_sd[:, None] * _NODES)[:, None, :]
-        scale = residual[:, None, None]
-        low = np.clip((self.lower[:, None] - shift) / scale, -OPEN, OPEN)
-        high = np.clip((self.upper[:, None] - shift) / scale, -OPEN, OPEN)
-        return low, high, residual, load_slope, slope
+        low = (self.lower - mean) / residual[:, None]
+        high = (self.upper - mean) / residual[:, None]
+        return low, high, (load_sd / residual)[:, None], residual, load_slope, slope
 
     def draws(self, points: FloatArray, columns: tuple[ModelColumn, ...]) -> ClarityDraws:
         """Return points as draws in units of the score."""
@@ -247,7 +242,7 @@ def graded_scores(
         lower=lower,
         upper=upper,
         X=full,
-        starts=np.flatnonzero(np.diff(scores.load[order], prepend=-1)),
+        groups=Groups.of(scores.load[order]),
         priors=priors,
     )
 

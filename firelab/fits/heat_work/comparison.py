@@ -16,10 +16,13 @@ from scipy.optimize import minimize_scalar
 
 from firelab.errors import RecordsInsufficient
 from firelab.fits.heat_work.heat_work import HeatCourses, heat_courses
-from firelab.fits.ordinal.cumulative_link import describe_task, fit_cumulative_link
+from firelab.fits.ordinal.cumulative_link import (
+    FitChoices,
+    fit_cumulative_link,
+    supremum,
+)
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.fit_choices import FitChoices
-from firelab.fits.ordinal.not_estimable import find_aliases
+from firelab.fits.ordinal.estimable import find_aliases
 from firelab.fits.questions.left_out_loads import (
     Predictor,
     likelihood_predictor,
@@ -69,7 +72,7 @@ class HeatLooks:
     def _choices(self, some: NDArray[np.bool_], *, load_effect: bool = True) -> FitChoices:
         load = self.load[some]
         choices = FitChoices(n_grades=len(self.grades), grades=self.grades, link=self.link)
-        choices["names"] = ((PROGRESS, *self.names), None, None)
+        choices["names"] = (PROGRESS, *self.names)
         if load_effect and 1 < len(np.unique(load)) < len(load):
             choices["groups"] = load
         return choices
@@ -91,7 +94,7 @@ class HeatLooks:
         some = np.ones(len(self.y), dtype=bool) if kept is None else kept
         columns = self.columns(activation_kJ_mol)[some]
         choices = self._choices(some, load_effect=load_effect)
-        return describe_task(self.y[some], columns, **choices).supremum()[0]
+        return supremum(self.y[some], columns, **choices)[0]
 
     def best_energy(self, kept: NDArray[np.bool_] | None = None) -> float:
         """Return the energy of highest likelihood within the range searched.

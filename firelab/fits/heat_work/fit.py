@@ -25,7 +25,7 @@ from firelab.fits.heat_work.comparison import (
 )
 from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.newton import Convergence
+from firelab.fits.ordinal.maximum import Convergence
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
 

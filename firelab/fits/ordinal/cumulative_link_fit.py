@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.fits.ordinal.crossed_likelihood import CrossedLikelihood
-from firelab.fits.ordinal.grade_design import GradeDesign
 from firelab.fits.ordinal.links import Link
-from firelab.fits.ordinal.load_likelihood import LoadLikelihood
-from firelab.fits.ordinal.newton import Convergence
-from firelab.fits.ordinal.plain_likelihood import PlainLikelihood
+from firelab.fits.ordinal.looks import GradedLooks
+from firelab.fits.ordinal.maximum import Convergence
+from firelab.fits.ordinal.objective import LooksObjective
 from firelab.fits.ordinal.separation import Separation
-from firelab.fits.ordinal.tile_likelihood import TileLikelihood
 
 FloatArray = NDArray[np.float64]
-Estimator = Literal["ml", "mean_br", "median_br"]
-Likelihood = PlainLikelihood | LoadLikelihood | TileLikelihood | CrossedLikelihood
+Estimator = Literal["ml", "penalised"]
 
 ESTIMATOR_WORDS: dict[str, str] = {
     "ml": "maximum likelihood",
-    "mean_br": "mean bias reduction (Kosmidis 2014)",
-    "median_br": "median bias reduction (Kenne Pagui, Salvan and Sartori 2017)",
+    "penalised": "penalised likelihood",
 }
 
 
@@ -37,34 +30,29 @@ class CumulativeLinkFit:
     Attributes
     ----------
     link : Link
-    estimator : {'ml', 'mean_br', 'median_br'}
+    estimator : {'ml', 'penalised'}
     estimates : ndarray, shape (q,)
-        All parameters, named by `names`: thresholds (or what spaces them),
-        nominal effects cut by cut, coefficients, log-scale effects, and last
-        the standard deviations of the load and other effects.
+        All parameters, named by `names`: thresholds, nominal effects threshold by
+        threshold, coefficients, and last the standard deviation of the group effect.
     names : tuple of str
     log_likelihood : float
     information : ndarray, shape (q, q)
-        Observed for maximum likelihood, expected for bias reduction.
+        Observed; with the penalty's precision where there is one.
     convergence : Convergence
     separation : Separation or None
         Why maximum likelihood has no finite answer, where it has none.
     grades : tuple of str
-        The grades that were fitted, in order.
+        The grades that were seen and fitted, in order.
     unseen : tuple of str
         Grades of the scale that no look received.
     notes : tuple of str
-        What was done about separation, unseen grades or vanished effects.
+        What was done about separation, unseen grades or a vanished effect.
     n_looks : float
         Sum of the weights.
-    design : GradeDesign
-        The cells that were fitted.
-    likelihood : Likelihood
+    group_name : str
+        What shares the group effect.
+    objective : LooksObjective
         What was maximised.
-    n_effects : int
-        Number of standard deviations among the parameters.
-    effect_names : tuple of str
-        What each of them belongs to.
     """
 
     link: Link
@@ -79,57 +67,49 @@ class CumulativeLinkFit:
     unseen: tuple[str, ...]
     notes: tuple[str, ...]
     n_looks: float
-    design: GradeDesign
-    likelihood: Likelihood
-    n_effects: int
-    effect_names: tuple[str, ...]
+    group_name: str
+    objective: LooksObjective
+
+    @property
+    def looks(self) -> GradedLooks:
+        """The cells that were fitted."""
+        return self.objective.looks
 
     @property
     def thresholds(self) -> FloatArray:
         """Thresholds of the fitted grades, shape (J - 1,), increasing."""
-        return np.asarray(self.design.spacing @ self.estimates[: self.design.n_spacing])
+        return self.estimates[: self.looks.n_thresholds].copy()
 
     @property
     def coefficients(self) -> FloatArray:
         """Coefficients, shape (p,), latent units per unit of the column."""
-        first = self.design.n_spacing + self.design.n_nominal
-        return self.estimates[first : self.design.n_linear].copy()
+        first = self.looks.n_thresholds + self.looks.n_nominal
+        return self.estimates[first : self.looks.n_linear].copy()
 
     @property
-    def nominal_effects(self) -> FloatArray:
-        """Effects that differ from cut to cut, shape (J - 1, w)."""
-        first = self.design.n_spacing
-        flat = self.estimates[first : first + self.design.n_nominal]
-        return flat.reshape(self.design.n_grades - 1, -1).copy()
+    def has_effect(self) -> bool:
+        """Whether a group effect was fitted."""
+        return self.objective.nodes is not None
 
     @property
-    def scale_effects(self) -> FloatArray:
-        """Effects on the log of the latent scale, shape (k,)."""
-        return self.estimates[self.design.n_linear : self.design.n_parameters].copy()
-
-    @property
-    def effect_sds(self) -> FloatArray:
-        """Standard deviations of load, tile or other effects, shape (c,)."""
-        return self.estimates[self.design.n_parameters :].copy()
-
-    @property
-    def load_sd(self) -> float:
-        """Standard deviation of the load effect; 0 where none was fitted."""
-        return float(self.effect_sds[0]) if self.n_effects else 0.0
+    def effect_sd(self) -> float:
+        """Standard deviation of the group effect; 0 where none was fitted."""
+        return float(self.estimates[-1]) if self.has_effect else 0.0
 
     @property
     def covariance(self) -> FloatArray:
         """Covariance of the estimates, shape (q, q), from `information`.
 
-        A standard deviation estimated as 0 is at its boundary and is held
-        there: its row and column are 0.
+        A standard deviation estimated as 0 is at its boundary and is held there: its
+        row and column are 0.
         """
         return _covariance(self.information, self._inside)
 
     @property
     def _inside(self) -> NDArray[np.bool_]:
         inside = np.ones(len(self.estimates), dtype=bool)
-        inside[self.design.n_parameters :] = self.effect_sds > 0.0
+        if self.has_effect:
+            inside[-1] = self.effect_sd > 0.0
         return inside
 
     @property
@@ -144,12 +124,12 @@ class CumulativeLinkFit:
         Raises
         ------
         ValueError
-            If the fit has load effects, whose expected information is not
-            known in closed form.
+            If the fit has a group effect, whose expected information is not known in
+            closed form.
         """
-        if not isinstance(self.likelihood, PlainLikelihood):
-            raise ValueError("expected information is only known without load effects")
-        information = self.likelihood.expected_information(self.estimates)
+        if self.has_effect:
+            raise ValueError("expected information is only known without a group effect")
+        information = self.objective.expected_information(self.estimates)
         return np.sqrt(np.diag(_covariance(information, self._inside)))
 
     @property
@@ -193,41 +173,6 @@ def _covariance(information: FloatArray, inside: NDArray[np.bool_]) -> FloatArra
     covariance = np.zeros_like(information)
     part = information[np.ix_(inside, inside)]
     size = 1.0 / np.sqrt(np.maximum(np.abs(np.diag(part)), 1e-300))
-    scaled = part * np.outer(size, size)
-    covariance[np.ix_(inside, inside)] = np.linalg.pinv(scaled, hermitian=True) * np.outer(
-        size, size
-    )
+    scaled = np.linalg.pinv(part * np.outer(size, size), hermitian=True)
+    covariance[np.ix_(inside, inside)] = scaled * np.outer(size, size)
     return covariance
-
-
-def parameter_names(
-    design: GradeDesign,
-    grades: Sequence[str],
-    columns: tuple[Sequence[str], Sequence[str], Sequence[str]],
-    effects: Sequence[str],
-) -> tuple[str, ...]:
-    """Return the names of all parameters in their order.
-
-    Parameters
-    ----------
-    design : GradeDesign
-    grades : sequence of str
-        Of the fitted scale.
-    columns : tuple of three sequences of str
-        Names of the columns of ``X``, ``nominal`` and ``scale``.
-    effects : sequence of str
-        What carries a standard deviation.
-    """
-    cuts = [f"{low}|{high}" for low, high in pairwise(grades)]
-    flexible = design.n_spacing == len(cuts) and bool(
-        np.array_equal(design.spacing, np.eye(len(cuts)))
-    )
-    first = cuts if flexible else [f"spacing.{i + 1}" for i in range(design.n_spacing)]
-    plain, nominal, scale = columns
-    return (
-        *first,
-        *(f"{cut}:{name}" for cut in cuts for name in nominal),
-        *plain,
-        *(f"scale:{name}" for name in scale),
-        *(f"sd({name})" for name in effects),
-    )

@@ -74,19 +74,19 @@ def prior_steepness(
     series: FiringSeries, columns: Sequence[ModelColumn]
 ) -> tuple[float, float]:
     """Return median (logits per coded unit) and log spread of the steepest column."""
-    wish = series.priors
-    median = LOGITS_20_TO_80 * half_range_degC(series, columns) / wish.blur
+    stated = series.priors
+    median = LOGITS_20_TO_80 * half_range_degC(series, columns) / stated.blur
     if TEMPERATURE in columns or DWELL not in columns:
-        return median, wish.blur_spread
-    return median, float(np.hypot(wish.blur_spread, wish.doubling_spread))
+        return median, stated.blur_spread
+    return median, float(np.hypot(stated.blur_spread, stated.doubling_spread))
 
 
-def scaled_spreads(wish: PriorWish, factor: float) -> PriorWish:
+def scaled_spreads(stated: PriorWish, factor: float) -> PriorWish:
     """Return the priors with every spread multiplied, medians kept."""
     most = dict.fromkeys(_SPREADS, _MOST_SPREAD)
     most |= dict.fromkeys(_DEVIATIONS, _MOST_DEVIATION)
-    widened = {name: min(getattr(wish, name) * factor, top) for name, top in most.items()}
-    return replace(wish, **widened)
+    widened = {name: min(getattr(stated, name) * factor, top) for name, top in most.items()}
+    return replace(stated, **widened)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,30 +138,27 @@ def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray
     return scale * unit, scale * slope
 
 
-def prior_words(
-    series: FiringSeries, link: str, columns: Sequence[ModelColumn]
-) -> tuple[str, ...]:
-    """Say the priors of a stage fit, one line each."""
-    wish, unit = series.priors, latent_scale(link)
+def prior_words(series: FiringSeries, columns: Sequence[ModelColumn]) -> tuple[str, ...]:
+    """Return the priors of thresholds and coefficients in words, one line each."""
+    stated = series.priors
     lines = [
         "a grade passes from 20 to 80 % of tiles over "
-        f"{_times(wish.blur, wish.blur_spread)}; heat never takes it back",
-        f"middle of the scale: {wish.place:g} +/- {wish.place_spread:g} half ranges "
+        f"{_times(stated.blur, stated.blur_spread)}; heat never takes it back",
+        f"middle of the scale: {stated.place:g} +/- {stated.place_spread:g} half ranges "
         "from the middle of the fired range",
         "width of a grade, four on the scale: "
-        f"{_times(wish.grade_width, wish.grade_width_spread)}",
+        f"{_times(stated.grade_width, stated.grade_width_spread)}",
     ]
     if DWELL in columns:
         lines.append(
             "doubling the dwell is worth "
-            f"{_times(wish.doubling, wish.doubling_spread)}, never less than nothing"
+            f"{_times(stated.doubling, stated.doubling_spread)}, never less than nothing"
         )
     others = [c for c in columns if c not in (TEMPERATURE, DWELL)]
     if any(not column.is_product for column in others):
-        lines.append(f"mesh, layers and base: 0 +/- {wish.effect:g} degC")
+        lines.append(f"mesh, layers and base: 0 +/- {stated.effect:g} degC")
     if any(column.is_product for column in others):
-        lines.append(f"products and squares: 0 +/- {wish.interaction:g} degC")
-    lines.append(f"deviation between loads: half-normal, {wish.load_sd * unit:.2g} units")
+        lines.append(f"products and squares: 0 +/- {stated.interaction:g} degC")
     return tuple(lines)
 
 

@@ -17,17 +17,19 @@ from scipy.special import ndtri
 
 from firelab.errors import UsageError
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.likelihood_start import parameter_units
-from firelab.fits.ordinal.newton import maximise
+from firelab.fits.ordinal.maximum import maximise
+from firelab.fits.ordinal.objective import parameter_units
 
 FloatArray = NDArray[np.float64]
 
-_MOST_STEPS = 40
-_REFIT_STEPS = 25
+_MOST_STEPS, _REFIT_STEPS = 40, 25
 _CLOSE = 1e-8
+"""Of the signed root; the published ends have nine digits."""
 _NARROW = 1e-7
+"""Of a bracket, in standard errors."""
 _MOST_LOST = 3
 _FARTHEST_SE = 200.0
+"""Refits that may fail, and standard errors that are gone, before an end is given up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +69,7 @@ def profile_intervals(
     Raises
     ------
     UsageError
-        If the fit is bias-reduced, as its likelihood has no maximum.
+        If the fit is penalised, as its likelihood has no maximum.
 
     References
     ----------
@@ -76,10 +78,10 @@ def profile_intervals(
     """
     if fit.estimator != "ml":
         raise UsageError(
-            "a bias-reduced fit has no profile-likelihood interval",
+            "a penalised fit has no profile-likelihood interval",
             hint="use its standard errors, or the posterior",
         )
-    chosen = fit.names[fit.design.n_spacing :] if names is None else tuple(names)
+    chosen = fit.names[fit.looks.n_thresholds :] if names is None else tuple(names)
     z = float(ndtri(0.5 + 0.5 * level))
     return tuple(
         ProfileInterval(
@@ -94,7 +96,7 @@ def profile_intervals(
 
 
 def _find_end(fit: CumulativeLinkFit, place: int, z: float) -> float | None:
-    is_sd = place >= fit.design.n_parameters
+    is_sd = place >= fit.looks.n_linear
     best = float(fit.estimates[place])
     if is_sd and best == 0.0 and z < 0.0:
         return 0.0
@@ -154,7 +156,7 @@ class _Walk:
         if covariance[place, place] > 0.0:
             direction = covariance[place] / covariance[place, place]
         direction[place] = 1.0
-        units = parameter_units(fit.design, fit.n_effects)
+        units = parameter_units(fit.objective)
         return cls(
             fit=fit,
             place=place,
@@ -165,15 +167,15 @@ class _Walk:
 
     def root_at(self, value: float) -> tuple[float, float]:
         """Return the signed root of the profile at a value, and its slope."""
-        likelihood = self.fit.likelihood
+        objective = self.fit.objective
         start = self.point + (value - self.point[self.place]) * self.direction
-        if not np.isfinite(likelihood.value(start)):
+        if not np.isfinite(objective.value(start)):
             start = self.point.copy()
             start[self.place] = value
-        if not np.isfinite(likelihood.value(start)):
+        if not np.isfinite(objective.value(start)):
             return np.copysign(np.inf, value - self.fit.estimates[self.place]), np.nan
         found = maximise(
-            likelihood,
+            objective,
             start,
             units=self.units,
             fixed=(self.place,),
@@ -181,8 +183,8 @@ class _Walk:
         )
         self.point = found.point
         self.lost += not found.steady
-        fall = max(2.0 * (self.fit.log_likelihood - found.evaluation.value), 0.0)
+        fall = max(2.0 * (self.fit.log_likelihood - found.shape.value), 0.0)
         side = np.sign(value - self.fit.estimates[self.place])
         root = float(side * np.sqrt(fall))
-        slope = -found.evaluation.gradient[self.place] / root if root else np.nan
+        slope = -found.shape.gradient[self.place] / root if root else np.nan
         return root, float(slope)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.errors import RecordsInsufficient
-from firelab.fits.ordinal.grade_design import GradeDesign
+from firelab.fits.ordinal.looks import GradedLooks
 
 FloatArray = NDArray[np.float64]
 
@@ -113,26 +113,32 @@ class Separated(RecordsInsufficient):
         In words, one sentence per cause.
     separation : Separation or None
         None where it is not a column that separates the grades.
+    grades : sequence of str
+        That were seen, in order.
 
     Attributes
     ----------
     separation : Separation or None
+    grades : tuple of str
     """
 
-    def __init__(self, why: Sequence[str], separation: Separation | None) -> None:
+    def __init__(
+        self, why: Sequence[str], separation: Separation | None, grades: Sequence[str]
+    ) -> None:
         self.separation = separation
+        self.grades = tuple(grades)
         super().__init__(
             "; ".join(why),
-            hint="ask for a bias-reduced fit, or fire tiles in between",
+            hint="take the posterior, which needs no finite maximum, or fire tiles between",
         )
 
 
-def find_separation(design: GradeDesign, names: Sequence[str]) -> Separation | None:
+def find_separation(design: GradedLooks, names: Sequence[str]) -> Separation | None:
     """Return what separates the grades, or None where nothing does.
 
     Parameters
     ----------
-    design : GradeDesign
+    design : GradedLooks
         Every grade of its scale must be seen.
     names : sequence of str
         Names of the columns of ``X``, then of ``nominal``.
@@ -167,7 +173,7 @@ def find_separation(design: GradeDesign, names: Sequence[str]) -> Separation | N
     )
 
 
-def _constraints(design: GradeDesign) -> FloatArray:
+def _constraints(design: GradedLooks) -> FloatArray:
     """Rows that a recession direction must not make negative, shape (c, q)."""
     block = design.block(slice(None))
     rows = np.vstack([block.upper, -block.lower])
@@ -194,24 +200,24 @@ def _recession(constraints: FloatArray, free: NDArray[np.bool_]) -> FloatArray |
     return direction
 
 
-def _own(design: GradeDesign, place: int) -> NDArray[np.intp]:
+def _own(design: GradedLooks, place: int) -> NDArray[np.intp]:
     """Places of a named column's parameters."""
     p = design.X.shape[1]
     if place < p:
-        return np.array([design.n_spacing + design.n_nominal + place])
+        return np.array([design.n_thresholds + design.n_nominal + place])
     cuts = np.arange(design.n_grades - 1)
-    return np.asarray(design.n_spacing + cuts * design.nominal.shape[1] + (place - p))
+    return np.asarray(design.n_thresholds + cuts * design.nominal.shape[1] + (place - p))
 
 
-def _only(design: GradeDesign, place: int) -> NDArray[np.bool_]:
+def _only(design: GradedLooks, place: int) -> NDArray[np.bool_]:
     free = np.zeros(design.n_linear, dtype=bool)
-    free[: design.n_spacing] = True
+    free[: design.n_thresholds] = True
     free[_own(design, place)] = True
     return free
 
 
 def _part(
-    design: GradeDesign, place: int, name: str, direction: FloatArray, *, alone: bool
+    design: GradedLooks, place: int, name: str, direction: FloatArray, *, alone: bool
 ) -> Parting:
     p = design.X.shape[1]
     column = design.X[:, place] if place < p else design.nominal[:, place - p]

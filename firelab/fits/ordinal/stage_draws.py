@@ -11,26 +11,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from firelab.errors import UsageError
 from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.quadrature import normal_points
 from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 
 _POINTS = 15
+"""Of the average over a future load: 1e-6 of a probability at 2 latent units of spread."""
 _ROOT_STEPS = 60
-
-
-@lru_cache(maxsize=16)
-def normal_points(count: int) -> tuple[FloatArray, FloatArray]:
-    """Return points and weights, (count,) each, that average over a standard normal."""
-    points, weights = np.polynomial.hermite_e.hermegauss(count)
-    return points, weights / weights.sum()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,7 +62,7 @@ class StageDraws:
         """Spread of a future tile in a future load, latent units, shape (S,)."""
         return np.asarray(np.hypot(self.load_sd, self.tile_sd))
 
-    def some(self, which: slice | NDArray[np.int64]) -> StageDraws:
+    def take(self, which: slice | NDArray[np.int64]) -> StageDraws:
         """Return some of the draws."""
         return StageDraws(
             thresholds=self.thresholds[which],
@@ -82,7 +76,7 @@ class StageDraws:
     def thinned(self, count: int) -> StageDraws:
         """Return at most `count` of the draws, evenly taken."""
         kept = np.linspace(0, self.n_draws - 1, min(count, self.n_draws))
-        return self.some(kept.round().astype(np.int64))
+        return self.take(kept.round().astype(np.int64))
 
     def linear(self, X: ArrayLike) -> FloatArray:
         r"""Return :math:`x^\top\beta` of each row of coded columns, shape (S, n)."""

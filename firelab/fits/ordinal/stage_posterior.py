@@ -9,40 +9,49 @@ sampled.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.added_heat import added_heat
-from firelab.fits.ordinal.stage_draws import StageDraws
-from firelab.fits.ordinal.stage_posterior_density import (
-    GradedLooks,
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.parameters import make_priors, parameterise
+from firelab.fits.ordinal.posterior_density import (
+    ExplicitDensity,
+    SharedLooks,
     make_density,
     sort_looks,
 )
-from firelab.fits.ordinal.stage_posterior_effects import EffectsDensity
+from firelab.fits.ordinal.priors import scaled_spreads
+from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
-from firelab.fits.ordinal.stage_posterior_grades import check_link
-from firelab.fits.ordinal.stage_posterior_layout import Layout, make_layout, make_priors
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import ImportanceSample, sample_by_importance
 from firelab.fits.sampling.mode import Mode, find_mode
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
-from firelab.series.terms import model_matrix, term_columns
+from firelab.series.terms import (
+    TEMPERATURE,
+    ModelColumn,
+    coding,
+    model_matrix,
+    term_columns,
+)
 
 FloatArray = NDArray[np.float64]
 
 TRUSTED_K = 0.7
 """Pareto k above which importance weights are not trusted (Vehtari et al. 2024)."""
 _CHAINS = 64
+"""Chains at once: well above the coordinates of a series of forty looks (chosen here)."""
+_SENSITIVITY_DRAWS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Drawn:
-    points: FloatArray
+    draws: StageDraws
     convergence: PosteriorConvergence
 
 
@@ -91,7 +100,7 @@ def fit_posterior(
     .. [1] Vehtari, A., Simpson, D., Gelman, A., Yao, Y., Gabry, J. (2024).
        Pareto smoothed importance sampling. J. Mach. Learn. Res. 25(72).
     """
-    check_link(link)
+    link_named(link)
     series, graded = records.series, records.graded
     if graded.empty:
         raise RecordsInsufficient(
@@ -103,27 +112,18 @@ def fit_posterior(
     heat = added_heat(series, graded, used)
     looks = sort_looks(graded, model_matrix(series, graded, used), heat)
     random = np.random.default_rng(series.seed) if rng is None else rng
-    layout = make_layout(series, columns, link=link, has_tiles=looks.looked_again)
-    drawn = _draw(series, looks, layout, link, n_draws, random)
-    natural = layout.natural(drawn.points)
+    drawn, words = _draw(series, looks, columns, link, n_draws, random)
     return StagePosterior(
         series=series,
         terms=used,
         columns=columns,
         grades=series.responses.stage.grades,
         link=link,
-        draws=StageDraws(
-            thresholds=natural.thresholds,
-            coefficients=natural.coefficients,
-            load_sd=natural.load_sd,
-            tile_sd=natural.tile_sd,
-            link=link,
-            columns=columns,
-        ),
-        priors=make_priors(series, layout, link=link).words,
+        draws=drawn.draws,
+        priors=words,
         looks=graded,
         n_omitted=len(records.looks) - looks.n_looks,
-        has_tile_effect=layout.has_tiles,
+        has_tile_effect=looks.has_tiles_again,
         convergence=drawn.convergence,
         provenance=records.provenance,
     )
@@ -131,29 +131,42 @@ def fit_posterior(
 
 def _draw(
     series: FiringSeries,
-    looks: GradedLooks,
-    layout: Layout,
+    looks: SharedLooks,
+    columns: tuple[ModelColumn, ...],
     link: str,
     n_draws: int,
     rng: np.random.Generator,
-) -> _Drawn:
-    """Draw (S, q) points, by importance where it holds and else by chains."""
-    plain = make_layout(series, layout.columns, link=link, has_tiles=False)
+) -> tuple[_Drawn, tuple[str, ...]]:
+    """Draw by importance where it holds and else by chains; return the priors' words."""
+    effects = ("load", "tile") if looks.has_tiles_again else ("load",)
+    layout = parameterise(series, columns, link=link, effects=effects)
+    priors = make_priors(series, layout, link=link)
+    plain = parameterise(series, columns, link=link)
     density = make_density(looks, plain, make_priors(series, plain, link=link), link=link)
     mode = find_mode(density.log_density_and_gradient, density.priors.mean)
     sample = sample_by_importance(density.log_density, mode, n_draws, rng=rng)
-    if not layout.has_tiles and sample.pareto_k <= TRUSTED_K:
-        return _Drawn(points=sample.points, convergence=_by_importance(sample, mode))
-    effects = EffectsDensity(
-        looks=looks, layout=layout, priors=make_priors(series, layout, link=link), link=link
+    points, convergence = sample.points, _by_importance(sample, mode)
+    if looks.has_tiles_again or sample.pareto_k > TRUSTED_K:
+        explicit = ExplicitDensity(looks=looks, layout=layout, priors=priors, link=link)
+        more = explicit.n_coordinates - plain.n_parameters
+        scores = rng.standard_normal((_CHAINS, more))
+        starts = np.hstack([sample.points[:_CHAINS], scores])
+        chains = sample_by_chains(explicit.log_density_and_gradient, starts, rng=rng)
+        kept = rng.permutation(len(chains.flat))[:n_draws]
+        points = chains.flat[kept, : layout.n_parameters]
+        k = None if looks.has_tiles_again else sample.pareto_k
+        convergence = _by_chains(chains, mode, k)
+    stage = layout.stage_parameters(points)
+    sd = dict(zip(effects, stage.sd.T, strict=True))
+    draws = StageDraws(
+        thresholds=stage.thresholds,
+        coefficients=stage.coefficients,
+        load_sd=sd["load"],
+        tile_sd=sd.get("tile", np.zeros(len(points))),
+        link=link,
+        columns=columns,
     )
-    q = layout.n_parameters
-    scores = rng.standard_normal((_CHAINS, effects.n_coordinates - plain.n_parameters))
-    starts = np.hstack([sample.points[:_CHAINS], scores])
-    chains = sample_by_chains(effects.log_density_and_gradient, starts, rng=rng)
-    kept = chains.flat[rng.permutation(len(chains.flat))[:n_draws], :q]
-    k = None if layout.has_tiles else sample.pareto_k
-    return _Drawn(points=kept, convergence=_by_chains(chains, mode, k))
+    return _Drawn(draws=draws, convergence=convergence), priors.words
 
 
 def _by_importance(sample: ImportanceSample, mode: Mode) -> PosteriorConvergence:
@@ -189,3 +202,81 @@ def _by_chains(chains: ChainSample, mode: Mode, k: float | None) -> PosteriorCon
         largest_gradient=mode.largest_gradient,
         condition=mode.condition,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PriorSensitivity:
+    """What doubling and halving every prior's spread does.
+
+    Attributes
+    ----------
+    doubled, halved : float
+        Largest move of the middle of a step from grade to grade, in `unit`.
+    interval : float
+        Half width of the widest interval of those middles, in `unit`.
+    unit : str
+        ``degC`` where temperature is a term, else ``latent units``.
+    words : str
+        One line.
+    """
+
+    doubled: float
+    halved: float
+    interval: float
+    unit: str
+    words: str
+
+
+def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity:
+    """Fit again with the spread of every prior doubled and halved.
+
+    Parameters
+    ----------
+    records : Records
+        What was fitted.
+    fit : StagePosterior
+
+    Returns
+    -------
+    PriorSensitivity
+        Moves are of posterior medians, at the centre of every coded factor.
+    """
+    series = records.series
+    own, unit = _step_places(fit)
+    tail = (1.0 - series.window.level) / 2.0
+    low, high = np.quantile(own, [tail, 1.0 - tail], axis=0)
+    moves = {}
+    for name, factor in (("doubled", 2.0), ("halved", 0.5)):
+        stated = scaled_spreads(series.priors, factor)
+        changed = replace(records, series=replace(series, priors=stated))
+        other = fit_posterior(
+            changed,
+            fit.terms,
+            link=fit.link,
+            rng=np.random.default_rng(series.seed),
+            n_draws=_SENSITIVITY_DRAWS,
+        )
+        moved = np.median(_step_places(other)[0], axis=0) - np.median(own, axis=0)
+        moves[name] = float(np.max(np.abs(moved)))
+    interval = float(np.max(high - low) / 2.0)
+    return PriorSensitivity(
+        doubled=moves["doubled"],
+        halved=moves["halved"],
+        interval=interval,
+        unit=unit,
+        words=(
+            f"spreads doubled, a step from grade to grade moves by at most "
+            f"{moves['doubled']:.1f} {unit}; halved, {moves['halved']:.1f} {unit} "
+            f"(its interval: +/- {interval:.1f} {unit})"
+        ),
+    )
+
+
+def _step_places(fit: StagePosterior) -> tuple[FloatArray, str]:
+    """Return where each draw steps to the next grade, shape (S, J - 1)."""
+    draws = fit.draws
+    if TEMPERATURE not in fit.columns:
+        return draws.thresholds, "latent units"
+    slope = draws.coefficients[:, fit.columns.index(TEMPERATURE)]
+    half = coding(fit.series, "temperature").half_width
+    return half * draws.thresholds / slope[:, None], "degC"

@@ -11,7 +11,7 @@ Probabilities of the grades that a fit predicts.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,37 +19,23 @@ from numpy.typing import ArrayLike, NDArray
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.interval_terms import interval_terms
+from firelab.fits.ordinal.estimable import find_aliases
 from firelab.fits.ordinal.links import Link
-from firelab.fits.ordinal.load_chunks import hermite_nodes
-from firelab.fits.ordinal.not_estimable import find_aliases
-from firelab.fits.ordinal.plain_likelihood import place_cuts
+from firelab.fits.ordinal.quadrature import normal_points
 
 FloatArray = NDArray[np.float64]
 
 _NODES = 40
 
 
-def grade_probabilities(
-    fit: CumulativeLinkFit,
-    X: ArrayLike,
-    *,
-    nominal: ArrayLike | None = None,
-    scale: ArrayLike | None = None,
-    offset: ArrayLike | None = None,
-    future_load: bool = True,
-) -> FloatArray:
-    """Return the probability of each fitted grade, shape (m, J).
+def grade_probabilities(fit: CumulativeLinkFit, X: ArrayLike) -> FloatArray:
+    """Return the probability of each fitted grade in a future load, shape (m, J).
 
     Parameters
     ----------
     fit : CumulativeLinkFit
-    X, nominal, scale : array_like, shape (m, ·)
-        Columns as they were fitted.
-    offset : array_like, shape (m,), optional
-    future_load : bool, default True
-        Average over the effects of loads (and tiles) not yet fired; else for
-        an average one.
+    X : array_like, shape (m, p)
+        Columns as they were fitted; no nominal ones.
 
     Raises
     ------
@@ -57,35 +43,16 @@ def grade_probabilities(
         If the columns are not those that were fitted.
     """
     columns = np.atleast_2d(np.asarray(X, dtype=float))
-    m = len(columns)
-    empty = np.empty((m, 0))
-    asked = replace(
-        fit.design,
-        y=np.zeros(m, dtype=np.int64),
-        X=columns,
-        nominal=empty if nominal is None else np.asarray(nominal, float).reshape(m, -1),
-        scale=empty if scale is None else np.asarray(scale, float).reshape(m, -1),
-        offset=np.zeros(m) if offset is None else np.asarray(offset, dtype=float),
-        weights=np.ones(m),
-    )
-    if asked.n_parameters != fit.design.n_parameters:
+    if columns.shape[1] != len(fit.coefficients):
         raise UsageError(
-            f"{asked.n_parameters} parameters are needed for these columns, "
-            f"but {fit.design.n_parameters} were fitted",
+            f"{columns.shape[1]} columns, but {len(fit.coefficients)} were fitted",
             hint="give the columns of the fit",
         )
-    sd = float(np.sqrt(np.sum(fit.effect_sds**2))) if future_load else 0.0
-    nodes = hermite_nodes(_NODES if sd > 0.0 else 1)
-    density = np.exp(nodes.log_weight - 0.5 * nodes.place**2)
-    chances = np.empty((m, asked.n_grades))
-    for grade in range(asked.n_grades):
-        cuts = place_cuts(asked, asked.block(slice(None), grade=grade), fit.estimates)
-        shift = sd * nodes.place
-        lower, upper = cuts.lower[:, None] - shift, cuts.upper[:, None] - shift
-        chances[:, grade] = (
-            np.exp(interval_terms(fit.link, lower, upper, 0).log_p) @ density
-        )
-    return chances
+    place, weight = normal_points(_NODES if fit.effect_sd > 0.0 else 1)
+    distance = fit.thresholds - (columns @ fit.coefficients)[:, None]
+    reached = fit.link.cdf(distance[:, :, None] - fit.effect_sd * place) @ weight
+    ends = np.zeros((len(columns), 1))
+    return np.diff(np.hstack([ends, reached, ends + 1.0]), axis=1)
 
 
 IntArray = NDArray[np.int64]
@@ -189,14 +156,14 @@ def likelihood_predictor(
 
     Columns that the remaining loads cannot tell apart are left out; where only
     one grade remains it is predicted outright; where the grades are separated
-    the fit is bias-reduced.
+    the fit is penalised.
     """
 
     def predict(left_out: BoolArray) -> FloatArray:
         kept = ~left_out
         seen = np.unique(y[kept])
+        chances = np.zeros((int(left_out.sum()), n_grades))
         if len(seen) < 2:
-            chances = np.zeros((int(left_out.sum()), n_grades))
             chances[:, int(seen[0])] = 1.0
             return chances
         names = [str(place) for place in range(X.shape[1])]
@@ -206,7 +173,8 @@ def likelihood_predictor(
         if fit is None:
             shares = np.bincount(y[kept], minlength=n_grades) / kept.sum()
             return np.tile(shares, (int(left_out.sum()), 1))
-        return _on_whole_scale(fit, X[left_out][:, told], n_grades)
+        chances[:, seen] = grade_probabilities(fit, X[left_out][:, told])
+        return chances
 
     return predict
 
@@ -214,25 +182,8 @@ def likelihood_predictor(
 def _fit_or_none(
     y: IntArray, X: FloatArray, load: IntArray, n_grades: int, link: str | Link
 ) -> CumulativeLinkFit | None:
-    names = [str(place) for place in range(n_grades)]
     groups = load if len(np.unique(load)) < len(load) else None
     try:
-        return fit_cumulative_link(
-            y, X, n_grades=n_grades, grades=names, link=link, groups=groups
-        )
+        return fit_cumulative_link(y, X, n_grades=n_grades, link=link, groups=groups)
     except RecordsInsufficient:
         return None
-
-
-def _on_whole_scale(fit: CumulativeLinkFit, X: FloatArray, n_grades: int) -> FloatArray:
-    """Put probabilities of the fitted grades where they stand on the whole scale.
-
-    Unseen grades put together at an end of the scale count as the one nearest
-    to what was seen.
-    """
-    chances = np.zeros((len(X), n_grades))
-    fitted = grade_probabilities(fit, X)
-    for place, name in enumerate(fit.grades):
-        ends = [int(part) for part in name.split(" to ")]
-        chances[:, ends[-1] if place == 0 else ends[0]] += fitted[:, place]
-    return chances

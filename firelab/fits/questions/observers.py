@@ -102,7 +102,7 @@ class ObserverEffect:
         Of the test that all are zero.
     df : int
     test : str
-        ``likelihood ratio``, or ``Wald`` where the fit is bias reduced.
+        ``likelihood ratio``, or ``Wald`` where the fit is penalised.
     n_unnamed : int
         Graded looks without an observer, left out.
     fit : CumulativeLinkFit
@@ -191,10 +191,10 @@ def fit_observers(
     }
     full = fit_cumulative_link(
         X=np.hstack([X, made.columns]),
-        names=((*names, *made.names), None, None),
+        names=(*names, *made.names),
         **stage,
     )
-    without = fit_cumulative_link(X=X, names=(names, None, None), **stage)
+    without = fit_cumulative_link(X=X, names=names, **stage)
     places = [full.place(name) for name in made.names]
     statistic, test = _tested(full, without, places)
     return ObserverEffect(
@@ -211,17 +211,16 @@ def fit_observers(
 
 
 def _effects(looks: pd.DataFrame) -> dict[str, Any]:
-    """Say which effects these looks can tell: of loads, and of looks within them."""
+    """Return the one random effect: of the look where several graded it, else the load's.
+
+    That of the look absorbs the load's, and observers are compared within looks.
+    """
     load = looks["load"].to_numpy()
     look = looks.groupby(["tile", "look"]).ngroup().to_numpy()
-    n_loads, n_looks = len(np.unique(load)), len(np.unique(look))
-    has_loads = 1 < n_loads < n_looks
-    has_looks = 1 < n_looks < len(looks)
-    if has_loads:
-        nested = look if has_looks else None
-        return {"groups": load, "nested": nested, "effect_names": ("load", "look")}
-    if has_looks:
-        return {"groups": look, "effect_names": ("look",)}
+    if 1 < len(np.unique(look)) < len(looks):
+        return {"groups": look, "group_name": "look"}
+    if 1 < len(np.unique(load)) < len(looks):
+        return {"groups": load}
     return {}
 
 
@@ -229,7 +228,7 @@ def _tested(
     full: CumulativeLinkFit, without: CumulativeLinkFit, places: list[int]
 ) -> tuple[float, str]:
     comparable = full.estimator == without.estimator == "ml"
-    if comparable and full.n_effects == without.n_effects:
+    if comparable and full.has_effect == without.has_effect:
         gain = 2 * (full.log_likelihood - without.log_likelihood)
         return max(float(gain), 0.0), "likelihood ratio"
     shifts = full.estimates[places]

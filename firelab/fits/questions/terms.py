@@ -14,12 +14,12 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from firelab.errors import RecordsInsufficient
-from firelab.fits.ordinal.cumulative_link import describe_task
-from firelab.fits.ordinal.not_estimable import find_aliases
+from firelab.fits.ordinal.cumulative_link import supremum
+from firelab.fits.ordinal.estimable import find_aliases
 from firelab.fits.ordinal.stage_likelihood import (
     GradedColumns,
-    effect_choices,
     graded_columns,
+    load_choices,
 )
 from firelab.fits.questions.left_out_loads import (
     LoadScores,
@@ -298,10 +298,9 @@ class _Judge:
     def _supremum(self, terms: Sequence[str]) -> tuple[float, int]:
         key = frozenset(terms)
         if key not in self._suprema:
-            choices = effect_choices(self._looks, _NODES)
-            choices.pop("crossed", None)
+            choices = load_choices(self._looks, _NODES)
             X = self._looks.X[:, self._told(terms)]
-            self._suprema[key] = describe_task(self._looks.y, X, **choices).supremum()
+            self._suprema[key] = supremum(self._looks.y, X, **choices)
         return self._suprema[key]
 
     def _told(self, terms: Sequence[str]) -> list[int]:

@@ -14,7 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.ordinal.stage_draws import StageDraws, normal_points
+from firelab.fits.ordinal.quadrature import normal_points
+from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.sampling.importance import effective_size, resample, smooth_weights
 from firelab.series.terms import TEMPERATURE, model_matrix

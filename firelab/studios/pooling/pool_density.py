@@ -6,27 +6,30 @@ probability :math:`F(\theta_j - x^\top\beta - s T_k - \sigma z_l)`, with
 thresholds and effects of its own, and only the kiln's part:
 :math:`F(\theta^c_j - x^\top\beta^c - s^c (D_k + \sigma z_l / s))`, for a load
 that is hot for one colour is as hot for the other. As in
-`firelab.fits.ordinal.stage_posterior_density`, :math:`z_l` is integrated out on
+`firelab.fits.ordinal.posterior_density`, :math:`z_l` is integrated out on
 equally spaced nodes.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
-from firelab.fits.ordinal.priors import Priors
-from firelab.fits.ordinal.stage_posterior_density import by_threshold
-from firelab.fits.ordinal.stage_posterior_grades import (
-    OPEN,
-    log_between,
-    logit_load_logs,
-    slopes_between,
+from firelab.fits.ordinal.likelihood import (
+    Evaluation,
+    by_threshold,
+    grade_ends,
+    grouped_looks,
 )
-from firelab.fits.ordinal.stage_posterior_layout import Natural
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.looks import Groups
+from firelab.fits.ordinal.parameters import StageParameters
+from firelab.fits.ordinal.posterior_density import sum_by_group
+from firelab.fits.ordinal.priors import Priors
+from firelab.fits.ordinal.quadrature import Nodes
 from firelab.studios.pooling.pool_layout import PoolLayout, StudioEffects
 
 FloatArray = NDArray[np.float64]
@@ -59,19 +62,28 @@ class PooledGrades:
     X: FloatArray
     X_control: FloatArray
 
+    @property
+    def kinds(self) -> IntArray | None:
+        """1 for looks at control tiles, 0 for the rest; None without any."""
+        if not self.controls.size:
+            return None
+        kinds = np.zeros(self.grade.size, dtype=np.int64)
+        kinds[self.controls] = 1
+        return kinds
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _State:
     """Everything at M points that both value and gradient need."""
 
-    natural: Natural
-    known: Natural | None
+    colour: StageParameters
+    control: StageParameters | None
     effects: StudioEffects
     steep: FloatArray
     lower: FloatArray
     upper: FloatArray
-    factor: FloatArray
-    """How much of a load's effect each look feels, shape (M, n)."""
+    moves: FloatArray
+    """What a load's standard deviation moves looks of each kind, shape (M, K)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +99,7 @@ class PoolDensity:
         Of the control colour's.
     looks : PooledGrades
     link : str
-    nodes, log_weights : ndarray, shape (Q,)
+    nodes : Nodes
         Of the integral over a standard normal load effect.
     """
 
@@ -96,80 +108,43 @@ class PoolDensity:
     control_priors: Priors | None
     looks: PooledGrades
     link: str
-    nodes: FloatArray
-    log_weights: FloatArray
+    nodes: Nodes
 
     def log_density(self, points: FloatArray) -> FloatArray:
         """Return the log posterior up to a constant of (M, q) points, shape (M,)."""
-        size = max(1, _CHUNK // (self.looks.grade.size * self.nodes.size))
-        return np.concatenate(
-            [
-                self._log_density(points[start : start + size])
-                for start in range(0, len(points), size)
-            ]
-        )
-
-    def _log_density(self, points: FloatArray) -> FloatArray:
-        state = self._state(points)
-        if self.link == "logit":
-            at_nodes = self._logit_nodes(state) + self.log_weights
-            peak = at_nodes.max(axis=2)
-            whole = np.log(np.exp(at_nodes - peak[:, :, None]).sum(axis=2)) + peak
-        else:
-            logs = log_between(self.link, *self._at_nodes(state))
-            whole = self._by_load(logs)[1]
-        return np.asarray(whole.sum(axis=1) + self._log_prior(points, state))
-
-    def _logit_nodes(self, state: _State) -> FloatArray:
-        """Return the log likelihood of each load at each node, shape (M, L, Q)."""
-        looks = self.looks
-        shape = (len(state.steep), int(looks.load.max()) + 1, self.nodes.size)
-        at_nodes = np.zeros(shape)
-        for group in (looks.tested, looks.controls):
-            if group.size:
-                own = np.sort(group)
-                which, load = np.unique(looks.load[own], return_inverse=True)
-                spread = state.factor[:, own[0]] * state.natural.load_sd
-                at_nodes[:, which] += logit_load_logs(
-                    state.lower[:, own],
-                    state.upper[:, own],
-                    spread[:, None] * self.nodes,
-                    load,
-                )
-        return at_nodes
+        values = []
+        for part in self._chunks(points):
+            state = self._state(part)
+            found = self._likelihood(state, with_slopes=False)
+            values.append(found.value + self._log_prior(part, state))
+        return np.concatenate(values)
 
     def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the log posterior, shape (M,), and its gradient, shape (M, q)."""
-        size = max(1, _CHUNK // (self.looks.grade.size * self.nodes.size))
-        parts = [
-            self._with_gradient(points[start : start + size])
-            for start in range(0, len(points), size)
-        ]
-        values, slopes = zip(*parts, strict=True)
+        values, slopes = [], []
+        for part in self._chunks(points):
+            state = self._state(part)
+            found = self._likelihood(state, with_slopes=True)
+            values.append(found.value + self._log_prior(part, state))
+            slopes.append(self._gradient(part, state, found))
         return np.concatenate(values), np.concatenate(slopes)
 
-    def _with_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        state = self._state(points)
-        lower, upper = self._at_nodes(state)
-        logs = log_between(self.link, lower, upper)
-        at_nodes, whole = self._by_load(logs)
-        share = np.exp(at_nodes - whole[:, :, None])[:, self.looks.load, :]
-        by_lower, by_upper = slopes_between(self.link, lower, upper, logs)
-        by_lower, by_upper = by_lower * share, by_upper * share
-        by_heat = -(by_lower + by_upper) @ self.nodes
-        slope = self._pull_back(
-            points, state, by_lower.sum(axis=2), by_upper.sum(axis=2), by_heat
+    def _chunks(self, points: FloatArray) -> Iterator[FloatArray]:
+        size = max(1, _CHUNK // (self.looks.grade.size * self.nodes.place.size))
+        for start in range(0, len(points), size):
+            yield points[start : start + size]
+
+    def _likelihood(self, state: _State, *, with_slopes: bool) -> Evaluation:
+        return grouped_looks(
+            link_named(self.link),
+            state.lower,
+            state.upper,
+            state.moves,
+            Groups.of(self.looks.load),
+            self.nodes,
+            kinds=self.looks.kinds,
+            with_slopes=with_slopes,
         )
-        return whole.sum(axis=1) + self._log_prior(points, state), slope
-
-    def _by_load(self, logs: FloatArray) -> tuple[FloatArray, FloatArray]:
-        starts = np.flatnonzero(np.diff(self.looks.load, prepend=-1))
-        at_nodes = np.add.reduceat(logs, starts, axis=1) + self.log_weights
-        return at_nodes, np.asarray(logsumexp(at_nodes, axis=2))
-
-    def _at_nodes(self, state: _State) -> tuple[FloatArray, FloatArray]:
-        heat = (state.factor * state.natural.load_sd[:, None])[:, :, None] * self.nodes
-        return state.lower[:, :, None] - heat, state.upper[:, :, None] - heat
 
     def _log_prior(self, points: FloatArray, state: _State) -> FloatArray:
         layout = self.layout
@@ -181,41 +156,37 @@ class PoolDensity:
 
     def _state(self, points: FloatArray) -> _State:
         layout, looks = self.layout, self.looks
-        natural = layout.colour.natural(points[:, : layout.colour.n_parameters])
+        colour = layout.colour.stage_parameters(points[:, : layout.colour.n_parameters])
         effects = layout.effects(points)
-        steep = natural.coefficients[:, layout.colour.carrier or 0]
+        steep = colour.coefficients[:, layout.colour.carrier or 0]
         shift = effects.total[:, looks.studio[looks.tested]]
-        eta = natural.coefficients @ looks.X.T + steep[:, None] * shift
+        eta = colour.coefficients @ looks.X.T + steep[:, None] * shift
         lower, upper = (np.empty((len(points), looks.grade.size)) for _ in range(2))
-        factor = np.ones_like(lower)
-        _set_ends(lower, upper, looks.tested, looks.grade, natural, eta)
-        known = None
+        at = looks.tested
+        lower[:, at], upper[:, at] = grade_ends(looks.grade[at], colour.thresholds, eta)
+        moves, control = colour.sd, None
         if layout.control is not None:
-            known = layout.control.natural(points[:, layout.controls])
-            steep_c = known.coefficients[:, 0]
+            control = layout.control.stage_parameters(points[:, layout.controls])
+            steep_c = control.coefficients[:, 0]
             kiln = effects.kiln[:, looks.studio[looks.controls]]
-            eta = known.coefficients @ looks.X_control.T + steep_c[:, None] * kiln
-            _set_ends(lower, upper, looks.controls, looks.grade, known, eta)
-            factor[:, looks.controls] = (steep_c / steep)[:, None]
+            eta = control.coefficients @ looks.X_control.T + steep_c[:, None] * kiln
+            at = looks.controls
+            ends = grade_ends(looks.grade[at], control.thresholds, eta)
+            lower[:, at], upper[:, at] = ends
+            moves = np.hstack([moves, moves * (steep_c / steep)[:, None]])
         return _State(
-            natural=natural,
-            known=known,
+            colour=colour,
+            control=control,
             effects=effects,
             steep=steep,
             lower=lower,
             upper=upper,
-            factor=factor,
+            moves=moves,
         )
 
-    def _pull_back(
-        self,
-        points: FloatArray,
-        state: _State,
-        low: FloatArray,
-        high: FloatArray,
-        by_heat: FloatArray,
-    ) -> FloatArray:
-        """Turn slopes by the ends and by the heat of each look into a gradient."""
+    def _gradient(self, points: FloatArray, state: _State, found: Evaluation) -> FloatArray:
+        """Turn slopes by the ends and by a load's effect into a gradient."""
+        low, high = found.by_lower, found.by_upper
         layout, looks, colour = self.layout, self.looks, self.layout.colour
         out = np.zeros_like(points)
         tested, by_eta = looks.tested, -(low + high)
@@ -223,72 +194,49 @@ class PoolDensity:
         by_coefficient = by_eta[:, tested] @ looks.X
         shift = state.effects.total[:, studio]
         by_steep = (by_eta[:, tested] * shift).sum(axis=1)
-        by_total = state.steep[:, None] * _gather(
+        by_total = state.steep[:, None] * sum_by_group(
             by_eta[:, tested], studio, layout.n_studios
         )
+        by_sd = found.by_effect[:, tested].sum(axis=1)
         by_kiln = np.zeros_like(by_total)
-        if state.known is not None:
-            by_kiln, more = self._pull_back_controls(points, state, low, high, by_heat, out)
+        if state.control is not None:
+            by_kiln, more = self._gradient_of_controls(points, state, found, out)
             by_steep = by_steep + more
+            by_effect = found.by_effect[:, looks.controls].sum(axis=1)
+            by_sd = by_sd + by_effect * state.control.coefficients[:, 0] / state.steep
         by_coefficient[:, colour.carrier or 0] += by_steep
         own = points[:, : colour.n_parameters]
-        out[:, : colour.n_parameters] = colour.pull_back(
+        out[:, : colour.n_parameters] = colour.gradient(
             own,
-            state.natural,
+            state.colour,
             by_threshold(looks.grade[tested], n_grades, low[:, tested], high[:, tested]),
             by_coefficient,
-            (state.factor * by_heat).sum(axis=1),
+            by_sd[:, None],
         ) + self.priors.gradient(own)
         layout.pull_back(points, state.effects, by_total, by_kiln, out)
         return out
 
-    def _pull_back_controls(
-        self,
-        points: FloatArray,
-        state: _State,
-        low: FloatArray,
-        high: FloatArray,
-        by_heat: FloatArray,
-        out: FloatArray,
+    def _gradient_of_controls(
+        self, points: FloatArray, state: _State, found: Evaluation, out: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Add the control colour's slopes; return those by kilns and by `steep`."""
         layout, looks, at = self.layout, self.looks, self.looks.controls
-        control, priors, known = layout.control, self.control_priors, state.known
+        low, high = found.by_lower, found.by_upper
+        control, priors, known = layout.control, self.control_priors, state.control
         if control is None or priors is None or known is None:
             raise ValueError("there are no control looks")
         by_eta, studio = -(low + high)[:, at], looks.studio[at]
         kiln, steep_c = state.effects.kiln[:, studio], known.coefficients[:, 0]
-        by_factor = (by_heat[:, at] * state.natural.load_sd[:, None]).sum(axis=1)
+        by_factor = found.by_effect[:, at].sum(axis=1) * state.colour.sd[:, 0]
         by_coefficient = by_eta @ looks.X_control
         by_coefficient[:, 0] += (by_eta * kiln).sum(axis=1) + by_factor / state.steep
         theirs = points[:, layout.controls]
-        out[:, layout.controls] = control.pull_back(
+        out[:, layout.controls] = control.gradient(
             theirs,
             known,
             by_threshold(looks.grade[at], control.n_grades, low[:, at], high[:, at]),
             by_coefficient,
-            np.zeros(len(points)),
+            np.zeros((len(points), 1)),
         ) + priors.gradient(theirs)
-        by_kiln = steep_c[:, None] * _gather(by_eta, studio, layout.n_studios)
+        by_kiln = steep_c[:, None] * sum_by_group(by_eta, studio, layout.n_studios)
         return by_kiln, -by_factor * steep_c / state.steep**2
-
-
-def _set_ends(
-    lower: FloatArray,
-    upper: FloatArray,
-    at: IntArray,
-    grade: IntArray,
-    natural: Natural,
-    eta: FloatArray,
-) -> None:
-    wall = np.full((len(eta), 1), OPEN)
-    ends = np.concatenate([-wall, natural.thresholds, wall], axis=1)
-    lower[:, at] = ends[:, grade[at]] - eta
-    upper[:, at] = ends[:, grade[at] + 1] - eta
-
-
-def _gather(by_look: FloatArray, group: IntArray, count: int) -> FloatArray:
-    """Sum (M, n) columns by group into (M, count)."""
-    member = np.zeros((by_look.shape[1], count))
-    member[np.arange(group.size), group] = 1.0
-    return np.asarray(by_look @ member)

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from firelab.fits.ordinal.stage_posterior_layout import Layout
+from firelab.fits.ordinal.parameters import Parameterisation
 
 FloatArray = NDArray[np.float64]
 
@@ -64,9 +64,9 @@ class PoolLayout:
 
     Attributes
     ----------
-    colour : Layout
+    colour : Parameterisation
         Of the colour under test.
-    control : Layout or None
+    control : Parameterisation or None
         Of the control colour; its load score is not used.
     n_studios : int
         K.
@@ -74,8 +74,8 @@ class PoolLayout:
         Prior mean of :math:`\ln \tau`, coded units.
     """
 
-    colour: Layout
-    control: Layout | None
+    colour: Parameterisation
+    control: Parameterisation | None
     n_studios: int
     log_spread: float
 

@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.parameters import Parameterisation, make_priors, parameterise
 from firelab.fits.ordinal.priors import Priors
+from firelab.fits.ordinal.quadrature import even_nodes
 from firelab.fits.ordinal.stage_draws import StageDraws
-from firelab.fits.ordinal.stage_posterior_density import load_nodes
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
-from firelab.fits.ordinal.stage_posterior_grades import check_link
-from firelab.fits.ordinal.stage_posterior_layout import Layout, make_layout, make_priors
 from firelab.fits.sampling.adaptive import (
     TRUSTED_K,
     AdaptedSample,
@@ -80,7 +80,7 @@ def pool_studios(
     FirelabError
         If colour, metal, grades or target differ.
     """
-    check_link(link)
+    link_named(link)
     shared = share_looks(parts)
     series = shared.series
     random = np.random.default_rng(series.seed) if rng is None else rng
@@ -88,7 +88,7 @@ def pool_studios(
     density = make_pool_density(shared, link=link)
     sample, mode = _draw(density, n_draws, random)
     layout, points = density.layout, sample.points
-    natural = layout.colour.natural(points[:, : layout.colour.n_parameters])
+    stage = layout.colour.stage_parameters(points[:, : layout.colour.n_parameters])
     effects = layout.effects(points)
     columns = term_columns(series, terms)
     return PooledStage(
@@ -97,9 +97,9 @@ def pool_studios(
         columns=columns,
         link=link,
         draws=StageDraws(
-            thresholds=natural.thresholds,
-            coefficients=natural.coefficients,
-            load_sd=natural.load_sd,
+            thresholds=stage.thresholds,
+            coefficients=stage.coefficients,
+            load_sd=stage.sd[:, 0],
             tile_sd=np.zeros(len(points)),
             link=link,
             columns=columns,
@@ -119,10 +119,10 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
     """Set up the pooled posterior of some looks."""
     series, tested, controls = shared.series, shared.tested, shared.controls
     terms = tuple(series.terms)
-    colour = make_layout(series, term_columns(series, terms), link=link, has_tiles=False)
+    colour = parameterise(series, term_columns(series, terms), link=link)
     used = tuple(term for term in _CONTROL_TERMS if term in series.varied)
     control = (
-        make_layout(series, term_columns(series, used), link=link, has_tiles=False)
+        parameterise(series, term_columns(series, used), link=link)
         if len(controls)
         else None
     )
@@ -130,7 +130,6 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
     load = pd.factorize(whole["load"])[0]
     order = np.argsort(load, kind="stable")
     place = np.argsort(order, kind="stable")
-    nodes, log_weights = load_nodes(load)
     return PoolDensity(
         layout=PoolLayout(
             colour=colour,
@@ -150,13 +149,12 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
             X_control=model_matrix(series, controls, used),
         ),
         link=link,
-        nodes=nodes,
-        log_weights=log_weights,
+        nodes=even_nodes(int(np.bincount(load).max())),
     )
 
 
 def _control_priors(
-    series: FiringSeries, control: Layout | None, link: str
+    series: FiringSeries, control: Parameterisation | None, link: str
 ) -> Priors | None:
     """Let a control colour fuse anywhere in the fired range and beyond it."""
     if control is None:
@@ -184,13 +182,13 @@ def _draw(
 def _control_draws(layout: PoolLayout, points: FloatArray, link: str) -> StageDraws | None:
     if layout.control is None:
         return None
-    known = layout.control.natural(points[:, layout.controls])
-    natural = layout.colour.natural(points[:, : layout.colour.n_parameters])
-    steepness = natural.coefficients[:, layout.colour.carrier or 0]
+    known = layout.control.stage_parameters(points[:, layout.controls])
+    stage = layout.colour.stage_parameters(points[:, : layout.colour.n_parameters])
+    steepness = stage.coefficients[:, layout.colour.carrier or 0]
     return StageDraws(
         thresholds=known.thresholds,
         coefficients=known.coefficients,
-        load_sd=natural.load_sd * known.coefficients[:, 0] / steepness,
+        load_sd=stage.sd[:, 0] * known.coefficients[:, 0] / steepness,
         tile_sd=np.zeros(len(points)),
         link=link,
         columns=layout.control.columns,

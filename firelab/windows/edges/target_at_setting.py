@@ -227,7 +227,7 @@ class TargetAtSetting:
         which = kept.round().astype(np.int64)
         return replace(
             self,
-            draws=self.draws.some(which),
+            draws=self.draws.take(which),
             span=self.span.some(which),
             table=None if self.table is None else self.table.some(which),
             clarity=None if self.clarity is None else some_clarity(self.clarity, which),

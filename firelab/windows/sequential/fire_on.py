@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from firelab.fits.ordinal.added_heat import latent_grades
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.priors import latent_scale, latent_sd
-from firelab.fits.ordinal.stage_draws import StageDraws, normal_points
+from firelab.fits.ordinal.quadrature import normal_points
+from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan, is_allowed
 from firelab.records.planned_firings import tiles_as_planned

@@ -121,7 +121,7 @@ def _look_ahead(
     return Ahead(
         series=fit.series,
         terms=fit.terms,
-        draws=fit.draws.some(kept),
+        draws=fit.draws.take(kept),
         edges=doubt.draws[kept],
         places=places,
         most_new=places if most_new is None else most_new,

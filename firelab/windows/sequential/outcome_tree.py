@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.fits.ordinal.links import link_named
-from firelab.fits.ordinal.stage_draws import StageDraws, normal_points
+from firelab.fits.ordinal.quadrature import normal_points
+from firelab.fits.ordinal.stage_draws import StageDraws
 
 FloatArray = NDArray[np.float64]
 

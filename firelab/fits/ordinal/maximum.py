@@ -9,20 +9,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.fits.ordinal.plain_likelihood import Evaluation
-
 FloatArray = NDArray[np.float64]
 
 _STEP_TOLERANCE = 1e-9
+"""A step smaller than this, in units of each parameter, changes no digit reported."""
 _MOST_ITERATIONS = 60
 _MOST_HALVINGS = 30
 _DIFFERENCE = 1e-4
+"""Step of a differenced Hessian: the cube root of double precision, about."""
 _SLACK = 1e-11
+"""By how much of itself the function may fall from rounding alone."""
 
 CODE_MEANINGS = {
     0: "converged: every step is below 1e-9",
@@ -32,24 +33,35 @@ CODE_MEANINGS = {
 }
 
 
+class Shape(NamedTuple):
+    """A function at one point.
+
+    Attributes
+    ----------
+    value : float
+    gradient : ndarray, shape (q,)
+    hessian : ndarray, shape (q, q)
+    """
+
+    value: float
+    gradient: FloatArray
+    hessian: FloatArray
+
+
 class Objective(Protocol):
     """What can be maximised."""
 
     def value(self, point: FloatArray) -> float:
         """Return the function."""
 
-    def evaluate(self, point: FloatArray) -> Evaluation:
-        """Return the function with gradient and Hessian."""
-
-
-class Sloped(Protocol):
-    """What has an exact gradient."""
-
     def gradient(self, point: FloatArray) -> tuple[float, FloatArray]:
         """Return the function and its gradient."""
 
+    def evaluate(self, point: FloatArray) -> Shape:
+        """Return the function with gradient and Hessian."""
 
-def differenced_hessian(objective: Sloped, point: FloatArray) -> FloatArray:
+
+def differenced_hessian(objective: Objective, point: FloatArray) -> FloatArray:
     """Return the Hessian as central differences of an exact gradient."""
     size = len(point)
     hessian = np.empty((size, size))
@@ -113,7 +125,7 @@ class Maximum:
     Attributes
     ----------
     point : ndarray, shape (q,)
-    evaluation : Evaluation
+    shape : Shape
     convergence : Convergence
     steady : bool
         Whether the steps shrank to nothing, as they do at a true maximum and
@@ -121,7 +133,7 @@ class Maximum:
     """
 
     point: FloatArray
-    evaluation: Evaluation
+    shape: Shape
     convergence: Convergence
     steady: bool
 
@@ -175,13 +187,13 @@ def _climb(
     code = 0 if steady else 1 if stuck else 2
     return Maximum(
         point=point,
-        evaluation=here,
+        shape=here,
         convergence=convergence_record(here, free, code, count),
         steady=steady,
     )
 
 
-def _is_finite(here: Evaluation) -> bool:
+def _is_finite(here: Shape) -> bool:
     return bool(np.isfinite(here.value)) and bool(np.all(np.isfinite(here.hessian)))
 
 
@@ -191,10 +203,10 @@ def is_small(step: FloatArray, point: FloatArray, units: FloatArray) -> bool:
 
 
 def _shortened(
-    objective: Objective, point: FloatArray, here: Evaluation, step: FloatArray
-) -> tuple[FloatArray, Evaluation | None]:
+    objective: Objective, point: FloatArray, here: Shape, step: FloatArray
+) -> tuple[FloatArray, Shape | None]:
     """Halve a step until the function does not fall; None where it always does."""
-    slack = getattr(objective, "slack", _SLACK) * (1.0 + abs(here.value))
+    slack = _SLACK * (1.0 + abs(here.value))
     for halving in range(_MOST_HALVINGS):
         trial = point + step * 0.5**halving
         value = objective.value(trial) if halving else None
@@ -206,7 +218,7 @@ def _shortened(
     return point, None
 
 
-def newton_step(here: Evaluation, free: NDArray[np.intp]) -> FloatArray:
+def newton_step(here: Shape, free: NDArray[np.intp]) -> FloatArray:
     """Return the Newton step of the free parameters, with a ridge where needed."""
     step = np.zeros(len(here.gradient))
     curvature = -here.hessian[np.ix_(free, free)]
@@ -250,7 +262,7 @@ def condition_number(information: FloatArray, *, scaled: bool = False) -> float:
 
 
 def convergence_record(
-    here: Evaluation, free: NDArray[np.intp], code: int, iterations: int
+    here: Shape, free: NDArray[np.intp], code: int, iterations: int
 ) -> Convergence:
     """Return the record of a point, judged by the step that would come next."""
     step = newton_step(here, free)

@@ -1,9 +1,9 @@
-r"""From unconstrained numbers to thresholds, effects and deviations.
+r"""From unconstrained numbers to thresholds, coefficients and standard deviations.
 
 The grades are laid out on the coded temperature scale: a place :math:`m` of
 their middle, positive widths :math:`g_k`, and a steepness :math:`s` (latent
 units per half fired range). Thresholds are :math:`\theta_j = s\,\pi_j` with
-:math:`\pi_{j+1} - \pi_j = g_j` and mean :math:`m`; an effect is
+:math:`\pi_{j+1} - \pi_j = g_j` and mean :math:`m`; a coefficient is
 :math:`\beta_k = s\,\delta_k`, where :math:`\delta` of the temperature is 1 and
 that of the dwell is positive. So what the edges are in degC hardly depends on
 how steep the stages pass, and heat never un-fuses glass.
@@ -32,32 +32,50 @@ FloatArray = NDArray[np.float64]
 
 _POSITIVE = (TEMPERATURE, DWELL)
 _LARGEST_LOG = 12.0
+"""Of a logarithm that is raised: beyond it a posterior point is meaningless, and the
+density must still be a number."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RandomEffect:
+    """A normal random effect of the latent grade.
+
+    Attributes
+    ----------
+    name : str
+        What shares it: ``load``, ``tile``.
+    scale : float
+        Of the half-normal prior of its standard deviation, latent units.
+    """
+
+    name: str
+    scale: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Natural:
-    """Parameters in the model's own terms, of M points.
+class StageParameters:
+    """Parameters of the stage model at M points.
 
     Attributes
     ----------
     thresholds : ndarray, shape (M, J - 1)
     coefficients : ndarray, shape (M, p)
-    load_sd, tile_sd : ndarray, shape (M,)
+    sd : ndarray, shape (M, E)
+        Of each random effect, latent units.
     """
 
     thresholds: FloatArray
     coefficients: FloatArray
-    load_sd: FloatArray
-    tile_sd: FloatArray
+    sd: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Layout:
+class Parameterisation:
     """Where each of the q unconstrained parameters stands.
 
     Order: place, J - 2 log widths, log steepness (where there is a column of
-    temperature or dwell to carry it), one effect per other column, score of the
-    load deviation, score of the tile deviation (where there is a tile effect).
+    temperature or dwell to carry it), one effect per other column, and the normal
+    score of each random effect's standard deviation.
 
     Attributes
     ----------
@@ -66,22 +84,18 @@ class Layout:
     columns : tuple of ModelColumn
         Columns of the design matrix, p of them.
     carrier : int or None
-        Column whose effect is the steepness itself.
+        Column whose coefficient is the steepness itself.
     fixed_steepness : float
         Latent units, where no column carries it.
-    has_tiles : bool
-        Whether there is a tile effect.
-    load_scale, tile_scale : float
-        Scales of the half-normal deviations, latent units.
+    effects : tuple of RandomEffect
+        E of them.
     """
 
     n_grades: int
     columns: tuple[ModelColumn, ...]
     carrier: int | None
     fixed_steepness: float
-    has_tiles: bool
-    load_scale: float
-    tile_scale: float
+    effects: tuple[RandomEffect, ...]
 
     @property
     def n_widths(self) -> int:
@@ -94,8 +108,8 @@ class Layout:
         return None if self.carrier is None else 1 + self.n_widths
 
     @property
-    def effects_at(self) -> tuple[int, ...]:
-        """Place of each column's own effect; -1 for the carrier."""
+    def coefficients_at(self) -> tuple[int, ...]:
+        """Place of each column's own parameter; -1 for the carrier."""
         at = 1 + self.n_widths + (self.carrier is not None)
         places = []
         for column in range(len(self.columns)):
@@ -105,71 +119,56 @@ class Layout:
         return tuple(places)
 
     @property
-    def load_at(self) -> int:
-        """Place of the load deviation's score."""
-        own = len(self.columns) - (self.carrier is not None)
-        return 1 + self.n_widths + (self.carrier is not None) + own
+    def sd_at(self) -> int:
+        """Place of the first standard deviation's score."""
+        return 1 + self.n_widths + len(self.columns)
 
     @property
     def n_parameters(self) -> int:
         """Number of unconstrained parameters, q."""
-        return self.load_at + 1 + self.has_tiles
+        return self.sd_at + len(self.effects)
 
     def is_positive(self, column: int) -> bool:
-        """Tell whether a column's effect can only fuse further."""
+        """Tell whether a column's coefficient can only fuse further."""
         return self.columns[column] in _POSITIVE
 
-    def natural(self, points: FloatArray) -> Natural:
-        """Return the parameters of (M, q) points in the model's own terms."""
+    def stage_parameters(self, points: FloatArray) -> StageParameters:
+        """Return the parameters of the model at (M, q) points."""
         steepness = self._steepness(points)
-        thresholds = steepness[:, None] * self._places(points)
         coefficients = np.empty((len(points), len(self.columns)))
-        for column, at in enumerate(self.effects_at):
+        for column, at in enumerate(self.coefficients_at):
             if at < 0:
                 coefficients[:, column] = steepness
                 continue
             raw = points[:, at]
             share = _exp(raw) if self.is_positive(column) else raw
             coefficients[:, column] = steepness * share
-        tile_sd = np.zeros(len(points))
-        if self.has_tiles:
-            tile_sd = half_normal(points[:, -1], self.tile_scale)[0]
-        return Natural(
-            thresholds=thresholds,
+        scores = points[:, self.sd_at :]
+        return StageParameters(
+            thresholds=steepness[:, None] * self._places(points),
             coefficients=coefficients,
-            load_sd=half_normal(points[:, self.load_at], self.load_scale)[0],
-            tile_sd=tile_sd,
+            sd=half_normal(scores, 1.0)[0] * self._scales,
         )
 
-    def pull_back(
+    def gradient(
         self,
         points: FloatArray,
-        natural: Natural,
+        stage: StageParameters,
         by_threshold: FloatArray,
         by_coefficient: FloatArray,
-        by_load_sd: FloatArray,
-        by_tile_sd: FloatArray | None = None,
+        by_sd: FloatArray,
     ) -> FloatArray:
-        """Turn a gradient in natural parameters into one of the unconstrained.
+        """Turn a gradient by the model's parameters into one by the points, (M, q).
 
         Parameters
         ----------
         points : ndarray, shape (M, q)
             Where the gradient was taken.
-        natural : Natural
-            ``self.natural(points)``.
+        stage : StageParameters
+            ``self.stage_parameters(points)``.
         by_threshold : ndarray, shape (M, J - 1)
-            Derivatives by each threshold.
         by_coefficient : ndarray, shape (M, p)
-            Derivatives by each coefficient.
-        by_load_sd : ndarray, shape (M,)
-            Derivative by the load deviation.
-        by_tile_sd : ndarray, shape (M,), optional
-            Derivative by the tile deviation.
-
-        Returns
-        -------
-        ndarray, shape (M, q)
+        by_sd : ndarray, shape (M, E)
         """
         out = np.zeros_like(points)
         steepness = self._steepness(points)
@@ -183,18 +182,20 @@ class Layout:
             out[:, 1 : 1 + self.n_widths] = steepness[:, None] * widths * centred
         at_steepness = self.steepness_at
         if at_steepness is not None:
-            out[:, at_steepness] = (by_threshold * natural.thresholds).sum(axis=1)
-            out[:, at_steepness] += (by_coefficient * natural.coefficients).sum(axis=1)
-        for column, at in enumerate(self.effects_at):
+            out[:, at_steepness] = (by_threshold * stage.thresholds).sum(axis=1)
+            out[:, at_steepness] += (by_coefficient * stage.coefficients).sum(axis=1)
+        for column, at in enumerate(self.coefficients_at):
             if at < 0:
                 continue
-            own = natural.coefficients[:, column] if self.is_positive(column) else steepness
+            own = stage.coefficients[:, column] if self.is_positive(column) else steepness
             out[:, at] = by_coefficient[:, column] * own
-        slope = half_normal(points[:, self.load_at], self.load_scale)[1]
-        out[:, self.load_at] = by_load_sd * slope
-        if self.has_tiles and by_tile_sd is not None:
-            out[:, -1] = by_tile_sd * half_normal(points[:, -1], self.tile_scale)[1]
+        slope = half_normal(points[:, self.sd_at :], 1.0)[1] * self._scales
+        out[:, self.sd_at :] = by_sd * slope
         return out
+
+    @property
+    def _scales(self) -> FloatArray:
+        return np.array([effect.scale for effect in self.effects])
 
     def _steepness(self, points: FloatArray) -> FloatArray:
         at = self.steepness_at
@@ -213,49 +214,67 @@ def _exp(logs: FloatArray) -> FloatArray:
     return np.exp(np.clip(logs, -_LARGEST_LOG, _LARGEST_LOG))
 
 
-def make_layout(
-    series: FiringSeries, columns: tuple[ModelColumn, ...], *, link: str, has_tiles: bool
-) -> Layout:
-    """Lay out the parameters of a stage fit with those columns."""
-    carriers = [columns.index(name) for name in _POSITIVE if name in columns]
-    return Layout(
+def parameterise(
+    series: FiringSeries,
+    columns: tuple[ModelColumn, ...],
+    *,
+    link: str,
+    effects: tuple[str, ...] = ("load",),
+) -> Parameterisation:
+    """Lay out the parameters of a stage fit.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    columns : tuple of ModelColumn
+    link : str
+    effects : tuple of str
+        Names of the random effects, of ``load`` and ``tile``.
+    """
+    carriers = [columns.index(column) for column in _POSITIVE if column in columns]
+    scales = {"load": series.priors.load_sd, "tile": series.priors.tile_sd}
+    return Parameterisation(
         n_grades=len(series.responses.stage.grades),
         columns=columns,
         carrier=carriers[0] if carriers else None,
         fixed_steepness=prior_steepness(series, columns)[0] * latent_scale(link),
-        has_tiles=has_tiles,
-        load_scale=series.priors.load_sd * latent_scale(link),
-        tile_scale=series.priors.tile_sd * latent_scale(link),
+        effects=tuple(
+            RandomEffect(name=name, scale=scales[name] * latent_scale(link))
+            for name in effects
+        ),
     )
 
 
-def make_priors(series: FiringSeries, layout: Layout, *, link: str) -> Priors:
-    """Set the series' priors on the parameters of a layout."""
-    wish, unit, q = series.priors, latent_scale(link), layout.n_parameters
+def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) -> Priors:
+    """Set the series' priors on the parameters of a stage fit."""
+    stated, unit, q = series.priors, latent_scale(link), layout.n_parameters
     half_degC = half_range_degC(series, layout.columns)
     mean, sd = np.zeros(q), np.ones(q)
-    mean[0], sd[0] = wish.place, wish.place_spread
+    mean[0], sd[0] = stated.place, stated.place_spread
     if layout.n_widths:
         inner = slice(1, 1 + layout.n_widths)
-        mean[inner] = np.log(wish.grade_width / half_degC * min(1.0, 2.0 / layout.n_widths))
-        sd[inner] = wish.grade_width_spread
+        four = min(1.0, 2.0 / layout.n_widths)
+        mean[inner] = np.log(stated.grade_width / half_degC * four)
+        sd[inner] = stated.grade_width_spread
     at_steepness = layout.steepness_at
     if at_steepness is not None:
         median, sd[at_steepness] = prior_steepness(series, layout.columns)
         mean[at_steepness] = np.log(median * unit)
-    for column, at in enumerate(layout.effects_at):
+    for column, at in enumerate(layout.coefficients_at):
         if at < 0:
             continue
         if layout.is_positive(column):
             mean[at] = np.log(dwell_half_degC(series) / half_degC)
-            sd[at] = wish.doubling_spread
+            sd[at] = stated.doubling_spread
         else:
             product = layout.columns[column].is_product
-            sd[at] = (wish.interaction if product else wish.effect) / half_degC
-    words = list(prior_words(series, link, layout.columns))
-    if layout.has_tiles:
-        words.append(
-            f"deviation between tiles looked at again: half-normal, "
-            f"{layout.tile_scale:.2g} units"
-        )
-    return Priors(mean=mean, sd=sd, words=tuple(words))
+            sd[at] = (stated.interaction if product else stated.effect) / half_degC
+    words = prior_words(series, layout.columns)
+    words += tuple(_DEVIATION_WORDS[e.name].format(scale=e.scale) for e in layout.effects)
+    return Priors(mean=mean, sd=sd, words=words)
+
+
+_DEVIATION_WORDS = {
+    "load": "deviation between loads: half-normal, {scale:.2g} units",
+    "tile": "deviation between tiles looked at again: half-normal, {scale:.2g} units",
+}

@@ -1,0 +1,212 @@
+r"""The likelihood of graded looks: the one that every fit of grades uses.
+
+A look is graded :math:`j` with probability
+:math:`F(\theta_j - \eta - u) - F(\theta_{j-1} - \eta - u)`; its latent *ends* are
+what stands in the brackets. Looks are independent given the random effects
+:math:`u`. An effect that is held explicitly is part of :math:`\eta`; one normal
+effect :math:`\tau v_g`, shared by the looks of a group, can be integrated out, for
+many parameter points at once with shared nodes, or for one point by adaptive
+Gauss-Hermite quadrature with exact gradient.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.fits.ordinal.links import Link, interval_terms
+from firelab.fits.ordinal.looks import Groups
+from firelab.fits.ordinal.quadrature import Nodes
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+class Evaluation(NamedTuple):
+    """A log-likelihood at M points, with its slopes where they were asked for.
+
+    Attributes
+    ----------
+    value : ndarray, shape (M,)
+    by_lower, by_upper : ndarray, shape (M, n)
+        Derivatives by the lower and by the upper end of each look.
+    by_effect : ndarray, shape (M, n)
+        Derivatives by what one standard deviation of an integrated effect moves each
+        look; empty without one.
+    """
+
+    value: FloatArray
+    by_lower: FloatArray
+    by_upper: FloatArray
+    by_effect: FloatArray
+
+
+def grade_ends(
+    grade: IntArray, thresholds: FloatArray, eta: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return both latent ends of each look's grade.
+
+    Parameters
+    ----------
+    grade : ndarray of int, shape (n,)
+    thresholds : ndarray, shape (M, J - 1)
+    eta : ndarray, shape (M, n)
+        Latent grade, explicit random effects included.
+
+    Returns
+    -------
+    tuple of (ndarray, ndarray), shape (M, n)
+    """
+    wall = np.full((len(thresholds), 1), np.inf)
+    ends = np.concatenate([-wall, thresholds, wall], axis=1)
+    return ends[:, grade] - eta, ends[:, grade + 1] - eta
+
+
+def by_threshold(
+    grade: IntArray, n_grades: int, by_lower: FloatArray, by_upper: FloatArray
+) -> FloatArray:
+    """Gather (M, n) slopes by the ends into (M, J - 1) by the thresholds."""
+    return np.stack(
+        [
+            by_upper[:, grade == j].sum(axis=1) + by_lower[:, grade == j + 1].sum(axis=1)
+            for j in range(n_grades - 1)
+        ],
+        axis=1,
+    )
+
+
+def independent_looks(
+    link: Link, lower: FloatArray, upper: FloatArray, *, with_slopes: bool = True
+) -> Evaluation:
+    """Return the log-likelihood of looks that share no integrated effect.
+
+    Parameters
+    ----------
+    link : Link
+    lower, upper : ndarray, shape (M, n)
+        Latent ends.
+    with_slopes : bool, default True
+        Else the slopes are empty.
+    """
+    terms = interval_terms(link, lower, upper, int(with_slopes))
+    value = terms.log_p.sum(axis=1)
+    nothing = np.empty(0)
+    if not with_slopes:
+        return Evaluation(value, nothing, nothing, nothing)
+    return Evaluation(value, -terms.lower[0], terms.upper[0], nothing)
+
+
+def grouped_looks(
+    link: Link,
+    lower: FloatArray,
+    upper: FloatArray,
+    moves: FloatArray,
+    groups: Groups,
+    nodes: Nodes,
+    *,
+    kinds: IntArray | None = None,
+    with_slopes: bool = True,
+) -> Evaluation:
+    """Return the log-likelihood of looks whose groups share a normal effect.
+
+    Parameters
+    ----------
+    link : Link
+    lower, upper : ndarray, shape (M, n)
+        Latent ends in a mean group.
+    moves : ndarray, shape (M, K)
+        What one standard deviation of the effect moves looks of each kind, latent units.
+    groups : Groups
+    nodes : Nodes
+        Shared by all points.
+    kinds : ndarray of int, shape (n,), optional
+        Kind of each look, 0 to K - 1; all are of kind 0 by default.
+    with_slopes : bool, default True
+    """
+    nothing = np.empty(0)
+    if link.name == "logit" and not with_slopes:
+        at_nodes = _logit_groups(lower, upper, moves, groups, nodes, kinds)
+        return Evaluation(log_sum(at_nodes)[0].sum(axis=1), nothing, nothing, nothing)
+    own = moves[:, [0]] if kinds is None else moves[:, kinds]
+    shift = own[:, :, None] * nodes.place
+    terms = interval_terms(
+        link, lower[:, :, None] - shift, upper[:, :, None] - shift, int(with_slopes)
+    )
+    whole, share = log_sum(groups.add_up(terms.log_p, axis=1) + nodes.log_weight)
+    if not with_slopes:
+        return Evaluation(whole.sum(axis=1), nothing, nothing, nothing)
+    share = share[:, groups.of_row, :]
+    on_lower, on_upper = -terms.lower[0] * share, terms.upper[0] * share
+    return Evaluation(
+        whole.sum(axis=1),
+        on_lower.sum(axis=2),
+        on_upper.sum(axis=2),
+        -((on_lower + on_upper) @ nodes.place),
+    )
+
+
+def log_sum(logs: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return log of the sum over the last axis, and each entry's share of it.
+
+    Where nothing is left of any entry the sum is minus infinity and no entry has a share.
+    """
+    peak = logs.max(axis=-1, keepdims=True)
+    held = np.where(np.isfinite(peak), peak, 0.0)
+    share = np.exp(logs - held)
+    total = share.sum(axis=-1, keepdims=True)
+    with np.errstate(divide="ignore"):
+        whole = (np.log(total) + held)[..., 0]
+    return whole, share / np.where(total > 0.0, total, 1.0)
+
+
+_LARGEST_LOG = 50.0
+"""Largest log of a factor below: a look that its group contradicts by more counts that
+much, which only points far outside the posterior do."""
+_FACTORS = 12
+"""Factors multiplied before a logarithm is taken: 12 times `_LARGEST_LOG` cannot
+overflow."""
+
+
+def _logit_groups(
+    lower: FloatArray,
+    upper: FloatArray,
+    moves: FloatArray,
+    groups: Groups,
+    nodes: Nodes,
+    kinds: IntArray | None,
+) -> FloatArray:
+    """Return the log-likelihood of each group at each node, (M, G, Q), for the logit.
+
+    The logistic turns a group's likelihood into a product of factors
+    ``1 + exp(end) exp(shift)``, so no logarithm is taken per look and node.
+    """
+    with np.errstate(divide="ignore"):
+        apart = np.log(-np.expm1(lower - upper))
+    whole = groups.add_up(apart, axis=1)[:, :, None] + nodes.log_weight
+    for kind in range(moves.shape[1]):
+        shift = moves[:, [kind]] * nodes.place
+        for ends, sign in ((-upper, 1.0), (lower, -1.0)):
+            has_end = np.isfinite(ends[0])
+            kept = np.flatnonzero(has_end if kinds is None else has_end & (kinds == kind))
+            if kept.size:
+                _subtract_factors(whole, ends[:, kept], sign * shift, groups.of_row[kept])
+    return whole
+
+
+def _subtract_factors(
+    whole: FloatArray, ends: FloatArray, shift: FloatArray, group: IntArray
+) -> None:
+    most = np.exp(_LARGEST_LOG)
+    grown = np.exp(np.minimum(ends, _LARGEST_LOG))[:, :, None]
+    grown = grown * np.exp(np.clip(shift, -_LARGEST_LOG, _LARGEST_LOG))[:, None, :]
+    np.minimum(grown, most, out=grown)
+    grown += 1.0
+    first = np.flatnonzero(np.diff(group, prepend=-1))
+    within = np.arange(group.size) - np.repeat(first, np.diff(np.append(first, group.size)))
+    runs = np.flatnonzero(within % _FACTORS == 0)
+    logs = np.log(np.multiply.reduceat(grown, runs, axis=1))
+    groups = group[runs]
+    own = np.flatnonzero(np.diff(groups, prepend=-1))
+    whole[:, groups[own]] -= np.add.reduceat(logs, own, axis=1)
