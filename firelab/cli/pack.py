@@ -43,12 +43,12 @@ def command(
     """
     from firelab.errors import UsageError
     from firelab.series.folder import write_atomically
-    from firelab.studios.bundle.descriptor import LICENCES
+    from firelab.studios.bundle.origin import LICENCES, read_origin
     from firelab.studios.bundle.packing import pack_series
     from firelab.studios.bundle.privacy import name_form
 
     with console.faults_told(as_json=as_json):
-        if not licence:
+        if not licence and read_origin(folder) is None:
             raise UsageError(
                 "no licence is chosen",
                 "--licence",

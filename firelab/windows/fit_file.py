@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
 from firelab.fits.clarity.clarity import fit_clarity
@@ -270,25 +271,37 @@ def write_fit(folder: str | Path, found: FolderFit) -> Path:
     return path
 
 
-def write_windows(
-    folder: str | Path, windows: FiringWindows, *, invented: bool = False
-) -> Path:
-    """Write windows.json and windows.csv and return the path of the first.
+def windows_table_text(windows: FiringWindows, *, invented: bool = False) -> str:
+    """Return the content of windows.csv.
 
     An invented series' table has one column more, ``note``, that says so.
     """
+    return _table_text(windows.table, invented=invented)
+
+
+def next_table_text(chosen: NextTiles, *, invented: bool = False) -> str:
+    """Return the content of next.csv."""
+    return _table_text(chosen.table, invented=invented)
+
+
+def _table_text(table: pd.DataFrame, *, invented: bool) -> str:
+    noted = table.assign(**({_NOTE: INVENTED} if invented else {}))
+    return str(noted.to_csv(index=False, lineterminator="\n"))
+
+
+def write_windows(
+    folder: str | Path, windows: FiringWindows, *, invented: bool = False
+) -> Path:
+    """Write windows.json and windows.csv and return the path of the first."""
     path = Path(folder) / WINDOWS_FILE
     write_atomically(path, json_text(windows.to_dict()))
-    table = windows.table.assign(**({_NOTE: INVENTED} if invented else {}))
-    write_atomically(
-        Path(folder) / WINDOWS_TABLE, table.to_csv(index=False, lineterminator="\n")
-    )
+    table = windows_table_text(windows, invented=invented)
+    write_atomically(Path(folder) / WINDOWS_TABLE, table)
     return path
 
 
 def write_next(folder: str | Path, chosen: NextTiles, *, invented: bool = False) -> Path:
     """Write next.csv and return its path."""
     path = Path(folder) / NEXT_FILE
-    table = chosen.table.assign(**({_NOTE: INVENTED} if invented else {}))
-    write_atomically(path, table.to_csv(index=False, lineterminator="\n"))
+    write_atomically(path, next_table_text(chosen, invented=invented))
     return path

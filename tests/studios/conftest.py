@@ -1,6 +1,8 @@
 """Invented series folders, fired on paper."""
 
+import io
 import json
+import zipfile
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from firelab.series.series_file import design_path, read_series, series_hash
 
 
 def invent_folder(
-    folder, *, observers=("Ada Vega", "Al Voss"), design="quick-look", seed=1
+    folder, *, observers=("Ada Vega", "Al Voss"), design="quick-look", seed=1, budget=()
 ):
     """Write an invented series: declared, planned, fired and graded by no one."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -22,6 +24,8 @@ def invent_folder(
         'schema = "firelab/series/1"', 'schema = "firelab/series/1"\ninvented = true'
     )
     text = text.replace('"name of the colour"', '"Marsh green"')
+    for old, new in budget:
+        text = text.replace(old, new)
     (folder / "series.toml").write_text(text, encoding="utf-8")
     series = read_series(folder)
     plan = plan_series(series, series_hash=series_hash(folder), seed=seed)
@@ -52,6 +56,13 @@ def invented_looks(series, plan, observers, seed):
             note=f"{INVENTED} {observers[0]} held the fork" if place == 0 else INVENTED,
             recorded_by=observers[0],
         )
+
+
+def extract(bundle, folder):
+    """Write the files of a bundle as any zip program does."""
+    with zipfile.ZipFile(io.BytesIO(bundle.raw)) as opened:
+        opened.extractall(folder)
+    return folder
 
 
 @pytest.fixture
@@ -85,6 +96,12 @@ def derived_folder(folder):
     (folder / "report.html").write_text(page)
     assert json.loads((folder / "fit.json").read_text())["observers"]
     return folder
+
+
+@pytest.fixture
+def extracted():
+    """The function that writes a bundle's files as any zip program does."""
+    return extract
 
 
 @pytest.fixture(scope="module")

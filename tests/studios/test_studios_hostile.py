@@ -2,18 +2,22 @@
 
 import io
 import json
+import shutil
 import stat
 import struct
 import zipfile
+from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.errors import FaultyFile, UsageError
+from firelab.series.folder import sha256_of
 from firelab.studios.bundle.archive import (
     LARGEST_FILE,
     MOST_FILES,
@@ -27,6 +31,7 @@ from firelab.studios.bundle.bundle import (
     seal_text,
     unpack_bundle,
 )
+from firelab.studios.bundle.inert_page import inert_page
 from firelab.studios.bundle.packing import pack_series
 
 
@@ -241,7 +246,7 @@ def test_nothing_is_written_unless_all_is_well(bundle, tmp_path):
     unpack_bundle(bundle, target)
     assert {
         path.relative_to(target).as_posix() for path in target.rglob("*") if path.is_file()
-    } == set(bundle.contents)
+    } == {*bundle.contents, "origin.json"} - {"datapackage.json", "SHA256SUMS"}
     assert [path.name for path in target.parent.iterdir()] == ["side"]
     with pytest.raises(UsageError, match="is there already and not empty"):
         unpack_bundle(bundle, target)
@@ -292,3 +297,87 @@ def test_the_command_refuses_and_leaves_the_disk_as_it_was(bundle, tmp_path, sor
     assert "hint: " in ran.stderr
     assert sorted(tmp_path.rglob("*")) == before
     assert not Path("/evil.csv").exists()
+
+
+# Reference: what the HTML standard runs or follows (scripting, event handlers,
+# javascript: URLs, meta refresh, foreign content) and a page in another encoding.
+HOSTILE_PAGE = """<!DOCTYPE html><head><meta http-equiv="refresh" content="0;url=//e.x">
+<script>document.title = "ran"</script><base href="//e.x"></head><body onload="run()">
+<p class="recipe" onclick="run()" style="color:red">760 degC</p>
+<img src="x" onerror="run()"><img alt="map" src="data:image/png;base64,iVBORw0=">
+<svg><script>run()</script><style><img src=x onerror=run()></style></svg>
+<a href="javascript:run()">next</a><iframe srcdoc="<script>run()</script>"></iframe>
+<form action="//e.x"><input type="image" src="//e.x"><input type="checkbox" id="c"></form>
+<object data="//e.x"></object><math><mtext><table><mglyph><style><!--</style>
+<img title="--&gt;&lt;img src=1 onerror=run()&gt;"></body>"""
+
+
+def test_a_page_from_a_stranger_is_rebuilt_without_anything_that_runs():
+    page = inert_page(HOSTILE_PAGE.encode()).decode()
+    tags = {}
+
+    class Reader(HTMLParser):
+        def handle_starttag(self, tag, attrs):
+            tags.setdefault(tag, []).append(dict(attrs))
+
+    Reader().feed(page)
+    assert not {"script", "base", "svg", "a", "iframe", "form", "object"} & set(tags)
+    assert [one for one in tags["img"] if "src" in one] == [
+        {"alt": "map", "src": "data:image/png;base64,iVBORw0="}
+    ]
+    assert tags["input"] == [{"type": "checkbox", "id": "c"}]
+    assert not any(
+        name.startswith("on") for every in tags.values() for a in every for name in a
+    )
+    assert "refresh" not in page
+    assert "760 degC" in page
+    assert page.index("Content-Security-Policy") < page.index("760 degC")
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-7", "utf-32"])
+def test_another_encoding_cannot_hide_a_script(encoding):
+    page = inert_page("<p>a</p><script>run()</script>".encode(encoding))
+    assert page.startswith(b'<!DOCTYPE html>\n<html lang="en">\n<meta charset="utf-8">')
+    assert "<script" not in page.decode("utf-8")
+
+
+def test_pages_and_figures_go_apart_and_what_can_run_is_not_written(folder, tmp_path):
+    (folder / "figures").mkdir()
+    stream = io.BytesIO()
+    Image.new("RGB", (4, 4)).save(stream, "PNG")
+    (folder / "figures" / "edges.png").write_bytes(stream.getvalue())
+    (folder / "figures" / "edges.svg").write_text("<svg><script>run()</script></svg>")
+    digest = sha256_of(folder / "firings.csv")
+    (folder / "report.html").write_text(f"<p>{digest}</p><script>run()</script>")
+    out = unpack_bundle(pack_series(folder, licence="CC0-1.0"), tmp_path / "out")
+    assert {path.name for path in (out / "as-sent").iterdir()} == {
+        "edges.png",
+        "report.html",
+    }
+    assert not (out / "report.html").exists()
+    assert not (out / "figures").exists()
+    assert "<script" not in (out / "as-sent" / "report.html").read_text()
+
+
+@pytest.mark.browser
+def test_a_browser_runs_nothing_of_a_page_as_sent(tmp_path):
+    from playwright.sync_api import sync_playwright
+
+    path = tmp_path / "report.html"
+    asked = []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+        )
+        page = browser.new_page()
+        page.on("request", lambda request: asked.append(request.url))
+        path.write_text(HOSTILE_PAGE.replace("refresh", "not-now"))
+        page.goto(path.as_uri())
+        assert page.title() == "ran", "the page would run if it were not rebuilt"
+        asked.clear()
+        path.write_bytes(inert_page(HOSTILE_PAGE.encode()))
+        page.goto(path.as_uri())
+        page.wait_for_timeout(300)
+        assert page.title() == "As sent, not checked"
+        assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
+        browser.close()

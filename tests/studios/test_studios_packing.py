@@ -31,10 +31,48 @@ def test_same_content_gives_same_bytes(folder, tmp_path):
     assert pack_series(folder, licence="CC0-1.0", studio="North kiln").raw != first
 
 
-def test_unpacking_and_packing_again_gives_the_same_bytes(derived_folder, tmp_path):
-    first = pack_series(derived_folder, licence=LICENCE)
-    unpacked = unpack_bundle(open_bundle(first.raw), tmp_path / "theirs")
-    assert pack_series(unpacked, licence=LICENCE).raw == first.raw
+def test_licence_studio_and_descent_stay_through_unpack_and_pack(derived_folder, tmp_path):
+    first = pack_series(derived_folder, licence=LICENCE, studio="North kiln")
+    folder = unpack_bundle(open_bundle(first.raw), tmp_path / "theirs")
+    second = pack_series(folder, studio="South kiln")
+    assert pack_series(folder, studio="South kiln").raw == second.raw
+    assert second.contents["firings.csv"] == first.contents["firings.csv"]
+    assert second.licence == LICENCE
+    assert second.studio == "North kiln"
+    assert second.descriptor["contributors"][1] == {
+        "title": "South kiln",
+        "role": "contributor",
+    }
+    assert second.derived_from == (first.sha256,)
+    assert first.sha256 in second.descriptor["sources"][0]["title"]
+    again = unpack_bundle(open_bundle(second.raw), tmp_path / "again")
+    assert pack_series(again).derived_from == (first.sha256, second.sha256)
+
+
+# Reference: the adapter's licence chart of the Creative Commons FAQ, as remembered.
+@pytest.mark.parametrize(
+    ("theirs", "mine", "allowed"),
+    [
+        ("CC0-1.0", "CC-BY-4.0", True),
+        ("CC-BY-4.0", "CC-BY-NC-4.0", True),
+        ("CC-BY-4.0", "CC0-1.0", False),
+        ("CC-BY-SA-4.0", "CC-BY-SA-4.0", True),
+        ("CC-BY-SA-4.0", "CC-BY-4.0", False),
+        ("CC-BY-NC-4.0", "CC-BY-4.0", False),
+        ("ODbL-1.0", "CC-BY-4.0", False),
+        ("other-closed", "other-closed", False),
+    ],
+)
+def test_a_weaker_licence_is_refused_with_the_reason(
+    folder, tmp_path, theirs, mine, allowed
+):
+    first = pack_series(folder, licence=theirs, studio="North kiln")
+    copy = unpack_bundle(open_bundle(first.raw), tmp_path / "theirs")
+    if allowed:
+        assert pack_series(copy, licence=mine).licence == mine
+        return
+    with pytest.raises(UsageError, match=f"came from North kiln under {theirs}"):
+        pack_series(copy, licence=mine)
 
 
 def test_any_zip_program_reads_it_and_its_sums(folder, tmp_path):
@@ -53,11 +91,11 @@ def test_any_zip_program_reads_it_and_its_sums(folder, tmp_path):
     assert "firings.csv: OK" in checked.stdout
 
 
-def test_the_standards_own_library_finds_nothing(derived_folder, tmp_path):
+def test_the_standards_own_library_finds_nothing(derived_folder, tmp_path, extracted):
     # Reference: frictionless, the Data Package standard's own Python library;
     # it checks hashes, sizes, both table schemas, keys between the tables.
     bundle = pack_series(derived_folder, licence=LICENCE, studio="North kiln")
-    out = unpack_bundle(bundle, tmp_path / "out")
+    out = extracted(bundle, tmp_path / "out")
     package = frictionless.Package(str(out / "datapackage.json"))
     report = package.validate()
     assert report.valid, report.flatten(["title", "message"])
@@ -73,18 +111,20 @@ def test_the_standards_own_library_finds_nothing(derived_folder, tmp_path):
         ("plan.csv", "test", "trial"),
     ],
 )
-def test_the_standards_own_library_can_find_faults(folder, tmp_path, file, old, new):
-    out = unpack_bundle(pack_series(folder, licence=LICENCE), tmp_path / "out")
+def test_the_standards_own_library_can_find_faults(
+    folder, tmp_path, extracted, file, old, new
+):
+    out = extracted(pack_series(folder, licence=LICENCE), tmp_path / "out")
     path = out / file
     path.write_text(path.read_text().replace(old, new, 1))
     assert not frictionless.Package(str(out / "datapackage.json")).validate().valid
 
 
-def test_files_of_like_names_are_told_apart(folder, tmp_path):
+def test_files_of_like_names_are_told_apart(folder, tmp_path, extracted):
     (folder / "figures").mkdir()
     for name in ("low edge.svg", "low-edge.svg", "low_edge.svg"):
         (folder / "figures" / name).write_text("<svg xmlns='http://www.w3.org/2000/svg'/>")
-    out = unpack_bundle(pack_series(folder, licence=LICENCE), tmp_path / "out")
+    out = extracted(pack_series(folder, licence=LICENCE), tmp_path / "out")
     described = json.loads((out / "datapackage.json").read_text())
     names = [one["name"] for one in described["resources"]]
     assert len(set(names)) == len(names)
@@ -116,7 +156,8 @@ def test_hashes_follow_the_cleaned_files(derived_folder, tmp_path):
     for name in ("fit.json", "windows.json"):
         sources = json.loads((out / name).read_text())["provenance"]["sources"]
         assert {file: sha256_of(out / file) for file in sources} == sources
-    assert sha256_of(out / "firings.csv") in (out / "report.html").read_text()
+    page = (out / "as-sent" / "report.html").read_text()
+    assert sha256_of(out / "firings.csv") in page
 
 
 def test_names_may_be_kept_or_shortened(derived_folder):
@@ -183,6 +224,13 @@ def test_stale_derived_files_are_not_packed(derived_folder):
         "report.html",
     }
     assert "firelab fit" in str(fault.value)
+
+
+def test_next_tiles_of_another_log_stay_at_home(folder):
+    (folder / "next.csv").write_text("load,temperature_degC\n1,760\n")
+    bundle = pack_series(folder, licence=LICENCE)
+    assert "next.csv" not in bundle.contents
+    assert any(note.startswith("next.csv was left out") for note in bundle.notes)
 
 
 def test_faults_are_told_with_their_remedy(folder):

@@ -5,6 +5,12 @@ start from draws of an importance sample, which need not be good: the step is
 tuned by dual averaging (Hoffman and Gelman 2014), the metric from the chains'
 own spread, and :math:`\hat R` over the halves of all chains (Gelman et al. 2013,
 section 11.4) tells whether they have mixed.
+
+A trajectory is chaotic: a last digit that another processor adds up otherwise would
+grow until the draws are others. So what steers it is rounded to a coarse grid, which
+swallows such digits. Any force that is a function of the place alone leaves the leapfrog
+reversible and volume-preserving (Neal 2011, section 5.4); whether a move is accepted
+is decided by the density itself, so the draws are as right as before.
 """
 
 from __future__ import annotations
@@ -13,7 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 ValueAndGradient = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
@@ -27,6 +33,13 @@ MIXED = 1.05
 _MOST_LEAPS = 16
 _WANTED_ACCEPTANCE = 0.8
 _LONGEST_TIME = 1.8
+_GRID = 2.0**-9
+"""Grid of forces, metric, step and starts: 1e10 times the digits that differ between
+processors (1e-13), and a hundredth of what moves a chain (chosen here)."""
+
+
+def _on_grid(values: ArrayLike) -> FloatArray:
+    return np.asarray(np.round(np.asarray(values, dtype=float) / _GRID) * _GRID)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,6 +80,10 @@ class _Chains:
     root: FloatArray
     """Lower Cholesky factor of the metric's covariance."""
 
+    def _value_and_force(self, place: FloatArray) -> tuple[FloatArray, FloatArray]:
+        value, slope = self.density(place)
+        return value, _on_grid(slope)
+
     def move(self, step: float, rng: np.random.Generator) -> FloatArray:
         """Move every chain once; return the acceptance probabilities."""
         momentum = rng.standard_normal(self.points.shape)
@@ -79,7 +96,7 @@ class _Chains:
         with np.errstate(all="ignore"):
             for leap in range(leaps):
                 place = place + step * speed @ self.root.T
-                value, slope = self.density(place)
+                value, slope = self._value_and_force(place)
                 length = step if leap < leaps - 1 else 0.5 * step
                 speed = speed + length * slope @ self.root
             change = value - 0.5 * (speed**2).sum(axis=1) - energy
@@ -109,13 +126,14 @@ def sample_by_chains(
     -------
     ChainSample
     """
-    values, slopes = density(starts)
+    points = _on_grid(starts)
+    values, slopes = density(points)
     chains = _Chains(
         density=density,
-        points=starts,
+        points=points,
         values=values,
-        slopes=slopes,
-        root=_metric_root(starts[None]),
+        slopes=_on_grid(slopes),
+        root=_metric_root(points[None]),
     )
     step = 0.3
     for _ in range(_WARM_ROUNDS):
@@ -148,7 +166,7 @@ def _warm_up(
     centre, error, smooth = np.log(5.0 * step), 0.0, np.log(step)
     seen = []
     for count in range(1, _WARM_STEPS + 1):
-        accepted = float(chains.move(step, rng).mean())
+        accepted = float(_on_grid(chains.move(step, rng).mean()))
         error += (_WANTED_ACCEPTANCE - accepted - error) / (count + 10.0)
         log_step = centre - np.sqrt(count) / 0.05 * error
         weight = count**-0.75
@@ -162,7 +180,9 @@ def _metric_root(points: FloatArray) -> FloatArray:
     flat = points.reshape(-1, points.shape[-1])
     covariance = np.atleast_2d(np.cov(flat, rowvar=False))
     own = np.diag(np.maximum(np.diag(covariance), 1e-8))
-    return np.asarray(np.linalg.cholesky(0.9 * covariance + 0.1 * own))
+    root = _on_grid(np.linalg.cholesky(0.9 * covariance + 0.1 * own))
+    np.fill_diagonal(root, np.maximum(np.diag(root), _GRID))
+    return root
 
 
 def mixing(points: FloatArray) -> tuple[float, float]:

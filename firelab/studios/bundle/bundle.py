@@ -28,8 +28,15 @@ from firelab.studios.bundle.archive import (
     read_archive,
 )
 from firelab.studios.bundle.descriptor import BUNDLE_SCHEMA, DESCRIPTOR_FILE
+from firelab.studios.bundle.inert_page import inert_page
+from firelab.studios.bundle.origin import ORIGIN_FILE, Origin
+from firelab.studios.bundle.privacy import clean_photo
 
 SEAL_FILE = "SHA256SUMS"
+AS_SENT = "as-sent"
+"""Folder for what another studio drew or wrote and nobody here has checked."""
+FIGURES_FOLDER, PHOTOS_FOLDER = "figures", "photos"
+_OF_THE_ZIP = (DESCRIPTOR_FILE, SEAL_FILE)
 
 NEEDED_FILES = (SERIES_FILE, PLAN_TABLE, PLAN_FILE, FIRINGS_FILE)
 """What a bundle holds at least, beside its descriptor and seal."""
@@ -181,6 +188,27 @@ class Bundle:
         named = self.descriptor.get("contributors") or [{}]
         return str(named[0].get("title", ""))
 
+    @property
+    def licence(self) -> str:
+        """Identifier of its licence; empty where it names none."""
+        named = self.descriptor.get("licenses") or [{}]
+        return str(named[0].get("name", ""))
+
+    @property
+    def derived_from(self) -> tuple[str, ...]:
+        """SHA-256 of the bundles that it was made from, the oldest first."""
+        return tuple(map(str, self.descriptor["firelab"].get("derived_from", ())))
+
+    @property
+    def origin(self) -> Origin:
+        """Where a folder came from that is unpacked from it."""
+        return Origin(
+            sha256=self.sha256,
+            studio=self.studio,
+            licence=self.licence,
+            derived_from=self.derived_from,
+        )
+
     def text(self, name: str) -> str:
         """Return one file as text.
 
@@ -266,13 +294,34 @@ def read_bundle(path: str | Path) -> Bundle:
     return open_bundle(place.read_bytes(), place.name)
 
 
+def written_files(bundle: Bundle) -> dict[str, bytes]:
+    """Return what unpacking writes, by name.
+
+    Tables, results, photos and traces as they are. The sender's page and figures
+    go apart, to `AS_SENT`: the page rebuilt so that nothing in it runs
+    (`inert_page`), of the figures those that are pictures and cannot hold a script.
+    Descriptor and seal describe the zip; ``origin.json`` keeps what of them lasts.
+    """
+    found = {ORIGIN_FILE: bundle.origin.text.encode("utf-8")}
+    for name, content in bundle.contents.items():
+        suffix = name.rpartition(".")[2].lower()
+        apart = f"{AS_SENT}/{Path(name).name}"
+        if suffix == "html":
+            found[apart] = inert_page(content)
+        elif name.startswith(f"{FIGURES_FOLDER}/") and suffix == "png":
+            found[apart] = clean_photo(content, name)
+        elif name not in _OF_THE_ZIP and suffix not in ("svg", "pdf"):
+            found[name] = content
+    return found
+
+
 def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
     """Write the files of a verified bundle to a new folder, all of them or none.
 
     Parameters
     ----------
     bundle : Bundle
-        As `open_bundle` returned it.
+        As `open_bundle` returned it; `written_files` says what becomes of them.
     folder : str or Path
         Must not exist, or be empty.
 
@@ -294,7 +343,7 @@ def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
     target.parent.mkdir(parents=True, exist_ok=True)
     made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}."))
     try:
-        for name, content in bundle.contents.items():
+        for name, content in written_files(bundle).items():
             place = made / name
             place.parent.mkdir(parents=True, exist_ok=True)
             with place.open("xb") as stream:

@@ -15,38 +15,13 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any
 
-from firelab.errors import UsageError
 from firelab.plan.plan import PLAN_DTYPES, ROLES
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, INVENTED, PLAN_TABLE
+from firelab.studios.bundle.origin import LICENCES, Origin
 
 BUNDLE_SCHEMA = "firelab/bundle/1"
 DESCRIPTOR_FILE = "datapackage.json"
-
-LICENCES: dict[str, tuple[str, str]] = {
-    "CC0-1.0": (
-        "Creative Commons Zero 1.0",
-        "https://creativecommons.org/publicdomain/zero/1.0/",
-    ),
-    "CC-BY-4.0": (
-        "Creative Commons Attribution 4.0",
-        "https://creativecommons.org/licenses/by/4.0/",
-    ),
-    "CC-BY-SA-4.0": (
-        "Creative Commons Attribution Share-Alike 4.0",
-        "https://creativecommons.org/licenses/by-sa/4.0/",
-    ),
-    "CC-BY-NC-4.0": (
-        "Creative Commons Attribution Non-Commercial 4.0",
-        "https://creativecommons.org/licenses/by-nc/4.0/",
-    ),
-    "ODbL-1.0": (
-        "Open Data Commons Open Database License 1.0",
-        "https://opendatacommons.org/licenses/odbl/1-0/",
-    ),
-    "other-closed": ("Not licensed for others to use; ask the studio", ""),
-}
-"""Licences a studio may choose: identifier to title and address."""
 
 _MEDIA_TYPES = {
     "toml": "application/toml",
@@ -64,28 +39,6 @@ _INTEGERS = ("session", "load", "order", "look", "mesh", "layers")
 _NUMBERS = ("temperature_degC", "dwell_s", "grain_um", "transparency")
 _UNITS = {"temperature_degC": "degC", "dwell_s": "s", "grain_um": "um"}
 _REQUIRED = {PLAN_TABLE: tuple(PLAN_DTYPES), FIRINGS_FILE: ("tile", "look", "load")}
-
-
-def check_licence(name: str) -> str:
-    """Return a licence's identifier, or refuse one that is not known.
-
-    Raises
-    ------
-    UsageError
-        Listing those that are.
-
-    Examples
-    --------
-    >>> check_licence("cc-by-4.0")
-    'CC-BY-4.0'
-    """
-    known = {one.casefold(): one for one in LICENCES}
-    if name.casefold() not in known:
-        raise UsageError(
-            f"licence {name!r} is not one of {', '.join(LICENCES)}",
-            hint="the studio chooses under which terms others may use the bundle",
-        )
-    return known[name.casefold()]
 
 
 def slug(text: str, fallback: str = "series") -> str:
@@ -108,6 +61,7 @@ def describe_bundle(
     studio: str,
     privacy: tuple[str, ...],
     made_with: Mapping[str, str],
+    origin: Origin | None = None,
 ) -> dict[str, Any]:
     """Return the descriptor of a bundle as plain values.
 
@@ -125,6 +79,8 @@ def describe_bundle(
         What was taken out, in words.
     made_with : mapping of str to str
         Package versions under which plan and fit were made.
+    origin : Origin, optional
+        The bundle that the series was unpacked from.
 
     Returns
     -------
@@ -147,7 +103,8 @@ def describe_bundle(
         "licenses": [
             {"name": licence, "title": title, **({"path": address} if address else {})}
         ],
-        "contributors": [{"title": studio, "role": "author"}] if studio else None,
+        "contributors": _contributors(studio, origin) or None,
+        "sources": [_source(origin)] if origin else None,
         "resources": [
             _resource(name, called, contents[name], series)
             for name, called in _resource_names(contents).items()
@@ -158,9 +115,24 @@ def describe_bundle(
             "invented": series.invented,
             "versions": dict(made_with),
             "privacy": list(privacy),
+            **({"derived_from": list(origin.lineage)} if origin else {}),
         },
     }
     return {key: value for key, value in described.items() if value is not None}
+
+
+def _contributors(studio: str, origin: Origin | None) -> list[dict[str, str]]:
+    """Name who fired it first, then who passes it on."""
+    author = origin.studio if origin else studio
+    named = [{"title": author, "role": "author"}] if author else []
+    if studio and studio != author:
+        named.append({"title": studio, "role": "contributor"})
+    return named
+
+
+def _source(origin: Origin) -> dict[str, str]:
+    whose = origin.studio or "a studio that is not named"
+    return {"title": f"bundle of {whose}, {origin.licence}, SHA-256 {origin.sha256}"}
 
 
 def made_with(contents: Mapping[str, bytes]) -> dict[str, str]:

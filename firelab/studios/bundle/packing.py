@@ -26,13 +26,19 @@ from firelab.series.folder import (
     stale_sources,
 )
 from firelab.studios.bundle.archive import name_fault
-from firelab.studios.bundle.bundle import SEAL_FILE, Bundle, seal_text
+from firelab.studios.bundle.bundle import (
+    FIGURES_FOLDER,
+    PHOTOS_FOLDER,
+    SEAL_FILE,
+    Bundle,
+    seal_text,
+)
 from firelab.studios.bundle.descriptor import (
     DESCRIPTOR_FILE,
-    check_licence,
     describe_bundle,
     made_with,
 )
+from firelab.studios.bundle.origin import check_licence, read_origin, refuse_weaker
 from firelab.studios.bundle.privacy import (
     PHOTO_SUFFIXES,
     NameCleaner,
@@ -42,8 +48,8 @@ from firelab.studios.bundle.privacy import (
     observer_names,
     words_of_the_trade,
 )
-
-FIGURES_FOLDER, PHOTOS_FOLDER = "figures", "photos"
+from firelab.studios.bundle.verification import verify_next
+from firelab.windows.fit_file import fit_folder, fresh_fit_options
 
 _IN_ORDER = (
     SERIES_FILE,
@@ -68,7 +74,7 @@ _REMAKE = {FIT_FILE: "firelab fit", WINDOWS_FILE: "firelab windows"}
 def pack_series(
     folder: str | Path,
     *,
-    licence: str,
+    licence: str = "",
     studio: str = "",
     names: NameForm = "codes",
     drop_notes: bool = False,
@@ -80,7 +86,8 @@ def pack_series(
     folder : str or Path
         With at least series.toml, plan.csv, plan.json and firings.csv.
     licence : str
-        One of `firelab.studios.bundle.descriptor.LICENCES`.
+        One of `firelab.studios.bundle.origin.LICENCES`; may be left out where the
+        folder was unpacked from a bundle, whose licence it then keeps.
     studio : str, default ''
         How the studio wants to be called; empty leaves it out.
     names : {'codes', 'initials', 'keep'}, default 'codes'
@@ -96,7 +103,8 @@ def pack_series(
     Raises
     ------
     UsageError
-        If the licence is not known.
+        If the licence is not known, or weaker than that of the bundle which the
+        folder was unpacked from.
     FaultyFile
         If the log is faulty, or a derived file is older than its sources.
     RecordsInsufficient
@@ -104,13 +112,22 @@ def pack_series(
     FirelabError
         If a photo cannot be cleaned or a file's name cannot travel.
     """
-    chosen = check_licence(licence)
     base = Path(folder)
+    origin = read_origin(base)
+    chosen = check_licence(licence or (origin.licence if origin else ""))
+    if origin:
+        refuse_weaker(chosen, origin)
     records = read_firings(base)
     series = records.series
     _refuse_stale(base)
     log = read_log(base, series, planned_firings(records.plan))
     contents = _gather(base)
+    left_out = _left_out(base, contents)
+    if NEXT_FILE in contents and not _next_is_current(base):
+        del contents[NEXT_FILE]
+        left_out += (
+            f"{NEXT_FILE} was left out: it is not what firelab next chooses from this log",
+        )
     written = contents[FIRINGS_FILE]
     contents[FIRINGS_FILE] = _in_own_form(written, log.torn, records)
     if drop_notes:
@@ -125,14 +142,15 @@ def pack_series(
         drop_notes=drop_notes,
     )
     cleaned = cleaner.clean(contents, before={FIRINGS_FILE: written})
-    told = _privacy_words(cleaner, cleaned, names)
+    privacy = _privacy_words(cleaner, cleaned, names)
     descriptor = describe_bundle(
         cleaned,
         series,
         licence=chosen,
         studio=studio.strip(),
-        privacy=told,
+        privacy=privacy,
         made_with=made_with(cleaned),
+        origin=origin,
     )
     cleaned[DESCRIPTOR_FILE] = json_text(descriptor).encode("utf-8")
     cleaned[SEAL_FILE] = seal_text(cleaned).encode("ascii")
@@ -141,7 +159,7 @@ def pack_series(
         for name in cleaner.spared
         if name in cleaner.substitutes
     )
-    return Bundle(contents=cleaned, notes=(*told, *spared, *_left_out(base, cleaned)))
+    return Bundle(contents=cleaned, notes=(*privacy, *spared, *left_out))
 
 
 def _gather(base: Path) -> dict[str, bytes]:
@@ -155,6 +173,15 @@ def _gather(base: Path) -> dict[str, bytes]:
     for name in [one for one in contents if one.startswith(PHOTOS_FOLDER)]:
         contents[name] = clean_photo(contents[name], name)
     return contents
+
+
+def _next_is_current(base: Path) -> bool:
+    """Tell whether the next tiles are those that the log as it stands leads to."""
+    try:
+        fitted = fit_folder(base, fresh_fit_options(base), sensitivity=False)
+    except FirelabError:
+        return False
+    return verify_next(base, fitted).status == "agrees"
 
 
 def _in_own_form(raw: bytes, torn: bytes, records: Records) -> bytes:
@@ -184,16 +211,16 @@ def _privacy_words(
     cleaner: NameCleaner, contents: dict[str, bytes], names: NameForm
 ) -> tuple[str, ...]:
     count = len(set(cleaner.substitutes.values()))
-    told = []
+    words = []
     if names == "keep":
-        told.append("observers' names were kept")
+        words.append("observers' names were kept")
     elif count:
-        told.append(f"{count} observers' names were replaced with {names}")
+        words.append(f"{count} observers' names were replaced with {names}")
     if cleaner.drop_notes:
-        told.append("notes were left out, and the report, which shows them")
+        words.append("notes were left out, and the report, which shows them")
     if any(name.startswith(PHOTOS_FOLDER) for name in contents):
-        told.append("photos carry no place, time or owner")
-    return tuple(told)
+        words.append("photos carry no place, time or owner")
+    return tuple(words)
 
 
 def _refuse_stale(base: Path) -> None:

@@ -1,219 +1,67 @@
 """A series recomputed from its raw tables and compared with what it claims.
 
-Where a recomputed file differs from the claimed one, number by number.
+Plan, fit, windows, their table and the next tiles are made again from series.toml,
+plan.csv and firings.csv. Photos, traces, pages and figures are no numbers to
+recompute: they are named as not checked.
 """
 
 from __future__ import annotations
 
+import itertools
 import json
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from firelab.errors import FirelabError
+from firelab.plan.figures.design_figures import design_figures
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan import Plan
-from firelab.plan.plan_files import plan_dict, plan_table_text
+from firelab.plan.plan_files import plan_dict, plan_table_text, read_plan
+from firelab.plan.schedule.kiln_time import kiln_hours
+from firelab.plan.stock.preparation import powder_needed
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIT_FILE,
+    NEXT_FILE,
     PLAN_FILE,
     PLAN_TABLE,
     WINDOWS_FILE,
-    json_text,
+    WINDOWS_TABLE,
     versions,
 )
 from firelab.series.series_file import read_series, series_hash
+from firelab.studios.bundle.altered_look import explain_fit
+from firelab.studios.bundle.bundle import NEEDED_FILES, SEAL_FILE
+from firelab.studios.bundle.comparison import (
+    FileVerdict,
+    compare_json,
+    compare_table,
+    degC_per_latent_unit,
+)
+from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE
+from firelab.studios.bundle.origin import ORIGIN_FILE
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.fit_file import ask_window, fit_folder, fit_to_dict, read_fit_options
+from firelab.windows.fit_file import (
+    FolderFit,
+    ask_window,
+    fit_folder,
+    fit_to_dict,
+    next_table_text,
+    read_fit_options,
+    windows_table_text,
+)
+from firelab.windows.sequential.next_tiles import next_tiles
 
-_TOLD = 12
-_IGNORED = ("versions",)
-EXACT = 17.0
-"""Digits of two values that are equal."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
-    """One place where the recomputed value is another.
-
-    Attributes
-    ----------
-    place : str
-        Path of keys inside the file.
-    claimed, found : str
-        Both values; ``absent`` where one of them has none.
-    digits : float
-        Leading digits in agreement; 0 where they are not numbers.
-    """
-
-    place: str
-    claimed: str
-    found: str
-    digits: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileVerdict:
-    """What recomputing one file gave.
-
-    Attributes
-    ----------
-    file : str
-    status : {'agrees', 'extended', 'differs', 'not claimed', 'cannot be recomputed'}
-        ``extended`` where rows were added to a plan that else agrees.
-    numbers : int
-        Numbers compared.
-    differences : tuple of Difference
-    note : str
-        Why it cannot be recomputed, or what explains a difference.
-    """
-
-    file: str
-    status: str
-    numbers: int = 0
-    differences: tuple[Difference, ...] = ()
-    note: str = ""
-
-    @property
-    def digits(self) -> float:
-        """Fewest leading digits in agreement, 17 where every value is equal."""
-        return min((one.digits for one in self.differences), default=EXACT)
-
-    def summary(self) -> str:
-        """Return the verdict as lines for a terminal."""
-        if self.status == "agrees":
-            return f"{self.file}: agrees to the last digit ({self.numbers} numbers)"
-        if self.status != "differs":
-            return f"{self.file}: {self.status}" + (f": {self.note}" if self.note else "")
-        head = (
-            f"{self.file}: differs in {len(self.differences)} places, agrees to "
-            f"{self.digits:.0f} digits at least"
-        )
-        lines = [
-            f"  {one.place}: claimed {one.claimed}, found {one.found}"
-            for one in self.differences[:_TOLD]
-        ]
-        rest = len(self.differences) - _TOLD
-        lines += [f"  and {rest} more"] if rest > 0 else []
-        lines += [f"  {self.note}"] if self.note else []
-        return "\n".join([head, *lines])
-
-
-def compare_json(file: str, claimed: Any, found: Any) -> FileVerdict:
-    """Compare the content of a file with what was recomputed.
-
-    Parameters
-    ----------
-    file : str
-    claimed : Any
-        As read from JSON; None where the file is not there.
-    found : Any
-        As it would be written.
-
-    Returns
-    -------
-    FileVerdict
-        Package versions are left out of the comparison.
-
-    Examples
-    --------
-    >>> print(compare_json("fit.json", {"a": 1.25}, {"a": 1.2500001}).summary())
-    fit.json: differs in 1 places, agrees to 7 digits at least
-      a: claimed 1.25, found 1.2500001
-    """
-    if claimed is None:
-        return FileVerdict(file=file, status="not claimed")
-    again = json.loads(json_text(found))
-    differences = tuple(_differences(claimed, again, ""))
-    return FileVerdict(
-        file=file,
-        status="differs" if differences else "agrees",
-        numbers=sum(1 for _ in _numbers(again)),
-        differences=differences,
-    )
-
-
-def compare_lines(file: str, claimed: str, found: str) -> FileVerdict:
-    """Compare a table with what was recomputed, line by line.
-
-    Further lines at the end of `claimed` make it ``extended``.
-    """
-    mine, right = claimed.splitlines(), found.splitlines()
-    differences = tuple(
-        Difference(
-            place=f"line {line + 1}",
-            claimed=mine[line] if line < len(mine) else "absent",
-            found=one,
-            digits=0.0,
-        )
-        for line, one in enumerate(right)
-        if line >= len(mine) or mine[line] != one
-    )
-    added = len(mine) - len(right)
-    status = "differs" if differences else "extended" if added > 0 else "agrees"
-    return FileVerdict(
-        file=file,
-        status=status,
-        numbers=sum(line.count(",") + 1 for line in right[1:]),
-        differences=differences,
-        note=f"{added} rows were added to it later" if added > 0 else "",
-    )
-
-
-def _numbers(value: Any) -> Iterator[float]:
-    if isinstance(value, dict):
-        for one in value.values():
-            yield from _numbers(one)
-    elif isinstance(value, list):
-        for one in value:
-            yield from _numbers(one)
-    elif isinstance(value, int | float) and not isinstance(value, bool):
-        yield float(value)
-
-
-def _differences(claimed: Any, found: Any, place: str) -> Iterator[Difference]:
-    if isinstance(claimed, dict) and isinstance(found, dict):
-        for key in [*claimed, *(key for key in found if key not in claimed)]:
-            if key not in _IGNORED:
-                yield from _differences(
-                    claimed.get(key, _Absent), found.get(key, _Absent), f"{place}.{key}"
-                )
-    elif isinstance(claimed, list) and isinstance(found, list):
-        for number in range(max(len(claimed), len(found))):
-            yield from _differences(
-                claimed[number] if number < len(claimed) else _Absent,
-                found[number] if number < len(found) else _Absent,
-                f"{place}[{number}]",
-            )
-    elif claimed != found or type(claimed) is not type(found):
-        yield Difference(
-            place=place.lstrip("."),
-            claimed=_told(claimed),
-            found=_told(found),
-            digits=_digits(claimed, found),
-        )
-
-
-class _Absent:
-    """Stands for a value that is not there."""
-
-
-def _told(value: Any) -> str:
-    return "absent" if value is _Absent else json.dumps(value, ensure_ascii=False)[:80]
-
-
-def _digits(claimed: Any, found: Any) -> float:
-    numbers = [one for one in (claimed, found) if isinstance(one, int | float)]
-    if len(numbers) < 2 or claimed == found:
-        return EXACT if claimed == found else 0.0
-    off = abs(claimed - found) / max(abs(claimed), abs(found))
-    return max(0.0, math.floor(-math.log10(off)))
-
-
-SCHEMA = "firelab/verified/1"
+SCHEMA = "firelab/verified/2"
+_SOUND = ("agrees", "extended", "not claimed")
+_ACCOUNTED = (
+    *(*NEEDED_FILES, FIT_FILE, WINDOWS_FILE, WINDOWS_TABLE, NEXT_FILE),
+    *(DESCRIPTOR_FILE, SEAL_FILE, ORIGIN_FILE),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,31 +71,46 @@ class Verification:
     Attributes
     ----------
     files : tuple of FileVerdict
-        Plan, fit and windows.
+        Of every file that can be recomputed.
+    unchecked : tuple of str
+        Files that a person may look at and that nobody recomputed.
     drift : dict of str to (str, str)
         Package to the version then and now, where they differ.
     """
 
     files: tuple[FileVerdict, ...]
+    unchecked: tuple[str, ...]
     drift: Mapping[str, tuple[str, str]]
 
     @property
     def agrees(self) -> bool:
-        """Whether nothing differs."""
-        return all(
-            one.status in ("agrees", "extended", "not claimed") for one in self.files
-        )
+        """Whether nothing differs but in rounding."""
+        return all(one.status in _SOUND for one in self.files)
+
+    @property
+    def largest_degC(self) -> float:
+        """Largest difference in rounding, degC."""
+        return max((one.largest_degC for one in self.files), default=0.0)
 
     def summary(self) -> str:
-        """Return the verification as lines for a terminal."""
-        lines = [one.summary() for one in self.files]
-        if self.drift:
-            told = ", ".join(
-                f"{name} {then} then, {now} now" for name, (then, now) in self.drift.items()
+        """Return the verification as lines for a terminal, the answer first."""
+        rounded = any(one.rounded for one in self.files)
+        if not self.agrees:
+            head = "does not agree with its own records"
+        elif rounded:
+            head = (
+                f"agrees within rounding: the largest difference is "
+                f"{self.largest_degC:.1g} degC"
             )
-            lines.append(f"versions: {told}")
         else:
-            lines.append("versions: the same then and now")
+            head = "agrees to the last digit"
+        lines = [head, *(one.summary() for one in self.files)]
+        if self.unchecked:
+            lines.append(f"not checked: {', '.join(self.unchecked)}")
+        pairs = [
+            f"{name} {then} then, {now} now" for name, (then, now) in self.drift.items()
+        ]
+        lines.append(f"versions: {', '.join(pairs) or 'the same then and now'}")
         return "\n".join(lines)
 
     def to_dict(self) -> dict[str, Any]:
@@ -255,12 +118,13 @@ class Verification:
         return {
             "schema": SCHEMA,
             "agrees": self.agrees,
+            "largest_degC": self.largest_degC,
             "files": [
                 {
-                    "file": one.file,
-                    "status": one.status,
-                    "numbers": one.numbers,
-                    "digits": one.digits,
+                    **{
+                        name: getattr(one, name)
+                        for name in ("file", "status", "numbers", "rounded", "largest_degC")
+                    },
                     "differences": [
                         {"place": d.place, "claimed": d.claimed, "found": d.found}
                         for d in one.differences
@@ -269,12 +133,13 @@ class Verification:
                 }
                 for one in self.files
             ],
+            "unchecked": list(self.unchecked),
             "drift": {name: list(pair) for name, pair in self.drift.items()},
         }
 
 
 def verify_folder(folder: str | Path) -> Verification:
-    """Recompute plan, fit and windows of a folder from its raw tables.
+    """Recompute plan, fit, windows and next tiles of a folder from its raw tables.
 
     Parameters
     ----------
@@ -284,8 +149,7 @@ def verify_folder(folder: str | Path) -> Verification:
     Returns
     -------
     Verification
-        A file that is not there is not claimed. Where values differ and
-        package versions do too, the drift is named as the likely cause.
+        A file that is not there is not claimed.
 
     Raises
     ------
@@ -295,10 +159,18 @@ def verify_folder(folder: str | Path) -> Verification:
     base = Path(folder)
     stored = {name: _stored(base / name) for name in (PLAN_FILE, FIT_FILE, WINDOWS_FILE)}
     drift = _drift(stored)
-    verdicts = _verify_plan(base, stored[PLAN_FILE])
-    verdicts += _verify_fit_and_windows(base, stored)
+    verdicts = [*_verify_plan(base, stored[PLAN_FILE]), *_verify_results(base, stored)]
+    unchecked = (path.relative_to(base).as_posix() for path in base.rglob("*"))
     return Verification(
-        files=tuple(_explained(one, drift) for one in verdicts), drift=drift
+        files=tuple(_explained(one, drift) for one in verdicts),
+        unchecked=tuple(
+            sorted(
+                name
+                for name in unchecked
+                if name not in _ACCOUNTED and (base / name).is_file()
+            )
+        ),
+        drift=drift,
     )
 
 
@@ -322,66 +194,187 @@ def _drift(stored: Mapping[str, Any]) -> dict[str, tuple[str, str]]:
 
 
 def _explained(verdict: FileVerdict, drift: Mapping[str, tuple[str, str]]) -> FileVerdict:
-    if verdict.status != "differs":
+    if verdict.status != "differs" or verdict.note:
         return verdict
-    if drift:
-        return replace(verdict, note="likely cause: package versions have drifted")
-    return replace(
-        verdict,
-        note="versions are the same: the file was changed, or made on another type of "
-        "machine or by an unreleased firelab",
-    )
+    if "firelab" in drift:
+        note = (
+            f"made by firelab {drift['firelab'][0]}: another version may answer otherwise"
+        )
+    else:
+        note = "this is more than rounding: the file was changed after it was made"
+    return replace(verdict, note=note)
 
 
 def _verify_plan(base: Path, claimed: Any) -> list[FileVerdict]:
     series = read_series(base)
     try:
-        plan = _plan_anew(series, series_hash(base), claimed or {})
+        plan, table = _plan_anew(base, series, claimed or {})
     except FirelabError as fault:
         return [
             FileVerdict(file=name, status="cannot be recomputed", note=fault.what)
             for name in (PLAN_TABLE, PLAN_FILE)
         ]
-    text = (base / PLAN_TABLE).read_text(encoding="utf-8-sig")
-    table = compare_lines(PLAN_TABLE, text, plan_table_text(plan, invented=series.invented))
     if table.status == "extended":
-        return [table, FileVerdict(file=PLAN_FILE, status="extended", note=table.note)]
+        plan = _extended(series, plan, read_plan(base, series))
     content = plan_dict(plan, invented=series.invented)
     return [table, compare_json(PLAN_FILE, claimed, content)]
 
 
-def _plan_anew(series: FiringSeries, digest: str, claimed: Mapping[str, Any]) -> Plan:
+def _plan_anew(
+    base: Path, series: FiringSeries, claimed: Mapping[str, Any]
+) -> tuple[Plan, FileVerdict]:
     """Plan as was asked then: kind, size and seed may have been given by option."""
     seed = int(claimed.get("seed", series.seed))
     wish = replace(series.plan, kind=str(claimed.get("kind", series.plan.kind)))
-    plan = plan_series(replace(series, plan=wish), series_hash=digest, seed=seed)
-    size = claimed.get("n_tiles", plan.n_tiles)
-    if plan.n_tiles == size or series.plan.tiles == size:
-        return plan
-    try:
-        sized = replace(series, plan=replace(wish, tiles=int(size)))
-        return plan_series(sized, series_hash=digest, seed=seed)
-    except FirelabError:
-        return plan
+    text = (base / PLAN_TABLE).read_text(encoding="utf-8")
+    found, failure = None, FirelabError("no number of tiles is stated")
+    for size in dict.fromkeys((series.plan.tiles, claimed.get("n_tiles"))):
+        try:
+            sized = replace(series, plan=replace(wish, tiles=size))
+            plan = plan_series(sized, series_hash=series_hash(base), seed=seed)
+        except FirelabError as fault:
+            failure = fault
+            continue
+        anew = plan_table_text(plan, invented=series.invented)
+        table = compare_table(PLAN_TABLE, text, anew, may_grow=True)
+        found = found or (plan, table)
+        if table.status != "differs":
+            return plan, table
+    if found is None:
+        raise failure
+    return found
 
 
-def _verify_fit_and_windows(base: Path, stored: Mapping[str, Any]) -> list[FileVerdict]:
-    names = (FIT_FILE, WINDOWS_FILE)
-    if stored[FIT_FILE] is None:
-        return [FileVerdict(file=name, status="not claimed") for name in names]
-    options, stale = read_fit_options(base)
-    if stale:
-        note = f"it was made from another {', '.join(stale)}"
+def _extended(series: FiringSeries, first: Plan, whole: Plan) -> Plan:
+    """Return the first plan with what follows from the rows that were added to it."""
+    steps = len(first.preparation)
+    preparation = (*first.preparation, *whole.preparation[steps:])
+    time_h = kiln_hours(series, whole.tiles, preparation)
+    return replace(
+        first,
+        tiles=whole.tiles,
+        preparation=preparation,
+        figures={
+            **first.figures,
+            **design_figures(series, whole.tiles),
+            "budget": whole.figures.get("budget"),
+        },
+        powder_g=powder_needed(series, whole.tiles, preparation),
+        time_h=time_h,
+        notes=(*first.notes, *whole.notes[len(first.notes) :]),
+    )
+
+
+def _verify_results(base: Path, stored: Mapping[str, Any]) -> list[FileVerdict]:
+    names = (FIT_FILE, WINDOWS_FILE, WINDOWS_TABLE, NEXT_FILE)
+    claimed = stored[FIT_FILE]
+    if claimed is None:
         return [
-            FileVerdict(file=name, status="cannot be recomputed", note=note)
+            FileVerdict(
+                file=name,
+                status="cannot be recomputed" if (base / name).is_file() else "not claimed",
+                note="fit.json is missing, which says how it was made",
+            )
             for name in names
         ]
+    options, stale = read_fit_options(base)
     fitted = fit_folder(base, options)
-    verdict = compare_json(FIT_FILE, stored[FIT_FILE], fit_to_dict(fitted))
-    claimed = stored[WINDOWS_FILE]
-    if claimed is None:
-        return [verdict, FileVerdict(file=WINDOWS_FILE, status="not claimed")]
-    asked = {name: claimed.get(name) for name in ("probability", "confidence")}
-    fit = ask_window(fitted.stage, **asked)
-    windows = firing_windows(fit, fitted.clarity).to_dict()
-    return [verdict, compare_json(WINDOWS_FILE, claimed, windows)]
+    if stale:
+        note = f"it was made from another {', '.join(stale)}"
+        why = explain_fit(fitted, claimed)
+        return [
+            FileVerdict(
+                file=name,
+                status="cannot be recomputed",
+                note=f"{note}; {why}" if name == FIT_FILE and why else note,
+            )
+            for name in names
+            if (base / name).is_file()
+        ]
+    low, high = fitted.stage.series.span("temperature")
+    unit = degC_per_latent_unit(claimed, (high - low) / 2)
+    verdict = compare_json(FIT_FILE, claimed, fit_to_dict(fitted), degC_per_unit=unit)
+    if verdict.status == "differs":
+        verdict = replace(verdict, note=explain_fit(fitted, claimed))
+    return [verdict, *_verify_windows(base, fitted, stored[WINDOWS_FILE])]
+
+
+def _verify_windows(base: Path, fitted: FolderFit, claimed: Any) -> Iterator[FileVerdict]:
+    asked = {name: (claimed or {}).get(name) for name in ("probability", "confidence")}
+    try:
+        windows = firing_windows(ask_window(fitted.stage, **asked), fitted.clarity)
+    except FirelabError as fault:
+        for name in (WINDOWS_FILE, WINDOWS_TABLE, NEXT_FILE):
+            if (base / name).is_file():
+                yield FileVerdict(file=name, status="cannot be recomputed", note=fault.what)
+        return
+    yield compare_json(WINDOWS_FILE, claimed, windows.to_dict())
+    table = windows_table_text(windows, invented=fitted.invented)
+    yield _verify_table(base / WINDOWS_TABLE, [table])
+    yield verify_next(base, fitted)
+
+
+def _verify_table(path: Path, candidates: list[str] | Iterator[str]) -> FileVerdict:
+    """Compare a table with each thing it may honestly be; return what comes closest."""
+    if not path.is_file():
+        return FileVerdict(file=path.name, status="not claimed")
+    text = path.read_text(encoding="utf-8")
+    closest = None
+    for candidate in candidates:
+        verdict = compare_table(path.name, text, candidate)
+        if verdict.status == "agrees":
+            return verdict
+        if closest is None or len(verdict.differences) < len(closest.differences):
+            closest = verdict
+    return closest or FileVerdict(file=path.name, status="cannot be recomputed")
+
+
+def verify_next(folder: str | Path, fitted: FolderFit) -> FileVerdict:
+    """Choose the next tiles again and compare.
+
+    `next.csv` does not hold the options that it was asked for with; those that its
+    rows admit are tried.
+
+    Parameters
+    ----------
+    folder : str or Path
+    fitted : FolderFit
+        Of that folder.
+    """
+    path = Path(folder) / NEXT_FILE
+    if not path.is_file():
+        return FileVerdict(file=NEXT_FILE, status="not claimed")
+    verdict = _verify_table(path, _next_candidates(path, fitted))
+    if verdict.status == "agrees":
+        return verdict
+    note = "firelab next does not choose these tiles from this log: choose anew with it"
+    return replace(verdict, note=note)
+
+
+def _next_candidates(path: Path, fitted: FolderFit) -> Iterator[str]:
+    try:
+        claimed = pd.read_csv(path, dtype={"tile": "string"})
+        by_load = claimed.groupby("load")["tile"]
+        n_loads = max(int(by_load.ngroups), 1)
+        places = int(by_load.size().max()) if len(claimed) else None
+        new = int(by_load.apply(lambda tiles: tiles.isna().sum()).max()) if places else None
+    except (ValueError, KeyError):
+        return
+    windows = firing_windows(fitted.stage, fitted.clarity) if places is None else None
+    sizes = (
+        [(None, None)] if places is None else [(None, None), (places, None), (None, new)]
+    )
+    for (size, most_new), fire_on in itertools.product(sizes, (True, False)):
+        try:
+            chosen = next_tiles(
+                fitted.stage,
+                fitted.records.plan,
+                windows=windows,
+                n_loads=n_loads,
+                places=size,
+                most_new=most_new,
+                fire_on=fire_on,
+            )
+        except FirelabError:
+            continue
+        yield next_table_text(chosen, invented=fitted.invented)

@@ -20,6 +20,8 @@ from firelab.studios.bundle.bundle import (
     read_bundle,
     read_bundled_firings,
 )
+from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE
+from firelab.studios.bundle.origin import read_origin
 from firelab.studios.interlaboratory.precision import Precision, study_precision
 from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
 from firelab.studios.pooling.controls_needed import ControlsNeeded, controls_needed
@@ -128,7 +130,10 @@ def read_part(path: str | Path, studio: str = "") -> Part:
         if missing:
             raise FirelabError(f"lacks {', '.join(missing)}", str(place), "pack it first")
         bundle, records = Bundle(contents=files), read_firings(place)
-        named = bundle.studio if "datapackage.json" in files else ""
+        origin = read_origin(place)
+        named = origin.studio if origin else ""
+        if DESCRIPTOR_FILE in files:
+            named = bundle.studio
     else:
         bundle = read_bundle(place)
         records, named = read_bundled_firings(bundle), bundle.studio
