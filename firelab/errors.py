@@ -15,7 +15,7 @@ EXIT_UNSUPPORTED = 3
 
 
 class FirelabError(Exception):
-    """A fault told in three parts: what, where, and the remedy.
+    """A fault in three parts: what, where, and the remedy.
 
     Parameters
     ----------
@@ -51,10 +51,6 @@ class RecordsInsufficient(FirelabError):
     """The records cannot support the answer that was asked for."""
 
     exit_code = EXIT_UNSUPPORTED
-
-
-class FitWarning(UserWarning):
-    """A fit was returned with a doubt that its convergence record explains."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

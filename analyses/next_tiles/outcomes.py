@@ -17,9 +17,9 @@ from firelab.windows.edges.edge_draws import edge_doubt
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.sequential.next_tiles import next_tiles
+from firelab.windows.setting_window import Recipe
 from firelab.windows.simulation.expected_kiln import invent_records
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
-from firelab.windows.window import Recipe
 
 NEXT_LOADS = (2, 2, 2, 1, 1, 1)
 """New tiles, at most, of each load that `next` chooses, after three loads of four.

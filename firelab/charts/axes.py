@@ -1,8 +1,8 @@
-"""Axes in a studio's own units: degC with degF, dwell in minutes and seconds."""
+"""Axes in a studio's own units: the kiln's unit first, dwell in minutes and seconds."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -26,45 +26,71 @@ def write_dwell(dwell_s: float) -> str:
     return f"{minutes}:{seconds:02d}"
 
 
-def in_degrees(text: str) -> str:
-    """Return text with degC and degF written as a kiln's display does.
+SIGN = {"degC": "°C", "degF": "°F"}
+"""How a unit of temperature is written."""
 
-    Examples
-    --------
-    >>> in_degrees("760 degC (1400 degF)")
-    '760 °C (1400 °F)'
-    """
-    return text.replace("degC", "°C").replace("degF", "°F")
+_STEPS = [1, 2, 2.5, 5, 10]
+
+
+def other_unit(reads: str) -> str:
+    """Return the unit that the kiln does not read."""
+    return "degC" if reads == "degF" else "degF"
 
 
 def set_temperature_axis(
-    axes: Axes, low_degC: float, high_degC: float, *, ticks: int = 6
+    axis: Axis, low_degC: float, high_degC: float, reads: str, *, ticks: int = 6
 ) -> None:
-    """Put degC along the bottom."""
-    axes.set_xlim(low_degC, high_degC)
-    axes.set_xlabel("temperature (°C)")
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=ticks, steps=[1, 2, 2.5, 5, 10]))
-
-
-def add_degF_axis(axes: Axes, *, ticks: int = 6) -> SecondaryAxis:
-    """Put degF along the top.
+    """Tick an axis that is drawn in degC at round values of the kiln's unit.
 
     Parameters
     ----------
-    axes : Axes
-        With degC along the bottom.
+    axis : Axis
+        ``axes.xaxis`` or ``axes.yaxis``.
+    low_degC, high_degC : float
+        Ends of the axis.
+    reads : {'degF', 'degC'}
     ticks : int, default 6
         At most so many and one.
+    """
+    in_unit, back = (to_degF, to_degC) if reads == "degF" else (float, float)
+    ends = in_unit(low_degC), in_unit(high_degC)
+    places = MaxNLocator(nbins=ticks, steps=_STEPS).tick_values(*ends)
+    set_ends = axis.axes.set_xlim if axis.axis_name == "x" else axis.axes.set_ylim
+    set_ends(low_degC, high_degC)
+    axis.set_major_locator(
+        FixedLocator([back(float(p)) for p in places if ends[0] <= p <= ends[1]])
+    )
+    axis.set_major_formatter(FuncFormatter(lambda degC, _: f"{in_unit(degC):.0f}"))
+    axis.set_label_text(f"temperature ({SIGN[reads]})")
+
+
+def add_other_axis(axes: Axes, reads: str, *, ticks: int = 6) -> SecondaryAxis:
+    """Put the unit that the kiln does not read along the top.
 
     Returns
     -------
     SecondaryAxis
-        The degF axis; the two agree at every point by the conversion itself.
+        The two agree at every point by the conversion itself.
     """
-    top = axes.secondary_xaxis("top", functions=(degF_of_degC, degC_of_degF))
-    top.set_xlabel("temperature (°F)")
-    top.xaxis.set_major_locator(MaxNLocator(nbins=ticks, steps=[1, 2, 2.5, 5, 10]))
+    top = axes.secondary_xaxis("top", functions=other_functions(reads))
+    top.set_xlabel(f"temperature ({SIGN[other_unit(reads)]})")
+    top.xaxis.set_major_locator(MaxNLocator(nbins=ticks, steps=_STEPS))
     return top
+
+
+def other_functions(reads: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
+    """Return what turns an axis in degC into the unit that the kiln does not read."""
+    return (_same, _same) if reads == "degF" else (degF_of_degC, degC_of_degF)
+
+
+def _same(degC: Any) -> Any:
+    return degC
+
+
+def other_difference(reads: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
+    """Return what turns a difference in the kiln's unit into the other one, and back."""
+    share = 1.8 if reads == "degC" else 1 / 1.8
+    return (lambda own: np.asarray(own) * share, lambda other: np.asarray(other) / share)
 
 
 def degF_of_degC(degC: Any) -> Any:

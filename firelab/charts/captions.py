@@ -1,9 +1,4 @@
-"""A plan's figures as a teacher would say them.
-
-Model terms and columns as a person says them.
-
-Settings by name: what they share, what tells them apart, and as file names.
-"""
+"""Words on and beside the figures: a plan's figures, model terms, settings by name."""
 
 from __future__ import annotations
 
@@ -15,7 +10,6 @@ from firelab.charts.axes import write_dwell
 from firelab.craft.trade_words import base_words, layers_words, setting_words
 from firelab.craft.units import format_temperature
 from firelab.plan.plan import Plan
-from firelab.windows.window import FiringWindows
 
 _NAMES = {"dwell": "ln dwell", "mesh": "log2 grain size"}
 
@@ -50,13 +44,15 @@ def column_words(column: str) -> str:
 _LEAK_WORTH_SAYING = 0.05
 
 
-def plan_lines(plan: Plan) -> tuple[str, ...]:
+def plan_lines(plan: Plan, reads: str = "degF") -> tuple[str, ...]:
     """Return a plan's design figures in words, those that it has.
 
     Parameters
     ----------
     plan : Plan
-        Its ``figures`` are told; what is not there is not spoken of.
+        What is not among its ``figures`` is not spoken of.
+    reads : {'degF', 'degC'}, default 'degF'
+        Unit of the kiln's display.
     """
     figures = plan.figures
     if figures.get("estimable") is False:
@@ -66,7 +62,7 @@ def plan_lines(plan: Plan) -> tuple[str, ...]:
         _shared_load_line(plan),
         _power_line(figures),
         _leak_line(figures),
-        _least_known_line(figures),
+        _least_known_line(figures, reads),
     ]
     return tuple(line for line in lines if line)
 
@@ -104,10 +100,10 @@ def _power_line(figures: Mapping[str, Any]) -> str:
     chances = power_words(figures)
     if not chances:
         return ""
-    told = ", ".join(f"{name} {chance * 100:.0f}" for name, chance in chances)
+    shares = ", ".join(f"{name} {chance * 100:.0f}" for name, chance in chances)
     return (
         f"A shift of {figures['shift_sd']:g} standard deviations of tiles within a load, "
-        f"from one end of a factor to the other, would show so many times in 100: {told}."
+        f"from one end of a factor to the other, would show so many times in 100: {shares}."
     )
 
 
@@ -126,13 +122,13 @@ def _leak_line(figures: Mapping[str, Any]) -> str:
     )
 
 
-def _least_known_line(figures: Mapping[str, Any]) -> str:
+def _least_known_line(figures: Mapping[str, Any], reads: str) -> str:
     at = figures.get("prediction_variance", {}).get("largest_at")
     if not at:
         return ""
+    degrees = format_temperature(float(at["temperature_degC"]), reads)
     return (
-        f"Least is learned at {format_temperature(float(at['temperature_degC']))}, dwell "
-        f"{write_dwell(float(at['dwell_s']))} min:s."
+        f"Least is learned at {degrees}, dwell {write_dwell(float(at['dwell_s']))} min:s."
     )
 
 
@@ -200,11 +196,3 @@ def _parts(setting: Mapping[str, Any]) -> dict[str, str]:
 def wrap_words(text: str, width: int) -> str:
     """Break a title into lines of at most `width` characters."""
     return "\n".join(textwrap.wrap(text, width))
-
-
-def target_words(windows: FiringWindows) -> str:
-    """Return the target in words: the grades, and the score where one is asked."""
-    words = " or ".join(windows.target)
-    if windows.score_target is None:
-        return words
-    return f"{words} and clear (score {windows.score_target:g})"

@@ -12,8 +12,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from firelab.charts.axes import add_degF_axis, set_temperature_axis, write_dwell
+from firelab.charts.axes import add_other_axis, set_temperature_axis, write_dwell
 from firelab.charts.captions import distinct_names, planned_settings, shared_name
+from firelab.charts.fired_tiles import rows_at
 from firelab.charts.style import (
     HIGH_EDGE,
     INK,
@@ -51,7 +52,7 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
     Returns
     -------
     Figure
-        Score by degC and degF. Two lines: the shortest and the longest dwell
+        Score by temperature. Two lines: the shortest and the longest dwell
         that was fired, each with the interval of the mean at the series' level;
         a tile carries the mark of the dwell that is nearer on the ln scale.
     """
@@ -59,7 +60,7 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
     settings = planned_settings(records.plan)
     fired = fired_range(records.graded)
     dwells = sorted({fired.shortest_s, fired.longest_s})
-    names = distinct_names(settings)
+    names, reads = distinct_names(settings), series.kiln.reads
     with drawing_style():
         figure = new_figure(2.2 + 1.9 * len(settings))
         panels = figure.subplots(len(settings), 1, sharex=True, sharey=True, squeeze=False)[
@@ -67,15 +68,15 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
         ]
         for axes, setting, name in zip(panels, settings, names, strict=True):
             _draw_expected(axes, clarity, setting, dwells, fired)
-            _draw_scores(axes, _at(counted.tiles, setting), dwells)
+            _draw_scores(axes, rows_at(counted.tiles, setting), dwells)
             _frame_scores(axes, counted.scale)
             axes.set_title(name, loc="left")
             low, high = fired.coolest_degC, fired.hottest_degC
             beyond = max(0.04 * (high - low), 2.0)
-            set_temperature_axis(axes, low - beyond, high + beyond)
+            set_temperature_axis(axes.xaxis, low - beyond, high + beyond, reads)
+        for axes in panels[:-1]:
             axes.set_xlabel("")
-        panels[-1].set_xlabel("temperature (°C)")
-        add_degF_axis(panels[0])
+        add_other_axis(panels[0], reads)
         figure.supylabel(f"score ({counted.scale.direction})", fontsize=TEXT_PT)
         figure.legend(
             handles=_keys(dwells, series.window.level), loc="outside lower center", ncols=2
@@ -95,13 +96,6 @@ def describe_clarity_plot(records: Records) -> str:
         f"Clearness score against temperature: {len(scores)} fused tiles were scored, "
         f"{enough} of them at the target of {counted.scale.target:g} or better."
     )
-
-
-def _at(tiles: pd.DataFrame, setting: Mapping[str, Any]) -> pd.DataFrame:
-    chosen = np.ones(len(tiles), dtype=bool)
-    for name, value in setting.items():
-        chosen &= (tiles[name] == value).to_numpy()
-    return tiles[chosen]
 
 
 def _draw_expected(

@@ -1,7 +1,4 @@
-"""The edges of each window with their intervals, dwell by dwell.
-
-The edges of a window as marks with intervals, for the map and the edge plot.
-"""
+"""The edges of a window as marks with their intervals, for the map and for a plot."""
 
 from __future__ import annotations
 
@@ -14,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.transforms import ScaledTranslation, Transform
 
-from firelab.charts.axes import add_degF_axis, set_dwell_axis, set_temperature_axis
+from firelab.charts.axes import add_other_axis, set_dwell_axis, set_temperature_axis
 from firelab.charts.style import (
     HIGH_EDGE,
     LOW_EDGE,
@@ -31,7 +28,8 @@ from firelab.charts.style import (
 )
 from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
-from firelab.windows.window import EdgeInterval, Edges, FiringWindows, SettingWindow
+from firelab.windows.setting_window import EdgeInterval, Edges, SettingWindow
+from firelab.windows.window import FiringWindows
 
 _THICK_PT = 1.8
 _SHIFT_PT = {False: (-5.0, 5.0), True: (9.0, 17.0)}
@@ -168,7 +166,7 @@ def draw_edge_plot(
         for place, (axes, window) in enumerate(zip(panels, chosen, strict=True)):
             _draw_panel(axes, window)
             last = place == len(chosen) - 1
-            _label_panel(axes, window, first=place == 0, last=last)
+            _label_panel(axes, window, windows.reads, first=place == 0, last=last)
         keys = [
             *edge_keys(windows.level),
             Line2D([], [], **_BETWEEN, label="between the edges"),
@@ -194,28 +192,28 @@ def describe_edge_plot(
         for edge in window.edges:
             lines.append(
                 f"{setting_words(window.setting)}, {format_duration(edge.dwell_s)}: "
-                f"low edge {write_interval(edge.low_degC)}, "
-                f"high edge {write_interval(edge.high_degC)}."
+                f"low edge {write_interval(edge.low_degC, windows.reads)}, "
+                f"high edge {write_interval(edge.high_degC, windows.reads)}."
             )
     return " ".join(lines)
 
 
-def write_interval(interval: EdgeInterval) -> str:
-    """Write an edge with its interval, in degC and degF.
+def write_interval(interval: EdgeInterval, reads: str = "degF") -> str:
+    """Write an edge with its interval, the kiln's unit first.
 
     Examples
     --------
     >>> write_interval(EdgeInterval(estimate=760.0, lower=750.0, upper=None))
-    '760 degC (1400 degF), from 750 degC (1382 degF) to beyond what was fired'
+    '1400 °F (760 °C), from 1382 °F (750 °C) to beyond what was fired'
     """
     if is_outside(interval):
         return "not inside the fired range"
     lower, upper = interval.lower, interval.upper
-    low = "below what was fired" if lower is None else format_temperature(lower)
-    high = "beyond what was fired" if upper is None else format_temperature(upper)
+    low = "below what was fired" if lower is None else format_temperature(lower, reads)
+    high = "beyond what was fired" if upper is None else format_temperature(upper, reads)
     if interval.estimate is None:
         return f"outside the fired range, from {low} to {high}"
-    return f"{format_temperature(interval.estimate)}, from {low} to {high}"
+    return f"{format_temperature(interval.estimate, reads)}, from {low} to {high}"
 
 
 def _draw_panel(axes: Axes, window: SettingWindow) -> None:
@@ -249,13 +247,13 @@ def _say_outside(axes: Axes, edge: Edges, span: tuple[float, float]) -> None:
     for name, interval in (("low edge", edge.low_degC), ("high edge", edge.high_degC)):
         if is_outside(interval):
             reason = interval.reason or "outside the fired range"
-            words = reason if reason.startswith("no ") else f"{name} {reason}"
+            text = reason if reason.startswith("no ") else f"{name} {reason}"
             at_right = "above" in reason or (name == "high edge" and "below" not in reason)
-            lines[at_right].append(words)
-    for side, (at, told) in enumerate(zip(span, lines, strict=True)):
-        if told:
+            lines[at_right].append(text)
+    for side, (at, words) in enumerate(zip(span, lines, strict=True)):
+        if words:
             axes.annotate(
-                "\n".join(told),
+                "\n".join(words),
                 (at, edge.dwell_s),
                 xytext=(-5 if side else 5, 0),
                 textcoords="offset points",
@@ -266,12 +264,14 @@ def _say_outside(axes: Axes, edge: Edges, span: tuple[float, float]) -> None:
             )
 
 
-def _label_panel(axes: Axes, window: SettingWindow, *, first: bool, last: bool) -> None:
+def _label_panel(
+    axes: Axes, window: SettingWindow, reads: str, *, first: bool, last: bool
+) -> None:
     axes.set_title(setting_words(window.setting), loc="left", pad=8)
     low, high = axes.get_xlim()
-    set_temperature_axis(axes, low, high)
+    set_temperature_axis(axes.xaxis, low, high, reads)
     axes.set_ylabel("")
     if first:
-        add_degF_axis(axes)
+        add_other_axis(axes, reads)
     if not last:
         axes.set_xlabel("")

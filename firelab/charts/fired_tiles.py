@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
@@ -22,13 +23,13 @@ _DOT_PT = 4.0
 
 def tiles_at(records: Records, setting: Mapping[str, Any]) -> pd.DataFrame:
     """Return the graded looks at one setting of mesh, layers and base."""
-    frame = records.graded
-    at_setting: pd.Series[bool] = (
-        (frame["mesh"] == setting["mesh"])
-        & (frame["layers"] == setting["layers"])
-        & (frame["base"].astype(str) == str(setting["base"]))
-    )
-    return frame[at_setting].reset_index(drop=True)
+    return rows_at(records.graded, setting).reset_index(drop=True)
+
+
+def rows_at(frame: pd.DataFrame, setting: Mapping[str, Any]) -> pd.DataFrame:
+    """Return the rows of a frame of tiles that have a setting of mesh, layers and base."""
+    chosen = [frame[name].astype(str) == str(value) for name, value in setting.items()]
+    return frame[np.logical_and.reduce(chosen)]
 
 
 def spread_places(count: int) -> list[tuple[float, float]]:
@@ -117,8 +118,8 @@ def within_dwells(tiles: pd.DataFrame, fired: FiredRange) -> pd.DataFrame:
 
 def beyond_keys(count: int) -> list[Line2D]:
     """Return a legend line that counts the looks that are not drawn, if there are any."""
-    said = f"not drawn: {count} fired on,\nbeyond these dwells"
-    return [Line2D([], [], linestyle="none", label=said)] if count else []
+    words = f"not drawn: {count} fired on,\nbeyond these dwells"
+    return [Line2D([], [], linestyle="none", label=words)] if count else []
 
 
 def _placed(tiles: pd.DataFrame) -> list[tuple[dict[str, Any], tuple[float, float]]]:

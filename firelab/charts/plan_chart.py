@@ -1,7 +1,4 @@
-"""The plan at a glance: where the tiles go, the loads in order, what it uses up.
-
-What a plan uses and what it would show, as bars with their numbers beside them.
-"""
+"""The plan at a glance: where the tiles go, the loads in order, what it uses up."""
 
 from __future__ import annotations
 
@@ -17,20 +14,21 @@ from matplotlib.gridspec import SubplotSpec
 from matplotlib.ticker import MaxNLocator
 
 from firelab.charts.axes import (
-    add_degF_axis,
-    degC_of_degF,
-    degF_of_degC,
+    SIGN,
+    add_other_axis,
+    other_functions,
+    other_unit,
     set_dwell_axis,
     set_temperature_axis,
 )
 from firelab.charts.captions import (
     distinct_names,
-    plan_lines,
     planned_settings,
     power_words,
     shared_name,
     wrap_words,
 )
+from firelab.charts.fired_tiles import rows_at
 from firelab.charts.style import (
     INK,
     PAPER,
@@ -43,6 +41,7 @@ from firelab.charts.style import (
     title_figure,
 )
 from firelab.craft.trade_words import count_words
+from firelab.craft.units import format_temperature
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 
@@ -59,7 +58,7 @@ class PlanBar:
 
 
 def use_bars(plan: Plan) -> list[PlanBar]:
-    """Return what is needed of what there is, as the plan tells them."""
+    """Return what is needed of what there is, as the plan counts them."""
     bars = []
     for name, one in plan.figures.get("budget", {}).items():
         needed, there = float(one["needed"]), one["there"]
@@ -120,7 +119,7 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
     Returns
     -------
     Figure
-        At the top, how many tiles go to which temperature (degC and degF) and
+        At the top, how many tiles go to which temperature and
         dwell, one panel per setting; then each load's temperature in the order
         of firing, with its tiles and its session; then what is used of what
         there is, and how likely a real effect is to show.
@@ -132,14 +131,14 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
         "What it uses of what there is": use_bars(plan),
         f"Chance to see a shift of {shift:g} sd, end to end": chance_bars(plan),
     }
-    told = {title: listed for title, listed in bars.items() if listed}
-    heights = [0.7 + 1.8 * rows, 2.6, *(0.5 + 0.29 * len(one) for one in told.values())]
+    shown = {title: listed for title, listed in bars.items() if listed}
+    heights = [0.7 + 1.8 * rows, 2.6, *(0.5 + 0.29 * len(one) for one in shown.values())]
     with drawing_style():
         figure = new_figure(1.0 + sum(heights))
         places = figure.add_gridspec(len(heights), 1, height_ratios=heights)
         _draw_places(figure, places[0], series, plan, settings)
-        _draw_loads(figure.add_subplot(places[1]), plan)
-        for place, (title, listed) in enumerate(told.items(), start=2):
+        _draw_loads(figure.add_subplot(places[1]), plan, series.kiln.reads)
+        for place, (title, listed) in enumerate(shown.items(), start=2):
             draw_bars(figure.add_subplot(places[place]), title, listed)
         title_figure(figure, _title(plan, settings), invented=series.invented)
         settle_layout(figure)
@@ -155,14 +154,11 @@ def _title(plan: Plan, settings: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def describe_plan_chart(plan: Plan) -> str:
+def describe_plan_chart(plan: Plan, reads: str = "degF") -> str:
     """Say in words what the chart shows."""
     loads = plan.tiles.drop_duplicates("load").sort_values("load")
-    order = ", ".join(f"{degC:.0f}" for degC in loads["temperature_degC"])
-    return (
-        f"Plan of {plan.n_tiles} tiles. Loads in the order of firing, degC: {order}. "
-        + " ".join(plan_lines(plan))
-    )
+    order = ", ".join(format_temperature(t, reads) for t in loads["temperature_degC"])
+    return f"Plan of {plan.n_tiles} tiles. Loads in the order of firing: {order}."
 
 
 def _columns(settings: Sequence[Any]) -> int:
@@ -187,15 +183,13 @@ def _draw_places(
         axes.set_visible(number < len(settings))
         if number >= len(settings):
             continue
-        at = np.ones(len(tested), dtype=bool)
-        for name, value in settings[number].items():
-            at &= (tested[name] == value).to_numpy()
-        _draw_counts(axes, series, tested[at], ticks=ticks)
+        _draw_counts(axes, series, rows_at(tested, settings[number]), ticks=ticks)
         axes.set_title(wrap_words(names[number], 26) if names[number] else "", pad=6)
         if number < columns:
-            add_degF_axis(axes, ticks=ticks)
+            add_other_axis(axes, series.kiln.reads, ticks=ticks)
         lowest = number >= len(settings) - columns
-        axes.set_xlabel("temperature (°C)" if lowest else "")
+        if not lowest:
+            axes.set_xlabel("")
         axes.tick_params(labelbottom=lowest)
         axes.set_ylabel("dwell (min:s)" if number % columns == 0 else "")
 
@@ -207,7 +201,8 @@ def _draw_counts(
     short, long = series.span("dwell")
     beyond = max(0.1 * (high - low), 2.0)
     ratio = max((long / short) ** 0.18, 1.05)
-    set_temperature_axis(axes, low - beyond, high + beyond, ticks=ticks)
+    reads = series.kiln.reads
+    set_temperature_axis(axes.xaxis, low - beyond, high + beyond, reads, ticks=ticks)
     levels = [float(level) for level in series.factors.levels("dwell")]
     set_dwell_axis(axes, short / ratio, long * ratio, levels)
     axes.grid(visible=True, color=UNFIRED)
@@ -230,7 +225,7 @@ def _draw_counts(
         )  # fmt: skip
 
 
-def _draw_loads(axes: Axes, plan: Plan) -> None:
+def _draw_loads(axes: Axes, plan: Plan, reads: str) -> None:
     loads = plan.tiles.groupby("load").agg(
         degC=("temperature_degC", "first"),
         session=("session", "first"),
@@ -248,13 +243,13 @@ def _draw_loads(axes: Axes, plan: Plan) -> None:
         )  # fmt: skip
     _mark_sessions(axes, loads["session"])
     spread = max(float(np.ptp(loads["degC"])), 5.0)
-    axes.set_ylim(loads["degC"].min() - 0.15 * spread, loads["degC"].max() + 0.32 * spread)
+    ends = loads["degC"].min() - 0.15 * spread, loads["degC"].max() + 0.32 * spread
+    set_temperature_axis(axes.yaxis, *ends, reads)
     axes.set_xlim(loads.index.min() - 0.6, loads.index.max() + 0.6)
     axes.xaxis.set_major_locator(MaxNLocator(nbins=12, integer=True))
     axes.set_xlabel("load, in the order of firing")
-    axes.set_ylabel("temperature (°C)")
-    side = axes.secondary_yaxis("right", functions=(degF_of_degC, degC_of_degF))
-    side.set_ylabel("temperature (°F)")
+    side = axes.secondary_yaxis("right", functions=other_functions(reads))
+    side.set_ylabel(f"temperature ({SIGN[other_unit(reads)]})")
     axes.set_title("Loads: temperature, and tiles in each", weight="bold")
 
 

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from firelab.charts.axes import (
-    add_degF_axis,
+    add_other_axis,
     set_temperature_axis,
     spread_apart,
     write_dwell,
@@ -67,7 +67,7 @@ def draw_stage_curves(
     Figure
         A future load, so the effect of the load is averaged over. One panel
         per dwell that was fired (at most five, spread apart), the longest at the
-        top; degC and degF on the horizontal axis, within the fired range.
+        top; temperature on the horizontal axis, within the fired range.
     """
     series = records.series
     grades = series.responses.stage.grades
@@ -87,11 +87,12 @@ def draw_stage_curves(
             axes.set_title(f"dwell {write_dwell(dwells[place])} min:s", loc="left")
         low, high = fired.coolest_degC, fired.hottest_degC
         beyond = max(0.03 * (high - low), 2.0)
+        reads = series.kiln.reads
         for axes in panels[:, 0]:
-            set_temperature_axis(axes, low - beyond, high + beyond)
+            set_temperature_axis(axes.xaxis, low - beyond, high + beyond, reads)
+        for axes in panels[:-1, 0]:
             axes.set_xlabel("")
-        panels[-1, 0].set_xlabel("temperature (°C)")
-        add_degF_axis(panels[0, 0])
+        add_other_axis(panels[0, 0], reads)
         figure.supylabel("probability of the grade", fontsize=TEXT_PT)
         keys = [*_keys(grades, marks, every), *beyond_keys(len(every) - len(tiles))]
         figure.legend(handles=keys, loc="outside lower center", ncols=2)

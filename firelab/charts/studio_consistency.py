@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from firelab.charts.axes import SIGN, other_difference, other_unit
 from firelab.charts.style import (
     HIGH_EDGE,
     INK,
@@ -64,14 +63,15 @@ def draw_consistency(pooling: Pooling) -> Figure:
 
 
 def _draw_shifts(axes: Axes, fit: PooledStage) -> None:
-    table = fit.table
+    table, reads = fit.table, fit.shared.series.kiln.reads
+    scale = 1.8 if reads == "degF" else 1.0
     rows = np.arange(len(table))
     wanted = [("shift", "o", INK, "in all", -0.14)]
     if fit.has_control:
         wanted.append(("kiln", "D", LOW_EDGE, "its kiln", 0.14))
     for name, marker, colour, label, step in wanted:
-        middle = table[f"{name}_degC"].to_numpy()
-        ends = table[[f"{name}_lower", f"{name}_upper"]].to_numpy()
+        middle = scale * table[f"{name}_degC"].to_numpy()
+        ends = scale * table[[f"{name}_lower", f"{name}_upper"]].to_numpy()
         axes.errorbar(
             middle,
             rows + step,
@@ -85,20 +85,12 @@ def _draw_shifts(axes: Axes, fit: PooledStage) -> None:
     axes.axvline(0, color=QUIET, linewidth=1, linestyle="--")
     axes.set_yticks(rows, table["studio"].tolist())
     axes.set_ylim(len(table) - 0.5, -0.5)
-    axes.set_xlabel("fuses earlier than the mean of these studios by, °C")
+    axes.set_xlabel(f"fuses earlier than the mean of these studios by, {SIGN[reads]}")
     level = f"{fit.shared.series.window.level:.0%}"
-    other = axes.secondary_xaxis("top", functions=(_to_F, _to_C))
-    other.set_xlabel(f"°F (bars: {level} intervals)")
+    other = axes.secondary_xaxis("top", functions=other_difference(reads))
+    other.set_xlabel(f"{SIGN[other_unit(reads)]} (bars: {level} intervals)")
     if fit.has_control:
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.26), ncols=2)
-
-
-def _to_F(difference: Any) -> Any:
-    return np.asarray(difference) * 1.8
-
-
-def _to_C(difference: Any) -> Any:
-    return np.asarray(difference) / 1.8
 
 
 def _draw_statistic(axes: Axes, precision: Precision, letter: str, what: str) -> None:

@@ -1,9 +1,8 @@
-"""The look that every figure shares: sizes, colours, markers, and units on the axes.
+"""The look that every figure shares, and figures as files.
 
-Colours differ in lightness as well as hue, and nothing is told by colour alone:
-grades have a marker each, edges a line style each, regions a hatch each.
-
-Figures as files: the same figure gives the same bytes.
+Colours differ in lightness as well as hue, and nothing is shown by colour alone:
+grades have a marker each, edges a line style each, regions a hatch each. The same
+figure gives the same bytes.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from firelab.charts.axes import SIGN, other_difference, other_unit
 from firelab.charts.style import (
     drawing_style,
     new_figure,
@@ -22,7 +23,9 @@ _MARKERS = ("o", "s", "^", "D", "X", "P")
 _DASHES: tuple[Any, ...] = ("", (4, 1.5), (1, 1), (5, 1, 1, 1), (8, 2), (2, 2))
 
 
-def draw_tile_count(table: pd.DataFrame, *, invented: bool = False) -> Figure:
+def draw_tile_count(
+    table: pd.DataFrame, *, reads: str = "degF", invented: bool = False
+) -> Figure:
     """Draw the expected width of the edges and the chance of a recipe.
 
     Parameters
@@ -32,16 +35,20 @@ def draw_tile_count(table: pd.DataFrame, *, invented: bool = False) -> Figure:
         ``width_degC`` (expected width of an edge's interval) and ``chance`` (of
         an assured recipe, 0 to 1). With ``width_lower_degC`` and
         ``width_upper_degC``, nine tries in ten as a bar. At most six kinds.
+    reads : {'degF', 'degC'}, default 'degF'
+        Unit of the kiln's display.
     invented : bool, default False
         Say on the figure that the data are invented.
 
     Returns
     -------
     Figure
-        Width in degC at the left, degF at the right; chance below.
+        Width in the kiln's unit at the left, the other at the right; chance below.
     """
     kinds = list(dict.fromkeys(table["kind"].astype(str)))
-    frame = _side_by_side(table.assign(kind=table["kind"].astype(str)), kinds)
+    widths = table.filter(like="width") * (1.8 if reads == "degF" else 1.0)
+    named = table.assign(**widths, kind=table["kind"].astype(str))
+    frame = _side_by_side(named, kinds)
     with drawing_style():
         figure = new_figure(6.8)
         width, chance = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
@@ -50,9 +57,9 @@ def draw_tile_count(table: pd.DataFrame, *, invented: bool = False) -> Figure:
             _draw_tries(width, frame, kinds)
         _draw_lines(chance, frame, "chance", kinds, legend=False)
         width.set_ylim(0.0, None)
-        width.set_ylabel("width of an edge's interval (°C)")
-        side = width.secondary_yaxis("right", functions=(_wider, _narrower))
-        side.set_ylabel("width of an edge's interval (°F)")
+        width.set_ylabel(f"width of an edge's interval ({SIGN[reads]})")
+        side = width.secondary_yaxis("right", functions=other_difference(reads))
+        side.set_ylabel(f"({SIGN[other_unit(reads)]})")
         chance.set_ylim(-0.03, 1.03)
         chance.set_ylabel("chance of a recipe")
         chance.set_xlabel("tiles")
@@ -61,20 +68,6 @@ def draw_tile_count(table: pd.DataFrame, *, invented: bool = False) -> Figure:
         title_figure(figure, title, invented=invented)
         settle_layout(figure)
     return figure
-
-
-def describe_tile_count(table: pd.DataFrame) -> str:
-    """Say in words what the chart shows."""
-    lines = ["Expected width of an edge against the number of tiles, by plan kind."]
-    for kind, rows in table.sort_values("tiles").groupby("kind", sort=False):
-        told = ", ".join(
-            f"{tiles} tiles {width:.0f} degC ({chance:.0%} chance of a recipe)"
-            for tiles, width, chance in zip(
-                rows["tiles"], rows["width_degC"], rows["chance"], strict=True
-            )
-        )
-        lines.append(f"{kind}: {told}.")
-    return " ".join(lines)
 
 
 def _side_by_side(frame: pd.DataFrame, kinds: list[str]) -> pd.DataFrame:
@@ -121,12 +114,3 @@ def _draw_lines(
     if legend:
         axes.legend(title="", handlelength=3.5)
     axes.grid(visible=True, axis="y", color="#dcdcdc")
-
-
-def _wider(degC: Any) -> Any:
-    """Return a width in degC as a width in degF: a width has no zero point."""
-    return degC * 1.8
-
-
-def _narrower(degF: Any) -> Any:
-    return degF / 1.8

@@ -1,6 +1,6 @@
 """The window as a map: probability of the target over temperature and dwell.
 
-The recipe on the map, with its tolerance box, and the keys that name what is drawn.
+The recipe stands on it as a star with its tolerance box.
 """
 
 from __future__ import annotations
@@ -17,12 +17,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
 from firelab.charts.axes import (
-    add_degF_axis,
+    add_other_axis,
     set_dwell_axis,
     set_temperature_axis,
     write_dwell,
 )
-from firelab.charts.captions import target_words
 from firelab.charts.edge_plot import draw_edges, edge_keys
 from firelab.charts.fired_tiles import (
     beyond_keys,
@@ -47,10 +46,17 @@ from firelab.charts.style import (
     title_figure,
 )
 from firelab.craft.trade_words import setting_words
-from firelab.craft.units import format_duration, format_temperature
+from firelab.craft.units import (
+    format_duration,
+    format_temperature,
+    format_temperature_range,
+    format_tolerance,
+)
 from firelab.records.records import Records
+from firelab.windows.answer_words import word_answer
 from firelab.windows.edges.fired_range import fired_dwells, fired_range
-from firelab.windows.window import FiringWindows, ProbabilityMap, Recipe, SettingWindow
+from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow
+from firelab.windows.window import FiringWindows
 
 
 def draw_recipe(axes: Axes, window: SettingWindow) -> None:
@@ -111,19 +117,21 @@ def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | 
         *edge_keys(windows.level),
         Line2D([], [], color=INK, lw=2.2, label=asked),
         Patch(**hatched, label=assured),
-        *_recipe_keys(window),
+        *_recipe_keys(window, windows.reads),
     ]
 
 
-def _recipe_keys(window: SettingWindow) -> list[Line2D | Patch]:
+def _recipe_keys(window: SettingWindow, reads: str) -> list[Line2D | Patch]:
     shown = window.recipe or window.best
-    at = f"{shown.temperature_degC:.0f} °C, {write_dwell(shown.dwell_s)}"
+    degrees = format_temperature(shown.temperature_degC, reads).partition(" (")[0]
+    at = f"{degrees}, {write_dwell(shown.dwell_s)}"
     words = f"recipe {at}" if window.recipe else f"best, not assured:\n{at}"
     star = Line2D([], [], linestyle="none", **_recipe_mark(window), label=words)
     if window.recipe is None:
         return [star]
-    room = f"room ± {shown.tolerance_degC:.0f} °C, ± {write_dwell(shown.tolerance_s)}"
-    return [star, Patch(fill=False, edgecolor=INK, lw=1.8, label=room)]
+    room = format_tolerance(shown.tolerance_degC, reads).partition(" (")[0]
+    words = f"room ± {room}, ± {write_dwell(shown.tolerance_s)}"
+    return [star, Patch(fill=False, edgecolor=INK, lw=1.8, label=words)]
 
 
 _BANDS = np.linspace(0.0, 1.0, 11)
@@ -148,8 +156,8 @@ def draw_window_map(
     Returns
     -------
     Figure
-        degC along the bottom, degF along the top, dwell (min:s) on a log
-        scale. Beyond the fired range the ground is marked, never coloured.
+        The kiln's unit along the bottom, the other along the top, dwell (min:s) on
+        a log scale. Beyond the fired range the ground is marked, never coloured.
     """
     window = replace(window, map=as_strip(window.map))
     with drawing_style():
@@ -167,7 +175,7 @@ def draw_window_map(
             draw_clear_dots(axes, inside, records)
         draw_recipe(axes, window)
         bar = figure.colorbar(bands, ax=axes, pad=0.02, fraction=0.06, ticks=_BANDS[::2])
-        bar.set_label(f"probability of {target_words(windows)}")
+        bar.set_label(f"probability of {windows.asked.target_words}")
         counts = Counter(tiles["stage"].astype(str))
         keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
         if windows.score_target is not None:
@@ -183,12 +191,11 @@ def draw_window_map(
 
 def describe_window_map(windows: FiringWindows, window: SettingWindow) -> str:
     """Say in words what the map shows, for who cannot see it."""
-    target = target_words(windows)
+    target = windows.asked.target_words
     highest = float(window.map.probability.max())
     words = (
         f"Map of the probability of {target} at {setting_words(window.setting)}, over "
-        f"{format_temperature(float(window.map.temperature_degC[0]))} to "
-        f"{format_temperature(float(window.map.temperature_degC[-1]))} and dwells of "
+        f"{format_temperature_range(*_span(window), windows.reads)} and dwells of "
         f"{format_duration(float(window.map.dwell_s[0]))} to "
         f"{format_duration(float(window.map.dwell_s[-1]))}. "
         f"The highest probability is {highest:.2f}; {window.assured_share:.0%} of the "
@@ -196,11 +203,7 @@ def describe_window_map(windows: FiringWindows, window: SettingWindow) -> str:
     )
     if window.recipe is None:
         return words + "There is no assured recipe."
-    recipe = window.recipe
-    return words + (
-        f"The recipe is at {format_temperature(recipe.temperature_degC)} for "
-        f"{format_duration(recipe.dwell_s)}."
-    )
+    return words + word_answer(window, windows.asked).set_words
 
 
 def as_strip(field: ProbabilityMap) -> ProbabilityMap:
@@ -235,8 +238,11 @@ def _frame_axes(axes: Axes, window: SettingWindow, records: Records) -> None:
     beyond = max(_MARGIN * float(degC[-1] - degC[0]), 5.0)
     ratio = max((float(dwell[-1]) / float(dwell[0])) ** _MARGIN, 1.06)
     low, high = float(dwell[0]) / ratio, float(dwell[-1]) * ratio
-    set_temperature_axis(axes, float(degC[0]) - beyond, float(degC[-1]) + beyond)
-    add_degF_axis(axes)
+    reads = records.series.kiln.reads
+    set_temperature_axis(
+        axes.xaxis, float(degC[0]) - beyond, float(degC[-1]) + beyond, reads
+    )
+    add_other_axis(axes, reads)
     planned = records.series.factors.levels("dwell")
     set_dwell_axis(
         axes, low, high, [*fired_dwells(records.graded), *(float(d) for d in planned)]

@@ -82,13 +82,13 @@ _register()
 
 
 def main() -> None:
-    """Run the command line; a fault of firelab's own is told without a traceback."""
+    """Run the command line; a fault of firelab's own shows no traceback."""
     try:
         app()
     except Exception as fault:
         if os.environ.get(DEBUG_VARIABLE):
             raise
-        console.tell(
+        console.remark(
             f"firelab failed: {type(fault).__name__}: {fault}\n"
             f"  hint: nothing recorded was lost; set {DEBUG_VARIABLE}=1 to see where"
         )

@@ -26,7 +26,7 @@ def command(
     """
     from firelab.records.folder_check import check_folder
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         found = check_folder(folder)
         if as_json:
             console.result_json(
@@ -40,7 +40,7 @@ def command(
             )
         else:
             for line in found.standing:
-                console.tell(line)
+                console.remark(line)
             console.findings((*found.findings, *found.doubts))
             if not found.findings:
                 doubts = count_words(len(found.doubts), "look")

@@ -9,14 +9,27 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TextIO
 
+from firelab.craft.units import with_degree_signs
 from firelab.errors import EXIT_FINDINGS, Finding, FirelabError, findings_text
 
 
 def result(text: str) -> None:
     """Write a result to stdout."""
-    sys.stdout.write(text if text.endswith("\n") else text + "\n")
+    sys.stdout.write(_in_words(text, sys.stdout))
+
+
+def _in_words(text: str, stream: TextIO) -> str:
+    """Return text as a stream can show it: with °, or deg where its encoding has none."""
+    signed = with_degree_signs(text.removesuffix("\n")) + "\n"
+    encoding = getattr(stream, "encoding", None) or "utf-8"
+    try:
+        signed.encode(encoding)
+    except UnicodeEncodeError:
+        plain = signed.replace("°", "deg")
+        return plain.encode(encoding, "replace").decode(encoding)
+    return signed
 
 
 def result_json(content: Any) -> None:
@@ -31,9 +44,9 @@ def shows_colour() -> bool:
     return sys.stdout.isatty()
 
 
-def tell(text: str) -> None:
+def remark(text: str) -> None:
     """Write a remark to stderr."""
-    sys.stderr.write(text + "\n")
+    sys.stderr.write(_in_words(text, sys.stderr))
 
 
 def progress(text: str) -> None:
@@ -58,7 +71,7 @@ def findings(found: Iterable[Finding], *, as_json: bool = False) -> None:
         )
         return
     if listed:
-        tell(findings_text(listed))
+        remark(findings_text(listed))
 
 
 def leave(code: int) -> NoReturn:
@@ -67,7 +80,7 @@ def leave(code: int) -> NoReturn:
 
 
 @contextmanager
-def faults_told(*, as_json: bool = False) -> Iterator[None]:
+def exit_on_fault(*, as_json: bool = False) -> Iterator[None]:
     """Turn a `FirelabError` into its text and exit code."""
     try:
         yield
@@ -82,8 +95,8 @@ def faults_told(*, as_json: bool = False) -> Iterator[None]:
             )
             findings([one], as_json=True)
         else:
-            tell(str(fault))
+            remark(str(fault))
         leave(fault.exit_code)
     except OSError as fault:
-        tell(f"{fault.filename or ''} {fault.strerror or fault}".strip())
+        remark(f"{fault.filename or ''} {fault.strerror or fault}".strip())
         leave(EXIT_FINDINGS)

@@ -36,7 +36,7 @@ def command(
     through the same records as real ones. It says what was learned, and how far
     that is from the simulator's truth.
     """
-    with console.faults_told():
+    with console.exit_on_fault():
         from firelab.series.series_file import read_series
 
         _make_room(folder)

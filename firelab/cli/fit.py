@@ -68,7 +68,7 @@ def command(
         write_fit,
     )
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         options = FitOptions(method=method, link=link, terms=split_terms(terms))
         console.progress("fitting")
         found = fit_folder(folder, options)
@@ -82,8 +82,8 @@ def command(
             for name, answer in _answers(question)
         )
         if as_json:
-            told = {name: answer.to_dict() for name, answer in answers}
-            console.result_json({**fit_to_dict(found), **told})
+            asked_for = {name: answer.to_dict() for name, answer in answers}
+            console.result_json({**fit_to_dict(found), **asked_for})
             return
         console.result(found.stage.summary())
         if found.sensitivity:
@@ -92,7 +92,7 @@ def command(
             console.result(found.clarity.summary())
         for _, answer in answers:
             console.result(answer.summary())
-        console.tell(f"{written}: next, firelab windows {folder}")
+        console.remark(f"{written}: next, firelab windows {folder}")
 
 
 Answer = Callable[["Records", Sequence[str] | None, str], Any]

@@ -46,7 +46,7 @@ def command(
     low_edge, high_edge and at (a dwell), with uncertainty. Nothing is fired; the
     figure foresight.png shows tiles against width.
     """
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         from firelab.charts.style import save_figure
         from firelab.charts.tile_count import draw_tile_count
         from firelab.series.series_file import read_series
@@ -65,19 +65,20 @@ def command(
             )
         console.progress_done()
         png, _ = save_figure(
-            draw_tile_count(found.table, invented=series.invented), folder / FIGURE
+            draw_tile_count(found.table, reads=series.kiln.reads, invented=series.invented),
+            folder / FIGURE,
         )
         if as_json:
             console.result_json(found.to_dict())
         else:
             console.result(found.summary())
-        console.tell(f"wrote {png}")
+        console.remark(f"wrote {png}")
 
 
 def _candidates(
     folder: Path, series: FiringSeries, kinds: str, tiles: str
 ) -> list[PlannedCandidate]:
-    """Return every plan asked for; one that cannot be is told and left out."""
+    """Return every plan asked for; one that cannot be is named and left out."""
     from dataclasses import replace
 
     from firelab.errors import FirelabError, UsageError
@@ -99,7 +100,7 @@ def _candidates(
             except UsageError:
                 raise
             except FirelabError as fault:
-                console.tell(f"{kind}, {size or 'own'} tiles, left out: {fault}")
+                console.remark(f"{kind}, {size or 'own'} tiles, left out: {fault}")
                 continue
             if all(plan.n_tiles != one.plan.n_tiles or kind != one.kind for one in found):
                 found.append(PlannedCandidate(kind=kind, plan=plan))

@@ -41,14 +41,14 @@ def command(
     phone until the log has them. Use it on a network that you trust: what is
     sent is not encrypted.
     """
-    with console.faults_told():
+    with console.exit_on_fault():
         from firelab.kilnside.serving import Offered, serve
 
         serve(
             Offered(folder=folder, port=port, host=host, bind=bind, forget=forget),
             page=page,
             phones=phones,
-            report=console.tell,
+            report=console.remark,
             show=console.result,
             in_colour=console.shows_colour(),
         )

@@ -29,7 +29,7 @@ def command(
     from firelab.series.folder import SERIES_FILE, write_atomically
     from firelab.series.series_file import design_names, design_path, read_series
 
-    with console.faults_told():
+    with console.exit_on_fault():
         if list_designs:
             for name in design_names():
                 console.result(f"{name:20} {read_series(design_path(name)).name}")

@@ -55,7 +55,7 @@ def command(
     from firelab.windows.fit_file import fit_folder, fresh_fit_options, write_next
     from firelab.windows.sequential.next_tiles import next_tiles
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         if replace:
             _replace_lost(folder)
             return
@@ -77,7 +77,7 @@ def command(
             console.result(chosen.summary())
         _offer_replacements(folder)
         if chosen.stop or not add:
-            console.tell(f"wrote {written}")
+            console.remark(f"wrote {written}")
             return
         _add_session(folder, chosen, found.records)
 
@@ -88,7 +88,7 @@ def _offer_replacements(folder: Path) -> None:
     lost = lost_settings(*read_lost(folder)[1:])
     if len(lost):
         codes = ", ".join(lost["tile"])
-        console.tell(
+        console.remark(
             f"lost without a grade: {codes}; to plan their settings again: "
             f"firelab next {folder} --replace"
         )
@@ -135,8 +135,8 @@ def _tell_added(folder: Path, plan: Plan, longer: Plan) -> None:
     parts = [f"new tiles {', '.join(new)}" if new else ""]
     parts.append(f"fired on {', '.join(on)}" if on else "")
     for session in sorted(set(added["session"])):
-        console.tell(
+        console.remark(
             f"session {session} planned; print it with: "
             f"firelab sheets {folder} --session {session}"
         )
-    console.tell("; ".join(part for part in parts if part))
+    console.remark("; ".join(part for part in parts if part))

@@ -47,7 +47,7 @@ def command(
     from firelab.studios.bundle.packing import pack_series
     from firelab.studios.bundle.privacy import name_form
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         if not licence and read_origin(folder) is None:
             raise UsageError(
                 "no licence is chosen",
@@ -77,6 +77,6 @@ def command(
             )
             return
         for note in bundle.notes:
-            console.tell(note)
+            console.remark(note)
         console.result(f"{target}: {len(bundle.contents)} files, {len(raw)} bytes")
         console.result(f"SHA-256 {bundle.sha256}: give it by another way than the bundle")

@@ -50,14 +50,14 @@ def command(
     that has been fired is never replaced; --add lengthens it. Where the wish
     does not fit the budget, the best plan that fits is made and says so.
     """
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         if kinds:
             _list_kinds(as_json)
             return
         from firelab.series.series_file import read_series
 
         series = _with_wish(read_series(folder), kind, tiles)
-        with _impossible_told(folder):
+        with _name_conflicting_lines(folder):
             if compare:
                 _compare(series, kind, sizes, seed, as_json)
                 return
@@ -93,7 +93,7 @@ def _write(series: FiringSeries, plan: Plan, folder: Path, as_json: bool) -> Non
         console.result_json(plan_dict(plan, invented=series.invented))
         return
     console.result(plan_summary(series, plan))
-    console.tell(f"wrote {folder / 'plan.csv'} and plan.json; next: firelab sheets")
+    console.remark(f"wrote {folder / 'plan.csv'} and plan.json; next: firelab sheets")
 
 
 def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
@@ -101,11 +101,11 @@ def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
     from firelab.charts.style import save_figure
 
     png, _ = save_figure(draw_plan_chart(series, plan), folder / "figures" / "plan")
-    console.tell(f"drew {png} and plan.svg")
+    console.remark(f"drew {png} and plan.svg")
 
 
 @contextmanager
-def _impossible_told(folder: Path) -> Iterator[None]:
+def _name_conflicting_lines(folder: Path) -> Iterator[None]:
     """Name the lines of series.toml that conflict where no plan is possible."""
     from firelab.plan.feasibility import ImpossiblePlan, with_lines
     from firelab.series.folder import SERIES_FILE

@@ -48,7 +48,7 @@ def command(
     """
     from firelab.errors import UsageError
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         if summaries is not None:
             _pool_summaries(summaries, as_json=as_json)
             return
@@ -61,7 +61,7 @@ def command(
             from firelab.series.folder import json_text, write_atomically
 
             write_atomically(out, json_text(content))
-            console.tell(f"wrote {out}")
+            console.remark(f"wrote {out}")
         if as_json:
             console.result_json(content)
         else:
@@ -82,15 +82,15 @@ def _pool(
     console.progress_done()
     content, text = pooling.to_dict(), pooling.summary()
     if carry is not None:
-        carried, told = _carry(pooling.fit, carry, rng)
+        carried, words = _carry(pooling.fit, carry, rng)
         content["carried"] = carried
-        text += "\n\n" + told
+        text += "\n\n" + words
     if figure is not None:
         from firelab.charts.studio_consistency import draw_consistency
         from firelab.charts.style import save_figure
 
         for path in save_figure(draw_consistency(pooling), figure):
-            console.tell(f"wrote {path}")
+            console.remark(f"wrote {path}")
     return content, text
 
 

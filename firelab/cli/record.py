@@ -110,7 +110,7 @@ def command(
         "note": "; ".join(text for text in (lost, note) if text),
         "change": " ".join(word for word in changes if changes[word]) + " moved" * moved,
     }
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         path, base = _places(file, folder)
         series = read_series(base)
         plan = read_plan(base, series)
@@ -126,7 +126,7 @@ def command(
             _write_fixed(fixed, path, fixed_text(table, series, plan))
         if table.other_sheets:
             others = ", ".join(table.other_sheets)
-            console.tell(f'{path}: sheet "{table.sheet}" is read; left: {others}')
+            console.remark(f'{path}: sheet "{table.sheet}" is read; left: {others}')
         recorded = record_table(
             base,
             table,
@@ -190,7 +190,7 @@ def _write_fixed(target: Path, source: str, text: str) -> None:
             "is the table itself", str(target), "name another file for what was understood"
         )
     write_atomically(target, text)
-    console.tell(f"wrote {target}: fill in what is blank, then record it")
+    console.remark(f"wrote {target}: fill in what is blank, then record it")
 
 
 def _table(file: str, base: Path, brief: TextTable | None, sheet: str) -> TextTable:

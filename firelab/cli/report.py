@@ -27,7 +27,7 @@ def command(
     file of the folder is named. The page opens in any browser, fetches nothing,
     and prints on A4 or Letter.
     """
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         from firelab.report.page import write_report
         from firelab.report.sources import read_sources
 
@@ -39,29 +39,25 @@ def command(
         finally:
             console.progress_done()
         for line in sources.stale:
-            console.tell(line)
+            console.remark(line)
         if as_json:
-            console.result_json(_told(sources, written))
+            console.result_json(_json_content(sources, written))
             return
         console.result(f"{folder / written[0]}: {_standing(sources)}")
         for name in written[1:]:
-            console.tell(f"wrote {folder / name}")
+            console.remark(f"wrote {folder / name}")
 
 
 def _standing(sources: ReportSources) -> str:
-    from firelab.craft.units import format_duration, format_temperature
+    from firelab.windows.answer_words import word_answer
 
     windows = sources.windows
     if windows is None or not windows.windows:
         return sources.unsupported or "nothing has been fired yet"
-    best = windows.windows[0]
-    if best.recipe is None:
-        return f"no recipe is assured: {best.reason}"
-    at = format_temperature(best.recipe.temperature_degC)
-    return f"recipe {at}, {format_duration(best.recipe.dwell_s)}"
+    return word_answer(windows.windows[0], windows.asked).lines(brief=True)[0]
 
 
-def _told(sources: ReportSources, written: tuple[Path, ...]) -> dict[str, Any]:
+def _json_content(sources: ReportSources, written: tuple[Path, ...]) -> dict[str, Any]:
     return {
         "schema": "firelab/report/1",
         "files": [str(name) for name in written],

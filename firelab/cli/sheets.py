@@ -49,19 +49,19 @@ def command(
     from firelab.sheets.sheet_set import make_sheets
     from firelab.sheets.student_page import read_class_list
 
-    with console.faults_told():
+    with console.exit_on_fault():
         series = read_series(folder)
         stock = parse_label_stock(labels, margins=margins, gaps=gaps)
         names = read_class_list(students) if students else () if for_class else None
         plan = read_plan(folder, series)
         if series_hash(folder) != plan.provenance.series_hash:
-            console.tell(
+            console.remark(
                 "the plan is stale: series.toml has changed since it was made\n"
                 "  hint: make it anew with: firelab plan"
             )
         lost = unprintable(" ".join([series.name, series.enamel.colour, *(names or ())]))
         if lost:
-            console.tell(f"the sheets show an open square for: {lost}")
+            console.remark(f"the sheets show an open square for: {lost}")
         printed = make_sheets(
             series,
             plan,

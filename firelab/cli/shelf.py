@@ -53,7 +53,7 @@ def command(
     from firelab.studios.shelf.question import ShelfQuestion, ask_shelf, shelf_page
     from firelab.studios.shelf.shelf import export_parquet, refresh_shelf
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         question = ShelfQuestion(
             colour=colour,
             kind=kind,
@@ -71,10 +71,10 @@ def command(
         answer = ask_shelf(folder, question, most=most)
         if page is not None:
             write_atomically(page, shelf_page(folder))
-            console.tell(f"wrote {page}")
+            console.remark(f"wrote {page}")
         if parquet is not None:
             for path in export_parquet(folder, parquet):
-                console.tell(f"wrote {path}")
+                console.remark(f"wrote {path}")
         if as_json:
             console.result_json(answer.to_dict())
         else:
@@ -87,8 +87,8 @@ def _show_progress(done: int, whole: int) -> None:
 
 def _tell_change(change: ShelfChange) -> None:
     console.progress_done()
-    console.tell(
+    console.remark(
         f"{change.added} bundles read, {change.kept} unchanged, {change.gone} gone"
     )
     for file, fault in change.refused:
-        console.tell(f"left out {file}: {fault}")
+        console.remark(f"left out {file}: {fault}")

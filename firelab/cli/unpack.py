@@ -33,7 +33,7 @@ def command(
     from firelab.errors import FirelabError
     from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         opened = read_bundle(bundle)
         digest = opened.sha256
         if sha256 and sha256.strip().casefold() != digest:
@@ -60,7 +60,7 @@ def command(
             return
         done = "whole" if check else f"unpacked to {target}"
         console.result(f"{bundle.name}: {len(opened.contents)} files, {done}")
-        console.tell(f"studio: {opened.studio or 'not named'}; licence: {licence}")
-        console.tell("a seal shows damage, not the sender: compare the SHA-256 with them")
+        console.remark(f"studio: {opened.studio or 'not named'}; licence: {licence}")
+        console.remark("a seal shows damage, not the sender: compare the SHA-256 with them")
         if not check:
-            console.tell(f"next: firelab verify {target}")
+            console.remark(f"next: firelab verify {target}")

@@ -28,7 +28,7 @@ def command(
     from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
     from firelab.studios.bundle.verification import verify_folder
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         if folder.is_dir():
             found = verify_folder(folder)
         else:

@@ -38,7 +38,7 @@ def command(
         write_windows,
     )
 
-    with console.faults_told(as_json=as_json):
+    with console.exit_on_fault(as_json=as_json):
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
         fit = ask_window(found.stage, probability=probability, confidence=confidence)
         windows = firing_windows(fit, found.clarity)
@@ -47,7 +47,5 @@ def command(
             console.result_json(windows.to_dict())
         else:
             console.result(windows.summary())
-            for line in windows.priors:
-                console.tell(f"prior: {line}")
         if not windows.has_recipe:
             console.leave(EXIT_UNSUPPORTED)

@@ -1,12 +1,4 @@
-"""Numbers with the noun that they count.
-
-Mesh, coats and base in words: the part of a setting that the kiln does not set.
-
-The stages of fusing, from loose powder to over-fired.
-
-The order is common practice, no source: heated longer or hotter, sifted
-enamel passes sugar, orange peel and full fire and is then over-fired.
-"""
+"""The trade's words: counted nouns, settings by mesh, coats and base, stages of fusing."""
 
 from __future__ import annotations
 
@@ -37,7 +29,7 @@ def layers_words(layers: int) -> str:
     >>> layers_words(1), layers_words(2)
     ('1 coat', '2 coats')
     """
-    return f"{layers} coat{'' if layers == 1 else 's'}"
+    return count_words(layers, "coat")
 
 
 def base_words(base: str) -> str:
@@ -80,6 +72,8 @@ def brief_setting_words(setting: Mapping[Any, Any]) -> str:
 
 
 STAGES: tuple[str, ...] = ("sugar", "orange peel", "full", "over")
+"""Stages of fusing: heated longer or hotter, sifted enamel passes sugar, orange peel
+and full fire and is then over-fired (common practice, no source)."""
 
 STAGE_DESCRIPTIONS: dict[str, str] = {
     "sugar": "grains stand apart, rough and sparkling",

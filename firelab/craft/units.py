@@ -6,6 +6,7 @@ person may write degF or degC and any usual way of giving a time.
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 
@@ -306,15 +307,85 @@ def parse_grams(text: str | float) -> float:
     return round(_number(match[1]) * scale, 6)
 
 
-def format_temperature(degC: float) -> str:
-    """Write a temperature in both units.
+def _in_both(text_degC: str, text_degF: str, reads: str) -> str:
+    own, other = f"{text_degC} °C", f"{text_degF} °F"
+    if reads == "degF":
+        own, other = other, own
+    return f"{own} ({other})"
+
+
+def format_temperature(degC: float, reads: str = "degF") -> str:
+    """Write a temperature in the unit that the kiln reads, then in the other.
+
+    Parameters
+    ----------
+    degC : float
+    reads : {'degF', 'degC'}, default 'degF'
+        Unit of the kiln's display.
 
     Examples
     --------
-    >>> format_temperature(760)
-    '760 degC (1400 degF)'
+    >>> format_temperature(760), format_temperature(760, "degC")
+    ('1400 °F (760 °C)', '760 °C (1400 °F)')
     """
-    return f"{degC:.0f} degC ({to_degF(degC):.0f} degF)"
+    return _in_both(f"{degC:.0f}", f"{to_degF(degC):.0f}", reads)
+
+
+def format_temperature_range(low_degC: float, high_degC: float, reads: str = "degF") -> str:
+    """Write two temperatures as a range, the kiln's unit first.
+
+    Examples
+    --------
+    >>> format_temperature_range(750, 770)
+    '1382 to 1418 °F (750 to 770 °C)'
+    """
+    in_degF = f"{to_degF(low_degC):.0f} to {to_degF(high_degC):.0f}"
+    return _in_both(f"{low_degC:.0f} to {high_degC:.0f}", in_degF, reads)
+
+
+def format_temperature_difference(degC: float, reads: str = "degF") -> str:
+    """Write a width or a shift of temperature, to the nearest degree of each unit.
+
+    Examples
+    --------
+    >>> format_temperature_difference(20)
+    '36 °F (20 °C)'
+    """
+    return _in_both(f"{degC:.0f}", f"{degC * 1.8:.0f}", reads)
+
+
+_ALMOST_WHOLE = 1e-6
+"""Rounding error that must not take a degree away, degrees (chosen here, no source)."""
+
+
+def format_tolerance(degC: float, reads: str = "degF") -> str:
+    """Write how far a temperature may be off, rounded down in each unit.
+
+    What is written is never more than what was assured.
+
+    Examples
+    --------
+    >>> format_tolerance(3 / 1.8), format_tolerance(3 / 1.8, "degC")
+    ('3 °F (1 °C)', '1 °C (3 °F)')
+    """
+    whole = [math.floor(degrees + _ALMOST_WHOLE) for degrees in (degC, degC * 1.8)]
+    return _in_both(str(whole[0]), str(whole[1]), reads)
+
+
+_UNIT = re.compile(r"(?<![\w.])deg([CF])\b")
+
+
+def with_degree_signs(text: str) -> str:
+    """Return text with degC and degF written as a kiln's display does.
+
+    A column's name, such as ``temperature_degC``, stays as it is.
+
+    Examples
+    --------
+    >>> with_degree_signs("760 degC, 1400 degF, temperature_degC")
+    '760 °C, 1400 °F, temperature_degC'
+    """
+    return _UNIT.sub(r"°\1", text)
 
 
 def format_duration(seconds: float) -> str:

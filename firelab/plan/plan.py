@@ -144,8 +144,9 @@ def plan_summary(series: FiringSeries, plan: Plan) -> str:
         if longest > shortest:
             dwells += f" to {format_duration(longest)}"
         loads = rows["load"].nunique()
+        at = format_temperature(float(str(degC)), series.kiln.reads)
         lines.append(
-            f"  {format_temperature(float(str(degC))):>20}: {len(rows):2d} in "
+            f"  {at:>18}: {len(rows):2d} in "
             f"{loads} load{'s' if loads != 1 else ''}, {dwells}"
         )
     powder = ", ".join(f"{name} {grams:g} g" for name, grams in plan.powder_g.items())

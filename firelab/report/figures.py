@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 from matplotlib.figure import Figure
 
-from firelab.charts.axes import in_degrees
-from firelab.charts.captions import file_stem, target_words
+from firelab.charts.captions import file_stem
 from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
 from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
 from firelab.charts.style import figure_bytes
 from firelab.charts.window_map import describe_window_map, draw_window_map
+from firelab.craft.units import with_degree_signs
 from firelab.report.page_tables import PageImage
 from firelab.report.sources import ReportSources
 from firelab.windows.window import FiringWindows
@@ -98,7 +98,7 @@ def _varies_temperature(windows: FiringWindows) -> bool:
 def _map_caption(windows: FiringWindows, rank: int) -> str:
     if rank > 1:
         return "Read it as the map of window 1."
-    target = target_words(windows)
+    target = windows.asked.target_words
     return (
         f"The darker, the likelier {target} in a future load. Inside the thick line, "
         f"{windows.probability * 100:.0f} in 100 tiles or more are expected to be so; "
@@ -156,7 +156,7 @@ def _plan_figures(sources: ReportSources) -> list[ReportFigure]:
             name="plan",
             topic="plan",
             figure=draw_plan_chart(sources.series, sources.plan),
-            alt=describe_plan_chart(sources.plan),
+            alt=describe_plan_chart(sources.plan, sources.series.kiln.reads),
             caption=(
                 "A number in a circle is how many tiles are fired there; a number in a "
                 "square is how many tiles share that load."
@@ -171,8 +171,8 @@ def page_image(drawn: ReportFigure) -> PageImage:
     width, height = drawn.figure.get_size_inches() * _CSS_PIXELS_PER_INCH
     return PageImage(
         source="data:image/svg+xml;base64," + base64.b64encode(raw).decode("ascii"),
-        alt=in_degrees(drawn.alt),
-        caption=in_degrees(drawn.caption),
+        alt=with_degree_signs(drawn.alt),
+        caption=with_degree_signs(drawn.caption),
         width=round(width),
         height=round(height),
     )

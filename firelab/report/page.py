@@ -1,7 +1,4 @@
-"""One self-contained page: the answer first, then all that it rests on.
-
-The report of a folder: its figures, its page and its recipe card, as files.
-"""
+"""The report of a folder as files: figures, recipe card, and one self-contained page."""
 
 from __future__ import annotations
 
@@ -13,9 +10,9 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from firelab.charts.axes import in_degrees
 from firelab.charts.style import save_figure
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
+from firelab.craft.units import with_degree_signs
 from firelab.report.figures import ReportFigure, draw_figures, page_image
 from firelab.report.page_sections import page_groups
 from firelab.report.page_tables import (
@@ -25,9 +22,9 @@ from firelab.report.page_tables import (
     ranking_table,
 )
 from firelab.report.recipe_card import CARD_FILE, recipe_card
-from firelab.report.recipe_words import word_recipe
 from firelab.report.sources import ReportSources
 from firelab.series.folder import INVENTED, REPORT_FILE, write_atomically
+from firelab.windows.answer_words import word_answer
 
 
 def report_page(
@@ -40,7 +37,7 @@ def report_page(
     Parameters
     ----------
     sources : ReportSources
-        What the page tells of; where nothing was fired yet it shows the plan.
+        What the page is made of; where nothing was fired yet it shows the plan.
     figures : sequence of ReportFigure, optional
         Already drawn; drawn here by default.
 
@@ -53,7 +50,7 @@ def report_page(
     windows = sources.windows
     answer = ranking = None
     if windows is not None and windows.windows:
-        answer = word_recipe(sources.series, windows, windows.windows[0])
+        answer = word_answer(windows.windows[0], windows.asked)
         ranking = ranking_table(windows) if len(windows.windows) > 1 else None
     return _template().render(
         series=sources.series,
@@ -61,6 +58,7 @@ def report_page(
         stale=sources.stale,
         unsupported=sources.unsupported.rstrip("."),
         answer=answer,
+        notes=windows.own_notes if windows is not None else (),
         ranking_table=ranking,
         groups=_with_figures(page_groups(sources), drawn),
         cautions=CAUTIONS,
@@ -74,7 +72,7 @@ def _template() -> jinja2.Template:
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
     )
-    environment.filters["degrees"] = in_degrees
+    environment.filters["degrees"] = with_degree_signs
     room = resources.files("firelab.report")
     style = room.joinpath("page.css").read_text(encoding="utf-8")
     environment.globals["css"] = Markup(style)  # our own file, no word of a user

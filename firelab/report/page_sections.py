@@ -1,7 +1,4 @@
-"""The page's sections after the answer: windows, what was fired, the model, the plan.
-
-The fits as tables: parameters with their intervals, and how good they are.
-"""
+"""The page's sections after the answer: windows, what was fired, the model, the plan."""
 
 from __future__ import annotations
 
@@ -28,7 +25,8 @@ from firelab.report.page_tables import (
     tile_table,
 )
 from firelab.report.sources import ReportSources
-from firelab.windows.window import FiringWindows, SettingWindow
+from firelab.windows.setting_window import SettingWindow
+from firelab.windows.window import FiringWindows
 
 
 def stage_parameter_table(fit: StagePosterior) -> PageTable:
@@ -128,7 +126,7 @@ def page_groups(sources: ReportSources) -> list[PageGroup]:
     if sources.clarity is not None:
         groups.append(_clarity_group(sources.clarity))
     if sources.plan is not None:
-        groups.append(_plan_group(sources.plan))
+        groups.append(_plan_group(sources.plan, sources.series.kiln.reads))
     return groups
 
 
@@ -232,13 +230,13 @@ def _clarity_group(clarity: ClarityFit) -> PageGroup:
     )
 
 
-def _plan_group(plan: Plan) -> PageGroup:
+def _plan_group(plan: Plan, reads: str) -> PageGroup:
     tiles = plan.table
     rows = tuple(
         (
             str(load),
             str(rows["session"].iloc[0]),
-            format_temperature(float(rows["temperature_degC"].iloc[0])),
+            format_temperature(float(rows["temperature_degC"].iloc[0]), reads),
             ", ".join(dict.fromkeys(format_duration(dwell) for dwell in rows["dwell_s"])),
             " ".join(rows["tile"]),
         )
@@ -259,7 +257,7 @@ def _plan_group(plan: Plan) -> PageGroup:
     return PageGroup(
         anchor="plan",
         title="The plan",
-        lines=(line, *plan_lines(plan), *plan.notes),
+        lines=(line, *plan_lines(plan, reads), *plan.notes),
         topics=("plan",),
         tables=(loads,),
     )

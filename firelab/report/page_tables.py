@@ -1,9 +1,4 @@
-"""The page's tables: settings ranked, edges, tiles, provenance.
-
-The edges as tables: by dwell, and by temperature for who holds that instead.
-
-Parts of the page: tables and groups of figures, all plain words.
-"""
+"""Parts of the page: tables, pictures and groups of both, all plain words."""
 
 from __future__ import annotations
 
@@ -15,10 +10,16 @@ import pandas as pd
 
 from firelab.charts.edge_plot import write_interval
 from firelab.craft.trade_words import count_words, setting_words
-from firelab.craft.units import format_duration, format_temperature, to_degF
+from firelab.craft.units import (
+    format_duration,
+    format_temperature,
+    format_temperature_range,
+)
 from firelab.records.records import Records
 from firelab.series.folder import INVENTED, Provenance
-from firelab.windows.window import EdgeInterval, FiringWindows, SettingWindow
+from firelab.windows.answer_words import WindowAsked, word_answer
+from firelab.windows.setting_window import EdgeInterval, SettingWindow
+from firelab.windows.window import FiringWindows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +97,8 @@ def ranking_table(windows: FiringWindows) -> PageTable:
         "share assured",
     )
     rows = tuple(
-        _ranking_row(rank, window) for rank, window in enumerate(windows.windows, start=1)
+        _ranking_row(rank, window, windows.asked)
+        for rank, window in enumerate(windows.windows, start=1)
     )
     classes = ("number", "text", "text", "number", "number", "number")
     return PageTable(
@@ -107,20 +109,12 @@ def ranking_table(windows: FiringWindows) -> PageTable:
     )
 
 
-def _ranking_row(rank: int, window: SettingWindow) -> tuple[str, ...]:
-    shown = window.recipe or window.best
-    recipe = "none assured"
-    if window.recipe is not None:
-        at = window.recipe
-        recipe = (
-            f"{format_temperature(at.temperature_degC)}, {format_duration(at.dwell_s)}\n"
-            f"± {at.tolerance_degC:.0f} degC ({at.tolerance_degC * 1.8:.0f} degF), "
-            f"± {format_duration(at.tolerance_s)}"
-        )
+def _ranking_row(rank: int, window: SettingWindow, asked: WindowAsked) -> tuple[str, ...]:
+    shown, words = window.recipe or window.best, word_answer(window, asked)
     return (
         str(rank),
-        setting_words(window.setting),
-        recipe,
+        words.setting,
+        f"{words.set_words}\n{words.tolerance}" if words.assured else "none yet",
         f"{shown.probability:.2f}",
         f"{shown.assurance:.2f}",
         f"{window.assured_share:.0%}",
@@ -133,12 +127,14 @@ def tile_table(records: Records) -> PageTable:
     A column in which nothing was written is left out; so is the setting where
     there is but one.
     """
-    rows = records.table.to_dict("records")
+    rows, reads = records.table.to_dict("records"), records.series.kiln.reads
     looks = [{str(name): cell for name, cell in row.items()} for row in rows]
     columns = {
         "tile": [str(look["tile"]) for look in looks],
         "load": [str(look["load"]) for look in looks],
-        "temperature": [format_temperature(look["temperature_degC"]) for look in looks],
+        "temperature": [
+            format_temperature(look["temperature_degC"], reads) for look in looks
+        ],
         "dwell": [_dwell_cell(look) for look in looks],
         "setting": [setting_words(look) for look in looks],
         "role": ["" if look["role"] == "test" else str(look["role"]) for look in looks],
@@ -177,7 +173,7 @@ def _cell(value: Any) -> str:
 
 
 def _note(note: Any) -> str:
-    """Return a note; that data are invented is said by the page as a whole."""
+    """Return a note; that data are invented stands on the page as a whole."""
     return "" if str(note) == INVENTED else _cell(note)
 
 
@@ -224,7 +220,7 @@ def edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
             f"over its {windows.level:.0%} interval"
         ),
         head=("dwell", "low edge", "high edge"),
-        rows=_by_dwell(window),
+        rows=_by_dwell(window, windows.reads),
         classes=("", "text", "text"),
     )
 
@@ -237,26 +233,26 @@ def dwell_edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable
             f"{windows.probability:g}, each over its {windows.level:.0%} interval"
         ),
         head=("temperature", "shortest dwell", "longest dwell"),
-        rows=_by_temperature(window),
+        rows=_by_temperature(window, windows.reads),
         classes=("", "text", "text"),
     )
 
 
-def _by_dwell(window: SettingWindow) -> Rows:
+def _by_dwell(window: SettingWindow, reads: str) -> Rows:
     return tuple(
         (
             format_duration(edge.dwell_s),
-            interval_cell(edge.low_degC),
-            interval_cell(edge.high_degC),
+            interval_cell(edge.low_degC, reads),
+            interval_cell(edge.high_degC, reads),
         )
         for edge in window.edges
     )
 
 
-def _by_temperature(window: SettingWindow) -> Rows:
+def _by_temperature(window: SettingWindow, reads: str) -> Rows:
     return tuple(
         (
-            format_temperature(edge.temperature_degC),
+            format_temperature(edge.temperature_degC, reads),
             dwell_cell(edge.low_s, ("shorter than was fired", "longer than was fired")),
             dwell_cell(edge.high_s, ("shorter than was fired", "longer than was fired")),
         )
@@ -264,22 +260,20 @@ def _by_temperature(window: SettingWindow) -> Rows:
     )
 
 
-def interval_cell(interval: EdgeInterval) -> str:
+def interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
     """Write an edge over its interval, both units in each line.
 
     Examples
     --------
     >>> print(interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
-    760 degC (1400 degF)
-    750 to 770 degC, 1382 to 1418 degF
+    1400 °F (760 °C)
+    1382 to 1418 °F (750 to 770 °C)
     """
     estimate, lower, upper = interval.estimate, interval.lower, interval.upper
     if estimate is None or lower is None or upper is None:
-        return write_interval(interval).replace(", from", "\nfrom")
-    return (
-        f"{format_temperature(estimate)}\n{lower:.0f} to {upper:.0f} degC, "
-        f"{to_degF(lower):.0f} to {to_degF(upper):.0f} degF"
-    )
+        return write_interval(interval, reads).replace(", from", "\nfrom")
+    span = format_temperature_range(lower, upper, reads)
+    return f"{format_temperature(estimate, reads)}\n{span}"
 
 
 def dwell_cell(interval: EdgeInterval, beyond: tuple[str, str]) -> str:

@@ -1,6 +1,6 @@
-"""One page to carry to the kiln: the recipe, its room, its chance, how it was found.
+"""One page to carry to the kiln: the recipe, how far one may be off, what to expect.
 
-A small map of the window in greys: fired range, assured region, tolerance box.
+Beside it a small map in greys: fired range, assured region, tolerance box.
 """
 
 from __future__ import annotations
@@ -12,8 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.craft.units import format_duration, to_degF
-from firelab.report.recipe_words import RecipeWords, word_recipe
+from firelab.craft.units import to_degF, with_degree_signs
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
 from firelab.sheets.boxes import draw_cautions
@@ -22,7 +21,9 @@ from firelab.sheets.page import MM, Box, page_size
 from firelab.sheets.pen import Pen, SheetPage
 from firelab.sheets.sheet_set import print_pages
 from firelab.sheets.tile_places import blank_words
-from firelab.windows.window import FiringWindows, ProbabilityMap, Recipe, SettingWindow
+from firelab.windows.answer_words import AnswerWords, word_answer
+from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow
+from firelab.windows.window import FiringWindows
 
 _LEFT, _ABOVE, _BELOW = 15 * MM, 10 * MM, 17 * MM
 _MOST_TICKS = 4
@@ -220,7 +221,7 @@ def recipe_card(windows: FiringWindows, series: FiringSeries, *, page: str = "a4
         _draw_answer(pen, rest.upper(_ANSWER), series, windows, windows.windows[0])
         low = rest.below(_ANSWER + 4 * MM)
         found = low.upper(low.height - _CAUTIONS - 3 * MM)
-        _draw_found(pen, found, series, windows)
+        _draw_found(pen, found, windows)
         draw_cautions(pen, low.below(low.height - _CAUTIONS), largest=9.5)
 
     sheet = SheetPage(title=TITLE, draw=draw)
@@ -232,9 +233,9 @@ def recipe_card(windows: FiringWindows, series: FiringSeries, *, page: str = "a4
 def _draw_head(pen: Pen, body: Box, series: FiringSeries) -> float:
     enamel = series.enamel
     used = pen.block(body.upper(17 * MM), enamel.colour, 22, smallest=8, bold=True)
-    said = f"{enamel.kind} enamel, lead: {enamel.lead}; {blank_words(series)}"
-    said += f"; {series.coat.weight_g_m2:g} g/m² a coat"
-    used += pen.block(body.below(used).upper(9 * MM), said, 11, smallest=6) + 2 * MM
+    words = f"{enamel.kind} enamel, lead: {enamel.lead}; {blank_words(series)}"
+    words += f"; {series.coat.weight_g_m2:g} g/m² a coat"
+    used += pen.block(body.below(used).upper(9 * MM), words, 11, smallest=6) + 2 * MM
     if series.invented:
         strip = body.below(used).upper(8 * MM)
         pen.rectangle(strip, weight=1.5)
@@ -246,17 +247,17 @@ def _draw_head(pen: Pen, body: Box, series: FiringSeries) -> float:
 def _draw_answer(
     pen: Pen, box: Box, series: FiringSeries, windows: FiringWindows, window: SettingWindow
 ) -> None:
-    words = word_recipe(series, windows, window)
+    words = word_answer(window, windows.asked)
     pen.rectangle(box, weight=1.8)
     inner = box.inset(4 * MM, 3 * MM)
     head = inner.upper(11 * MM)
     if words.assured:
         pen.line(head, words.setting, 15, smallest=7, bold=True)
     else:
-        said = f"No recipe yet: {signed(words.reason)}."
-        pen.block(head, said, 13, smallest=6, bold=True)
+        reason = with_degree_signs(f"No recipe yet. {words.tolerance}")
+        pen.block(head, reason, 13, smallest=6, bold=True)
     left, right = inner.below(12 * MM).columns(0.56, 0.44, gap=4 * MM)
-    _draw_setting(pen, left, series, words, window)
+    _draw_setting(pen, left, words)
     draw_card_map(
         pen,
         right,
@@ -267,110 +268,56 @@ def _draw_answer(
     )
 
 
-def _draw_setting(
-    pen: Pen, box: Box, series: FiringSeries, words: RecipeWords, window: SettingWindow
-) -> None:
+def _draw_setting(pen: Pen, box: Box, words: AnswerWords) -> None:
     size = 36.0 if words.assured else 20.0
     top = "" if words.assured else f"the best there is, {words.setting}"
     label, heat, dwell, room, chance = box.rows(5, 15, 13, 11, 22)
     if top:
         pen.line(label, top, 9.5)
-    own = signed(words.temperature)
+    own, other_unit = words.settings[0].rstrip(")").split(" (")
     printed = pen.line(heat.columns(0.66, 0.34)[0], own, size, smallest=10, bold=True)
     taken = text_width(own, printed, bold=True) + 5 * MM
     other = heat.columns(taken, heat.width - taken)[1]
-    pen.line(other, signed(words.other_temperature), printed * 0.6, smallest=6)
-    pen.line(dwell, words.dwell, size * 0.8, smallest=10, bold=True)
-    if words.assured and window.recipe is not None:
-        said = tolerance_words(window.recipe, series.kiln.reads)
-        pen.line(room, said, 14, smallest=7, bold=True)
-    pen.block(chance, f"{words.chance} {words.surety}", 10.5, smallest=6)
+    pen.line(other, other_unit, printed * 0.6, smallest=6)
+    pen.line(dwell, words.settings[1], size * 0.8, smallest=10, bold=True)
+    if words.assured:
+        pen.line(room, words.tolerance, 14, smallest=7, bold=True)
+    pen.block(chance, f"{words.expect} {words.reach}", 10.5, smallest=6)
 
 
-def signed(words: str) -> str:
-    """Write degrees with their sign, for print.
-
-    Examples
-    --------
-    >>> signed("1425 degF")
-    '1425 °F'
-    """
-    return words.replace("degF", "°F").replace("degC", "°C")
-
-
-def tolerance_words(recipe: Recipe, reads: str) -> str:
-    """Write the room on both sides, the kiln's own unit first.
-
-    Examples
-    --------
-    >>> from firelab.windows.window import Recipe
-    >>> recipe = Recipe(
-    ...     temperature_degC=774, dwell_s=150, tolerance_degC=10, tolerance_s=20,
-    ...     probability=0.9, assurance=0.8,
-    ... )
-    >>> tolerance_words(recipe, "degF")
-    '± 18 °F (10 °C), ± 20 s'
-    """
-    rooms = {"degC": recipe.tolerance_degC, "degF": recipe.tolerance_degC * 1.8}
-    other = "degC" if reads == "degF" else "degF"
-    own = signed(f"{rooms[reads]:.0f} {reads}")
-    if rooms[reads] < 0.5 and recipe.tolerance_s < 0.5:
-        return "no room to spare"
-    heat = f"± {own} ({signed(f'{rooms[other]:.0f} {other}')})"
-    return f"{heat}, ± {format_duration(recipe.tolerance_s)}"
-
-
-def _draw_found(pen: Pen, box: Box, series: FiringSeries, windows: FiringWindows) -> None:
+def _draw_found(pen: Pen, box: Box, windows: FiringWindows) -> None:
     left, right = box.columns(0.5, 0.5, gap=6 * MM)
     _draw_lines(pen, left, "How it was found", found_lines(windows))
-    told = [HOLDS_FOR, *_other_lines(series, windows), *_settle_lines(series, windows)]
-    _draw_lines(pen, right, "What it holds for", [signed(line) for line in told])
+    lines = [HOLDS_FOR, *_other_lines(windows), *_settle_lines(windows)]
+    _draw_lines(pen, right, "What it holds for", [with_degree_signs(x) for x in lines])
 
 
 def found_lines(windows: FiringWindows) -> list[str]:
-    """Say what was asked, from what, and what was assumed beforehand."""
-    target = " or ".join(windows.target)
-    if windows.score_target is not None:
-        target += f" with a clearness score of {windows.score_target:g} or clearer"
+    """Say what was asked, and from what it was found."""
     sources = ", ".join(
         f"{name} {sha[:8]}" for name, sha in windows.provenance.sources.items()
     )
-    lines = [
-        f"Asked: {target} in {windows.probability:.0%} of tiles of a new load, and "
-        f"{windows.confidence:.0%} sure of that.",
-        "Found from graded tiles by a model of the stage over temperature and dwell, "
-        "with an effect of each load; the box is the largest in which that holds.",
-        "Assumed beforehand: " + "; ".join(windows.priors) + "." if windows.priors else "",
+    return [
+        f"Asked: {windows.asked.target_words} in {windows.probability * 100:.0f} of 100 "
+        f"tiles of a new load, {windows.confidence * 100:.0f} % sure of that.",
+        "Found from graded tiles; loads differ, and what is expected counts that.",
+        "What was assumed and how it was worked out stands in report.html.",
         f"From series.toml {windows.provenance.series_hash[:8]}"
         + (f", {sources}" if sources else "")
         + f"; seed {windows.provenance.seed}.",
     ]
-    return [line for line in lines if line]
 
 
-def _other_lines(series: FiringSeries, windows: FiringWindows) -> list[str]:
-    reads = series.kiln.reads
-    others = [window for window in windows.windows[1:] if window.recipe is not None]
-    lines = []
-    for window in others[:_MOST_OTHERS]:
-        words = word_recipe(series, windows, window)
-        room = tolerance_words(window.recipe, reads) if window.recipe else ""
-        lines.append(
-            f"Also {words.setting}: {signed(words.temperature)} "
-            f"({signed(words.other_temperature)}), {words.dwell}, {room}."
-        )
-    return lines
+def _other_lines(windows: FiringWindows) -> list[str]:
+    answers = [word_answer(window, windows.asked) for window in windows.windows[1:]]
+    assured = [words for words in answers if words.assured][:_MOST_OTHERS]
+    return [f"Also {one.setting}: {one.set_words} {one.tolerance}" for one in assured]
 
 
-def _settle_lines(series: FiringSeries, windows: FiringWindows) -> list[str]:
+def _settle_lines(windows: FiringWindows) -> list[str]:
     first = windows.windows[0]
-    settle = (
-        []
-        if first.recipe is not None
-        else [f"To settle it: {way}." for way in first.settle]
-    )
-    notes = word_recipe(series, windows, first).notes
-    return [*settle, *notes][:_MOST_NOTES]
+    settle = [f"To settle it: {way}." for way in first.settle if first.recipe is None]
+    return [*settle, *windows.own_notes][:_MOST_NOTES]
 
 
 def _draw_lines(pen: Pen, box: Box, title: str, lines: Sequence[str]) -> None:

@@ -23,7 +23,7 @@ from firelab.windows.window import FiringWindows
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReportSources:
-    """The values that a report tells of; what is not there yet is None.
+    """The values that a report is made of; what is not there yet is None.
 
     Attributes
     ----------

@@ -24,12 +24,8 @@ from firelab.windows.edges.target_at_setting import TargetAtSetting, all_setting
 from firelab.windows.edges.target_span import target_span
 from firelab.windows.recipe.null_reasons import explain_null, unfired_levels
 from firelab.windows.recipe.tolerance_box import Box, assured_mask, has_room, largest_box
-from firelab.windows.window import (
-    FiringWindows,
-    ProbabilityMap,
-    Recipe,
-    SettingWindow,
-)
+from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow
+from firelab.windows.window import FiringWindows
 
 _MEAN_DRAWS = 500
 
@@ -107,6 +103,7 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
         priors=fit.priors,
         notes=_notes(fit, clarity),
         provenance=fit.provenance,
+        reads=series.kiln.reads,
     )
 
 

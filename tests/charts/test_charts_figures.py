@@ -19,13 +19,13 @@ from firelab.charts.edge_plot import draw_edge_plot, write_interval
 from firelab.charts.plan_chart import draw_plan_chart
 from firelab.charts.stage_curves import draw_stage_curves, grade_chances
 from firelab.charts.style import figure_bytes, save_figure
-from firelab.charts.tile_count import describe_tile_count, draw_tile_count
+from firelab.charts.tile_count import draw_tile_count
 from firelab.charts.window_map import describe_window_map, draw_window_map
 from firelab.fits.stage import fit_stage
 from firelab.series.folder import INVENTED
 from firelab.series.series_file import design_names
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.window import EdgeInterval
+from firelab.windows.setting_window import EdgeInterval
 
 SMALLEST_PT = 9.0
 
@@ -116,20 +116,26 @@ def cross(a, b, gap=1.0):
 
 
 @pytest.mark.parametrize("kind", ["map", "edges", "stages", "plan", "clearness"])
-def test_the_degF_axis_agrees_with_the_degC_axis(example, kind):
+def test_the_unit_of_the_kiln_comes_first_and_the_other_agrees_with_it(example, kind):
     """Fixed points of the Fahrenheit scale: 0 degC is 32 degF, 100 degC is 212 degF."""
     figure = drawn(example("base-coats"), kind)
     figure.draw_without_rendering()
     compared = 0
     for axes in figure.axes:
         for second in axes.child_axes:
-            at_top = second.get_xlabel() == "temperature (°F)"
-            ends = np.array(axes.get_xlim() if at_top else axes.get_ylim())
+            at_top = second.get_xlabel() == "temperature (°C)"
+            first = axes.xaxis if at_top else axes.yaxis
+            if at_top and axes.get_xlabel():
+                assert axes.get_xlabel() == "temperature (°F)"
+            for at in first.get_ticklocs():
+                degF = 32 + (212 - 32) * at / 100
+                written = float(first.get_major_formatter()(at, 0))
+                assert written == pytest.approx(degF, abs=1e-9)
+                compared += 1
+            ends = axes.get_xlim() if at_top else axes.get_ylim()
             shown = second.get_xlim() if at_top else second.get_ylim()
-            expected = 32 + (212 - 32) * ends / 100
-            np.testing.assert_allclose(shown, expected, rtol=1e-12)
-            compared += 1
-    assert compared >= 1
+            np.testing.assert_allclose(shown, ends, rtol=1e-12)
+    assert compared >= 3
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -205,18 +211,18 @@ def test_an_edge_outside_the_fired_range_is_said_not_drawn(example):
         assert np.all(line.get_xdata() >= span[0])
         assert np.all(line.get_xdata() <= span[1])
     assert write_interval(half) == (
-        "outside the fired range, from 800 degC (1472 degF) to beyond what was fired"
+        "outside the fired range, from 1472 °F (800 °C) to beyond what was fired"
     )
 
 
 def test_the_width_in_degF_is_a_difference_without_a_zero_point():
     """1 degC of difference is 9/5 degF of difference: 10 degC wide is 18 degF wide."""
-    figure = draw_tile_count(COUNTS)
-    figure.draw_without_rendering()
-    width = figure.axes[0]
-    (side,) = width.child_axes
-    np.testing.assert_allclose(side.get_ylim(), np.array(width.get_ylim()) * 9 / 5)
-    assert "24 tiles 22 degC (55% chance of a recipe)" in describe_tile_count(COUNTS)
+    for reads, share in (("degC", 9 / 5), ("degF", 5 / 9)):
+        figure = draw_tile_count(COUNTS, reads=reads)
+        figure.draw_without_rendering()
+        width = figure.axes[0]
+        (side,) = width.child_axes
+        np.testing.assert_allclose(side.get_ylim(), np.array(width.get_ylim()) * share)
 
 
 def test_the_plan_chart_counts_every_tile_once(example):

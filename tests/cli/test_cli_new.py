@@ -62,7 +62,7 @@ def test_new_names_the_ready_designs(tmp_path):
     ],
 )
 def test_a_fault_leaves_with_its_exit_code(fault, code, capsys):
-    with pytest.raises(SystemExit) as left, console.faults_told():
+    with pytest.raises(SystemExit) as left, console.exit_on_fault():
         raise fault
     assert left.value.code == code
     told = capsys.readouterr()
@@ -72,7 +72,7 @@ def test_a_fault_leaves_with_its_exit_code(fault, code, capsys):
 
 def test_findings_are_json_where_asked(capsys):
     finding = Finding(code="c", file="f.csv", line=3, column=2, message="m", hint="h")
-    with pytest.raises(SystemExit), console.faults_told(as_json=True):
+    with pytest.raises(SystemExit), console.exit_on_fault(as_json=True):
         raise FaultyFile([finding])
 
     told = json.loads(capsys.readouterr().out)

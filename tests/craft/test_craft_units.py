@@ -12,6 +12,7 @@ from scipy.constants import convert_temperature
 from firelab.craft.units import (
     format_duration,
     format_temperature,
+    format_tolerance,
     implausible_temperature,
     parse_duration,
     parse_dwell,
@@ -115,11 +116,22 @@ def test_a_written_time_reads_back(seconds):
 
 @given(st.integers(480, 1000))
 def test_a_written_temperature_reads_back(degC):
-    both = format_temperature(degC)
+    both = format_temperature(degC, "degC")
     assert parse_temperature(both.split(" (")[0]) == degC
     assert parse_temperature(both.split(" (")[1].rstrip(")")) == pytest.approx(
         degC, abs=0.3
     )
+
+
+@given(st.floats(0, 60), st.sampled_from(["degC", "degF"]))
+def test_a_written_tolerance_is_never_more_than_was_assured(degC, reads):
+    """9/5 degF to a degC of difference: ISO 80000-5, as remembered."""
+    own, other = format_tolerance(degC, reads).rstrip(")").split(" (")
+    assert own.endswith(reads.replace("deg", "°"))
+    for written in (own, other):
+        number, unit = written.split()
+        assured = degC * (9 / 5 if unit == "°F" else 1)
+        assert assured - 1 < float(number) <= assured + 1e-6
 
 
 def test_lengths_and_masses():

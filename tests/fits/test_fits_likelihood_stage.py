@@ -119,8 +119,8 @@ def test_separation_is_named_in_degrees_and_refused() -> None:
     with pytest.raises(Separated) as refusal:
         fit_stage_likelihood(records_of(frame))
     assert refusal.value.what == (
-        "temperature separates the grades: no look above sugar at 746 degC (1375 degF), "
-        "none below over at 829 degC (1525 degF)"
+        "temperature separates the grades: no look above sugar at 1375 °F (746 °C), "
+        "none below over at 1525 °F (829 °C)"
     )
     assert "take the posterior" in refusal.value.hint
     assert refusal.value.exit_code == 3

@@ -94,7 +94,7 @@ def test_a_named_load_that_cannot_be_is_refused():
     wrong.loc[0, "temperature_degC"] = 780.0
     with pytest.raises(FirelabError) as told:
         extend_plan(SERIES, PLAN, wrong)
-    assert "load 1 is at 780 degC (1436 degF) and 800 degC (1472 degF)" in told.value.what
+    assert "load 1 is at 1436 °F (780 °C) and 1472 °F (800 °C)" in told.value.what
     assert "load 1 holds 9 tiles of 6 places" in told.value.what
     with pytest.raises(FirelabError, match="load is blank in some rows"):
         extend_plan(SERIES, PLAN, LOAD.assign(load=[1, None, 1]))

@@ -131,7 +131,7 @@ def test_every_fault_is_told_in_one_error():
         f"row 2: tile {marked} is a control tile, fired at its own setting; "
         f"row 3: tile {cold} has mesh 150, layers 1 here and mesh 80, layers 2 in the "
         f"plan; tile {cold} stands twice in load 1; "
-        "row 5: 829 degC (1525 degF), 3 min is forbidden by the rules: "
+        "row 5: 1525 °F (829 °C), 3 min is forbidden by the rules: "
         f"{SERIES.rules[0]}"
     )
     assert told.value.hint

@@ -118,18 +118,18 @@ def test_the_recipe_stands_first_in_both_units_with_tolerance(example):
     recipe = one.windows.windows[0].recipe
     degF = recipe.temperature_degC * 9 / 5 + 32
     first = words[words.index("The answer") : words.index("The window:")]
-    assert f"{degF:.0f} °F" in first
-    assert f"{recipe.temperature_degC:.0f} °C" in first
-    assert f"Give or take {recipe.tolerance_degC * 1.8:.0f} °F" in first
-    assert f"about {recipe.probability * 100:.0f} come out full" in first
+    assert f"Set {degF:.0f} °F ({recipe.temperature_degC:.0f} °C) for" in first
+    assert f"You may be {recipe.tolerance_degC * 1.8:.0f} °F" in first
+    assert f"Expect {min(99, recipe.probability * 100):.0f} of 100 tiles full" in first
 
 
 def test_a_kiln_that_reads_degC_has_degC_in_large(example):
     one = example("class-of-twenty")
     series = replace(one.series, kiln=replace(one.series.kiln, reads="degC"))
-    page = without_pictures(sources_of(one, series=series))
+    windows = replace(one.windows, reads="degC")
+    page = without_pictures(sources_of(one, series=series, windows=windows))
     recipe = one.windows.windows[0].recipe
-    assert f'<p class="set">{recipe.temperature_degC:.0f} °C<br>' in page
+    assert f'<p class="set">Set {recipe.temperature_degC:.0f} °C (' in page
 
 
 def test_an_honest_null_gives_reason_and_what_would_settle_it(example):
@@ -144,10 +144,10 @@ def test_an_honest_null_gives_reason_and_what_would_settle_it(example):
     windows = replace(one.windows, windows=(window,))
     words = "".join(read(without_pictures(sources_of(one, windows=windows))).words)
     first = words[words.index("The answer") : words.index("The window:")]
-    assert "No recipe is assured yet." in first
+    assert "No recipe yet." in first
     assert "no tile came out over-fired" in first
     assert "4 tiles at 820 °C (1508 °F), 3 min 30 s" in first
-    assert "Give or take" not in first
+    assert "You may be" not in first
 
 
 def test_a_series_that_was_only_planned_has_a_page(example):

@@ -15,15 +15,15 @@ from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.report.recipe_card import recipe_card
 from firelab.series.folder import INVENTED, Provenance
 from firelab.series.series_file import design_path, read_series
-from firelab.windows.window import (
+from firelab.windows.setting_window import (
     DwellEdges,
     EdgeInterval,
     Edges,
-    FiringWindows,
     ProbabilityMap,
     Recipe,
     SettingWindow,
 )
+from firelab.windows.window import FiringWindows
 
 SERIES = read_series(design_path("clear-transparent"))
 EDGE = EdgeInterval(estimate=760.0, lower=755.0, upper=765.0)
@@ -114,11 +114,10 @@ def test_the_recipe_its_room_chance_and_source_are_on_one_page():
         "1425 °F",
         "774 °C",
         "2 min 30 s",
-        "± 18 °F (10 °C), ± 20 s",
+        "You may be 18 °F (10 °C) and 20 s off.",
         "80 mesh, 1 coat, over hard clear",
-        "Of 100 such tiles, about 91 come out full",
-        "86% sure; 80% was asked",
-        "a prior in words; another prior",
+        "Expect 91 of 100 tiles full and clear (score 7); "
+        "fewer than 80 is unlikely (1 in 7).",
         "firings.csv cdcdcdcd",
         "seed 2207",
         "Also 150 mesh",
@@ -130,21 +129,22 @@ def test_the_recipe_its_room_chance_and_source_are_on_one_page():
         assert words in text
     assert DEFERENCE in text
     assert "No recipe" not in text
+    assert "prior" not in text
 
 
 def test_an_honest_null_says_why_and_what_would_settle_it():
     text = text_of(recipe_card(UNSURE, SERIES))
-    assert "No recipe yet: No firing is assured: the best is only 60% sure." in text
+    assert "No recipe yet. No firing is assured: the best is only 60% sure." in text
     assert "the best there is" in text
     assert "To settle it: fire another load near 774" in text
     assert "few tiles were fired" in text
-    assert "±" not in text
+    assert "You may be" not in text
 
 
 def test_the_unit_of_the_kiln_comes_first():
     celsius = replace(SERIES, kiln=replace(SERIES.kiln, reads="degC"))
-    text = text_of(recipe_card(ASSURED, celsius))
-    assert "± 10 °C (18 °F)" in text
+    text = text_of(recipe_card(replace(ASSURED, reads="degC"), celsius))
+    assert "You may be 10 °C (18 °F) and 20 s off." in text
     assert text.index("774 °C") < text.index("1425 °F")
 
 

@@ -147,7 +147,7 @@ def test_a_tile_that_would_melt_is_refused():
     hot = MINIMAL.replace('"760 degC"', '"980 degC"')
     assert parse_series(hot)[1] == []
     (fault,) = faults('blank = { metal = "sterling silver" }\n' + hot)
-    assert "980 degC (1796 degF) is above 780 degC (1436 degF)" in fault
+    assert "1796 °F (980 °C) is above 1436 °F (780 °C)" in fault
 
 
 def test_the_warming_up_of_a_blank_is_stated_or_follows_from_it():

@@ -260,7 +260,7 @@ def test_the_command_answers_the_trades_question(library):
     assert ran.exit_code == 0, ran.output
     told = json.loads(ran.stdout)
     assert told["question"] == (
-        "opaque on copper reaching full at 754 degC (1390 degF) within 4 min"
+        "opaque on copper reaching full at 1390 °F (754 °C) within 4 min"
     )
     right = plain_answer(
         library, kind="opaque", metal="copper", stage="full", at=754.44, within=240

@@ -149,7 +149,7 @@ def test_the_summary_is_short_and_in_both_units(bench):
         wish = WindowWish(probability=0.8, confidence=confidence)
         told = firing_windows(replace(fit, series=replace(series, window=wish))).summary()
         assert len(told.splitlines()) < 12
-        assert "degC" in told and "degF" in told
+        assert "°C" in told and "°F" in told
         assert " mesh, 1 coat, on bare metal" in told
 
 

@@ -31,7 +31,7 @@ def level_words(series: FiringSeries, column: ModelColumn, coded: float) -> str:
     >>> from firelab.series.terms import DWELL, TEMPERATURE
     >>> series = read_series(design_path("opaque-window"))
     >>> level_words(series, TEMPERATURE, -1.0), level_words(series, DWELL, 1.0)
-    ('704 degC (1300 degF)', '3 min 30 s')
+    ('1300 °F (704 °C)', '3 min 30 s')
     """
     factor = column.factor
     if factor == "base":

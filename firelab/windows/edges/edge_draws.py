@@ -23,7 +23,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.windows.edges.fired_range import fired_range
 from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
 from firelab.windows.edges.target_span import TargetSpan, target_span
-from firelab.windows.window import DwellEdges, EdgeInterval, Edges
+from firelab.windows.setting_window import DwellEdges, EdgeInterval, Edges
 
 FloatArray = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.ordinal.priors import latent_scale
 from firelab.windows.edges.target_at_setting import TargetAtSetting, monomials
 from firelab.windows.edges.target_span import inner_probability
-from firelab.windows.window import Recipe
+from firelab.windows.setting_window import Recipe
 
 _FLAT_LOGITS = 3.0
 _FLAT_SHARE = 0.05
@@ -65,8 +65,12 @@ def explain_null(target: TargetAtSetting, looks: pd.DataFrame, best: Recipe) -> 
     )
 
 
-def _place(recipe: Recipe) -> str:
-    temperature = format_temperature(recipe.temperature_degC)
+def _degrees(target: TargetAtSetting, degC: float) -> str:
+    return format_temperature(degC, target.series.kiln.reads)
+
+
+def _place(recipe: Recipe, target: TargetAtSetting) -> str:
+    temperature = _degrees(target, recipe.temperature_degC)
     return f"{temperature} for {format_duration(recipe.dwell_s)}"
 
 
@@ -106,7 +110,7 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason |
         return None
     wanted, fired = " or ".join(stage.target), target.fired
     hottest, longest = (
-        format_temperature(fired.hottest_degC),
+        _degrees(target, fired.hottest_degC),
         format_duration(fired.longest_s),
     )
     if (codes < first).all():
@@ -119,12 +123,12 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason |
             ),
             settle=(
                 f"fire hotter than {hottest}, if the metal allows "
-                f"({format_temperature(target.series.hottest_degC)} at most), or longer "
-                f"than {longest}",
+                f"({_degrees(target, target.series.hottest_degC)} at most), or "
+                f"longer than {longest}",
             ),
         )
     if (codes > last).all():
-        coolest = format_temperature(fired.coolest_degC)
+        coolest = _degrees(target, fired.coolest_degC)
         shortest = format_duration(fired.shortest_s)
         return NullReason(
             code="target-passed",
@@ -140,8 +144,8 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason |
         words=f"{wanted} was never seen, though tiles fell on both sides of it.",
         settle=(
             "fire tiles between "
-            f"{format_temperature(float(below['temperature_degC'].max()))} and "
-            f"{format_temperature(float(above['temperature_degC'].min()))}",
+            f"{_degrees(target, below['temperature_degC'].max())} and "
+            f"{_degrees(target, above['temperature_degC'].min())}",
         ),
     )
 
@@ -228,9 +232,9 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     )
     at = []
     if fired.varies_temperature and u[2] - u[1] < _NEAR_END:
-        at.append(("hotter than", format_temperature(fired.hottest_degC)))
+        at.append(("hotter than", _degrees(target, fired.hottest_degC)))
     if fired.varies_temperature and u[1] - u[0] < _NEAR_END:
-        at.append(("cooler than", format_temperature(fired.coolest_degC)))
+        at.append(("cooler than", _degrees(target, fired.coolest_degC)))
     if not at and fired.varies_dwell and v[2] - v[1] < _NEAR_END:
         at.append(("longer than", format_duration(fired.longest_s)))
     if not at and fired.varies_dwell and v[1] - v[0] < _NEAR_END:
@@ -242,7 +246,7 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
         code="edge-outside-range",
         words=(
             f"The window of {_target_words(target)} runs out of what was fired: the best "
-            f"firing, {best.probability:.0%} likely, is at its end, {_place(best)}."
+            f"firing, {best.probability:.0%} likely, is at its end, {_place(best, target)}."
         ),
         settle=(f"fire tiles {side} {end}",),
     )
@@ -254,10 +258,13 @@ def _no_room(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     return NullReason(
         code="no-room",
         words=(
-            f"{_place(best)} is assured, but with less room around it than half the "
-            "step that the kiln can be set to."
+            f"{_place(best, target)} is assured, but with less room around it than half "
+            "the step that the kiln can be set to."
         ),
-        settle=(f"fire another load near {_place(best)}; firelab next chooses its tiles",),
+        settle=(
+            f"fire another load near {_place(best, target)}; "
+            "firelab next chooses its tiles",
+        ),
     )
 
 
@@ -266,12 +273,12 @@ def _unsure(target: TargetAtSetting, best: Recipe) -> NullReason:
     return NullReason(
         code="not-sure-enough",
         words=(
-            f"No firing is assured: the best, {_place(best)}, is {best.probability:.0%} "
-            f"likely, but only {best.assurance:.0%} sure to reach "
+            f"No firing is assured: the best, {_place(best, target)}, is "
+            f"{best.probability:.0%} likely, but only {best.assurance:.0%} sure to reach "
             f"{series.window.probability:.0%}; {series.window.confidence:.0%} was asked."
         ),
         settle=(
-            f"fire another load near {_place(best)} at {setting_words(target.setting)}; "
-            "firelab next chooses its tiles",
+            f"fire another load near {_place(best, target)} at "
+            f"{setting_words(target.setting)}; firelab next chooses its tiles",
         ),
     )

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_cdt
 
 from firelab.windows.edges.target_at_setting import TargetAtSetting
-from firelab.windows.window import ProbabilityMap
+from firelab.windows.setting_window import ProbabilityMap
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -8,7 +8,11 @@ from typing import Any
 import pandas as pd
 
 from firelab.craft.trade_words import BARE, base_words, layers_words
-from firelab.craft.units import format_duration, format_temperature
+from firelab.craft.units import (
+    format_duration,
+    format_temperature,
+    format_temperature_difference,
+)
 from firelab.series.folder import Provenance
 
 SCHEMA = "firelab/next/1"
@@ -48,6 +52,8 @@ class NextTiles:
     level : float
         Of the intervals whose width is told.
     provenance : Provenance
+    reads : {'degF', 'degC'}
+        Unit of the kiln's display.
     """
 
     tiles: pd.DataFrame
@@ -57,6 +63,7 @@ class NextTiles:
     hours: float
     level: float
     provenance: Provenance
+    reads: str = "degF"
 
     @property
     def table(self) -> pd.DataFrame:
@@ -71,11 +78,14 @@ class NextTiles:
         for load, rows in self.tiles.groupby("load"):
             degC = float(rows["temperature_degC"].iloc[0])
             tiles = "; ".join(_said(row) for row in rows.to_dict("records"))
-            lines.append(f"next load {load}: {format_temperature(degC)}, {tiles}")
+            lines.append(
+                f"next load {load}: {format_temperature(degC, self.reads)}, {tiles}"
+            )
         now, then = self.edges["width_degC"].mean(), self.edges["expected_degC"].mean()
         lines.append(
-            f"expected: {self.level:.0%} intervals of the edges from {now:.0f} to "
-            f"{then:.0f} degC wide on average, for {self.hours:.1f} kiln hours"
+            f"The edges are known to {format_temperature_difference(now, self.reads)} now; "
+            f"expect {format_temperature_difference(then, self.reads)} after "
+            f"{self.hours:.1f} more kiln hours."
         )
         return "\n".join(lines)
 

@@ -109,6 +109,7 @@ def next_tiles(
         hours=round(sum(one.hours for one in chosen), 3),
         level=fit.series.window.level,
         provenance=fit.provenance,
+        reads=fit.series.kiln.reads,
     )
 
 
@@ -167,6 +168,7 @@ def _stopped(fit: StagePosterior, doubt: EdgeDoubt, why: str, code: str) -> Next
         hours=0.0,
         level=level,
         provenance=fit.provenance,
+        reads=fit.series.kiln.reads,
     )
 
 

@@ -1,0 +1,146 @@
+"""The window of one setting as values: edges, recipe, map, or why there is no recipe."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeInterval:
+    """A point on an edge with its interval, degC (or s for a dwell edge).
+
+    Attributes
+    ----------
+    estimate, lower, upper : float or None
+        None where the edge, or that end of its interval, is outside the fired
+        range; nothing extrapolates.
+    reason : str or None
+        Why an end is None, such as ``below the fired range``.
+    """
+
+    estimate: float | None
+    lower: float | None
+    upper: float | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """Low and high edge of the window at one dwell (s)."""
+
+    dwell_s: float
+    low_degC: EdgeInterval
+    high_degC: EdgeInterval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DwellEdges:
+    """Shortest and longest dwell of the window at one temperature (degC)."""
+
+    temperature_degC: float
+    low_s: EdgeInterval
+    high_s: EdgeInterval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """Where to set the kiln, and how much room there is.
+
+    Attributes
+    ----------
+    temperature_degC, dwell_s : float
+        Centre of the box.
+    tolerance_degC, tolerance_s : float
+        Half sides of the largest box of the assured region around it.
+    probability : float
+        Mean posterior probability of the target at the centre.
+    assurance : float
+        Smallest posterior probability, over the box, that the target has at
+        least the probability asked for.
+    """
+
+    temperature_degC: float
+    dwell_s: float
+    tolerance_degC: float
+    tolerance_s: float
+    probability: float
+    assurance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ProbabilityMap:
+    """The target over temperature and dwell, inside the fired range.
+
+    Attributes
+    ----------
+    temperature_degC : ndarray, shape (m,)
+    dwell_s : ndarray, shape (k,)
+    probability : ndarray, shape (k, m)
+        Posterior mean probability of the target, future load.
+    assurance : ndarray, shape (k, m)
+        Posterior probability that it is at least the asked one.
+    """
+
+    temperature_degC: FloatArray
+    dwell_s: FloatArray
+    probability: FloatArray
+    assurance: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SettingWindow:
+    """The window at one setting of mesh, layers and base.
+
+    Attributes
+    ----------
+    setting : mapping
+        ``mesh``, ``layers``, ``base``.
+    edges : tuple of Edges
+        At each fired dwell, shortest first.
+    dwell_edges : tuple of DwellEdges
+        At each fired temperature, coolest first.
+    recipe : Recipe or None
+    reason : str or None
+        Why there is no recipe, in words; None where there is one.
+    reason_code : str or None
+        Stable short name of the reason.
+    best : Recipe
+        The best point there is, with zero tolerance where it is not assured.
+    settle : tuple of str
+        Which tiles would settle an open question, in words.
+    assured_share : float
+        Share of the fired temperature by ln dwell range that is assured.
+    map : ProbabilityMap
+    """
+
+    setting: Mapping[str, Any]
+    edges: tuple[Edges, ...]
+    dwell_edges: tuple[DwellEdges, ...]
+    recipe: Recipe | None
+    reason: str | None
+    reason_code: str | None
+    best: Recipe
+    settle: tuple[str, ...]
+    assured_share: float
+    map: ProbabilityMap
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the window in the form of ``windows.json``."""
+        return {
+            "setting": dict(self.setting),
+            "edges": [asdict(edge) for edge in self.edges],
+            "dwell_edges": [asdict(edge) for edge in self.dwell_edges],
+            "recipe": asdict(self.recipe) if self.recipe else None,
+            "reason": self.reason,
+            "reason_code": self.reason_code,
+            "best": asdict(self.best),
+            "settle": list(self.settle),
+            "assured_share": self.assured_share,
+        }
