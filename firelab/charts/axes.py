@@ -55,7 +55,8 @@ def set_temperature_axis(
     in_unit, back = (to_degF, to_degC) if reads == "degF" else (float, float)
     ends = in_unit(low_degC), in_unit(high_degC)
     places = MaxNLocator(nbins=ticks, steps=_STEPS).tick_values(*ends)
-    set_ends = axis.axes.set_xlim if axis.axis_name == "x" else axis.axes.set_ylim
+    across = axis is axis.axes.xaxis
+    set_ends = axis.axes.set_xlim if across else axis.axes.set_ylim
     set_ends(low_degC, high_degC)
     axis.set_major_locator(
         FixedLocator([back(float(p)) for p in places if ends[0] <= p <= ends[1]])
