@@ -317,12 +317,6 @@ def _in_both(text_degC: str, text_degF: str, reads: str) -> str:
 def format_temperature(degC: float, reads: str = "degF") -> str:
     """Write a temperature in the unit that the kiln reads, then in the other.
 
-    Parameters
-    ----------
-    degC : float
-    reads : {'degF', 'degC'}, default 'degF'
-        Unit of the kiln's display.
-
     Examples
     --------
     >>> format_temperature(760), format_temperature(760, "degC")
