@@ -112,7 +112,7 @@ def test_the_log_is_as_it_was_recorded(fired):
 
 def test_results_go_to_stdout_and_the_rest_to_stderr(fired):
     _, _, said = fired
-    assert "Firing window" in said["windows"].stdout
+    assert "80 mesh, 1 coat, on bare metal: " in said["windows"].stdout
     assert "prior:" in said["windows"].stderr
     assert "prior:" not in said["windows"].stdout
 

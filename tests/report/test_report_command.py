@@ -82,7 +82,7 @@ def test_the_page_says_what_firelab_windows_says(fired, reported):
     told = json.loads((fired / "windows.json").read_text("utf-8"))["windows"][0]
     best = told["recipe"] or told["best"]
     page = reported[1]["report.html"].decode("utf-8")
-    assert f"about {best['probability'] * 100:.0f} come out full" in page
+    assert f"Expect {min(99, best['probability'] * 100):.0f} of 100 tiles full" in page
     assert f"{best['temperature_degC'] * 1.8 + 32:.0f} °F" in page
     assert f"{best['assurance']:.0%} sure" in page
 
