@@ -79,12 +79,12 @@ def test_a_fired_series_has_windows_figures_and_a_recipe_card(reported):
 
 def test_the_page_says_what_firelab_windows_says(fired, reported):
     """The windows are worked out again, by the same seed: nothing may differ."""
-    told = json.loads((fired / "windows.json").read_text("utf-8"))["windows"][0]
-    best = told["recipe"] or told["best"]
     page = reported[1]["report.html"].decode("utf-8")
-    assert f"Expect {min(99, best['probability'] * 100):.0f} of 100 tiles full" in page
-    assert f"{best['temperature_degC'] * 1.8 + 32:.0f} °F" in page
-    assert f"{best['assurance']:.0%} sure" in page
+    first = run("windows", fired).stdout.rstrip().split("\n   ")
+    sentences = [first[0].split(": ", 1)[1], *first[1:4]]
+    assert len(sentences) == 4
+    for sentence in sentences:
+        assert sentence.removeprefix("No recipe yet. ") in page
 
 
 def test_a_stale_file_is_named_on_the_page_and_on_the_terminal(fired, tmp_path):
