@@ -138,6 +138,25 @@ def test_pareto_k_is_that_of_a_known_proposal(narrow, low, high):
     assert k == pytest.approx((narrow - 1) / narrow, abs=0.15)
 
 
+PSIS = {
+    (1.5, 100): (0.39643114871657387, 81.88190190725557, -3.2385186938095156),
+    (1.5, 1000): (0.352286338880641, 781.6400325564495, -4.7788011777624115),
+    (3.0, 100): (0.5872423982249392, 36.653100439082486, -2.1855670453318816),
+    (3.0, 1000): (0.641017670862118, 172.73504365556585, -2.9660649363443117),
+}
+"""Pareto k, effective size and largest log weight of the ratios below, by
+``array_stats.psislw(-log_ratios)`` of arviz-stats 0.8.0."""
+
+
+@pytest.mark.parametrize(("narrow", "n"), PSIS)
+def test_smoothed_weights_are_those_of_a_reference_library(narrow, n):
+    ratios = (narrow - 1) * -np.log1p(-(np.arange(n) + 0.5) / n) / narrow
+    logs, k = smooth_weights(ratios)
+    assert (k, effective_size(logs), logs.max()) == pytest.approx(
+        PSIS[narrow, n], rel=1e-10
+    )
+
+
 def test_smoothed_weights_keep_their_order_and_sum_to_one():
     logs = np.random.default_rng(7).standard_t(4, 4000)
     smoothed, _ = smooth_weights(logs)

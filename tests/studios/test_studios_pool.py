@@ -10,7 +10,7 @@ from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.posterior_density import make_density, sort_looks
-from firelab.fits.sampling.adaptive import sample_adaptively
+from firelab.fits.sampling.importance import sample_by_importance
 from firelab.fits.sampling.mode import Mode, find_mode
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix
@@ -132,7 +132,7 @@ def test_the_sampler_gives_back_a_known_distribution():
         n_steps=0,
         condition=1.0,
     )
-    sample = sample_adaptively(target.logpdf, mode, 4000, rng=rng)
+    sample = sample_by_importance(target.logpdf, mode, 4000, rng=rng)
     assert sample.pareto_k < 0.7
     error = np.sqrt(np.diag(shape) * 1.5 / sample.effective_size)
     assert (np.abs(sample.points.mean(axis=0) - np.arange(q)) < 4 * error).all()

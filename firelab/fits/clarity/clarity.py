@@ -1,7 +1,4 @@
-"""Clarity: what makes a transparent come out clear, from the scores of fused tiles.
-
-The tiles whose clarity counts: fused to the target, and scored.
-"""
+"""Clarity: what makes a transparent come out clear, from the scores of fused tiles."""
 
 from __future__ import annotations
 
@@ -113,6 +110,8 @@ def scored_tiles(records: Records) -> ScoredTiles:
 FloatArray = NDArray[np.float64]
 
 _FEWEST_DRAWS = 200
+"""Independent draws below which a 90 % interval is rough: its ends err by a quarter of
+an sd (chosen here, no source)."""
 
 
 def fit_clarity(

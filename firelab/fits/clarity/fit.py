@@ -1,7 +1,4 @@
-"""A fitted clarity regression: table, summary, draws.
-
-What makes a colour clear, in the words of the bench.
-"""
+"""A fitted clarity regression: its table, its summary, and what a maker reads of it."""
 
 from __future__ import annotations
 
@@ -176,8 +173,8 @@ class ClarityFit:
             columns=["column", "estimate"],
         )
         parts = [part for part in (self.regression.coefficients, sds) if len(part)]
-        told = pd.concat(parts) if parts else self.regression.coefficients
-        classical = told.set_index("column").reindex(frame["column"]).astype(float)
+        known = pd.concat(parts) if parts else self.regression.coefficients
+        classical = known.set_index("column").reindex(frame["column"]).astype(float)
         return pd.concat(
             [frame[["column"]], classical.reset_index(drop=True), frame.iloc[:, 1:]],
             axis=1,
@@ -217,7 +214,7 @@ class ClarityFit:
         return "\n".join(lines)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the fit as plain values, None where a value cannot be told."""
+        """Return the fit as plain values, None where a value is not estimable."""
         regression = self.regression
         return {
             "schema": SCHEMA,

@@ -1,9 +1,9 @@
-r"""Clarity where the score has few grades: ordered, not measured.
+r"""Clarity where scores are ordered grades, not measurements.
 
-The clarity posterior where scores reach an end of their scale.
-
-A tile is written as score :math:`k` where its latent score lies within half a
-step of it; the lowest and the highest grade take all that lies beyond. With
+Where the scale has few grades the tests are those of a cumulative link model. Where
+scores reach an end of their scale the posterior takes each as an interval: a tile is
+written as score :math:`k` where its latent score lies within half a step of it;
+the lowest and the highest grade take all that lies beyond. With
 :math:`\mu = \alpha + x^\top\beta`, load effect :math:`u` and residual sd
 :math:`s`, that has the probability
 :math:`\Phi\{(k + h - \mu - u)/s\} - \Phi\{(k - h - \mu - u)/s\}`: an ordered
@@ -42,7 +42,7 @@ from firelab.fits.ordinal.priors import half_normal
 from firelab.fits.ordinal.quadrature import even_nodes
 from firelab.fits.ordinal.ratio_tests import drop_each_term
 from firelab.fits.sampling.chains import sample_by_chains
-from firelab.fits.sampling.importance import sample_by_importance
+from firelab.fits.sampling.importance import TRUSTED_K, sample_by_importance
 from firelab.fits.sampling.mode import find_mode
 from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import ModelColumn
@@ -50,7 +50,11 @@ from firelab.series.terms import ModelColumn
 FloatArray = NDArray[np.float64]
 
 FEWEST_SCORES = 5
+"""Different scores below which they are grades, not measurements (chosen here, no
+source)."""
 _AT_END = 0.25
+"""Share of the scores at an end of the scale from which the end is taken as open
+(chosen here, no source)."""
 RATIO_COLUMNS = ["term", "chi_squared", "df", "p_value"]
 
 
@@ -89,13 +93,12 @@ def regress_grades(scores: ScoreColumns) -> ClarityRegression:
     seen, grade = np.unique(np.round(scores.score, 6), return_inverse=True)
     has_loads = 1 < scores.n_loads < len(scores.score)
     groups = scores.load if has_loads else None
-    shown, labels = [f"{one:g}" for one in seen], scores.labels
+    shown = [f"{one:g}" for one in seen]
+    X, labels = scores.estimable_X, scores.estimable_names
     try:
-        fit = fit_cumulative_link(
-            grade, scores.told, groups=groups, grades=shown, names=labels
-        )
+        fit = fit_cumulative_link(grade, X, groups=groups, grades=shown, names=labels)
         tests = drop_each_term(
-            grade, scores.told, scores.whole_terms(), groups=groups, grades=shown
+            grade, X, scores.estimable_terms(), groups=groups, grades=shown
         )
     except RecordsInsufficient as fault:
         return ClarityRegression(method=NONE, aliased=scores.aliased, notes=(fault.what,))
@@ -135,10 +138,13 @@ _NODES = even_nodes(1)
 """Of a load's effect on the score: 23 nodes."""
 _PROBIT = link_named("probit")
 _CHUNK = 250_000
+"""Numbers held at once, which bounds the memory and changes no result."""
 _CHAINS = 64
-_TRUSTED_K = 0.7
+"""Chains, well above the number of parameters (chosen here, no source)."""
 _LEAST_SD = 1e-3
+"""Share of its prior scale below which no sd goes, so that none divides by zero."""
 _FARTHEST = 8.0
+"""Prior sds beyond which a normal score is held: its half-normal is 0 or infinite."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -268,10 +274,10 @@ def draw_graded(
     start = np.zeros(scores.X.shape[1] + 2)
     mode = find_mode(scores.log_density_and_gradient, start)
     sample = sample_by_importance(scores.log_density, mode, n_draws, rng=rng)
-    if sample.pareto_k <= _TRUSTED_K:
+    if sample.pareto_k <= TRUSTED_K:
         return ClarityPosterior(
             draws=scores.draws(sample.points, columns),
-            effective_draws=float(sample.effective_size),
+            effective_draws=sample.effective_size,
         )
     chains = sample_by_chains(
         scores.log_density_and_gradient, sample.points[:_CHAINS], rng=rng

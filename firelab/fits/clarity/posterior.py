@@ -6,12 +6,8 @@ integrate out in closed form. What is left, the density of the load sd
 on its mass; draws come from the grid, moved within their cells and resampled
 by the exact density. Whole-step scores add :math:`\mathrm{step}^2/12` to the
 residual variance (Sheppard), which keeps the posterior proper however few the
-tiles, and however alike.
-
-What is believed of the clarity score before any tile is scored.
-
-The priors are wide against what scores do, and proper: a fit with no fused
-tile at all returns them unchanged.
+tiles, and however alike. The priors are wide against what scores do, and proper:
+a fit with no fused tile at all returns them unchanged.
 """
 
 from __future__ import annotations
@@ -21,9 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from firelab.fits.clarity.draws import ClarityDraws
 from firelab.fits.clarity.regression import ScoreColumns
+from firelab.fits.sampling.importance import effective_size, resample
 from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import ModelColumn
@@ -31,8 +29,13 @@ from firelab.series.terms import ModelColumn
 FloatArray = NDArray[np.float64]
 
 _INTERCEPT_SHARE = 0.5
+"""Prior sd of the score at the centre of the series, over the range of the score:
+anywhere on it (chosen here, no source)."""
 _BASE_TIMES = 1.4
+"""Prior sd of one base against another, over that of half a factor's range: two
+independent bases differ by the square root of 2 (chosen here, no source)."""
 _PRODUCT_TIMES = 0.5
+"""Prior sd of a product, over that of half a factor's range (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,9 +114,18 @@ def _times(column: ModelColumn) -> float:
 
 
 _CELLS = 40
+"""Cells of the grid along each sd; draws are reweighted by the exact density, so that
+a coarse grid costs draws, not truth (chosen here, no source)."""
 _CLOSINGS = 6
+"""Times that the grid may close in on the mass (chosen here, no source)."""
 _NEGLIGIBLE = 14.0
+"""Fall of the log density below its peak where a cell holds nothing: e^-14 is one in a
+million (chosen here, no source)."""
 _WIDEST = 8.0
+"""Prior scales that the first grid reaches: a half-normal holds 1e-15 beyond them."""
+_CLOSED = 0.8
+"""Share of both sides of the grid above which closing in further gains nothing (chosen
+here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -222,12 +234,11 @@ def draw_clarity(
     rng : numpy.random.Generator
     """
     corners, sides, log_cell = _closed_grid(data, priors)
-    chance = np.exp(log_cell - log_cell.max())
-    cells = _systematic(chance, 2 * n_draws, rng)
+    cells = resample(log_cell - log_cell.max(), 2 * n_draws, rng=rng)
     points = corners[cells] + sides * rng.random((cells.size, 2))
     exact = log_density(data, priors, points[:, 0], points[:, 1]) - log_cell[cells]
-    weight = np.exp(exact - exact.max())
-    kept = points[rng.permutation(_systematic(weight, n_draws, rng))]
+    log_weights = exact - logsumexp(exact)
+    kept = points[resample(log_weights, n_draws, rng=rng)]
     weighted, _ = _weighted(data, priors, kept[:, 0], kept[:, 1])
     factor, half = _coefficient_posterior(weighted, priors)
     normal = rng.standard_normal(half.shape)
@@ -240,8 +251,7 @@ def draw_clarity(
         residual_sd=kept[:, 1],
         columns=columns,
     )
-    worth = float(weight.sum() ** 2 / (weight**2).sum()) / 2
-    return ClarityPosterior(draws=draws, effective_draws=worth)
+    return ClarityPosterior(draws=draws, effective_draws=effective_size(log_weights) / 2)
 
 
 def _closed_grid(
@@ -259,17 +269,7 @@ def _closed_grid(
         held = level > level.max() - _NEGLIGIBLE
         nearer_low = np.maximum(corners[held].min(axis=0) - sides, 0.0)
         nearer_high = corners[held].max(axis=0) + 2 * sides
-        if ((nearer_high - nearer_low) > 0.8 * (high - low)).all():
+        if ((nearer_high - nearer_low) > _CLOSED * (high - low)).all():
             break
         low, high = np.maximum(low, nearer_low), np.minimum(high, nearer_high)
     return corners, sides, level
-
-
-def _systematic(
-    weight: FloatArray, count: int, rng: np.random.Generator
-) -> NDArray[np.int64]:
-    """Return `count` indices, each about as often as its weight asks."""
-    ladder = np.cumsum(weight)
-    rungs = (np.arange(count) + rng.random()) / count * ladder[-1]
-    found = np.searchsorted(ladder, rungs, side="right")
-    return np.asarray(np.minimum(found, weight.size - 1), dtype=np.int64)

@@ -1,8 +1,7 @@
-"""Scores with the columns that are to explain them, and which can be told.
+"""The classical side of a clarity fit: scores, their estimable columns, REML or OLS.
 
-The classical side of a clarity fit: which method the tiles support, and its table.
-
-Ordinary least squares through statsmodels, as a table.
+Restricted maximum likelihood with a load effect where the loads can tell one, else
+ordinary least squares through statsmodels, else nothing; each as a table.
 """
 
 from __future__ import annotations
@@ -54,45 +53,50 @@ class ScoreColumns:
         return int(self.load.max()) + 1 if self.load.size else 0
 
     @cached_property
-    def kept(self) -> tuple[int, ...]:
-        """Places of the columns that tiles can tell from an intercept and those before."""
+    def estimable(self) -> tuple[int, ...]:
+        """Places of the columns independent of an intercept and of those before them."""
         ones = np.ones((len(self.score), 1))
-        told = told_columns(np.hstack([ones, self.X]))
-        return tuple(place - 1 for place in told if place)
+        places = independent_columns(np.hstack([ones, self.X]))
+        return tuple(place - 1 for place in places if place)
 
     @property
     def aliased(self) -> tuple[str, ...]:
-        """Names of the columns that cannot be told from the ones before them."""
-        return tuple(str(n) for i, n in enumerate(self.columns) if i not in self.kept)
+        """Names of the columns that are such a combination."""
+        return tuple(str(n) for i, n in enumerate(self.columns) if i not in self.estimable)
 
     @property
-    def labels(self) -> list[str]:
-        """Names of the columns kept."""
-        return [str(self.columns[place]) for place in self.kept]
+    def estimable_names(self) -> list[str]:
+        """Names of the estimable columns."""
+        return [str(self.columns[place]) for place in self.estimable]
 
     @property
-    def told(self) -> FloatArray:
-        """The columns kept, shape (n, number kept)."""
-        return self.X[:, list(self.kept)]
+    def estimable_X(self) -> FloatArray:
+        """The estimable columns, shape (n, number of them)."""
+        return self.X[:, list(self.estimable)]
 
-    def whole_terms(self, *, first: int = 0) -> dict[str, list[int]]:
-        """Return the places among the columns kept of each term kept whole.
+    def estimable_terms(self, *, first: int = 0) -> dict[str, list[int]]:
+        """Return the places among the estimable columns of each wholly estimable term.
 
         Parameters
         ----------
         first : int, default 0
-            Place of the first column kept, such as 1 behind an intercept.
+            Place of the first estimable column, such as 1 behind an intercept.
         """
         terms: dict[str, list[int]] = {}
         for term in dict.fromkeys(self.owners):
             own = [place for place, owner in enumerate(self.owners) if owner == term]
-            if all(place in self.kept for place in own):
-                terms[term] = [first + self.kept.index(place) for place in own]
+            if all(place in self.estimable for place in own):
+                terms[term] = [first + self.estimable.index(place) for place in own]
         return terms
 
 
-def told_columns(X: FloatArray) -> list[int]:
-    """Return the columns that add something to those before them.
+_INDEPENDENT = 1e-8
+"""Share of a column's length that must be left beside the columns before it: rounding
+of coded factors leaves less (chosen here, no source)."""
+
+
+def independent_columns(X: FloatArray) -> list[int]:
+    """Return the places of the columns linearly independent of those before them.
 
     Parameters
     ----------
@@ -100,7 +104,7 @@ def told_columns(X: FloatArray) -> list[int]:
 
     Examples
     --------
-    >>> told_columns(np.array([[1.0, 1, 0], [1, 1, 1], [1, 1, 2]]))
+    >>> independent_columns(np.array([[1.0, 1, 0], [1, 1, 1], [1, 1, 2]]))
     [0, 2]
     """
     kept: list[int] = []
@@ -110,12 +114,15 @@ def told_columns(X: FloatArray) -> list[int]:
         rest = column - basis @ (basis.T @ column)
         rest = rest - basis @ (basis.T @ rest)
         size = np.linalg.norm(rest)
-        if length > 0 and size > 1e-8 * length:
+        if length > 0 and size > _INDEPENDENT * length:
             kept.append(place)
             basis = np.column_stack([basis, rest / size])
     return kept
 
 
+_EXACT = 1e-10
+"""Share of the scores' length below which a residual is rounding alone (chosen here, no
+source)."""
 COEFFICIENT_COLUMNS = ["column", "estimate", "standard_error", "df", "t", "p_value"]
 TERM_COLUMNS = ["term", "F", "df_numerator", "df_denominator", "p_value"]
 
@@ -212,20 +219,19 @@ class ClarityRegression:
     ----------
     method : {'reml', 'ols', 'ordinal', 'none'}
     aliased : tuple of str
-        Columns that these tiles cannot tell from the ones before them.
+        Columns that are a combination of the ones before them in these tiles.
     notes : tuple of str
         Why the method is not the one hoped for.
     coefficients : DataFrame
-        column, estimate, standard_error, df, t, p_value; one row per column
-        that the tiles can tell, intercept first where there is one.
+        column, estimate, standard_error, df, t, p_value; one row per estimable
+        column, intercept first where there is one.
     terms : DataFrame
         term, F, df_numerator, df_denominator, p_value (term, chi_squared, df,
-        p_value where the method is ordinal); of the terms whose columns can
-        all be told.
+        p_value where the method is ordinal); of the wholly estimable terms.
     sds : mapping of str to float
         ``load`` and ``residual``, as far as estimated in units of the score.
     condition : float or None
-        Condition number of the columns that can be told, scaled to one length.
+        Condition number of the estimable columns, scaled to one length.
     mixed : MixedRegression or None
     """
 
@@ -247,9 +253,9 @@ def regress_clarity(scores: ScoreColumns) -> ClarityRegression:
     Restricted maximum likelihood where loads can be told from the terms and
     from the tiles in them; else least squares, which says so; else nothing.
     """
-    X = np.column_stack([np.ones(len(scores.score)), scores.told])
-    labels = [INTERCEPT, *scores.labels]
-    owned = scores.whole_terms(first=1)
+    X = np.column_stack([np.ones(len(scores.score)), scores.estimable_X])
+    labels = [INTERCEPT, *scores.estimable_names]
+    owned = scores.estimable_terms(first=1)
     try:
         mixed = fit_mixed(scores.score, X, [scores.load])
     except RecordsInsufficient as fault:
@@ -300,7 +306,7 @@ def _without_loads(
 
 def _is_exact(score: FloatArray, X: FloatArray) -> bool:
     residual = score - X @ np.linalg.lstsq(X, score, rcond=None)[0]
-    return bool(np.linalg.norm(residual) <= 1e-10 * max(1.0, float(np.linalg.norm(score))))
+    return bool(np.linalg.norm(residual) <= _EXACT * max(1.0, float(np.linalg.norm(score))))
 
 
 def _condition(X: FloatArray) -> float | None:

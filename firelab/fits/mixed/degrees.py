@@ -35,6 +35,8 @@ from firelab.fits.mixed.regression import MixedRegression
 
 FloatArray = NDArray[np.float64]
 Approximation = Literal["kenward-roger", "satterthwaite"]
+_SAME = 1e-8
+"""Spread of degrees of freedom, over the largest, that is rounding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -139,7 +141,7 @@ def _kenward_roger(uncertainty: CoefficientUncertainty, rows: FloatArray) -> Ter
     estimate = rows @ fit.coefficients
     spread = rows @ uncertainty.adjusted @ rows.T
     wald = float(estimate @ np.linalg.solve(spread, estimate)) / size
-    return _told(scale * wald, size, denominator)
+    return _f_test(scale * wald, size, denominator)
 
 
 def _matched_moments(first: float, second: float, size: int) -> tuple[float, float] | None:
@@ -172,7 +174,7 @@ def _satterthwaite(uncertainty: CoefficientUncertainty, rows: FloatArray) -> Ter
     estimate = rows @ fit.coefficients
     spread = rows @ fit.covariance @ rows.T
     wald = float(estimate @ np.linalg.solve(spread, estimate)) / len(rows)
-    return _told(wald, len(rows), _pooled_degrees(uncertainty, rows))
+    return _f_test(wald, len(rows), _pooled_degrees(uncertainty, rows))
 
 
 def _pooled_degrees(uncertainty: CoefficientUncertainty, rows: FloatArray) -> float:
@@ -185,7 +187,7 @@ def _pooled_degrees(uncertainty: CoefficientUncertainty, rows: FloatArray) -> fl
             for row, value in zip(vectors.T @ rows, values, strict=True)
         ]
     )
-    if np.ptp(degrees) < 1e-8 * degrees.max():
+    if np.ptp(degrees) < _SAME * degrees.max():
         return float(degrees.mean())
     if (degrees <= 2).any():
         return 2.0
@@ -202,7 +204,7 @@ def _single_degrees(
     return float(2 * variance**2 / (gradient @ fit.variances_covariance @ gradient))
 
 
-def _told(statistic: float, numerator: float, denominator: float) -> TermTest:
+def _f_test(statistic: float, numerator: float, denominator: float) -> TermTest:
     positive = max(statistic, 0.0)
     if np.isinf(denominator):
         p_value = float(chdtrc(numerator, numerator * positive))

@@ -81,7 +81,7 @@ def nested_groups(labels: Sequence[ArrayLike]) -> NestedGroups:
     FirelabError
         If there are not one or two groupings, or the second crosses the first.
     RecordsInsufficient
-        If a grouping cannot be told from the residual or from the other.
+        If a grouping is confounded with the residual or with the other.
 
     Examples
     --------

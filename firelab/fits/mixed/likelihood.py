@@ -10,18 +10,16 @@ With :math:`P = V^{-1} - V^{-1}X(X^\top V^{-1}X)^{-1}X^\top V^{-1}` and
 restriction, :math:`V^{-1}` takes the place of P in the traces, n that of n - p,
 and :math:`\ln|X^\top V^{-1}X|` is left out.
 
+A ratio cannot be negative. Where the deviance rises from zero the ratio stays
+at zero and says so; elsewhere Newton's method with the exact second derivatives,
+or their expectation where those are not positive definite, converges to rounding.
+
 References
 ----------
 .. [1] Patterson, H. D. & Thompson, R. (1971). Recovery of inter-block
    information when block sizes are unequal. *Biometrika*, 58(3), 545-554.
 .. [2] Harville, D. A. (1977). Maximum likelihood approaches to variance
    component estimation. *J. Am. Stat. Assoc.*, 72(358), 320-338.
-
-Variance ratios of least deviance: a coarse search, then Newton at the bound.
-
-A ratio cannot be negative. Where the deviance rises from zero the ratio stays
-at zero and says so; elsewhere Newton with the exact second derivatives, or
-their expectation where those are not positive definite, converges to rounding.
 """
 
 from __future__ import annotations
@@ -203,8 +201,19 @@ def _quadratic_forms(
 
 
 _COARSE = (0.0, 0.01, 0.1, 0.3, 1.0, 3.0, 10.0, 100.0)
+"""Ratios among which the search begins, so that it ends in the lower of two minima
+(chosen here, no source)."""
 _STEPS = 60
-_SETTLED = 1e-18
+"""Newton steps at most; a handful is usual."""
+_SETTLED, _CONVERGED = 1e-18, 1e-10
+"""Promised fall of the deviance that ends the search, and that counts as converged:
+rounding, and a standard error's hundred thousandth."""
+_POSITIVE = 1e-12
+"""Smallest eigenvalue over the largest entry of a matrix taken as positive definite."""
+_HALVINGS = 40
+"""Halvings of a step at most."""
+_SLACK = 1e-13
+"""Rise of the deviance, over its size, that is rounding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -236,7 +245,7 @@ class RatioOptimum:
     @property
     def converged(self) -> bool:
         """Whether a further step would change nothing that matters."""
-        return self.decrement < 1e-10
+        return self.decrement < _CONVERGED
 
 
 def least_deviance(problem: MixedProblem) -> RatioOptimum:
@@ -276,7 +285,7 @@ def _newton_step(ratios: FloatArray, curvature: Curvature) -> FloatArray:
     gradient = curvature.gradient[free]
     for matrix in (curvature.hessian, curvature.expected):
         inside = matrix[np.ix_(free, free)]
-        if np.linalg.eigvalsh(inside)[0] > 1e-12 * np.abs(inside).max():
+        if np.linalg.eigvalsh(inside)[0] > _POSITIVE * np.abs(inside).max():
             step[free] = -np.linalg.solve(inside, gradient)
             return step
     step[free] = -gradient * (1.0 + ratios[free]) ** 2
@@ -287,8 +296,8 @@ def _shortened(
     problem: MixedProblem, ratios: FloatArray, step: FloatArray, deviance: float
 ) -> tuple[FloatArray | None, ProfileSolution | None]:
     """Halve a step, kept at or above zero, until the deviance does not rise."""
-    slack = 1e-13 * max(1.0, abs(deviance))
-    for halving in range(40):
+    slack = _SLACK * max(1.0, abs(deviance))
+    for halving in range(_HALVINGS):
         moved = np.maximum(ratios + step * 0.5**halving, 0.0)
         if np.array_equal(moved, ratios):
             break

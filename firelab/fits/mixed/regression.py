@@ -21,6 +21,10 @@ from firelab.fits.mixed.groups import NestedGroups, nested_groups
 from firelab.fits.mixed.likelihood import MixedProblem, RatioOptimum, least_deviance
 
 FloatArray = NDArray[np.float64]
+_RANK_TOLERANCE = 1e-8
+"""Singular value of columns of one length below which they are dependent."""
+_EXACT = 1e-10
+"""Share of the response's length below which a residual is rounding alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -208,21 +212,21 @@ def _refuse_bad_arrays(y: FloatArray, X: FloatArray) -> None:
 def _refuse_unidentified(problem: MixedProblem) -> None:
     """Refuse where the regressors leave a grouping, or the residual, nothing."""
     n, p = problem.basis.shape
-    told = p
+    rank = p
     for component in range(problem.groups.n_components):
         left, residual = _within(problem, component)
         reached = problem.groups.sizes(component).size + np.linalg.matrix_rank(
-            left, tol=1e-8
+            left, tol=_RANK_TOLERANCE
         )
-        if reached <= told:
+        if reached <= rank:
             raise RecordsInsufficient(
                 "the effect of the groups cannot be told from the terms: each group "
                 "has a setting of its own",
                 hint="fire one setting in more than one load",
             )
-        told = int(reached)
-    exact = np.linalg.norm(residual) <= 1e-10 * float(np.linalg.norm(problem.y))
-    if told >= n or exact:
+        rank = int(reached)
+    exact = np.linalg.norm(residual) <= _EXACT * float(np.linalg.norm(problem.y))
+    if rank >= n or exact:
         raise RecordsInsufficient(
             "rows of one group do not differ beyond what the terms say: no residual "
             "is left to measure anything against",

@@ -28,7 +28,11 @@ from firelab.fits.ordinal.priors import scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
-from firelab.fits.sampling.importance import ImportanceSample, sample_by_importance
+from firelab.fits.sampling.importance import (
+    TRUSTED_K,
+    ImportanceSample,
+    sample_by_importance,
+)
 from firelab.fits.sampling.mode import Mode, find_mode
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
@@ -42,8 +46,6 @@ from firelab.series.terms import (
 
 FloatArray = NDArray[np.float64]
 
-TRUSTED_K = 0.7
-"""Pareto k above which importance weights are not trusted (Vehtari et al. 2024)."""
 _CHAINS = 64
 """Chains at once: well above the coordinates of a series of forty looks (chosen here)."""
 _SENSITIVITY_DRAWS = 1000
@@ -177,8 +179,8 @@ def _by_importance(sample: ImportanceSample, mode: Mode) -> PosteriorConvergence
             f"{TRUSTED_K:g}), worth {sample.effective_size:.0f} independent draws"
         ),
         sampler="importance",
-        pareto_k=float(sample.pareto_k),
-        effective_size=float(sample.effective_size),
+        pareto_k=sample.pareto_k,
+        effective_size=sample.effective_size,
         r_hat=None,
         largest_gradient=mode.largest_gradient,
         condition=mode.condition,

@@ -1,32 +1,57 @@
-r"""Importance resampling of a log posterior from a multivariate t.
+r"""Adaptive importance sampling of a log posterior, with Pareto-smoothed weights.
 
-A first sample from a t at the mode tells where the posterior's mass really is
-(it is skewed where tiles are few); the second sample is from a mixture of that t
-and one with the first sample's own mean and covariance.
+A first sample from a multivariate t at the mode tells where the posterior's mass
+really is (it is skewed where tiles are few, and with thirty parameters the
+curvature at the mode is a fair guide, not a good one). Each further round draws
+from a t with the weighted mean and covariance of all draws so far; all draws are
+weighted against the mixture of all proposals [1]_. The largest weights are
+replaced by quantiles of a generalised Pareto distribution fitted to them; its
+shape :math:`k` tells how far the weights can be trusted [2]_.
 
-Pareto-smoothed importance weights and their diagnostic.
-
-The largest weights are replaced by quantiles of a generalised Pareto
-distribution fitted to them; its shape :math:`k` tells how far the weights can
-be trusted (Vehtari, Simpson, Gelman, Yao and Gabry 2024, J. Mach. Learn. Res.
-25(72)). The fit is the empirical Bayes estimate of Zhang and Stephens (2009,
-Technometrics 51, 316-325).
+References
+----------
+.. [1] Cornuet, J.-M., Marin, J.-M., Mira, A. & Robert, C. P. (2012). Adaptive
+   multiple importance sampling. *Scand. J. Stat.*, 39, 798-812.
+.. [2] Vehtari, A., Simpson, D., Gelman, A., Yao, Y. & Gabry, J. (2024). Pareto
+   smoothed importance sampling. *J. Mach. Learn. Res.*, 25(72).
+.. [3] Zhang, J. & Stephens, M. A. (2009). A new and efficient estimation method
+   for the generalized Pareto distribution. *Technometrics*, 51, 316-325.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, logsumexp
+from scipy.special import logsumexp
+from scipy.stats import multivariate_t
 
 from firelab.fits.sampling.mode import Mode
 
 FloatArray = NDArray[np.float64]
 
+TRUSTED_K = 0.7
+"""Pareto k above which importance weights are not trusted (Vehtari et al. 2024)."""
 _FEWEST_TAIL = 5
+"""Weights of a tail below which no law is fitted to it (Vehtari et al. 2024)."""
+_PRIOR_K, _PRIOR_COUNT = 0.5, 10.0
+"""Shape that the fitted one is drawn towards, and by as much as how many further
+weights (Vehtari et al. 2024, appendix G)."""
+_FREEDOM = 5.0
+"""Degrees of freedom of the proposals: tails heavier than the posterior's (chosen
+here, no source)."""
+_FEWEST = 200
+"""Draws of the first round, however few are asked for (chosen here, no source)."""
+_ENOUGH = 1000.0
+"""Independent draws after which no further round is made (chosen here, no source)."""
+_GOOD_K = 0.55
+"""Pareto k up to which no further round is made: `TRUSTED_K` less what an estimate of
+it errs by (chosen here, no source)."""
+_OWN_SHARE = 0.1
+"""Share of the mode's own covariance in each adapted one, which keeps it positive
+definite however few draws count (chosen here, no source)."""
 
 
 def fit_pareto_tail(excesses: FloatArray) -> tuple[float, float]:
@@ -55,7 +80,7 @@ def fit_pareto_tail(excesses: FloatArray) -> tuple[float, float]:
     rate = float(weights @ grid)
     shape = float(np.log1p(-rate * x).mean())
     scale = -shape / rate
-    return (m * shape + 5.0) / (m + 10.0), scale
+    return (m * shape + _PRIOR_COUNT * _PRIOR_K) / (m + _PRIOR_COUNT), scale
 
 
 def smooth_weights(log_ratios: FloatArray) -> tuple[FloatArray, float]:
@@ -111,12 +136,6 @@ def resample(
     return np.asarray(rng.permutation(places), dtype=np.int64)
 
 
-_FREEDOM = 5.0
-_FIRST_SHARE = 0.5
-_SECOND_SHARE = 1.5
-_FEWEST = 200
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ImportanceSample:
     """Equally weighted draws and how far to trust them.
@@ -125,37 +144,14 @@ class ImportanceSample:
     ----------
     points : ndarray, shape (S, q)
     pareto_k : float
-        Below 0.7 the draws can be trusted.
+        Up to `TRUSTED_K` the draws can be trusted.
     effective_size : float
+        Independent draws that the weighted ones are worth.
     """
 
     points: FloatArray
     pareto_k: float
     effective_size: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _StudentT:
-    centre: FloatArray
-    root: FloatArray
-    """Lower Cholesky factor of the scale matrix."""
-
-    def draw(self, count: int, rng: np.random.Generator) -> FloatArray:
-        normal = rng.standard_normal((count, self.centre.size))
-        stretch = np.sqrt(_FREEDOM / rng.chisquare(_FREEDOM, size=count))
-        return np.asarray(self.centre + stretch[:, None] * (normal @ self.root.T))
-
-    def log_density(self, points: FloatArray) -> FloatArray:
-        q = self.centre.size
-        scaled = np.linalg.solve(self.root, (points - self.centre).T)
-        squared = (scaled**2).sum(axis=0)
-        constant = (
-            gammaln(0.5 * (_FREEDOM + q))
-            - gammaln(0.5 * _FREEDOM)
-            - 0.5 * q * np.log(_FREEDOM * np.pi)
-            - np.log(np.diag(self.root)).sum()
-        )
-        return np.asarray(constant - 0.5 * (_FREEDOM + q) * np.log1p(squared / _FREEDOM))
 
 
 def sample_by_importance(
@@ -164,40 +160,53 @@ def sample_by_importance(
     count: int,
     *,
     rng: np.random.Generator,
+    rounds: Sequence[int] | None = None,
 ) -> ImportanceSample:
-    """Draw `count` equally weighted points of a posterior around its mode."""
-    root = np.linalg.cholesky(np.linalg.inv(mode.precision))
-    around_mode = _StudentT(centre=mode.point, root=root)
-    n_first = max(_FEWEST, int(_FIRST_SHARE * count))
-    n_second = max(2 * _FEWEST, int(_SECOND_SHARE * count))
-    first = around_mode.draw(n_first, rng)
-    first_target = log_density(first)
-    weights, _ = smooth_weights(first_target - around_mode.log_density(first))
-    adapted = _adapt(first, np.exp(weights), around_mode)
-    second = adapted.draw(n_second, rng)
-    points = np.vstack([first, second])
-    target = np.concatenate([first_target, log_density(second)])
-    share = n_first / (n_first + n_second)
-    proposal = np.logaddexp(
-        np.log(share) + around_mode.log_density(points),
-        np.log1p(-share) + adapted.log_density(points),
-    )
-    log_weights, k = smooth_weights(target - proposal)
+    """Draw equally weighted points of a posterior around its mode.
+
+    The first round draws from a multivariate t at the mode, each further one
+    from a t with the weighted mean and covariance of all draws so far.
+
+    Parameters
+    ----------
+    log_density : callable
+        Takes (M, q) points, returns log densities (M,).
+    mode : Mode
+        Where to begin, and the curvature there.
+    count : int
+        Draws wanted, S.
+    rng : numpy.random.Generator
+    rounds : sequence of int, optional
+        Draws of each round, by default two rounds. From the second on, no
+        further round is drawn once the weights are good enough.
+
+    Returns
+    -------
+    ImportanceSample
+    """
+    sizes = rounds or (max(_FEWEST, count // 2), max(2 * _FEWEST, 3 * count // 2))
+    own = np.linalg.inv(mode.precision)
+    centre, scale = mode.point, own
+    proposals = []
+    points, target = np.empty((0, centre.size)), np.empty(0)
+    for n_rounds, size in enumerate(sizes, start=1):
+        proposals.append(multivariate_t(centre, scale, df=_FREEDOM))
+        normal = rng.standard_normal((size, centre.size)) @ np.linalg.cholesky(scale).T
+        drawn = centre + np.sqrt(_FREEDOM / rng.chisquare(_FREEDOM, (size, 1))) * normal
+        points = np.vstack([points, drawn])
+        target = np.concatenate([target, log_density(drawn)])
+        shares = np.array(sizes[:n_rounds])[:, None] / len(points)
+        mixture = logsumexp([one.logpdf(points) for one in proposals], axis=0, b=shares)
+        log_weights, k = smooth_weights(target - mixture)
+        n_effective = effective_size(log_weights)
+        if n_rounds > 1 and k <= _GOOD_K and n_effective >= _ENOUGH:
+            break
+        weights = np.exp(log_weights)
+        centre = weights @ points
+        covariance = np.atleast_2d(np.cov(points, rowvar=False, aweights=weights, ddof=0))
+        scale = (1.0 - _OWN_SHARE) * covariance + _OWN_SHARE * own
     return ImportanceSample(
         points=points[resample(log_weights, count, rng=rng)],
         pareto_k=k,
-        effective_size=effective_size(log_weights),
+        effective_size=n_effective,
     )
-
-
-def _adapt(points: FloatArray, weights: FloatArray, fallback: _StudentT) -> _StudentT:
-    """Return a t with the mean and covariance of a weighted sample."""
-    mean = weights @ points
-    centred = points - mean
-    covariance = (weights[:, None] * centred).T @ centred
-    own = fallback.root @ fallback.root.T
-    mixed: FloatArray = 0.9 * covariance + 0.1 * own
-    try:
-        return _StudentT(centre=mean, root=np.asarray(np.linalg.cholesky(mixed)))
-    except np.linalg.LinAlgError:
-        return fallback

@@ -15,10 +15,10 @@ from firelab.fits.ordinal.priors import Priors
 from firelab.fits.ordinal.quadrature import even_nodes
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
-from firelab.fits.sampling.adaptive import (
+from firelab.fits.sampling.importance import (
     TRUSTED_K,
-    AdaptedSample,
-    sample_adaptively,
+    ImportanceSample,
+    sample_by_importance,
 )
 from firelab.fits.sampling.mode import Mode, find_mode
 from firelab.records.records import Records
@@ -43,6 +43,8 @@ FloatArray = NDArray[np.float64]
 
 _CONTROL_TERMS = ("temperature", "dwell")
 _CONTROL_PLACE_SD = 1.5
+_ROUNDS = (2000, 2000, 2000, 4000, 4000, 6000)
+"""Draws of each round of importance sampling (chosen here, no source)."""
 
 
 def pool_studios(
@@ -167,7 +169,7 @@ def _control_priors(
 
 def _draw(
     density: PoolDensity, n_draws: int, rng: np.random.Generator
-) -> tuple[AdaptedSample, Mode]:
+) -> tuple[ImportanceSample, Mode]:
     layout = density.layout
     start = np.zeros(layout.n_parameters)
     start[: layout.colour.n_parameters] = density.priors.mean
@@ -176,7 +178,10 @@ def _draw(
         start[layout.share_at] = KILN_SHARE
         start[layout.controls] = density.control_priors.mean
     mode = find_mode(density.log_density_and_gradient, start)
-    return sample_adaptively(density.log_density, mode, n_draws, rng=rng), mode
+    sample = sample_by_importance(
+        density.log_density, mode, n_draws, rng=rng, rounds=_ROUNDS
+    )
+    return sample, mode
 
 
 def _control_draws(layout: PoolLayout, points: FloatArray, link: str) -> StageDraws | None:
@@ -214,7 +219,7 @@ def _spread_words(layout: PoolLayout) -> tuple[str, ...]:
     )
 
 
-def _convergence(sample: AdaptedSample, mode: Mode) -> PosteriorConvergence:
+def _convergence(sample: ImportanceSample, mode: Mode) -> PosteriorConvergence:
     trusted = sample.pareto_k <= TRUSTED_K
     doubt = "" if trusted else "; take the intervals as rough"
     return PosteriorConvergence(
