@@ -50,16 +50,24 @@ def command(
             help="Estimate the activation energy; compare with temperature and dwell.",
         ),
     ] = False,
+    details: Annotated[
+        bool,
+        typer.Option(
+            "--details", help="Coefficients, priors and diagnostics too, for who checks."
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="The fit as JSON.")] = False,
 ) -> None:
-    """Fit the stage, and the clarity score where there is one; write fit.json.
+    """Say what mattered, in your kiln's degrees; write fit.json.
 
-    The posterior prints its priors and how far doubling or halving them moves
-    the answer. --compare, --observers and --heat-work are answered after it, in
-    the JSON under a name of their own; a question that the records cannot
-    answer ends with exit code 3, the fit written all the same. Enamel dust,
+    Fits the stage, and the clearness score where there is one. --compare,
+    --observers and --heat-work are answered after it, in the JSON under a name
+    of their own; a question that the records cannot answer ends with exit code
+    3, the fit written all the same. Enamel dust,
     heat and glare can hurt: firelab sheets prints the cautions.
     """
+    from firelab.fits.clarity.fit import ClarityFit
+    from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
     from firelab.windows.fit_file import (
         FitOptions,
         fit_folder,
@@ -85,11 +93,15 @@ def command(
             asked_for = {name: answer.to_dict() for name, answer in answers}
             console.result_json({**fit_to_dict(found), **asked_for})
             return
-        console.result(found.stage.summary())
-        if found.sensitivity:
-            console.result(f"priors matter: {found.sensitivity}")
-        if found.clarity is not None:
-            console.result(found.clarity.summary())
+        fits = [fit for fit in (found.stage, found.clarity) if fit is not None]
+        for fit in fits:
+            console.result(fit.summary())
+        if details:
+            for fit in fits:
+                if isinstance(fit, StagePosterior | ClarityFit):
+                    console.result(f"\n{fit.details()}")
+            if found.sensitivity:
+                console.result(f"priors matter: {found.sensitivity}")
         for _, answer in answers:
             console.result(answer.summary())
         console.remark(f"{written}: next, firelab windows {folder}")

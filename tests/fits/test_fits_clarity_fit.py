@@ -73,7 +73,7 @@ def test_only_fused_and_scored_tiles_count():
     fit = fit_clarity(records_of(frame))
     assert fit.n_tiles == 32 - 5 - 1 - 1 - 2 - 1
     assert fit.left_out == "6 not in the target stage, 2 fused but not scored"
-    assert fit.left_out in fit.summary()
+    assert fit.left_out in fit.details()
 
 
 def test_a_tile_counts_once_with_its_total_dwell_and_mean_score():
@@ -125,7 +125,7 @@ def test_lower_is_clearer_turns_the_effects():
     clear = fit_clarity(records_of(frame)).draws.probability_clear(X, 7.0, 1, 0.5)
     unclear = two.draws.probability_clear(X, 3.0, lower.responses.transparency.sign, 0.5)
     assert np.allclose(clear.mean(axis=0), unclear.mean(axis=0), atol=0.05)
-    assert "lower is clearer" in two.summary()
+    assert "lower is clearer" in two.details()
 
 
 @pytest.mark.parametrize("fused", [0, 1])
@@ -146,7 +146,7 @@ def test_loads_with_a_setting_each_give_least_squares_and_say_so():
     frame["transparency"] = np.random.default_rng(2).integers(1, 10, 16).astype(float)
     fit = fit_clarity(records_of(frame))
     assert fit.regression.method == "ols"
-    assert "each group has a setting of its own" in " ".join(fit.notes)
+    assert "each group has a setting of its own" in " ".join(fit.regression.notes)
     X = sm.add_constant(model_matrix(SERIES, frame, SERIES.terms))
     plain = sm.OLS(frame["transparency"].to_numpy(), X).fit()
     told = fit.regression.coefficients
@@ -187,17 +187,15 @@ def test_effects_are_found_again():
 
 def test_findings_speak_of_the_bench():
     fit = fit_clarity(records_of(looks_of(n_loads=40, places=6, seed=5)))
-    said = "; ".join(fit.findings)
-    assert "clearer with hotter firing: by " in said
-    assert "less clear with coarser grains: by 0." in said or "grains: by 1." in said
-    assert "less clear with more coats" in said and "90% interval" in said
+    words = "\n".join(fit.findings)
+    for better in ("150 mesh instead of 80 mesh", "1 coat instead of 2 coats"):
+        assert f"{better}: 0." in words or f"{better}: 1." in words
+    assert "points clearer." in words
     lower = series_of(TEXT.replace("higher is clearer", "lower is clearer"))
-    turned = "; ".join(
-        fit_clarity(records_of(looks_of(n_loads=40, places=6), lower)).findings
-    )
-    assert "clearer with coarser grains" in turned and "less clear with hotter" in turned
+    turned = fit_clarity(records_of(looks_of(n_loads=40, places=6), lower)).findings
+    assert any(line.startswith("80 mesh instead of 150 mesh: ") for line in turned)
     few = fit_clarity(records_of(looks_of(n_loads=2, places=2)))
-    assert "do not tell whether it matters" in few.findings[-1]
+    assert few.findings[-1].startswith("No difference in clearness seen: ")
 
 
 def test_same_seed_same_draws_and_plain_values():

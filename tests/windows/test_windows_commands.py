@@ -57,8 +57,11 @@ def transparent(tmp_path_factory):
 def test_fit_then_windows_gives_a_recipe(opaque):
     fitted = run("fit", opaque)
     assert fitted.exit_code == 0, fitted.output
-    assert "Pareto k" in fitted.stdout
-    assert "priors matter: spreads doubled" in fitted.stdout
+    assert " hotter does as much as " in fitted.stdout
+    assert "Pareto" not in fitted.output and "prior" not in fitted.output
+    checked = run("fit", opaque, "--details")
+    assert "Pareto k" in checked.stdout
+    assert "priors matter: spreads doubled" in checked.stdout
     told = json.loads((opaque / "fit.json").read_text())
     assert told["schema"] == "firelab/fit/1"
     assert told["clarity"] is None

@@ -176,7 +176,7 @@ def fit_clarity(
         owners=tuple(term for term in names for _ in term_columns(series, [term])),
     )
     is_graded = has_few_grades(counted.scale, scores.score)
-    regression = regress_grades(scores) if is_graded else regress_clarity(scores)
+    regression = regress_grades(scores, series) if is_graded else regress_clarity(scores)
     priors = clarity_priors(counted.scale, series.priors, scores.columns)
     random = np.random.default_rng(series.seed) if rng is None else rng
     posterior = _posterior(scores, counted.scale, priors, n_draws, random)
@@ -219,7 +219,6 @@ def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ..
             f"fused tiles that carry a score: {len(scores)}; these records cannot tell "
             "what makes this colour clear, and what is shown is the prior, hardly moved",
         )
-    notes += regression.notes
     if regression.aliased:
         notes.append(
             "these tiles cannot tell "

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,69 +12,10 @@ from firelab.craft.trade_words import count_words
 from firelab.fits.clarity.draws import ClarityDraws
 from firelab.fits.clarity.posterior import ClarityPriors
 from firelab.fits.clarity.regression import INTERCEPT, METHOD_WORDS, ClarityRegression
+from firelab.fits.clarity.what_mattered import clarity_differences
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.terms import ModelColumn
-
-_MORE = {
-    "temperature": "hotter firing",
-    "dwell": "longer firing",
-    "mesh": "coarser grains",
-    "layers": "more coats",
-}
-
-
-def column_words(column: ModelColumn, first_base: str) -> str:
-    """Return a column as a person would say what goes up with it.
-
-    Examples
-    --------
-    >>> column_words(ModelColumn(powers=(("mesh", 1),)), "none")
-    'coarser grains'
-    >>> column_words(ModelColumn(powers=(("base", 1),), base="hard clear"), "none")
-    'base hard clear instead of none'
-    """
-    if column.factor == "base":
-        return f"base {column.base} instead of {first_base}"
-    return _MORE[column.factor] if column.factor else str(column)
-
-
-def effect_words(
-    draws: ClarityDraws, *, sign: int, level: float, first_base: str
-) -> tuple[str, ...]:
-    """Say which effects these tiles show, and which they cannot tell.
-
-    Parameters
-    ----------
-    draws : ClarityDraws
-    sign : {1, -1}
-        1 where a higher score is clearer.
-    level : float
-        Of the intervals; an effect is shown where its interval leaves out 0.
-    first_base : str
-        The base that others are compared with.
-    """
-    tail = (1.0 - level) / 2.0
-    shown, unsure = [], []
-    for column, values in zip(draws.columns, draws.coefficients.T, strict=True):
-        low, high = np.sort(sign * np.quantile(values, [tail, 1.0 - tail]))
-        words = column_words(column, first_base)
-        if low > 0 or high < 0:
-            effect = "clearer" if low > 0 else "less clear"
-            least, most = sorted((abs(float(low)), abs(float(high))))
-            shown.append(f"{effect} with {words}: by {least:.1f} to {most:.1f}")
-        else:
-            unsure.append(words)
-    if shown:
-        shown[-1] += f" (half the range of a factor, or one base; {level:.0%} interval)"
-    return (*shown, *_unsure_words(unsure))
-
-
-def _unsure_words(unsure: Sequence[str]) -> tuple[str, ...]:
-    if not unsure:
-        return ()
-    return (f"these tiles do not tell whether it matters: {', '.join(unsure)}",)
-
 
 SCHEMA = "firelab/clarity/1"
 
@@ -182,19 +122,20 @@ class ClarityFit:
 
     @property
     def findings(self) -> tuple[str, ...]:
-        """What makes this colour clearer, and what these tiles do not tell, in words."""
+        """Which levels gave clearer tiles, and which cannot be told apart, in words."""
         scale = self.series.responses.transparency
         if scale is None or not self.is_informed:
             return ()
-        return effect_words(
-            self.draws,
-            sign=scale.sign,
-            level=self.series.window.level,
-            first_base=self.series.factors.base.levels[0],
-        )
+        return clarity_differences(self.series, self.terms, self.draws, sign=scale.sign)
 
     def summary(self) -> str:
-        """Return the fit in words, as the terminal shows it."""
+        """Return what made tiles clearer, as lines for a terminal."""
+        counted = count_words(self.n_tiles, "fused tile")
+        lines = [f"Clearness, scored on {counted}:", *self.findings]
+        return "\n".join([*lines, *(f"Note: {note}." for note in self.notes)])
+
+    def details(self) -> str:
+        """Return the regression's tables and the priors, for who checks."""
         scale = self.series.responses.transparency
         direction = scale.direction if scale else ""
         lines = [
@@ -208,9 +149,8 @@ class ClarityFit:
                 "Terms:",
                 self.regression.terms.to_string(index=False, float_format="{:.4g}".format),
             ]
-        lines += [f"Found: {line}" for line in self.findings]
         lines += [f"Prior: {line}" for line in self.priors.lines()]
-        lines += [f"Note: {note}" for note in self.notes]
+        lines += [f"Note: {note}" for note in self.regression.notes]
         return "\n".join(lines)
 
     def to_dict(self) -> dict[str, Any]:

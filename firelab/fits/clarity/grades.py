@@ -35,6 +35,7 @@ from firelab.fits.clarity.regression import (
 )
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.ordinal.level_words import separation_words
 from firelab.fits.ordinal.likelihood import grouped_looks
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.looks import Groups
@@ -44,7 +45,7 @@ from firelab.fits.ordinal.ratio_tests import drop_each_term
 from firelab.fits.sampling.chains import sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K, sample_by_importance
 from firelab.fits.sampling.mode import find_mode
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.firing_series import FiringSeries, TransparencyResponse
 from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
@@ -80,7 +81,9 @@ def reaches_an_end(scale: TransparencyResponse, score: FloatArray) -> bool:
     )
 
 
-def regress_grades(scores: ScoreColumns) -> ClarityRegression:
+def regress_grades(
+    scores: ScoreColumns, series: FiringSeries | None = None
+) -> ClarityRegression:
     """Fit scores as ordered grades, with a load effect where loads can tell one.
 
     Returns
@@ -104,7 +107,7 @@ def regress_grades(scores: ScoreColumns) -> ClarityRegression:
         return ClarityRegression(method=NONE, aliased=scores.aliased, notes=(fault.what,))
     notes = (
         "few scores were seen: they are tested as ordered grades, in logits",
-        *fit.notes,
+        *_in_levels(fit, scores, series),
     )
     if not has_loads:
         notes += ("no load effect in the table: these loads cannot tell one",)
@@ -117,6 +120,18 @@ def regress_grades(scores: ScoreColumns) -> ClarityRegression:
         terms=pd.DataFrame(rows, columns=RATIO_COLUMNS),
         condition=float(fit.convergence.condition_number),
     )
+
+
+def _in_levels(
+    fit: CumulativeLinkFit, scores: ScoreColumns, series: FiringSeries | None
+) -> tuple[str, ...]:
+    """Return the notes of a fit, what separates the grades by level, not by code."""
+    if fit.separation is None or series is None:
+        return fit.notes
+    by_code = fit.separation.sentences(fit.grades)
+    by_level = separation_words(series, scores.columns, fit.separation, fit.grades)
+    levels = dict(zip(by_code, by_level, strict=True))
+    return tuple(levels.get(note, note) for note in fit.notes)
 
 
 def _coefficients(fit: CumulativeLinkFit, labels: Sequence[str]) -> pd.DataFrame:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from firelab.craft.trade_words import count_words
 from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.fits.ordinal.what_mattered import stage_differences
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.terms import ModelColumn
@@ -142,13 +143,17 @@ class StagePosterior:
         return pd.DataFrame(rows)
 
     def summary(self) -> str:
-        """Return the fit as lines for a terminal."""
+        """Return what mattered, in the kiln's degrees, as lines for a terminal."""
         seen = ", ".join(f"{grade} {n}" for grade, n in self.grade_counts.items())
+        looks, loads = count_words(self.n_looks, "look"), count_words(self.n_loads, "load")
+        mattered = stage_differences(self.series, self.terms, self.draws)
+        return "\n".join([f"{looks} in {loads}: {seen}.", *mattered])
+
+    def details(self) -> str:
+        """Return coefficients, priors and the quality of the draws, for who checks."""
         level = f"{self.series.window.level:.0%}"
         lines = [
-            f"stage, posterior, {self.link} link: "
-            f"{count_words(self.n_looks, 'look')} in {count_words(self.n_loads, 'load')} "
-            f"({seen})",
+            f"stage, posterior, {self.link} link; latent units per coded unit",
             f"{'':>24}{'median':>9}{level + ' from':>12}{'to':>9}",
         ]
         for row in self.table.to_dict("records"):

@@ -1,0 +1,153 @@
+"""What mattered for the stage, in the kiln's degrees: what a fit is told by first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.craft.trade_words import base_words, layers_words
+from firelab.craft.units import format_temperature_difference
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.series.factors import FactorName
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import model_matrix
+
+FloatArray = NDArray[np.float64]
+LevelPair = tuple[str, str, dict[FactorName, tuple[Any, Any]]]
+"""Two levels in words, and as values of their factor."""
+
+_HOTTER = {"degF": 10.0 / 1.8, "degC": 5.0}
+"""Step of temperature that dwells are compared with, degC (chosen here, no source)."""
+_TINY = 1e-3
+"""Smallest slope, latent units per degC, that a difference is divided by: below it heat
+does nothing, and no number of degrees makes a difference good (chosen here)."""
+
+
+def middle_setting(series: FiringSeries) -> dict[str, Any]:
+    """Return the setting that differences are counted at: mid-range, first of each kind."""
+    factors, (short, long) = series.factors, series.span("dwell")
+    return {
+        "temperature_degC": sum(series.span("temperature")) / 2.0,
+        "dwell_s": float(np.sqrt(short * long)),
+        "mesh": factors.levels("mesh")[0],
+        "layers": factors.levels("layers")[0],
+        "base": factors.levels("base")[0],
+    }
+
+
+def level_pairs(
+    series: FiringSeries,
+) -> list[LevelPair]:
+    """Return every comparison of two levels of mesh, coats or base.
+
+    Returns
+    -------
+    list of LevelPair
+    """
+    named: dict[FactorName, Callable[[Any], str]] = {
+        "mesh": lambda level: f"{level} mesh",
+        "layers": layers_words,
+        "base": base_words,
+    }
+    pairs: list[LevelPair] = []
+    for factor, words in named.items():
+        if factor in series.varied:
+            levels = series.factors.levels(factor)
+            pairs += [
+                (words(one), words(other), {factor: (one, other)})
+                for one, other in combinations(levels, 2)
+            ]
+    return pairs
+
+
+def compared(
+    series: FiringSeries, terms: Sequence[str], changes: Mapping[Any, Sequence[Any]]
+) -> FloatArray:
+    """Return the coded columns of the middle setting with some columns changed.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        One row per value of `changes`.
+    """
+    n = len(next(iter(changes.values())))
+    rows = pd.DataFrame([middle_setting(series)] * n).assign(**changes)
+    return model_matrix(series, rows, terms)
+
+
+def stage_differences(
+    series: FiringSeries, terms: Sequence[str], draws: StageDraws
+) -> tuple[str, ...]:
+    """Say what mattered for the stage, each difference as the heat that makes it good.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its kiln's unit, and the level of the intervals.
+    terms : sequence of str
+        Of the fit that made the draws.
+    draws : StageDraws
+
+    Returns
+    -------
+    tuple of str
+        At mid-range of temperature and dwell, one sentence per pair of levels.
+    """
+    if "temperature" not in terms:
+        return ()
+    middle, reads = middle_setting(series), series.kiln.reads
+    tail = (1.0 - series.window.level) / 2.0
+    step = _HOTTER[reads]
+    heat = [middle["temperature_degC"] - step / 2, middle["temperature_degC"] + step / 2]
+    ends = draws.linear(compared(series, terms, {"temperature_degC": heat}))
+    per_degC = np.maximum((ends[:, 1] - ends[:, 0]) / step, _TINY)
+    lines = []
+    if "dwell" in terms:
+        seconds = middle["dwell_s"] * np.array([np.exp(-0.05), np.exp(0.05)])
+        ends = draws.linear(compared(series, terms, {"dwell_s": seconds}))
+        per_ln = np.maximum((ends[:, 1] - ends[:, 0]) / 0.1, _TINY)
+        longer = middle["dwell_s"] * np.expm1(np.minimum(step * per_degC / per_ln, 5.0))
+        low, mid, high = np.quantile(longer, [tail, 0.5, 1.0 - tail])
+        lines.append(
+            f"{format_temperature_difference(step, reads)} hotter does as much as "
+            f"{mid:.0f} s longer ({low:.0f} to {high:.0f})."
+        )
+    for one, other, levels in level_pairs(series):
+        if not set(levels) <= set(terms):
+            continue
+        ends = draws.linear(compared(series, terms, dict(levels)))
+        degC = -(ends[:, 1] - ends[:, 0]) / per_degC
+        lines.append(
+            _difference_words(one, other, np.quantile(degC, [tail, 0.5, 1 - tail]), reads)
+        )
+    return tuple(lines)
+
+
+def _difference_words(one: str, other: str, degC: FloatArray, reads: str) -> str:
+    """Say by how much heat one level differs from another, from its interval in degC.
+
+    Examples
+    --------
+    >>> _difference_words("1 coat", "2 coats", np.array([2.0, 6.7, 11.0]), "degF")
+    '2 coats need 12 °F (7 °C) more than 1 coat (4 to 20 °F).'
+    >>> _difference_words("80 mesh", "150 mesh", np.array([-4.4, 1.0, 3.0]), "degF")
+    '150 mesh or 80 mesh: no difference seen (within 8 °F, 4 °C).'
+    """
+    low, middle, high = degC
+    if low <= 0.0 <= high:
+        within = format_temperature_difference(max(-low, high), reads)
+        within = within.replace(" (", ", ").rstrip(")")
+        return f"{other} or {one}: no difference seen (within {within})."
+    scale = 1.8 if reads == "degF" else 1.0
+    least, most = sorted((abs(low) * scale, abs(high) * scale))
+    need = "need" if other.endswith("coats") else "needs"
+    return (
+        f"{other} {need} {format_temperature_difference(abs(middle), reads)} "
+        f"{'more' if middle > 0 else 'less'} than {one} "
+        f"({least:.0f} to {most:.0f} {'°F' if reads == 'degF' else '°C'})."
+    )

@@ -1,0 +1,68 @@
+"""What mattered, in degrees: exact words from draws whose answer is worked out by hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.fits.ordinal.what_mattered import stage_differences
+from firelab.series.series_file import design_path, read_series
+from firelab.series.terms import term_columns
+
+SERIES = read_series(design_path("clear-transparent"))
+TERMS = ("temperature", "dwell", "mesh", "layers")
+
+
+def draws_of(coefficients, series=SERIES):
+    """Draws around stated coefficients, latent units per half range, in equal steps."""
+    spread = np.linspace(-1.0, 1.0, 201)[:, None] * np.array([0.0, 0.0, 0.1, 0.1])
+    values = np.array(coefficients) + spread
+    return StageDraws(
+        thresholds=np.tile([-1.0, 0.0, 1.0], (len(values), 1)),
+        coefficients=values,
+        load_sd=np.zeros(len(values)),
+        tile_sd=np.zeros(len(values)),
+        link="logit",
+        columns=term_columns(series, TERMS),
+    )
+
+
+def by_hand(series, beta):
+    """Heat (degC) that makes the other level good, and seconds worth a step of heat."""
+    low, high = series.span("temperature")
+    short, long = series.span("dwell")
+    per_degC = beta[0] / ((high - low) / 2)
+    per_ln = beta[1] / (np.log(long / short) / 2)
+    return per_degC, per_ln, np.sqrt(short * long)
+
+
+@pytest.mark.parametrize(("reads", "step"), [("degF", 10 / 1.8), ("degC", 5.0)])
+def test_heat_against_dwell_and_levels_is_what_arithmetic_gives(reads, step):
+    series = replace(SERIES, kiln=replace(SERIES.kiln, reads=reads))
+    beta = (8.0, 2.0, 0.0, -1.0)
+    per_degC, per_ln, middle = by_hand(series, beta)
+    dwell, mesh, coats = stage_differences(series, TERMS, draws_of(beta, series))
+    longer = middle * (np.exp(step * per_degC / per_ln) - 1)
+    own = {"degF": "10 °F (6 °C)", "degC": "5 °C (9 °F)"}[reads]
+    worth = f"{longer:.0f} s longer ({longer:.0f} to {longer:.0f})."
+    assert dwell == f"{own} hotter does as much as {worth}"
+    within = 2 * 0.09 / per_degC  # 90 % of draws evenly spread over 0 +/- 0.1
+    both = {"degC": f"{within:.0f} °C", "degF": f"{within * 1.8:.0f} °F"}
+    other = "degC" if reads == "degF" else "degF"
+    first, second = series.factors.levels("mesh")
+    assert mesh == (
+        f"{second} mesh or {first} mesh: no difference seen "
+        f"(within {both[reads]}, {both[other]})."
+    )
+    more, scale = 2 * 1.0 / per_degC, 1.8 if reads == "degF" else 1.0
+    unit = "°F" if reads == "degF" else "°C"
+    numbers = {"degC": f"{more:.0f} °C", "degF": f"{more * 1.8:.0f} °F"}
+    assert coats == (
+        f"2 coats need {numbers[reads]} ({numbers[other]}) more than 1 coat "
+        f"({(more - within) * scale:.0f} to {(more + within) * scale:.0f} {unit})."
+    )
+
+
+def test_a_fit_without_temperature_compares_nothing():
+    assert stage_differences(SERIES, ("mesh",), draws_of((8.0, 2.0, 0.0, -1.0))) == ()
