@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated
 
@@ -27,6 +28,7 @@ def command(
     """
     from firelab.errors import UsageError
     from firelab.series.folder import SERIES_FILE, write_atomically
+    from firelab.series.marks import propose_mark
     from firelab.series.series_file import design_names, design_path, read_series
 
     with console.exit_on_fault():
@@ -45,5 +47,9 @@ def command(
                 "name a new folder for a new series",
             )
         folder.mkdir(parents=True, exist_ok=True)
-        write_atomically(target, text)
+        mark = propose_mark(folder)
+        write_atomically(
+            target, re.sub(r"(?m)^name = ", f'mark = "{mark}"\nname = ', text, count=1)
+        )
+        console.tell(f"its tiles are marked {mark}, unlike those of the series beside it")
         console.result(f"{target}: edit it, then: firelab check {folder}")

@@ -29,6 +29,7 @@ from firelab.series.folder import (
     WINDOWS_FILE,
     stale_sources,
 )
+from firelab.series.marks import neighbour_marks
 from firelab.series.series_file import read_series, series_hash
 
 _MADE_BY = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
@@ -109,7 +110,16 @@ def _series(gathered: _Gathered) -> FiringSeries | None:
     except FaultyFile as fault:
         gathered.findings += fault.findings
         return None
-    gathered.standing.append(f"{SERIES_FILE}: {series.name}")
+    marked = f", marked {series.mark}" if series.mark else ""
+    gathered.standing.append(f"{SERIES_FILE}: {series.name}{marked}")
+    twin = neighbour_marks(gathered.folder).get(series.mark)
+    if series.mark and twin is not None:
+        gathered.add(
+            "same-mark",
+            SERIES_FILE,
+            f"mark {series.mark} is that of {twin} beside it too",
+            "give one of the two another mark, before its tiles are marked",
+        )
     return series
 
 

@@ -7,12 +7,13 @@ import difflib
 import re
 import unicodedata
 
-from firelab.craft.tile_codes import tile_index
+from firelab.craft.tile_codes import ALPHABET, tile_index
 from firelab.craft.trade_words import STAGE_WORDS
 from firelab.errors import FirelabError
 from firelab.records.look import CHANGES, ENTRY_LENGTH, LOST, SUPERSEDING, unescape_cell
 from firelab.records.tables import LONGEST_CELL
 from firelab.series.firing_series import FiringSeries
+from firelab.series.marks import MARK_LENGTH
 
 _WHOLE = re.compile(r"[0-9]{1,6}(?:[.,]0+)?")
 _RANKED = re.compile(r"([0-9]{1,2})[.):\s]\s*(\D.*)")
@@ -43,22 +44,52 @@ def one_step_away(code: str, planned: str) -> bool:
     return (code[first], code[second]) == (planned[second], planned[first])
 
 
-def parse_tile(text: str, planned: dict[str, str]) -> str:
+class ForeignMark(FirelabError):
+    """A tile's mark is that of another series.
+
+    Parameters
+    ----------
+    tile, mark : str
+        As read, and what stands before the code.
+    own : str
+        The mark of this series, or nothing.
+    """
+
+    def __init__(self, tile: str, mark: str, own: str) -> None:
+        here = f"this series is marked {own}" if own else "this series has no mark"
+        super().__init__(
+            f"tile {tile} is marked {mark}, {here}", hint="record it in its own series"
+        )
+        self.mark = mark
+
+
+def parse_tile(text: str, planned: dict[str, str], mark: str = "") -> str:
     """Return the code of a planned tile.
 
     Parameters
     ----------
     text : str
-        As read off the tile; case and blanks do not matter.
+        As read off the tile, with the mark or without it; case, blanks and hyphens do
+        not matter.
     planned : dict of str to str
         Plain code (upper case, no blanks) to the code as planned.
+    mark : str, default ''
+        Of the series.
 
     Raises
     ------
+    ForeignMark
+        If it carries the mark of another series.
     FirelabError
         Naming the nearest planned codes.
     """
-    plain = "".join(text.split()).upper()
+    plain = re.sub(r"[\s_·-]+", "", text).upper()
+    before, rest = plain[:MARK_LENGTH], plain[MARK_LENGTH:]
+    if len(rest) in (3, 4) and not set(before) - set(ALPHABET) and plain not in planned:
+        if before == mark:
+            plain = rest
+        elif rest in planned or _is_code(rest):
+            raise ForeignMark(text[:20], before, mark)
     if plain in planned:
         return planned[plain]
     near = [code for code in planned if one_step_away(plain, code)]
@@ -73,6 +104,14 @@ def parse_tile(text: str, planned: dict[str, str]) -> str:
             ) from None
         raise FirelabError(f"tile {text[:20]!r} is not planned", hint=hint) from None
     raise FirelabError(f"tile {plain} is a true code but not of this plan", hint=hint)
+
+
+def _is_code(plain: str) -> bool:
+    try:
+        tile_index(plain)
+    except FirelabError:
+        return False
+    return True
 
 
 def parse_whole(text: str, least: int = 1, most: int = 9999) -> int:

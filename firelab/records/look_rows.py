@@ -46,7 +46,8 @@ _CODES = {
 }
 """Code of the finding by column; any other column holds ``faulty-text``."""
 
-_HIDES_LOOK = ("not-a-count", "unknown-change", "unknown-tile")
+FOREIGN_MARK = "foreign-mark"
+_HIDES_LOOK = (FOREIGN_MARK, "not-a-count", "unknown-change", "unknown-tile")
 _SAYING: tuple[str, ...] = (
     "temperature_degC",
     "dwell_s",
@@ -239,10 +240,12 @@ class _RowReading:
                 values[meaning.column] = _parser(meaning, series, planned)(text)
             except FirelabError as fault:
                 code = _CODES.get(meaning.column, "faulty-text")
+                if isinstance(fault, look_cells.ForeignMark):
+                    code = FOREIGN_MARK
                 message = f"{meaning.column}: {fault.what}"
                 self.report(code, place + 1, message, fault.hint)
         if "tile" not in values and not any(
-            f.code == "unknown-tile" for f in self.findings
+            one.code in (FOREIGN_MARK, "unknown-tile") for one in self.findings
         ):
             self.report("unknown-tile", 0, "names no tile", "give the tile's code")
         if LOST in values.get("change", ()) and "lost_as" in values:
@@ -358,7 +361,7 @@ def _parser(
             of_unit = parse_dwell
         return lambda text: of_unit(text[:40], unit=meaning.unit)
     parsers: dict[str, Callable[[str], Any]] = {
-        "tile": lambda text: look_cells.parse_tile(text, planned.codes),
+        "tile": lambda text: look_cells.parse_tile(text, planned.codes, series.mark),
         "stage": lambda text: look_cells.parse_grade(text, series),
         "transparency": lambda text: look_cells.parse_score(text, series),
         "fired_at": look_cells.parse_moment,

@@ -30,7 +30,7 @@ from firelab.records.look import (
     Look,
 )
 from firelab.records.look_checks import standing_looks, superseded
-from firelab.records.look_rows import NEXT_LOOK, read_looks
+from firelab.records.look_rows import FOREIGN_MARK, NEXT_LOOK, read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS
 from firelab.records.tables import (
@@ -44,6 +44,7 @@ from firelab.records.tables import (
 )
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE
+from firelab.series.marks import neighbour_marks
 
 _SIGNS = string.ascii_lowercase + string.digits
 
@@ -172,13 +173,26 @@ def record_table(
     def add(log: FiringLog) -> Recorded:
         new, already = _sort_out(stamped, log, planned, correct=correct)
         stands = standing_looks(new, file=table.file, before=log.standing)
-        findings = (*read.findings, *stands.findings)
+        findings = [*_with_owner(read.findings, folder), *stands.findings]
         if findings:
             raise FaultyFile(sorted(findings, key=lambda one: (one.line, one.column)))
         return Recorded(added=new, already=already, left_out=read.left_out)
 
     place = _LogPlace(folder=folder, series=series, planned=planned, now=recorded_at)
     return _write(place, add, dry_run=dry_run)
+
+
+def _with_owner(findings: Iterable[Finding], folder: str | Path) -> list[Finding]:
+    """Return findings in which a foreign mark names the series that has it."""
+    found = list(findings)
+    foreign = [place for place, one in enumerate(found) if one.code == FOREIGN_MARK]
+    marks = neighbour_marks(folder) if foreign else {}
+    for place in foreign:
+        for mark, name in marks.items():
+            if f"is marked {mark}," in found[place].message:
+                hint = f"it is of {name}: record it there"
+                found[place] = replace(found[place], hint=hint)
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

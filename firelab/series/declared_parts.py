@@ -152,7 +152,8 @@ class Preparation:
 
     Defaults are the usual firing of an opaque on copper (common practice, no
     source); state the studio's own. `back` says how many coats the back
-    carries: as many as the front, one, or none.
+    carries: as many as the front, one, or none. `code` says how a tile's code stays
+    readable under its counter-enamel.
     """
 
     counter: PreparationFiring = Field(
@@ -165,6 +166,7 @@ class Preparation:
         default_factory=lambda: PreparationFiring(temperature=760.0, dwell=120.0)
     )
     back: Literal["as the front", "one coat", "bare"] = "as the front"
+    code: Literal["bare corner", "through the coat", "pencil", "stain"] = "bare corner"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

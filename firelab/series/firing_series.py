@@ -9,6 +9,7 @@ from pydantic.dataclasses import dataclass
 
 from firelab.craft.heating import warm_up_time
 from firelab.craft.metals import METALS
+from firelab.craft.tile_codes import ALPHABET
 from firelab.craft.trade_words import STAGES
 from firelab.series.declared_parts import (
     Expectation,
@@ -18,6 +19,7 @@ from firelab.series.declared_parts import (
     PriorWish,
 )
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName, Factors
+from firelab.series.marks import MARK_LENGTH
 from firelab.series.rules import Rule
 from firelab.series.written import STRICT, Grams, Millimetres, Seconds
 
@@ -297,6 +299,9 @@ class FiringSeries:
     ----------
     name, question : str
         What the series is called, and what it is to answer.
+    mark : str
+        Two symbols that stand before each tile's code; empty in a folder that was
+        made before there were marks.
     invented : bool
         True for demonstration data; every derived file then says so.
     factors : Factors
@@ -310,6 +315,7 @@ class FiringSeries:
     enamel: Enamel
     schema: Literal["firelab/series/1"] = "firelab/series/1"
     question: str = ""
+    mark: str = ""
     invented: bool = False
     seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
     blank: Blank = Field(default_factory=Blank)
@@ -325,6 +331,14 @@ class FiringSeries:
     window: WindowWish = Field(default_factory=WindowWish)
     expectation: Expectation | None = None
     priors: PriorWish = Field(default_factory=PriorWish)
+
+    @model_validator(mode="after")
+    def _check_mark(self) -> Self:
+        if self.mark and (len(self.mark) != MARK_LENGTH or set(self.mark) - set(ALPHABET)):
+            raise ValueError(
+                f"mark {self.mark!r} is not {MARK_LENGTH} symbols; use two of {ALPHABET}"
+            )
+        return self
 
     @property
     def varied(self) -> tuple[FactorName, ...]:

@@ -12,11 +12,9 @@ from firelab.series.folder import INVENTED
 from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.page import MM, Box
 from firelab.sheets.pen import Pen, SheetPage
-from firelab.sheets.tile_places import blank_words, both_temperatures
+from firelab.sheets.tile_places import blank_words, both_temperatures, code_words
 
 STEPS: tuple[str, ...] = (
-    "Scratch each tile's code into its bare back before anything is sifted. The last "
-    "symbol checks the others: a code that is mis-scratched or misread is caught.",
     "Prepare the tiles as the preparation sheet says, and keep each tile with its label.",
     "Fire load by load as the kiln sheet says: all tiles of a load in together, each out "
     "at its own time, the door shut between. Write down the temperature the kiln reads, "
@@ -25,7 +23,8 @@ STEPS: tuple[str, ...] = (
     "Grade each tile on the record sheet, without looking up its setting.",
     "Record the sheet: firelab record, or firelab kilnside on a phone.",
 )
-"""How the sheets are used, in order."""
+"""How the sheets are used once the tiles have their codes, in order."""
+_CHECKED = " The last symbol checks the others: a misread code is caught."
 
 
 def first_page(series: FiringSeries, plan: Plan, *, n_fired_on: int = 0) -> SheetPage:
@@ -41,7 +40,7 @@ def first_page(series: FiringSeries, plan: Plan, *, n_fired_on: int = 0) -> Shee
 
     def draw(pen: Pen, body: Box) -> None:
         used = _draw_question(pen, body, series, facts(series, plan, n_fired_on=n_fired_on))
-        used += _draw_steps(pen, body.below(used)) + 4 * MM
+        used += _draw_steps(pen, body.below(used), series) + 4 * MM
         draw_cautions(pen, body.below(used))
 
     return SheetPage(title="Test firing sheets", draw=draw)
@@ -102,9 +101,10 @@ def _draw_question(
     return used + 3 * MM
 
 
-def _draw_steps(pen: Pen, body: Box) -> float:
+def _draw_steps(pen: Pen, body: Box, series: FiringSeries) -> float:
+    steps = (code_words(series) + _CHECKED, *STEPS)
     used = pen.block(body.upper(8 * MM), "How to use these sheets", 13, bold=True) + 1 * MM
-    for number, step in enumerate(STEPS, start=1):
+    for number, step in enumerate(steps, start=1):
         mark, text = body.below(used).upper(17 * MM).columns(0.045, 0.955)
         pen.block(mark, f"{number}", 11, bold=True)
         used += pen.block(text, step, 11, smallest=7) + 0.8 * MM

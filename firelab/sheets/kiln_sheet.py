@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from firelab.craft.units import format_duration
 from firelab.series.firing_series import FiringSeries
+from firelab.series.marks import marked_code
 from firelab.sheets.boxes import spread_rows
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Pen, SheetPage, body_box
@@ -130,7 +131,14 @@ def _draw_tray(
         for cell, firing in zip(boxes, shown, strict=False):
             pen.rectangle(cell, weight=1.0)
             upper, lower = cell.inset(1.2 * MM).rows(0.62, 0.38)
-            pen.line(upper, firing.tile, 22, smallest=12, bold=True, align="centre")
+            pen.line(
+                upper,
+                marked_code(series.mark, firing.tile),
+                22,
+                smallest=12,
+                bold=True,
+                align="centre",
+            )
             place, tick = lower.columns(0.7, 0.3)
             pen.line(place, f"place {firing.place}", 9)
             pen.tick_box(tick, 5 * MM)
@@ -303,7 +311,7 @@ def _draw_read_boxes(pen: Pen, row: Box, series: FiringSeries) -> None:
     pen.rectangle(box, weight=1.2)
 
 
-_ROW_SHARES = (0.1, 0.23, 0.39, 0.28)
+_ROW_SHARES = (0.09, 0.28, 0.37, 0.26)
 
 
 def _draw_rows(
@@ -315,7 +323,7 @@ def _draw_rows(
         pen.line(cell, name, 9.5)
     top = COLUMNS_HEIGHT
     for firing in block.load.firings:
-        _draw_row(pen, box.below(top).upper(height).inset(3 * MM, 0), firing)
+        _draw_row(pen, box.below(top).upper(height).inset(3 * MM, 0), series, firing)
         if firing.is_fired_on:
             low = box.below(top + height).upper(BEFORE_HEIGHT - 0.8 * MM)
             had = earlier_words(firing.before, series.kiln.reads)
@@ -324,11 +332,12 @@ def _draw_rows(
         top += _height(firing, height)
 
 
-def _draw_row(pen: Pen, row: Box, firing: TileFiring) -> None:
+def _draw_row(pen: Pen, row: Box, series: FiringSeries, firing: TileFiring) -> None:
     pen.rule(row.left, row.top, row.right, row.top, grey=0.5, weight=0.5)
     tick, code, dwell, true = row.columns(*_ROW_SHARES, gap=2.6 * MM)
     pen.tick_box(tick, 7.5 * MM)
-    pen.line(code, firing.tile, 25, smallest=KEY_SIZE, bold=True)
+    whole = marked_code(series.mark, firing.tile)
+    pen.line(code, whole, 25, smallest=KEY_SIZE * 0.8, bold=True)
     pen.line(dwell, format_duration(firing.dwell_s), 25, smallest=KEY_SIZE, bold=True)
     pen.rectangle(true.inset(0, 1.5 * MM), weight=1.2)
     middle = true.left + true.width / 2

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.series.firing_series import FiringSeries
+from firelab.series.marks import marked_code
 from firelab.sheets.fitting import text_width
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Pen, SheetPage, body_box
@@ -234,9 +235,9 @@ def _draw_stacked(
     whole = inner.upper(min(inner.height, inner.width))
     side = min(0.6 * whole.height, 0.42 * whole.width)
     square, beside = whole.upper(side).columns(side, whole.width - side, gap=1 * MM)
-    pen.qr_square(square, tile.code)
+    pen.qr_square(square, marked_code(series.mark, tile.code))
     code, role, colour = beside.rows(0.56, 0.2, 0.24)
-    pen.line(code, tile.code, 34 * scale, smallest=9, bold=True)
+    pen.line(code, marked_code(series.mark, tile.code), 34 * scale, smallest=9, bold=True)
     pen.line(role, tile.role, 10 * scale, smallest=4, bold=tile.role != "test")
     pen.block(colour, _colour(series, tile), 8 * scale, smallest=4)
     settings = whole.below(side + 0.6 * MM)
@@ -260,10 +261,10 @@ def _draw_beside(
     """Draw the QR square at the left, everything else at its right."""
     side = min(inner.height, _QR_SHARE * inner.width)
     square, beside = inner.columns(side, inner.width - side, gap=1 * MM)
-    pen.qr_square(square.upper(side), tile.code)
+    pen.qr_square(square.upper(side), marked_code(series.mark, tile.code))
     head, settings = beside.rows(0.38, 0.62)
     code, role = head.columns(0.72, 0.28, gap=1 * MM)
-    pen.line(code, tile.code, 34 * scale, smallest=7, bold=True)
+    pen.line(code, marked_code(series.mark, tile.code), 34 * scale, smallest=7, bold=True)
     bold = tile.role != "test"
     pen.line(role, tile.role, 10 * scale, smallest=3, bold=bold, align="right")
     if len(tile.firings) > 1:

@@ -274,7 +274,8 @@ def draw_frame(
     shares = (0.35, 0.43, 0.22) if sheet.blanks else (0.5, 0.02, 0.48)
     left, middle, right = inner.upper(HEAD - 4 * MM).columns(*shares, gap=3 * MM)
     pen.line(left, sheet.title, 17, smallest=9, bold=True)
-    pen.block(right, series.name, 9, smallest=5, align="right", middle=True)
+    name = f"{series.mark} · {series.name}" if series.mark else series.name
+    pen.block(right, name, 9, smallest=5, align="right", middle=True)
     blanks = middle.columns(*([1.0] * len(sheet.blanks)), gap=3 * MM)
     for box, name in zip(blanks, sheet.blanks, strict=True):
         label, room = box.columns(0.32, 0.68, gap=1.5 * MM)

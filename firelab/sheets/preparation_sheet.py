@@ -11,6 +11,7 @@ from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
+from firelab.series.marks import marked_code
 from firelab.sheets.boxes import Column, draw_table_head, draw_table_row, spread_rows
 from firelab.sheets.fitting import LEADING, wrap_text
 from firelab.sheets.page import MM, Box, PageSize
@@ -289,7 +290,7 @@ def _columns(series: FiringSeries, steps: Steps) -> tuple[Column, ...]:
     share = 0.4 / max(1, len(steps))
     return (
         Column(name="tile", share=0.11, size=15, bold=True),
-        Column(name="code scratched", share=0.1),
+        Column(name="code on the back", share=0.1),
         *(
             Column(
                 name=f"{step.step}. {coat_words(series, step)}",
@@ -313,4 +314,12 @@ def _cells(
     coats = f"{tile.mesh} mesh, {tile.layers} × {grams}"
     base = "bare metal" if tile.base == BARE else tile.base
     front = tile.layers + (tile.base != BARE)
-    return (tile.code, True, *ticks, base, coats, True, f"{front} / {back}")
+    return (
+        marked_code(series.mark, tile.code),
+        True,
+        *ticks,
+        base,
+        coats,
+        True,
+        f"{front} / {back}",
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from firelab.series.firing_series import FiringSeries, TransparencyResponse
+from firelab.series.marks import marked_code
 from firelab.sheets.boxes import spread_rows
 from firelab.sheets.grade_boxes import draw_grade
 from firelab.sheets.page import MM, Box, PageSize
@@ -146,7 +147,8 @@ def _draw_row(pen: Pen, row: Box, series: FiringSeries, firing: TileFiring | Non
     grades = len(series.responses.stage.grades)
     cells = row.columns(*_shares(series), gap=1.2 * MM)
     if firing is not None:
-        pen.line(cells[0], firing.tile, 20, smallest=12, bold=True)
+        code = marked_code(series.mark, firing.tile)
+        pen.line(cells[0], code, 20, smallest=12, bold=True)
         look, words = cells[1].rows(0.6, 0.4) if firing.is_fired_on else (cells[1], None)
         pen.line(look, str(firing.look), 14, align="centre")
         if words is not None:

@@ -18,6 +18,7 @@ from firelab.plan.plan_files import plan_table_text
 from firelab.plan.stock.preparation import powder_needed
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, PLAN_TABLE, SERIES_FILE, Provenance
+from firelab.series.marks import marked_code
 from firelab.sheets.first_page import first_page
 from firelab.sheets.fitting import PLAIN, printable, register_fonts
 from firelab.sheets.kiln_sheet import kiln_pages, tray_pages
@@ -122,7 +123,7 @@ def make_sheets(
     tiles = planned_tiles(plan, firings)
     loads = kiln_loads(firings)
     new = [tile for tile in tiles if tile.is_new]
-    fired_on = [tile.code for tile in tiles if not tile.is_new]
+    fired_on = [marked_code(series.mark, tile.code) for tile in tiles if not tile.is_new]
     pages = [
         first_page(series, plan, n_fired_on=len(fired_on)),
         *preparation_pages(series, plan, paper, fired_on=fired_on),

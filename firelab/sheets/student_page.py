@@ -11,6 +11,7 @@ from firelab.errors import UsageError
 from firelab.plan.plan import Plan
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
+from firelab.series.marks import marked_code
 from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.grade_boxes import draw_own_grades
 from firelab.sheets.labels import draw_label, place_words
@@ -20,6 +21,7 @@ from firelab.sheets.preparation_sheet import coat_words
 from firelab.sheets.tile_places import (
     PlannedTile,
     both_temperatures,
+    code_words,
     earlier_words,
     grams_words,
     powder_words,
@@ -155,12 +157,12 @@ def _draw_tile(
 
 
 def _own_steps(series: FiringSeries, plan: Plan, tile: PlannedTile) -> list[str]:
-    reads = series.kiln.reads
+    reads, code = series.kiln.reads, marked_code(series.mark, tile.code)
     if not tile.is_new:
         had = earlier_words(tile.firings[0].before, reads)
-        fetch = f"Fetch {tile.code}: it is fired on after {had}. Nothing is sifted."
+        fetch = f"Fetch {code}: it is fired on after {had}. Nothing is sifted."
         return [fetch, *_firing_lines(tile, reads)]
-    lines = [f"Scratch {tile.code} into the bare back."]
+    lines = [f"{code}. {code_words(series).replace('each tile', 'the tile')}"]
     for step in plan.preparation:
         if tile.code in step.tiles:
             heat = both_temperatures(step.temperature_degC, reads)

@@ -257,6 +257,26 @@ def earlier_words(before: Sequence[EarlierHeat], reads: str) -> str:
     )
 
 
+CODE_WORDS: dict[str, str] = {
+    "bare corner": "Scratch each tile's code into a corner of its back, and keep "
+    "counter-enamel off that corner: lay a strip of card over it while you sift.",
+    "through the coat": "Scratch each tile's code into its back, and again down to the "
+    "metal through each coat of counter-enamel, dry and unfired.",
+    "pencil": "Scratch each tile's code into its back. Once it is counter-enamelled, write "
+    "the code on the glass with a pencil made to withstand firing; try it first.",
+    "stain": "Scratch each tile's code into its back. Write it with a pen and ceramic "
+    "stain on each coat of counter-enamel, dry and unfired; try it first.",
+}
+"""How a code stays readable on a back that is enamelled (common practice, no source)."""
+BARE_CODE_WORDS = "Scratch each tile's code into its bare back."
+
+
+def code_words(series: FiringSeries) -> str:
+    """Say how a tile's code is put on its back, and stays readable there."""
+    bare = series.preparation.back == "bare"
+    return BARE_CODE_WORDS if bare else CODE_WORDS[series.preparation.code]
+
+
 def powder_words(mesh: int, layers: int, base: str) -> str:
     """Write mesh, coats and base in one line.
 

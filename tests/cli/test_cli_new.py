@@ -21,6 +21,7 @@ from firelab.errors import (
     RecordsInsufficient,
     UsageError,
 )
+from firelab.series.marks import propose_mark
 from firelab.series.series_file import design_names, design_path
 
 runner = CliRunner()
@@ -31,7 +32,10 @@ def test_new_copies_a_ready_design(tmp_path):
     assert ran.exit_code == 0
     assert "firelab check" in ran.stdout
     written = (tmp_path / "jar" / "series.toml").read_text(encoding="utf-8")
-    assert written == design_path("base-coats").read_text(encoding="utf-8")
+    mark = propose_mark(tmp_path / "jar")
+    shipped = design_path("base-coats").read_text(encoding="utf-8")
+    assert written.replace(f'mark = "{mark}"\n', "") == shipped
+    assert f"its tiles are marked {mark}" in ran.stderr
 
 
 def test_new_never_overwrites_a_series(tmp_path):
