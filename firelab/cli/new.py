@@ -51,5 +51,5 @@ def command(
         write_atomically(
             target, re.sub(r"(?m)^name = ", f'mark = "{mark}"\nname = ', text, count=1)
         )
-        console.tell(f"its tiles are marked {mark}, unlike those of the series beside it")
+        console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
         console.result(f"{target}: edit it, then: firelab check {folder}")

@@ -140,7 +140,9 @@ def command(
         if as_json:
             console.result_json({**recorded.to_dict(), "dry_run": dry_run})
         else:
-            console.result(_result_words(recorded, base, dry_run=dry_run))
+            console.result(
+                _result_words(recorded, base, series.kiln.reads, dry_run=dry_run)
+            )
 
 
 def _places(file: str, folder: str) -> tuple[str, Path]:
@@ -217,13 +219,13 @@ def _table(file: str, base: Path, brief: TextTable | None, sheet: str) -> TextTa
         return read_table(stream.read(LARGEST_BYTES + 1), path.name, sheet=sheet)
 
 
-def _result_words(recorded: Recorded, base: Path, *, dry_run: bool) -> str:
+def _result_words(recorded: Recorded, base: Path, reads: str, *, dry_run: bool) -> str:
     from firelab.craft.trade_words import count_words
     from firelab.errors import findings_text
     from firelab.records.look import look_words
     from firelab.series.folder import FIRINGS_FILE
 
-    lines = [look_words(look) for look in recorded.added]
+    lines = [look_words(look, reads) for look in recorded.added]
     looks = count_words(len(recorded.added), "look")
     log = base / FIRINGS_FILE
     lines.append(

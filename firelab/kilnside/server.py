@@ -187,8 +187,9 @@ class _Serving:
         recorded = await run_in_threadpool(self.bench.record, fields)
         if recorded.left_out:
             return _answer({"message": "the look says nothing of its tile"}, 422)
+        reads = self.bench.declared().series.kiln.reads
         for look in recorded.added:
-            self.report(look_words(look))
+            self.report(look_words(look, reads))
         kept = {"kept": True, "entry": fields["entry"]}
         return _answer(kept, 201 if recorded.added else 200)
 

@@ -11,13 +11,12 @@ import shlex
 from collections.abc import Iterable
 from pathlib import Path
 
-from firelab.craft.units import format_duration
+from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import Finding
 from firelab.records.look import CONFIRMATION, OFFSET, Look
 from firelab.records.planned_firings import PlannedFirings
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE
-from firelab.sheets.tile_places import both_temperatures
 
 DWELL_RATIO = 1.5
 """A dwell this many times longer or shorter than planned (chosen here, no source)."""
@@ -116,8 +115,8 @@ def _against_plan(
         degC = look.temperature_degC
         if load is not None and degC is not None and OFFSET not in look.change:
             if abs(degC - load.temperature_degC) > FAR_DEGC:
-                read = both_temperatures(degC, reads)
-                asked = both_temperatures(load.temperature_degC, reads)
+                read = format_temperature(degC, reads)
+                asked = format_temperature(load.temperature_degC, reads)
                 message = f"{_name(look)} was fired at {read}, load {look.load} is planned "
                 message += f"at {asked}"
                 option = _temperature_option(asked)
@@ -126,7 +125,7 @@ def _against_plan(
 
 
 def _temperature_option(both: str) -> str:
-    return f"--temperature '{both.partition(' (')[0].replace('°', 'deg')}'"
+    return f"--temperature '{both.partition(' (')[0]}'"
 
 
 def _once_a_firing(doubts: list[Doubt]) -> list[Doubt]:
@@ -151,8 +150,8 @@ def _within_loads(looks: Iterable[Look], series: FiringSeries) -> list[Doubt]:
         nearest = min(others, key=lambda one: _apart(one, look), default=None)
         if nearest is not None and _apart(nearest, look) > FAR_DEGC:
             reads = series.kiln.reads
-            here = both_temperatures(look.temperature_degC, reads)
-            there = both_temperatures(nearest.temperature_degC or 0.0, reads)
+            here = format_temperature(look.temperature_degC, reads)
+            there = format_temperature(nearest.temperature_degC or 0.0, reads)
             message = f"{_name(look)} was fired at {here}, tile {nearest.tile} of the same "
             message += f"load {look.load} at {there}"
             doubts.append(("uneven-load", look, message, _temperature_option(there)))

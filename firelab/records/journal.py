@@ -129,7 +129,7 @@ def append_looks(
     folder: str | Path,
     looks: Iterable[Look],
     as_own: Callable[[bytes], str],
-) -> None:
+) -> int:
     """Add rows to the log and force them to disk; the caller holds the lock.
 
     Parameters
@@ -138,6 +138,11 @@ def append_looks(
     looks : iterable of Look
     as_own : callable
         Rewrites a log of another form as lines under `LOG_COLUMNS`.
+
+    Returns
+    -------
+    int
+        Line of the first row that was added.
     """
     path = Path(folder) / FIRINGS_FILE
     whole, torn = read_journal(folder)
@@ -150,8 +155,10 @@ def append_looks(
     elif not whole.endswith(b"\n") and whole:
         _write_through(path, b"\n", os.O_APPEND)
     text = rows_text(looks)
+    before = path.read_bytes().count(b"\n") if whole else 1
     _write_through(path, (text if whole else HEADER_TEXT + text).encode(), os.O_APPEND)
     _sync_folder(path.parent)
+    return before + 1
 
 
 def _keep_aside(path: Path) -> None:

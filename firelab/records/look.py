@@ -163,8 +163,8 @@ def rows_text(looks: Iterable[Look]) -> str:
 HEADER_TEXT = ",".join(LOG_COLUMNS) + "\n"
 
 
-def look_words(look: Look) -> str:
-    """Return one line that says what was seen.
+def look_words(look: Look, reads: str = "degF") -> str:
+    """Return one line that says what was seen, in the unit that the kiln reads.
 
     Examples
     --------
@@ -173,7 +173,7 @@ def look_words(look: Look) -> str:
     """
     place = [f"{look.tile} look {look.look}", f"load {look.load}"]
     if look.temperature_degC is not None:
-        place.append(format_temperature(look.temperature_degC))
+        place.append(format_temperature(look.temperature_degC, reads))
     if look.dwell_s is not None:
         place.append(format_duration(look.dwell_s))
     score = "" if look.transparency is None else f"score {look.transparency:g}"

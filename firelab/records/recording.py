@@ -228,12 +228,11 @@ def _write(
                 f"hold more than {MOST_ROWS}",
                 "start a further series; nothing was recorded",
             )
-        stands = standing_looks(
-            [replace(look, line=0) for look in recorded.added], before=log.standing
-        ).looks
+        new = [replace(look, line=0) for look in recorded.added]
         if recorded.added and not dry_run:
-            append_looks(place.folder, recorded.added, place.own_form)
-            stands = place.read().standing
+            first = append_looks(place.folder, recorded.added, place.own_form)
+            new = [replace(look, line=first + n) for n, look in enumerate(new)]
+        stands = standing_looks(new, before=log.standing).looks
         doubts = look_doubts(
             stands, place.series, place.planned, folder=place.folder, now=place.now
         )

@@ -88,7 +88,7 @@ def test_a_temperature_far_from_the_plan_is_asked_back(opaque):
     assert doubt.code == "far-temperature"
     assert f"was fired at {degF + 21} °F (" in doubt.message
     assert f"load 1 is planned at {degF} °F (" in doubt.message
-    assert f"--correct --temperature '{degF} degF'" in doubt.hint
+    assert f"--correct --temperature '{degF} °F'" in doubt.hint
 
 
 def test_two_tiles_of_one_load_apart_are_asked_back(opaque):

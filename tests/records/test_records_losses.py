@@ -106,7 +106,7 @@ def test_a_kiln_that_read_wrong_is_corrected_by_further_rows(opaque):
     told = run("record", opaque.path, *words)
     assert told.exit_code == 0, told.stderr
     assert "2 looks added" in told.stdout
-    assert "full, kiln read 12 degF too high (correction offset)" in told.stdout
+    assert "full, kiln read 12 °F too high (correction offset)" in told.stdout
     after = read_firings(opaque.path).table["temperature_degC"].tolist()
     # 12 degF apart are 12/1.8 degC (NIST SP 811, B.8)
     assert [round(b - a, 1) for b, a in zip(before, after, strict=True)] == [0, 6.7, 6.7]
@@ -140,8 +140,8 @@ def test_how_the_kiln_read_wrong_must_be_plain(opaque, words):
     told = run("record", opaque.path, "--kiln-read", words)
     assert told.exit_code == 2
     assert told.stderr == (
-        f"{words!r} does not say by how much the kiln read wrong\n"
-        '  hint: write such as --kiln-read "12 degF high" or "5 degC low"\n'
+        f"{words.replace('degF', '°F')!r} does not say by how much the kiln read wrong\n"
+        '  hint: write such as --kiln-read "12 °F high" or "5 °C low"\n'
     )
 
 
