@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from firelab.craft.sieves import grain_um
 from firelab.errors import FirelabError, UsageError
 from firelab.fits.clarity.clarity import fit_clarity, scored_tiles
-from firelab.fits.clarity.regression import independent_columns
+from firelab.fits.ordinal.estimable import estimable_places
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
 from firelab.series.series_file import design_path, parse_series, read_series
@@ -162,7 +162,7 @@ def test_terms_that_tiles_cannot_tell_are_named():
     assert fit.regression.aliased == ("layers",)
     assert any("layers" in note and "cannot tell" in note for note in fit.notes)
     assert fit.regression.terms["term"].tolist() == ["temperature", "dwell", "mesh"]
-    assert independent_columns(np.zeros((3, 1))) == []
+    assert estimable_places(np.zeros((3, 1))) == []
 
 
 def test_interactions_and_bases_become_terms():

@@ -14,8 +14,8 @@ import pytest
 from scipy.special import expit
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.heat_work.comparison import PROGRESS, compare_heat_work, heat_looks
-from firelab.fits.heat_work.fit import fit_heat_work
+from firelab.fits.heat_work.comparison import compare_heat_work
+from firelab.fits.heat_work.fit import PROGRESS, fit_heat_work, heat_looks
 from firelab.fits.heat_work.heat_work import (
     KilnDrop,
     TileBody,
@@ -172,10 +172,17 @@ def test_a_fit_says_what_it_found():
         assert fallen == pytest.approx(2.7055 / 2, abs=0.02)
 
 
-def test_one_dwell_cannot_tell_the_energy():
-    frame = fired().assign(dwell_s=135.0)
-    found = fit_heat_work(records_of(grade(frame, 300.0, np.random.default_rng(2))))
-    assert found.lower_kJ_mol is None or found.upper_kJ_mol is None
+@pytest.mark.parametrize("same", [{"dwell_s": 135.0}, {"temperature_degC": 780.0}])
+@pytest.mark.parametrize("seed", [0, 2])
+def test_an_end_of_the_search_is_no_estimate(same, seed):
+    frame = fired().assign(**same)
+    found = fit_heat_work(records_of(grade(frame, 300.0, np.random.default_rng(seed))))
+    assert (found.lower_kJ_mol, found.upper_kJ_mol) == (None, None)
+    assert not found.is_estimated and np.isnan(found.table["estimate"][0])
+    plain = found.to_dict()
+    assert plain["activation_kJ_mol"] is None and plain["speed_per_10_degC"] is None
+    assert "no estimate between 50 and 1200 kJ/mol" in found.summary()
+    assert "cross each other" in found.notes[-1]
 
 
 def test_heat_work_predicts_refired_tiles_better():

@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2
+from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from firelab.craft.sieves import grain_um
 from firelab.errors import FirelabError, RecordsInsufficient
@@ -176,6 +178,32 @@ def test_comparison_finds_what_matters_and_what_does_not() -> None:
     assert rows.loc["temperature", "worse"] > rows.loc["mesh", "worse"]
     again = json.loads(json.dumps(found.to_dict(), allow_nan=False))
     assert again["terms"][0]["sentence"].startswith("temperature: matters")
+
+
+@pytest.mark.parametrize("link", ["logit", "probit"])
+def test_the_ratio_test_of_a_term_has_the_link_asked_for(link) -> None:
+    # One tile to a load leaves no load effect: statsmodels' OrderedModel is the reference.
+    frame = looks(n_loads=24, places=1, seed=3)
+    found = compare_terms(records_of(frame), ["temperature", "dwell"], link=link)
+    graded = records_of(frame).graded
+    X = model_matrix(SERIES, graded, ["temperature", "dwell"])
+    grade = graded["stage"].cat.codes.to_numpy()
+    both, one = (
+        OrderedModel(grade, columns, distr=link).fit(method="bfgs", disp=False).llf
+        for columns in (X, X[:, :1])
+    )
+    expected = chi2.sf(2 * (both - one), 1)
+    assert found.verdicts[1].p_value == pytest.approx(expected, rel=1e-3)
+
+
+def test_tiles_looked_at_again_are_judged_by_prediction_alone() -> None:
+    frame = looks(n_loads=10, places=3, seed=8)
+    again = frame.assign(look=2, load=frame["load"] + 10, dwell_s=60.0)
+    found = compare_terms(records_of(pd.concat([frame, again])), ["temperature", "dwell"])
+    assert {one.p_value for one in found.verdicts} == {None}
+    assert found.verdicts[0].verdict == "matters"
+    assert "; p" not in found.summary()
+    json.dumps(found.to_dict(), allow_nan=False)
 
 
 def test_ranked_scores_are_those_of_the_definition() -> None:

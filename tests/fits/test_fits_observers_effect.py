@@ -87,6 +87,17 @@ def test_a_shift_is_found_in_latent_units_and_degrees():
     json.dumps(found.to_dict(), allow_nan=False)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_no_shift_in_degrees_where_temperature_explains_nothing(seed):
+    frame = two_observers(1.0, seed=seed, n_loads=8, places=3)
+    heats = np.random.default_rng(seed).permutation(frame["temperature_degC"].unique())
+    frame["temperature_degC"] = np.resize(heats, 24).repeat(2)
+    found = fit_observers(records_of(frame), ["temperature"])
+    degrees = found.table["shift_degC"].dropna().abs()
+    assert (degrees < np.ptp(SERIES.factors.levels("temperature"))).all()
+    assert np.isfinite(found.table["shift"]).all()
+
+
 def test_false_alarms_come_as_often_as_asked():
     """No shift, 50 series: 5 in 100, within three standard errors (9)."""
     alarms = 0

@@ -18,6 +18,7 @@ from scipy.special import fdtrc, stdtr
 from firelab.errors import RecordsInsufficient
 from firelab.fits.mixed.degrees import coefficient_table, term_table
 from firelab.fits.mixed.regression import MixedRegression, fit_mixed
+from firelab.fits.ordinal.estimable import estimable_places
 from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
@@ -53,11 +54,9 @@ class ScoreColumns:
         return int(self.load.max()) + 1 if self.load.size else 0
 
     @cached_property
-    def estimable(self) -> tuple[int, ...]:
+    def estimable(self) -> list[int]:
         """Places of the columns independent of an intercept and of those before them."""
-        ones = np.ones((len(self.score), 1))
-        places = independent_columns(np.hstack([ones, self.X]))
-        return tuple(place - 1 for place in places if place)
+        return estimable_places(self.X)
 
     @property
     def aliased(self) -> tuple[str, ...]:
@@ -72,7 +71,7 @@ class ScoreColumns:
     @property
     def estimable_X(self) -> FloatArray:
         """The estimable columns, shape (n, number of them)."""
-        return self.X[:, list(self.estimable)]
+        return self.X[:, self.estimable]
 
     def estimable_terms(self, *, first: int = 0) -> dict[str, list[int]]:
         """Return the places among the estimable columns of each wholly estimable term.
@@ -88,36 +87,6 @@ class ScoreColumns:
             if all(place in self.estimable for place in own):
                 terms[term] = [first + self.estimable.index(place) for place in own]
         return terms
-
-
-_INDEPENDENT = 1e-8
-"""Share of a column's length that must be left beside the columns before it: rounding
-of coded factors leaves less (chosen here, no source)."""
-
-
-def independent_columns(X: FloatArray) -> list[int]:
-    """Return the places of the columns linearly independent of those before them.
-
-    Parameters
-    ----------
-    X : ndarray, shape (n, p)
-
-    Examples
-    --------
-    >>> independent_columns(np.array([[1.0, 1, 0], [1, 1, 1], [1, 1, 2]]))
-    [0, 2]
-    """
-    kept: list[int] = []
-    basis = np.empty((len(X), 0))
-    for place, column in enumerate(X.T):
-        length = np.linalg.norm(column)
-        rest = column - basis @ (basis.T @ column)
-        rest = rest - basis @ (basis.T @ rest)
-        size = np.linalg.norm(rest)
-        if length > 0 and size > _INDEPENDENT * length:
-            kept.append(place)
-            basis = np.column_stack([basis, rest / size])
-    return kept
 
 
 _EXACT = 1e-10

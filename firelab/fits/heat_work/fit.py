@@ -8,26 +8,155 @@ is highest, and its interval where that has fallen as far as chance allows.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
+from numpy.typing import NDArray
+from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtri
 
-from firelab.fits.heat_work.comparison import (
-    LEAST_KJ_MOL,
-    MOST_KJ_MOL,
-    PROGRESS,
-    HeatLooks,
-    heat_looks,
-)
-from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed
+from firelab.errors import RecordsInsufficient
+from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed, heat_courses
+from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link, supremum
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.ordinal.estimable import estimable_places
 from firelab.fits.ordinal.maximum import Convergence
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
+from firelab.series.terms import model_matrix, split_term, term_columns
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+PROGRESS = "heat work"
+LEAST_KJ_MOL, MOST_KJ_MOL = 50.0, 1200.0
+"""Energies searched; fusing of glass lies well inside (from memory, no source)."""
+_COARSE = np.geomspace(LEAST_KJ_MOL, MOST_KJ_MOL, 13)
+"""Energies among which the search begins (chosen here, no source)."""
+_FINELY = {"xatol": 1e-3}
+"""Of the logarithm: a thousandth of the energy."""
+_AT_LIMIT = 1.01
+"""Factor within which an energy lies at an end of the range searched: ten times what the
+search leaves."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatLooks:
+    """Graded looks as the fit takes them.
+
+    Attributes
+    ----------
+    y, load : ndarray of int, shape (n,)
+    others : ndarray, shape (n, p)
+        Columns of the terms without temperature or dwell.
+    names : tuple of str
+    grades : tuple of str
+    courses : HeatCourses
+    link : str
+    """
+
+    y: IntArray
+    load: IntArray
+    others: FloatArray
+    names: tuple[str, ...]
+    grades: tuple[str, ...]
+    courses: HeatCourses
+    link: str
+
+    def columns(self, activation_kJ_mol: float) -> FloatArray:
+        """Return the progress at an energy, then the other columns, shape (n, 1 + p)."""
+        return np.column_stack([self.courses.progress(activation_kJ_mol), self.others])
+
+    def _choices(self, kept: NDArray[np.bool_], *, load_effect: bool = True) -> FitChoices:
+        load = self.load[kept]
+        choices = FitChoices(n_grades=len(self.grades), grades=self.grades, link=self.link)
+        choices["names"] = (PROGRESS, *self.names)
+        if load_effect and 1 < len(np.unique(load)) < len(load):
+            choices["groups"] = load
+        return choices
+
+    def fit(self, activation_kJ_mol: float) -> CumulativeLinkFit:
+        """Fit at a given energy."""
+        every = np.ones(len(self.y), dtype=bool)
+        columns = self.columns(activation_kJ_mol)
+        return fit_cumulative_link(self.y, columns, **self._choices(every))
+
+    def highest(
+        self,
+        activation_kJ_mol: float,
+        kept: NDArray[np.bool_] | None = None,
+        *,
+        load_effect: bool = True,
+    ) -> float:
+        """Return the highest log-likelihood at an energy, of the looks kept."""
+        rows = np.ones(len(self.y), dtype=bool) if kept is None else kept
+        columns = self.columns(activation_kJ_mol)[rows]
+        choices = self._choices(rows, load_effect=load_effect)
+        return supremum(self.y[rows], columns, **choices)[0]
+
+    def best_energy(self, kept: NDArray[np.bool_] | None = None) -> float:
+        """Return the energy of highest likelihood within the range searched.
+
+        A coarse search without the load effect says where to look.
+        """
+        coarse = [self.highest(float(e), kept, load_effect=False) for e in _COARSE]
+        place, last = int(np.argmax(coarse)), len(_COARSE) - 1
+        low, high = _COARSE[max(place - 2, 0)], _COARSE[min(place + 2, last)]
+
+        def loss(log_energy: float) -> float:
+            return -self.highest(float(np.exp(log_energy)), kept)
+
+        found = minimize_scalar(
+            loss, bounds=(np.log(low), np.log(high)), method="bounded", options=_FINELY
+        )
+        return float(np.exp(found.x))
+
+
+def heat_looks(
+    records: Records,
+    terms: Sequence[str] | None = None,
+    *,
+    courses: HeatCourses | None = None,
+    link: str = "logit",
+) -> HeatLooks:
+    """Return the graded looks with their heat courses.
+
+    Parameters
+    ----------
+    records : Records
+    terms : sequence of str, optional
+        By default the series'; those with temperature or dwell are left to
+        the heat work.
+    courses : HeatCourses, optional
+        By default a kiln that holds its temperature; see `heat_courses`.
+    link : str, default 'logit'
+
+    Raises
+    ------
+    RecordsInsufficient
+        If no look carries a stage.
+    """
+    graded, series = records.graded, records.series
+    if graded.empty:
+        raise RecordsInsufficient("no look carries a stage", hint="grade the fired tiles")
+    asked = series.terms if terms is None else terms
+    heat = {"temperature", "dwell"}
+    others = [one for one in asked if not heat & {name for name, _ in split_term(one)}]
+    X = model_matrix(series, graded, others)
+    names = [str(column) for column in term_columns(series, others)]
+    estimable = estimable_places(X)
+    return HeatLooks(
+        y=np.asarray(graded["stage"].cat.codes, dtype=np.int64),
+        load=graded["load"].to_numpy(dtype=np.int64),
+        others=X[:, estimable],
+        names=tuple(names[place] for place in estimable),
+        grades=series.responses.stage.grades,
+        courses=heat_courses(records) if courses is None else courses,
+        link=link,
+    )
+
 
 SCHEMA = "firelab/heat-work/1"
 
@@ -39,6 +168,7 @@ class HeatWorkFit:
     Attributes
     ----------
     activation_kJ_mol : float
+        Of highest likelihood; an estimate only where `is_estimated`.
     lower_kJ_mol, upper_kJ_mol : float or None
         Profile interval at the level of the series; None where these tiles
         set no bound within the range searched.
@@ -60,6 +190,13 @@ class HeatWorkFit:
     provenance: Provenance
 
     @property
+    def is_estimated(self) -> bool:
+        """Whether the energy is inside the range searched, and bounded on a side."""
+        low, high = LEAST_KJ_MOL * _AT_LIMIT, MOST_KJ_MOL / _AT_LIMIT
+        is_bounded = self.lower_kJ_mol is not None or self.upper_kJ_mol is not None
+        return is_bounded and low < self.activation_kJ_mol < high
+
+    @property
     def speed_per_10_degC(self) -> float:
         """How many times faster 10 degC more fuses, around the reference."""
         middle, energy = self.reference_degC, self.activation_kJ_mol
@@ -74,8 +211,8 @@ class HeatWorkFit:
     def table(self) -> pd.DataFrame:
         """One row per parameter: name, estimate, standard_error, lower, upper.
 
-        The energy comes first, in kJ/mol with its profile interval; the others
-        have standard errors at that energy.
+        The energy comes first, in kJ/mol with its profile interval, without an
+        estimate where there is none; the others have standard errors at that energy.
         """
         others = pd.DataFrame(
             {
@@ -86,7 +223,7 @@ class HeatWorkFit:
         )
         energy = {
             "name": ["activation energy"],
-            "estimate": [self.activation_kJ_mol],
+            "estimate": [self.activation_kJ_mol if self.is_estimated else np.nan],
             "lower": [np.nan if self.lower_kJ_mol is None else self.lower_kJ_mol],
             "upper": [np.nan if self.upper_kJ_mol is None else self.upper_kJ_mol],
         }
@@ -99,11 +236,17 @@ class HeatWorkFit:
             f"{end:.0f}" if end is not None else "no bound"
             for end in (self.lower_kJ_mol, self.upper_kJ_mol)
         ]
+        interval = f"{self.level:.0%} interval {ends[0]} to {ends[1]}"
+        energy = (
+            f"{self.activation_kJ_mol:.0f} kJ/mol ({interval}); 10 degC more fuse "
+            f"{self.speed_per_10_degC:.2f} times faster"
+            if self.is_estimated
+            else f"no estimate between {LEAST_KJ_MOL:g} and {MOST_KJ_MOL:g} kJ/mol "
+            f"({interval})"
+        )
         place = self.fit.place(PROGRESS)
         lines = [
-            f"Heat work: activation energy {self.activation_kJ_mol:.0f} kJ/mol "
-            f"({self.level:.0%} interval {ends[0]} to {ends[1]}); 10 degC more fuse "
-            f"{self.speed_per_10_degC:.2f} times faster",
+            f"Heat work: activation energy {energy}",
             f"one e-fold of heat work shifts the grade by {self.fit.estimates[place]:.2f} "
             f"+/- {self.fit.standard_errors[place]:.2f} {self.fit.link.name} units; "
             f"log-likelihood {self.fit.log_likelihood:.4f}",
@@ -114,12 +257,13 @@ class HeatWorkFit:
         """Return the fit as plain values."""
         return {
             "schema": SCHEMA,
-            "activation_kJ_mol": self.activation_kJ_mol,
+            "activation_kJ_mol": self.activation_kJ_mol if self.is_estimated else None,
+            "searched_kJ_mol": [LEAST_KJ_MOL, MOST_KJ_MOL],
             "lower_kJ_mol": self.lower_kJ_mol,
             "upper_kJ_mol": self.upper_kJ_mol,
             "level": self.level,
             "reference_degC": self.reference_degC,
-            "speed_per_10_degC": self.speed_per_10_degC,
+            "speed_per_10_degC": self.speed_per_10_degC if self.is_estimated else None,
             "fit": self.fit.to_dict(),
             "notes": list(self.notes),
             "provenance": self.provenance.to_dict(),
@@ -157,32 +301,33 @@ def fit_heat_work(
     looks = heat_looks(records, terms, courses=courses, link=link)
     energy, level = looks.best_energy(), records.series.window.level
     fit = looks.fit(energy)
-    is_inside = LEAST_KJ_MOL * 1.01 < energy < MOST_KJ_MOL / 1.01
     can_profile = fit.estimator == "ml"
-    lower = (
-        _end(looks, fit.log_likelihood, energy, LEAST_KJ_MOL, level)
-        if can_profile
-        else None
+    lower, upper = (
+        _end(looks, fit.log_likelihood, energy, bound, level) if can_profile else None
+        for bound in (LEAST_KJ_MOL, MOST_KJ_MOL)
     )
-    upper = (
-        _end(looks, fit.log_likelihood, energy, MOST_KJ_MOL, level) if can_profile else None
-    )
-    notes = list(fit.notes)
-    if not is_inside or not can_profile:
-        notes.append(
-            "these tiles do not tell the energy: fire temperatures and dwells that "
-            "cross each other, so that neither stands for the other"
-        )
-    return HeatWorkFit(
+    found = HeatWorkFit(
         activation_kJ_mol=energy,
         lower_kJ_mol=lower,
         upper_kJ_mol=upper,
         level=level,
         fit=fit,
         reference_degC=looks.courses.reference_degC,
-        notes=tuple(notes),
+        notes=fit.notes,
         provenance=records.provenance,
     )
+    notes = list(fit.notes)
+    if not (found.is_estimated and can_profile):
+        notes.append(
+            "these tiles do not tell the energy: fire temperatures and dwells that cross "
+            "each other, so that neither stands for the other"
+        )
+    if records.graded["tile"].duplicated().any():
+        notes.append(
+            "tiles were graded more than once, and all grades are taken as independent: "
+            "the interval is too narrow"
+        )
+    return replace(found, notes=tuple(notes))
 
 
 def _end(
@@ -197,4 +342,4 @@ def _end(
     start, far = float(np.log(energy)), float(np.log(bound))
     if left(start) <= 0 or left(far) > 0:
         return None
-    return float(np.exp(brentq(left, *sorted((start, far)), xtol=1e-3)))
+    return float(np.exp(brentq(left, *sorted((start, far)), xtol=_FINELY["xatol"])))

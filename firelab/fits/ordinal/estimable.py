@@ -83,6 +83,25 @@ def find_aliases(columns: FloatArray, names: Sequence[str]) -> dict[str, tuple[s
     return aliased
 
 
+def estimable_places(columns: FloatArray) -> list[int]:
+    """Return the places of the columns that are no combination of earlier ones.
+
+    Nor of an intercept; of no rows, none is estimable.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (n, p)
+
+    Examples
+    --------
+    >>> estimable_places(np.array([[1.0, 2.0, 5], [2, 4, 5], [4, 8, 5]]))
+    [0]
+    """
+    names = [str(place) for place in range(columns.shape[1])]
+    aliased = find_aliases(columns, names) if len(columns) else names
+    return [int(name) for name in names if name not in aliased]
+
+
 def _correlation(columns: FloatArray, centre: FloatArray, spread: FloatArray) -> FloatArray:
     gram = np.zeros((columns.shape[1], columns.shape[1]))
     for start in range(0, len(columns), 1 << 15):

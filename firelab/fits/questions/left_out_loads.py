@@ -4,8 +4,6 @@ Each load is left out in turn and its looks predicted from the others, as a
 future load would be. The ranked probability score
 :math:`\sum_j (P(y \le j) - 1[y \le j])^2 / (J - 1)` (Epstein 1969) is 0 for a
 certain and right prediction, and finite even where a grade was not seen.
-
-Probabilities of the grades that a fit predicts.
 """
 
 from __future__ import annotations
@@ -19,13 +17,23 @@ from numpy.typing import ArrayLike, NDArray
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.estimable import find_aliases
+from firelab.fits.ordinal.estimable import estimable_places
 from firelab.fits.ordinal.links import Link
 from firelab.fits.ordinal.quadrature import normal_points
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+Predictor = Callable[[BoolArray], FloatArray]
 
 _NODES = 40
+"""Gauss-Hermite nodes of a future load's effect: a steep grade averages to 1e-6 (chosen
+here, no source)."""
+FEWEST_LOADS = 3
+"""Loads below which the error of a difference between loads has one degree of freedom
+(chosen here, no source)."""
+CLEAR = 2.0
+"""Standard errors by which a prediction must differ to count (a convention)."""
 
 
 def grade_probabilities(fit: CumulativeLinkFit, X: ArrayLike) -> FloatArray:
@@ -53,13 +61,6 @@ def grade_probabilities(fit: CumulativeLinkFit, X: ArrayLike) -> FloatArray:
     reached = fit.link.cdf(distance[:, :, None] - fit.effect_sd * place) @ weight
     ends = np.zeros((len(columns), 1))
     return np.diff(np.hstack([ends, reached, ends + 1.0]), axis=1)
-
-
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
-Predictor = Callable[[BoolArray], FloatArray]
-
-FEWEST_LOADS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,14 +167,12 @@ def likelihood_predictor(
         if len(seen) < 2:
             chances[:, int(seen[0])] = 1.0
             return chances
-        names = [str(place) for place in range(X.shape[1])]
-        aliased = find_aliases(X[kept], names)
-        told = [place for place, name in enumerate(names) if name not in aliased]
-        fit = _fit_or_none(y[kept], X[kept][:, told], load[kept], n_grades, link)
+        estimable = estimable_places(X[kept])
+        fit = _fit_or_none(y[kept], X[kept][:, estimable], load[kept], n_grades, link)
         if fit is None:
             shares = np.bincount(y[kept], minlength=n_grades) / kept.sum()
             return np.tile(shares, (int(left_out.sum()), 1))
-        chances[:, seen] = grade_probabilities(fit, X[left_out][:, told])
+        chances[:, seen] = grade_probabilities(fit, X[left_out][:, estimable])
         return chances
 
     return predict

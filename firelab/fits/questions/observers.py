@@ -25,6 +25,10 @@ from firelab.series.terms import coding, model_matrix, term_columns
 
 FloatArray = NDArray[np.float64]
 SCHEMA = "firelab/observer-effect/1"
+_SLOPE_ERRORS = 1.96
+"""Standard errors of temperature's slope below which a shift is not written in degC: a
+ratio has a bounded 95 % interval only above them (Fieller 1954, J. R. Stat. Soc. B 16,
+175-185)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,7 +101,7 @@ class ObserverEffect:
     table : DataFrame
         observer, n_looks, shift, standard_error (latent units), shift_degC
         (the heat that would move the grade as much; nan where temperature is
-        not in the fit or does not raise the grade).
+        not in the fit or is not seen to raise the grade).
     statistic, p_value : float
         Of the test that all are zero.
     df : int
@@ -125,11 +129,11 @@ class ObserverEffect:
         lines = []
         for row in self.table.to_dict("records"):
             heat = row["shift_degC"]
-            said = f", as {heat:+.0f} degC ({1.8 * heat:+.0f} degF) would"
+            words = f", as {heat:+.0f} degC ({1.8 * heat:+.0f} degF) would"
             lines.append(
                 f"{row['observer']}: {row['n_looks']} looks, grades shifted by "
                 f"{row['shift']:+.2f} +/- {row['standard_error']:.2f}"
-                + (said if np.isfinite(heat) else "")
+                + (words if np.isfinite(heat) else "")
             )
         lines.append(
             f"all alike: {self.test} {self.statistic:.2f} on {self.df} df, "
@@ -138,7 +142,7 @@ class ObserverEffect:
         return "\n".join([*lines, *(f"note: {note}" for note in self.notes)])
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the effect as plain values, None where a value cannot be told."""
+        """Return the effect as plain values, None where a value is not estimable."""
         shown = self.table.astype(object).where(self.table.notna(), None)
         return {
             "schema": SCHEMA,
@@ -248,9 +252,11 @@ def _table(
     seen = looks["observer"].str.strip().str.casefold()
     per_degC = np.nan
     if "temperature" in fit.names:
-        slope = float(fit.estimates[fit.place("temperature")])
+        place = fit.place("temperature")
+        slope = float(fit.estimates[place])
         width = coding(records.series, "temperature").half_width
-        per_degC = slope / width if slope > 0 else np.nan
+        if slope > _SLOPE_ERRORS * fit.standard_errors[place]:
+            per_degC = slope / width
     return pd.DataFrame(
         {
             "observer": made.observers,

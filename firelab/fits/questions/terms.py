@@ -1,6 +1,6 @@
 """Which terms matter: judged by how well loads are predicted from the others.
 
-What is said of a term: it matters, no sign of it, these tiles cannot tell.
+A term matters, or there is no sign of it, or these tiles cannot tell.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from firelab.fits.ordinal.stage_likelihood import (
     load_choices,
 )
 from firelab.fits.questions.left_out_loads import (
+    CLEAR,
     LoadScores,
     likelihood_predictor,
     score_left_out_loads,
@@ -54,7 +55,8 @@ class TermVerdict:
         By how much the ranked probability score per look is worse without the
         term, from differences between whole loads; None where it is aliased.
     p_value : float or None
-        Of the likelihood-ratio test on all looks.
+        Of the likelihood-ratio test on all looks; None where it is aliased, or where
+        tiles were looked at more than once, for which the likelihood has no effect.
     verdict : {'matters', 'no sign', 'cannot tell', 'aliased'}
     aliased_with : tuple of str
         Columns that it cannot be told from; empty where it never changes.
@@ -79,12 +81,13 @@ class TermVerdict:
         """
         if self.verdict == "aliased":
             others = " and ".join(self.aliased_with)
-            told = f"cannot be told from {others}" if others else "never changes"
-            return f"{self.term}: {told} in these tiles"
+            reason = f"cannot be told from {others}" if others else "never changes"
+            return f"{self.term}: {reason} in these tiles"
         words = VERDICT_WORDS[self.verdict]
+        test = "" if self.p_value is None else f"; p {self.p_value:.3f}"
         return (
             f"{self.term}: {words} ({self.worse:+.3f} per look, "
-            f"standard error {self.standard_error:.3f}; p {self.p_value:.3f})"
+            f"standard error {self.standard_error:.3f}{test})"
         )
 
 
@@ -151,13 +154,13 @@ class TermComparison:
         }
 
 
-CLEAR = 2.0
-"""Standard errors by which a prediction must differ to count (a convention)."""
 SMALL_P = 0.01
 """Or p value of the likelihood ratio, where the prediction gains (a convention)."""
 NO_SIGN_P = 0.1
 """Below it the two judgements disagree: then these tiles cannot tell."""
 _NODES = 7
+"""Quadrature nodes of the load effect: fewer than a fit's own, for two likelihoods are
+compared, not told (chosen here, no source)."""
 
 
 def compare_terms(
@@ -169,8 +172,9 @@ def compare_terms(
     maximum likelihood with a load effect, and scored. A term is judged by the
     score without it (and without its interactions): it matters if loads are
     predicted worse by two standard errors, or worse at all while the likelihood
-    ratio over all looks has p below 0.01. Interactions of two varied factors
-    that were not asked for are tried as well.
+    ratio over all looks has p below 0.01. Where tiles have several looks there is no
+    p value, and the verdict rests on the prediction alone. Interactions of two varied
+    factors that were not asked for are tried as well.
 
     Parameters
     ----------
@@ -241,12 +245,12 @@ class _Judge:
         self._suprema: dict[frozenset[str], tuple[float, int]] = {}
 
     def score(self, terms: Sequence[str]) -> LoadScores:
-        """Return the scores of some terms, less their aliased columns."""
+        """Return the scores of these terms, less their aliased columns."""
         key = frozenset(terms)
         if key not in self._scores:
             predict = likelihood_predictor(
                 self._looks.y,
-                self._looks.X[:, self._told(terms)],
+                self._looks.X[:, self._estimable(terms)],
                 self._looks.load,
                 n_grades=self._n_grades,
                 link=self._link,
@@ -291,7 +295,9 @@ class _Judge:
             verdict=_verdict_of(worse, error, p_value),
         )
 
-    def _ratio(self, model: Sequence[str], rest: Sequence[str]) -> float:
+    def _ratio(self, model: Sequence[str], rest: Sequence[str]) -> float | None:
+        if len(set(self._looks.tile)) < len(self._looks.y):
+            return None
         (high, more), (low, fewer) = self._supremum(model), self._supremum(rest)
         return float(chdtrc(more - fewer, max(2.0 * (high - low), 0.0)))
 
@@ -299,12 +305,13 @@ class _Judge:
         key = frozenset(terms)
         if key not in self._suprema:
             choices = load_choices(self._looks, _NODES)
-            X = self._looks.X[:, self._told(terms)]
+            choices["link"] = self._link
+            X = self._looks.X[:, self._estimable(terms)]
             self._suprema[key] = supremum(self._looks.y, X, **choices)
         return self._suprema[key]
 
-    def _told(self, terms: Sequence[str]) -> list[int]:
-        """Return places of the columns of some terms that are not aliased."""
+    def _estimable(self, terms: Sequence[str]) -> list[int]:
+        """Return the places of the columns of some terms that are not aliased."""
         return [
             place
             for term in terms
@@ -319,7 +326,9 @@ def _contains(term: str, part: str) -> bool:
     return all(powers.get(factor, 0) >= power for factor, power in split_term(part))
 
 
-def _verdict_of(worse: float, error: float, p_value: float) -> Verdict:
-    if worse > 0.0 and (worse > CLEAR * error or p_value < SMALL_P):
-        return "matters"
-    return "no sign" if worse <= 0.0 and p_value > NO_SIGN_P else "cannot tell"
+def _verdict_of(worse: float, error: float, p_value: float | None) -> Verdict:
+    """Judge by the prediction, and by the likelihood ratio where there is one."""
+    if worse > 0.0:
+        is_clear = worse > CLEAR * error or (p_value is not None and p_value < SMALL_P)
+        return "matters" if is_clear else "cannot tell"
+    return "no sign" if p_value is None or p_value > NO_SIGN_P else "cannot tell"
