@@ -83,7 +83,7 @@ def test_a_shift_is_found_in_latent_units_and_degrees():
     exact = table.loc["Bo", "shift"] * half / slope
     assert table.loc["Bo", "shift_degC"] == pytest.approx(exact)
     assert found.test == "likelihood ratio" and found.p_value < 0.01
-    assert "Bo: 40 looks" in found.summary() and "degF" in found.summary()
+    assert "Bo: 40 looks" in found.summary() and "hotter" in found.summary()
     json.dumps(found.to_dict(), allow_nan=False)
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
@@ -111,6 +112,8 @@ class ObserverEffect:
         Graded looks without an observer, left out.
     fit : CumulativeLinkFit
     notes : tuple of str
+    reads : {'degC', 'degF'}
+        Unit of the kiln's display.
     provenance : Provenance
     """
 
@@ -122,18 +125,20 @@ class ObserverEffect:
     n_unnamed: int
     fit: CumulativeLinkFit
     notes: tuple[str, ...]
+    reads: str
     provenance: Provenance
 
     def summary(self) -> str:
         """Return the effect in words."""
         lines = []
         for row in self.table.to_dict("records"):
-            heat = row["shift_degC"]
-            words = f", as {heat:+.0f} degC ({1.8 * heat:+.0f} degF) would"
+            heat, words = row["shift_degC"], ""
+            if np.isfinite(heat):
+                apart = format_temperature_difference(abs(heat), self.reads)
+                words = f", as if fired {apart} {'hotter' if heat > 0 else 'cooler'}"
             lines.append(
                 f"{row['observer']}: {row['n_looks']} looks, grades shifted by "
-                f"{row['shift']:+.2f} +/- {row['standard_error']:.2f}"
-                + (words if np.isfinite(heat) else "")
+                f"{row['shift']:+.2f} +/- {row['standard_error']:.2f}{words}"
             )
         lines.append(
             f"all alike: {self.test} {self.statistic:.2f} on {self.df} df, "
@@ -210,6 +215,7 @@ def fit_observers(
         n_unnamed=int((~named).sum()),
         fit=full,
         notes=full.notes,
+        reads=records.series.kiln.reads,
         provenance=records.provenance,
     )
 
