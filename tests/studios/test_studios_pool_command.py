@@ -133,8 +133,8 @@ def test_the_words_say_everything(pooling):
 def test_the_figure_names_units_and_every_studio(pooling):
     figure = draw_consistency(pooling)
     shifts, h = figure.axes[0], figure.axes[1]
-    assert "°C" in shifts.get_xlabel()
-    assert "°F" in shifts.child_axes[0].get_xlabel()
+    assert "°F" in shifts.get_xlabel()
+    assert "°C" in shifts.child_axes[0].get_xlabel()
     assert [one.get_text() for one in shifts.get_yticklabels()] == list(pooling.fit.studios)
     assert h.get_ylabel().startswith("h")
 

@@ -107,7 +107,9 @@ def design_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, Any]:
         ]
         return {"estimable": False, "inseparable": lost, **shared}
     plain = efficiency(rows, plot, 0.0, choice.region_rows)
-    worst = choice.region.iloc[int(found.variance.argmax())]
+    # Symmetric designs tie: the first of equal places, not the one rounding favours.
+    largest = found.variance >= found.variance.max() * (1 - 1e-9)
+    worst = choice.region.iloc[int(largest.argmax())]
     return {
         "estimable": True,
         **shared,

@@ -23,6 +23,7 @@ from firelab.plan.optimal.problem import (
 )
 from firelab.plan.optimal.sweeps import (
     Ground,
+    first_largest,
     information_of,
     limits_bind,
     plan_worth,
@@ -106,7 +107,7 @@ def rebuild_loads(problem: Problem, ground: Ground, starts: Starts, ridge: float
             sweep_rows(problem, ground, trial, ridge, rows=members)
         reached = np.where(sound, _ridged_worth(problem, ground, trial, ridge), -np.inf)
         table = reached.reshape(len(every), n_levels)
-        best = table.argmax(axis=1)
+        best = first_largest(table)
         took = np.flatnonzero(table[every, best] > worth + _WORTH)
         if len(took):
             gained = True
@@ -200,7 +201,7 @@ def search_design(
     _rebuild_best(problem, ground, starts)
     _swap_best(problem, ground, starts)
     worth = _worth(problem, ground, starts)
-    best = int(worth.argmax())
+    best = int(first_largest(worth))
     if not np.isfinite(worth[best]):
         return None
     return Found(whole=starts.whole[best], sub=starts.sub[best], value=float(worth[best]))

@@ -128,7 +128,7 @@ def sweep_rows(
             problem.criterion,
         )
         gains[~_open_to(problem, starts, int(row), near)] = 0.0
-        best = gains.argmax(axis=1)
+        best = first_largest(gains)
         took = np.flatnonzero(gains[every, best] > 1.0 + _WORTH)
         if not len(took):
             continue
@@ -191,12 +191,22 @@ def sweep_loads(
         worth = plan_worth(without[:, None] + share, ground.moments, problem.criterion)
         allowed = problem.candidates.allowed[levels[None, :, None], sub[:, None, :]]
         worth[~allowed.all(axis=2)] = -np.inf
-        best = worth.argmax(axis=1)
+        best = first_largest(worth)
         took = np.flatnonzero(worth[every, best] > worth[every, here] + _WORTH)
         information[took] = without[took] + share[took, best[took]]
         starts.whole[took, load] = best[took]
         gained[took] = True
     return gained
+
+
+def first_largest(worth: FloatArray) -> IntArray:
+    """Return the place of the largest along the last axis, the first of equal ones.
+
+    Equal to within `_WORTH`, so that rounding, which differs between processors, does
+    not choose between plans that are worth the same.
+    """
+    largest = worth.max(axis=-1, keepdims=True)
+    return np.asarray((worth >= largest - _WORTH).argmax(axis=-1))
 
 
 def plan_worth(
@@ -304,7 +314,7 @@ def _swap_once(problem: Problem, ground: Ground, one: Starts) -> bool:
     )
     worth = plan_worth(information + change, ground.moments, problem.criterion)
     before = plan_worth(information[None], ground.moments, problem.criterion)[0]
-    best = int(worth.argmax())
+    best = int(first_largest(worth))
     if not worth[best] > before + _WORTH:
         return False
     one.used[0] += use[x[best]] + use[y[best]] - use[sub[a[best]]] - use[sub[b[best]]]

@@ -2,7 +2,9 @@ r"""Edges pooled from summaries alone: an estimate and a standard error each.
 
 Studio :math:`i` reports :math:`y_i` with standard error :math:`s_i`; the model is
 :math:`y_i \sim N(\mu, \tau^2 + s_i^2)`. The mean's interval is that of Hartung
-and Knapp, which keeps its level with few studios where the usual one does not.
+and Knapp, which keeps its level with few studios where the usual one does not, and
+is never let be narrower than the fixed-effect interval: studios that happen to agree
+do not know more than their own errors say.
 """
 
 from __future__ import annotations
@@ -33,10 +35,11 @@ class MetaAnalysis:
         In the unit of the estimates; the error is Hartung and Knapp's.
     lower, upper : float
         Interval of the mean.
-    next_lower, next_upper : float
-        Prediction interval: where a further studio's own value lies.
-    tau : float
-        Sd between studios.
+    next_lower, next_upper : float or None
+        Prediction interval: where a further studio's own value lies; None below
+        three studios, which cannot tell.
+    tau, tau_lower, tau_upper : float
+        Sd between studios, and its interval.
     Q, Q_p : float
         Heterogeneity statistic and its p-value.
     I2 : float
@@ -53,9 +56,11 @@ class MetaAnalysis:
     standard_error: float
     lower: float
     upper: float
-    next_lower: float
-    next_upper: float
+    next_lower: float | None
+    next_upper: float | None
     tau: float
+    tau_lower: float
+    tau_upper: float
     Q: float
     Q_p: float
     I2: float
@@ -64,11 +69,16 @@ class MetaAnalysis:
 
     def summary(self, unit: str = "degC") -> str:
         """Return the result in one sentence."""
+        further = (
+            f"needs three studios, not {self.n_studios}"
+            if self.next_lower is None
+            else f"{self.next_lower:.1f} to {self.next_upper:.1f} {unit}"
+        )
         return (
             f"{self.n_studios} studios: {self.mean:.1f} {unit} "
-            f"({self.lower:.1f} to {self.upper:.1f}); a further studio "
-            f"{self.next_lower:.1f} to {self.next_upper:.1f} {unit}; sd between studios "
-            f"{self.tau:.1f} {unit}"
+            f"({self.lower:.1f} to {self.upper:.1f}); a further studio {further}; "
+            f"sd between studios {self.tau:.1f} {unit} "
+            f"({self.tau_lower:.1f} to {self.tau_upper:.1f})"
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -103,8 +113,7 @@ def combine_studios(
     Returns
     -------
     MetaAnalysis
-        The prediction interval uses :math:`t_{n-2}`, so it is infinite with
-        two studios.
+        The prediction interval uses :math:`t_{n-2}`.
 
     Raises
     ------
@@ -120,14 +129,17 @@ def combine_studios(
     .. [2] Hartung, J. & Knapp, G. (2001). *Statistics in Medicine*, 20, 3875-3889.
     .. [3] Higgins, J. P. T., Thompson, S. G. & Spiegelhalter, D. J. (2009).
        *J. R. Stat. Soc. A*, 172(1), 137-159: the prediction interval.
+    .. [4] Viechtbauer, W. (2007). *Statistics in Medicine*, 26, 37-52: the Q-profile
+       interval of :math:`\tau^2`.
 
     Examples
     --------
     >>> print(combine_studios([752, 760, 771, 766], [3, 4, 3, 5]).summary())
     4 studios: 762.1 degC (752.2 to 772.0); a further studio 736.0 to 788.2 degC;
-    sd between studios 7.8 degC
+    sd between studios 7.8 degC (4.0 to 23.7)
     """
     y, v = _checked(estimates, standard_errors)
+    from scipy.special import ndtri
     from scipy.stats import chi2
     from scipy.stats import t as student
 
@@ -137,11 +149,15 @@ def combine_studios(
     weights = 1 / (v + tau2)
     share = weights / weights.sum()
     mean = float(share @ y)
-    n = y.size
+    n, tail = y.size, (1 - level) / 2
     error = float(np.sqrt(share @ (y - mean) ** 2 / (n - 1)))
-    reach = float(student.isf((1 - level) / 2, n - 1)) * error
-    tail = float(student.isf((1 - level) / 2, n - 2)) if n > 2 else float("inf")
-    ahead = tail * float(np.sqrt(tau2 + 1 / weights.sum()))
+    fixed = float(-ndtri(tail) / np.sqrt((1 / v).sum()))
+    reach = max(float(student.isf(tail, n - 1)) * error, fixed)
+    further = (
+        float(student.isf(tail, n - 2)) * float(np.sqrt(tau2 + 1 / weights.sum()))
+        if n > 2
+        else None
+    )
     Q = _heterogeneity(y, v)
     return MetaAnalysis(
         method=method,
@@ -150,9 +166,11 @@ def combine_studios(
         standard_error=error,
         lower=mean - reach,
         upper=mean + reach,
-        next_lower=mean - ahead,
-        next_upper=mean + ahead,
+        next_lower=None if further is None else mean - further,
+        next_upper=None if further is None else mean + further,
         tau=float(np.sqrt(tau2)),
+        tau_lower=float(np.sqrt(_spread_at(y, v, float(chi2.isf(tail, n - 1))))),
+        tau_upper=float(np.sqrt(_spread_at(y, v, float(chi2.ppf(tail, n - 1))))),
         Q=Q,
         Q_p=float(chi2.sf(Q, n - 1)),
         I2=tau2 / (tau2 + _typical_variance(v)),
@@ -224,14 +242,22 @@ def _largest(y: FloatArray, v: FloatArray) -> float:
 
 
 def _iterated(y: FloatArray, v: FloatArray) -> float:
+    return _spread_at(y, v, float(y.size - 1))
+
+
+def _spread_at(y: FloatArray, v: FloatArray, wanted: float) -> float:
+    """Return the variance between studios that makes Q as large as wanted."""
     from scipy.optimize import brentq
 
     def excess(tau2: float) -> float:
-        return _heterogeneity(y, v, tau2) - (y.size - 1)
+        return _heterogeneity(y, v, tau2) - wanted
 
     if excess(0.0) <= 0:
         return 0.0
-    return float(brentq(excess, 0.0, _largest(y, v), xtol=1e-14, rtol=1e-13))
+    top = _largest(y, v)
+    while excess(top) > 0:
+        top *= 10
+    return float(brentq(excess, 0.0, top, xtol=1e-14, rtol=1e-13))
 
 
 def _reml(y: FloatArray, v: FloatArray) -> float:
