@@ -24,15 +24,24 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 ValueAndGradient = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 
-_WARM_ROUNDS = 5
-_WARM_STEPS = 40
-_KEPT_STEPS = 100
-_MOST_ROUNDS = 5
+_WARM_ROUNDS, _WARM_STEPS = 5, 40
+"""Rounds after which the metric is learned anew, and moves in each (chosen here, no
+source)."""
+_KEPT_STEPS, _MOST_ROUNDS = 100, 5
+"""Moves kept between two looks at R-hat, and such rounds at most (chosen here, no
+source)."""
 MIXED = 1.05
 """R-hat below which the chains agree; until then they go on, five rounds at most."""
-_MOST_LEAPS = 16
+_MOST_LEAPS, _LONGEST_TIME = 16, 1.8
+"""Leapfrog steps of a move at most, and the length of its path: about a quarter of the
+period of a standard normal, pi / 2 (Neal 2011, Handbook of MCMC, section 5.3)."""
 _WANTED_ACCEPTANCE = 0.8
-_LONGEST_TIME = 1.8
+"""Of dual averaging (Hoffman & Gelman 2014, J. Mach. Learn. Res. 15, section 4.2)."""
+_OWN_SHARE = 0.1
+"""Share of the diagonal in the metric, while the chains are few against the
+coordinates (chosen here, no source)."""
+_NEGLIGIBLE_CORRELATION = 0.02
+"""Autocorrelation that ends the sum of lags (chosen here, no source)."""
 _GRID = 2.0**-9
 """Grid of forces, metric, step and starts: 1e10 times the digits that differ between
 processors (1e-13), and a hundredth of what moves a chain (chosen here)."""
@@ -180,7 +189,7 @@ def _metric_root(points: FloatArray) -> FloatArray:
     flat = points.reshape(-1, points.shape[-1])
     covariance = np.atleast_2d(np.cov(flat, rowvar=False))
     own = np.diag(np.maximum(np.diag(covariance), 1e-8))
-    root = _on_grid(np.linalg.cholesky(0.9 * covariance + 0.1 * own))
+    root = _on_grid(np.linalg.cholesky((1.0 - _OWN_SHARE) * covariance + _OWN_SHARE * own))
     np.fill_diagonal(root, np.maximum(np.diag(root), _GRID))
     return root
 
@@ -208,7 +217,7 @@ def mixing(points: FloatArray) -> tuple[float, float]:
     for lag in range(1, half):
         covariance = (centred[lag:] * centred[:-lag]).sum(axis=0).mean(axis=0) / half
         correlation = 1.0 - (within - covariance) / pooled
-        if np.all(correlation < 0.02):
+        if np.all(correlation < _NEGLIGIBLE_CORRELATION):
             break
         total += 2.0 * np.maximum(correlation, 0.0)
     return float(np.max(r_hat)), float(np.min(split[..., 0].size / total))
