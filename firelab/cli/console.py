@@ -17,19 +17,19 @@ from firelab.errors import EXIT_FINDINGS, Finding, FirelabError, findings_text
 
 def result(text: str) -> None:
     """Write a result to stdout."""
-    sys.stdout.write(_in_words(text, sys.stdout))
+    sys.stdout.write(_encodable(with_degree_signs(text), sys.stdout))
 
 
-def _in_words(text: str, stream: TextIO) -> str:
-    """Return text as a stream can show it: with °, or deg where its encoding has none."""
-    signed = with_degree_signs(text.removesuffix("\n")) + "\n"
+def _encodable(text: str, stream: TextIO) -> str:
+    """Return text as a stream can show it: deg for ° where its encoding has none."""
+    lines = text.removesuffix("\n") + "\n"
     encoding = getattr(stream, "encoding", None) or "utf-8"
     try:
-        signed.encode(encoding)
+        lines.encode(encoding)
     except UnicodeEncodeError:
-        plain = signed.replace("°", "deg")
+        plain = lines.replace("°", "deg")
         return plain.encode(encoding, "replace").decode(encoding)
-    return signed
+    return lines
 
 
 def result_json(content: Any) -> None:
@@ -46,7 +46,7 @@ def shows_colour() -> bool:
 
 def remark(text: str) -> None:
     """Write a remark to stderr."""
-    sys.stderr.write(_in_words(text, sys.stderr))
+    sys.stderr.write(_encodable(text, sys.stderr))
 
 
 def progress(text: str) -> None:

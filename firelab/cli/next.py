@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from firelab.plan.plan import Plan
     from firelab.records.records import Records
     from firelab.windows.sequential.next_choice import NextTiles
+    from firelab.windows.window import FiringWindows
 
 EXAMPLE = "firelab next marsh-green --loads 2"
 
@@ -75,11 +76,22 @@ def command(
             console.result_json(chosen.to_dict())
         else:
             console.result(chosen.summary())
+            if windows is not None and not chosen.stop:
+                console.result(_why_elsewhere(windows, chosen))
         _offer_replacements(folder)
         if chosen.stop or not add:
             console.remark(f"wrote {written}")
             return
         _add_session(folder, chosen, found.records)
+
+
+def _why_elsewhere(windows: FiringWindows, chosen: NextTiles) -> str:
+    """Say why this load was chosen, and where firelab windows pointed."""
+    why = "Chosen as the load that narrows the edges most for its kiln time."
+    ways = windows.windows[0].settle
+    if not ways:
+        return why
+    return f"{why} firelab windows said what would settle a recipe alone: {ways[0]}."
 
 
 def _offer_replacements(folder: Path) -> None:

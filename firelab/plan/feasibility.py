@@ -259,9 +259,8 @@ def tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
         )
     loads = most_loads(series)
     if loads is not None:
-        key = "loads" if budget.loads == loads else "sessions"
         says = f"{loads} load{'s' * (loads != 1)} of {budget.places} places"
-        bounds.append((loads * budget.places, Conflict(path=("budget", key), says=says)))
+        bounds.append((loads * budget.places, Conflict(path=_limit(series), says=says)))
     limits = coat_limits(series)
     if len(limits) == len(series.factors.mesh.levels):
         thinnest = min(series.factors.layers.levels)
@@ -269,6 +268,14 @@ def tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
         says = f"powder for {tiles} tiles of {thinnest} coat{'s' * (thinnest > 1)}"
         bounds.append((tiles, Conflict(path=("budget", "grams"), says=says)))
     return bounds
+
+
+def _limit(series: FiringSeries) -> tuple[str, ...]:
+    """Return the key of series.toml that limits the loads."""
+    loads = most_loads(series)
+    if series.plan.loads == loads:
+        return ("plan", "loads")
+    return ("budget", "loads" if series.budget.loads == loads else "sessions")
 
 
 def n_control_tiles(series: FiringSeries) -> int:
@@ -287,7 +294,7 @@ def _refuse_small_budget(series: FiringSeries) -> None:
     loads = most_loads(series)
     if loads is not None and loads < least_loads:
         says = f"{loads} loads, where temperature asks for {least_loads}"
-        short.append(Conflict(path=("budget", "loads"), says=says))
+        short.append(Conflict(path=_limit(series), says=says))
     enough = f"at least {needed} tiles in {least_loads} loads, and powder for them"
     nearer = _smaller_model(series, heat_first=loads is not None and loads < least_loads)
     if nearer is None:
@@ -338,7 +345,8 @@ def _larger_budget(series: FiringSeries, needed: int, least_loads: int) -> Firin
         loads=_raised(budget.loads, loads),
         sessions=_raised(budget.sessions, -(-loads // (budget.session_loads or loads))),
     )
-    return dataclasses.replace(series, budget=raised)
+    plan = dataclasses.replace(series.plan, loads=_raised(series.plan.loads, loads))
+    return dataclasses.replace(series, budget=raised, plan=plan)
 
 
 def _raised(there: int | None, least: int) -> int | None:

@@ -99,6 +99,9 @@ class PlanWish:
         Name of a plan kind; ``firelab plan --kinds`` lists them.
     tiles : int or None
         Size, where the kind lets one choose it.
+    loads : int or None
+        Loads that the plan may take; what the budget has beyond is kept for the
+        tiles that follow from what is seen.
     resolution : int or None
         For a two-level fraction, in place of a size.
     looks : int
@@ -124,6 +127,7 @@ class PlanWish:
 
     kind: str = "factorial"
     tiles: Count | None = None
+    loads: Count | None = None
     resolution: Annotated[int, Field(ge=3, le=8)] | None = None
     looks: Annotated[int, Field(ge=2, le=8)] = 4
     repeats: Count = 1

@@ -138,12 +138,12 @@ def test_tiles_are_fired_on_from_next_to_a_new_fit(fired, tmp_path):
     run("record", tmp_path / "more.csv", folder)
     log = read_firings(folder).table
     assert log["look"].tolist()[-len(rows) :] == [2] * len(rows)
-    assert "tiles were looked at again" in run("fit", folder).stdout
+    assert "tiles were looked at again" in run("fit", folder, "--details").stdout
     assert CliRunner().invoke(app, ["windows", str(folder)]).exit_code in (0, 3)
     run("report", folder)
     run("check", folder)
     spent = run("next", folder, "--beyond").stdout
-    assert "fire no more: all loads of the budget are planned" in spent
+    assert "Out of budget: all loads of the budget are planned; to go on, raise loads" in spent
 
 
 def test_a_changed_log_makes_the_fit_stale(fired, tmp_path):

@@ -64,7 +64,7 @@ def test_values_can_be_set_on_this_kiln():
 
 def test_each_load_has_its_temperature_and_each_dwell_is_used_once():
     settings = proposed(QUICK, 12)
-    assert settings["temperature_degC"].nunique() == QUICK.budget.loads
+    assert settings["temperature_degC"].nunique() == QUICK.plan.loads
     assert (settings.groupby("temperature_degC").size() == QUICK.budget.places).all()
     assert settings["dwell_s"].nunique() == 12
     assert settings["temperature_degC"].agg(["min", "max"]).tolist() == list(

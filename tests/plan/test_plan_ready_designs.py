@@ -38,6 +38,18 @@ def test_a_design_plans_within_its_restrictions(name):
 
 
 @pytest.mark.parametrize("name", design_names())
+def test_a_design_leaves_room_for_what_follows_from_the_looks(name):
+    """Two loads at least, and blanks and powder for a load of them."""
+    series, plan = planned(name)
+    used = plan.figures["budget"]
+    assert used["loads"]["there"] - used["loads"]["needed"] >= 2
+    assert used["blanks"]["there"] - used["blanks"]["needed"] >= series.budget.places
+    grams = [one for kind, one in used.items() if kind.startswith("powder")]
+    per_tile = max(one["needed"] for one in grams) / plan.n_tiles
+    assert any(one["there"] - one["needed"] >= per_tile for one in grams)
+
+
+@pytest.mark.parametrize("name", design_names())
 def test_a_plan_can_carry_its_main_effects(name):
     series, plan = planned(name)
     matrix = model_matrix(series, plan.table, series.terms)

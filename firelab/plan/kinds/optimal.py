@@ -9,7 +9,7 @@ import pandas as pd
 
 from firelab.plan.feasibility import Conflict, ImpossiblePlan
 from firelab.plan.kinds.kind import PlanKind, Proposal
-from firelab.plan.optimal.choose import choose_settings, guard, guarded_terms
+from firelab.plan.optimal.choose import choose_settings, guard, guarded_terms, most_loads
 from firelab.plan.optimal.problem import Criterion
 from firelab.plan.optimal.series_candidates import series_candidates
 from firelab.plan.plan import as_settings
@@ -34,8 +34,9 @@ def default_tiles(series: FiringSeries, n_terms: int) -> int:
     places = series.budget.places
     wished = places * math.ceil(_TILES_PER_TERM * n_terms / places)
     bounds = [wished, series.budget.blanks]
-    if series.budget.loads is not None:
-        bounds.append(series.budget.loads * places)
+    loads = most_loads(series)
+    if loads is not None:
+        bounds.append(loads * places)
     return min(bound for bound in bounds if bound is not None)
 
 

@@ -128,9 +128,9 @@ def whole_plot_terms(series: FiringSeries) -> tuple[str, ...]:
 
 
 def most_loads(series: FiringSeries) -> int | None:
-    """Return how many loads the budget allows; None where nothing binds them."""
+    """Return how many loads a plan may take; None where nothing binds them."""
     budget = series.budget
-    bounds = [budget.loads]
+    bounds = [budget.loads, series.plan.loads]
     if budget.sessions is not None and budget.session_loads is not None:
         bounds.append(budget.sessions * budget.session_loads)
     known = [bound for bound in bounds if bound is not None]

@@ -73,7 +73,12 @@ class Purse:
         spent = [name for name, left in stock.items() if left is not None and left <= 0]
         if not spent or (can_fire_on and spent == ["blanks"]):
             return ""
-        return f"all {' and '.join(spent)} of the budget are planned"
+        keys = {"kiln hours": "hours"}
+        lines = " and ".join(keys.get(name, name) for name in spent)
+        return (
+            f"all {' and '.join(spent)} of the budget are planned; to go on, raise {lines} "
+            "under [budget] in series.toml"
+        )
 
 
 def what_is_left(series: FiringSeries, plan: Plan) -> Purse:

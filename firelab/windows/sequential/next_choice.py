@@ -73,7 +73,8 @@ class NextTiles:
     def summary(self) -> str:
         """Return what to fire next as lines for a terminal."""
         if self.stop:
-            return f"fire no more: {self.stop}"
+            head = "Out of budget" if self.stop_code == "spent" else "You can stop"
+            return f"{head}: {self.stop}."
         lines = []
         for load, rows in self.tiles.groupby("load"):
             degC = float(rows["temperature_degC"].iloc[0])

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.trade_words import count_words
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.stage import StageFit
@@ -90,7 +91,9 @@ def next_tiles(
         )
     doubt = edge_doubt(fit)
     if windows is not None and any(window.recipe for window in windows.windows):
-        return _stopped(fit, doubt, "a recipe is assured", "assured")
+        tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
+        spare = len(set(tested) - set(fit.looks["tile"]))
+        return _stopped(fit, doubt, f"a recipe is assured{_unfired(spare)}", "assured")
     ahead = _look_ahead(fit, doubt, places, most_new)
     start = Ways.nothing_fired(ahead.draws.n_draws)
     before = start.variance(ahead.edges)
@@ -156,6 +159,13 @@ def _choose(
         ways, purse = filled.ways.next_load(), filled.purse
         fired = fired.without(set(filled.tiles["tile"]))
     return ways, chosen, "no powder is left for a tile of any setting"
+
+
+def _unfired(count: int) -> str:
+    if count < 1:
+        return ""
+    need = "needs" if count == 1 else "need"
+    return f"; {count_words(count, 'planned tile')} {need} not be fired"
 
 
 def _stopped(fit: StagePosterior, doubt: EdgeDoubt, why: str, code: str) -> NextTiles:
