@@ -69,11 +69,14 @@ def command(
 
 def _made(series: FiringSeries, folder: Path, seed: int) -> Plan:
     from firelab.plan.make_plan import plan_series
-    from firelab.series.series_file import series_hash
+    from firelab.series.series_file import read_series, series_hash
 
     _refuse_if_fired(folder)
     return plan_series(
-        series, series_hash=series_hash(folder), seed=seed if seed >= 0 else None
+        series,
+        series_hash=series_hash(folder),
+        declared=read_series(folder),
+        seed=seed if seed >= 0 else None,
     )
 
 

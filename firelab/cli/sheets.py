@@ -43,7 +43,8 @@ def command(
     """
     from firelab.plan.plan_files import read_plan
     from firelab.series.folder import SHEETS_FILE, write_atomically
-    from firelab.series.series_file import read_series, series_hash
+    from firelab.series.series_file import read_series
+    from firelab.series.what_matters import changed_since
     from firelab.sheets.fitting import unprintable
     from firelab.sheets.labels import parse_label_stock
     from firelab.sheets.sheet_set import make_sheets
@@ -54,9 +55,10 @@ def command(
         stock = parse_label_stock(labels, margins=margins, gaps=gaps)
         names = read_class_list(students) if students else () if for_class else None
         plan = read_plan(folder, series)
-        if series_hash(folder) != plan.provenance.series_hash:
+        changed = changed_since(folder, plan.provenance.to_dict(), "plan")
+        if changed:
             console.remark(
-                "the plan is stale: series.toml has changed since it was made\n"
+                f"the plan is stale: {', '.join(changed)} changed since it was made\n"
                 "  hint: make it anew with: firelab plan"
             )
         lost = unprintable(" ".join([series.name, series.enamel.colour, *(names or ())]))

@@ -20,10 +20,15 @@ from firelab.plan.kinds.registry import kind_named
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, versions
+from firelab.series.what_matters import series_parts
 
 
 def plan_series(
-    series: FiringSeries, *, series_hash: str = "", seed: int | None = None
+    series: FiringSeries,
+    *,
+    series_hash: str = "",
+    declared: FiringSeries | None = None,
+    seed: int | None = None,
 ) -> Plan:
     """Return the plan that a series asks for, or the best that its budget allows.
 
@@ -31,6 +36,9 @@ def plan_series(
     ----------
     series : FiringSeries
         Its ``plan`` names the kind; its budget binds.
+    declared : FiringSeries, optional
+        The series as its file declares it, where `series` asks for another kind or
+        size; a later change of the file is held against it.
     series_hash : str, default ''
         SHA-256 of series.toml, kept as provenance.
     seed : int, optional
@@ -64,6 +72,7 @@ def plan_series(
         seed=series.seed if seed is None else seed,
         versions=versions(),
         sources={},
+        parts=series_parts(declared or series),
     )
     wished = wished_plan(series, kind, provenance)
     return fit_to_budget(series, kind, wished, provenance)

@@ -35,6 +35,7 @@ from firelab.series.folder import (
     versions,
 )
 from firelab.series.series_file import read_series, series_hash
+from firelab.series.what_matters import series_parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +135,7 @@ def read_firings(folder: str | Path) -> Records:
         seed=series.seed,
         versions=versions(),
         sources=sources,
+        parts=series_parts(series),
     )
     lost = {one.tile for one in log.standing if LOST in one.change}
     return Records(

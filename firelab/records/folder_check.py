@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -27,10 +28,10 @@ from firelab.series.folder import (
     SERIES_FILE,
     TRACES_FOLDER,
     WINDOWS_FILE,
-    stale_sources,
 )
 from firelab.series.marks import neighbour_marks
-from firelab.series.series_file import read_series, series_hash
+from firelab.series.series_file import read_series
+from firelab.series.what_matters import changed_since
 
 _MADE_BY = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
 
@@ -143,14 +144,16 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
         gathered.add("no-plan", PLAN_TABLE, fault.what, fault.hint)
         return None
     gathered.findings += plan_findings(series, plan)
-    if plan.provenance.series_hash != series_hash(base):
+    changed = changed_since(base, plan.provenance.to_dict(), "plan")
+    if changed:
         gathered.add(
             "stale-plan",
             PLAN_FILE,
-            f"is stale: {SERIES_FILE} has changed since the plan was made",
-            "bring the series back as it was: looks are recorded under this plan"
+            f"is stale: {', '.join(changed)} changed since the plan was made",
+            "looks are recorded under this plan: put that back as it was, or start a new "
+            "folder for the changed series with: firelab new"
             if (base / FIRINGS_FILE).is_file()
-            else "make it anew with: firelab plan",
+            else f"make it anew with: firelab plan {shlex.quote(str(base))}",
         )
     loads = plan.tiles["load"].nunique()
     gathered.standing.append(
@@ -214,8 +217,7 @@ def _derived(gathered: _Gathered) -> None:
         remedy = f"make it anew with: firelab {command}"
         try:
             kept = json.loads(path.read_text(encoding="utf-8"))["provenance"]
-            sources = {**kept["sources"], SERIES_FILE: kept["series_hash"]}
-            stale = stale_sources(gathered.folder, sources)
+            stale = changed_since(gathered.folder, kept, _MADE_BY[name])
         except (ValueError, KeyError, TypeError, AttributeError, OSError):
             gathered.add("damaged", name, "cannot be read as firelab wrote it", remedy)
             continue
@@ -224,7 +226,7 @@ def _derived(gathered: _Gathered) -> None:
             gathered.add(
                 "stale",
                 name,
-                f"is stale: {', '.join(sorted(stale))} changed since it was made",
+                f"is stale: {', '.join(stale)} changed since it was made",
                 remedy,
             )
 

@@ -7,7 +7,7 @@ import json
 import os
 import tempfile
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
@@ -43,12 +43,16 @@ class Provenance:
         Package name to version.
     sources : dict
         File name to SHA-256 of what else was read, such as firings.csv.
+    parts : dict
+        Key of series.toml to a short hash of its value, as `series_parts` gives them:
+        what decides whether a result is stale.
     """
 
     series_hash: str
     seed: int
     versions: Mapping[str, str]
     sources: Mapping[str, str]
+    parts: Mapping[str, str] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the provenance as plain values."""
@@ -57,6 +61,7 @@ class Provenance:
             "seed": self.seed,
             "versions": dict(self.versions),
             "sources": dict(self.sources),
+            "parts": dict(self.parts),
         }
 
 

@@ -25,15 +25,14 @@ from firelab.series.folder import (
     FIT_FILE,
     INVENTED,
     NEXT_FILE,
-    SERIES_FILE,
     WINDOWS_FILE,
     WINDOWS_TABLE,
     Provenance,
     json_text,
-    stale_sources,
     write_atomically,
 )
 from firelab.series.terms import split_term
+from firelab.series.what_matters import changed_since
 from firelab.windows.sequential.next_choice import NextTiles
 from firelab.windows.window import FiringWindows
 
@@ -208,7 +207,8 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
             )
         options = content["options"]
         told = content["provenance"]
-        sources = {SERIES_FILE: str(told["series_hash"]), **told["sources"]}
+        provenance = {**told, "sources": dict(told["sources"])}
+        provenance["series_hash"] = str(told["series_hash"])
         found = FitOptions(
             method=str(options["method"]),
             link=str(options["link"]),
@@ -218,7 +218,7 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
         raise FirelabError(
             "is not a fit of firelab", str(path), f"fit again: firelab fit {folder}"
         ) from None
-    return found, stale_sources(folder, sources)
+    return found, changed_since(folder, provenance, "fit")
 
 
 def fresh_fit_options(folder: str | Path) -> FitOptions:

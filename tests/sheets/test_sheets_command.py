@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pypdfium2 as pdfium
 import pytest
 from typer.testing import CliRunner
@@ -50,11 +52,14 @@ def test_the_foot_names_the_plan_and_series_that_were_printed(folder):
 
 def test_a_stale_plan_is_called_stale(folder):
     assert "stale" not in ran(folder).stderr
-    with (folder / "series.toml").open("a", encoding="utf-8") as file:
-        file.write("\n# a word more\n")
+    path = folder / "series.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text + "\n# a word more\n", encoding="utf-8")
+    assert "stale" not in ran(folder).stderr
+    path.write_text(re.sub("seed = .*", "seed = 9", text), encoding="utf-8")
     done = ran(folder)
     assert done.exit_code == 0
-    assert "the plan is stale: series.toml has changed" in done.stderr
+    assert "the plan is stale: seed of series.toml changed since" in done.stderr
 
 
 def test_page_labels_class_and_output_are_taken(folder, tmp_path):

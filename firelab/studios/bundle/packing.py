@@ -23,8 +23,9 @@ from firelab.series.folder import (
     WINDOWS_TABLE,
     json_text,
     sha256_of,
-    stale_sources,
 )
+from firelab.series.series_file import series_hash
+from firelab.series.what_matters import changed_since
 from firelab.studios.bundle.archive import name_fault
 from firelab.studios.bundle.bundle import (
     FIGURES_FOLDER,
@@ -68,7 +69,7 @@ _FOLDERS = {
     FIGURES_FOLDER: (".svg", ".png", ".pdf"),
     PHOTOS_FOLDER: PHOTO_SUFFIXES,
 }
-_REMAKE = {FIT_FILE: "firelab fit", WINDOWS_FILE: "firelab windows"}
+_MADE = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
 
 
 def pack_series(
@@ -225,20 +226,16 @@ def _privacy_words(
 
 def _refuse_stale(base: Path) -> None:
     findings = []
-    series_digest, log_digest = (
-        sha256_of(base / SERIES_FILE),
-        sha256_of(base / FIRINGS_FILE),
-    )
-    for name, remedy in _REMAKE.items():
+    log_digest = sha256_of(base / FIRINGS_FILE)
+    for name, made in _MADE.items():
         path = base / name
         if not path.is_file():
             continue
         stored = json.loads(path.read_text(encoding="utf-8")).get("provenance", {})
-        stale = stale_sources(base, stored.get("sources", {}))
-        if stored.get("series_hash") not in (None, series_digest):
-            stale.insert(0, SERIES_FILE)
+        stored.setdefault("series_hash", series_hash(base))
+        stale = changed_since(base, stored, made)
         if stale:
-            findings.append(_stale(name, ", ".join(stale), remedy))
+            findings.append(_stale(name, ", ".join(stale), f"firelab {made}"))
     report = base / REPORT_FILE
     if report.is_file() and log_digest not in report.read_text(encoding="utf-8"):
         findings.append(_stale(REPORT_FILE, FIRINGS_FILE, "firelab report"))

@@ -1,0 +1,107 @@
+"""Which parts of a series a plan, a fit and windows are made from, and which changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import SERIES_FILE, stale_sources
+from firelab.series.series_file import read_series, series_hash
+
+_FIT = (
+    "seed",
+    "factors.",
+    "model.",
+    "priors.",
+    "blank.metal",
+    "blank.thickness",
+    "blank.warm_up",
+    "responses.stage.grades",
+    "responses.transparency",
+    "window.level",
+)
+MATTERS: Mapping[str, tuple[str, ...]] = {
+    "plan": (
+        *("seed", "factors.", "rules", "model.", "plan.", "blank.", "coat.", "glass."),
+        *("preparation.", "kiln."),
+    ),
+    "fit": _FIT,
+    "windows": (*_FIT, "responses.stage.target", "rules", "kiln.", "window."),
+}
+"""What each is made from, by the beginning of its key in series.toml.
+
+A name, a question, the words of a grade, what is expected, and the budget are not
+among them: more powder, blanks or loads leave a plan as good as it was.
+"""
+_BUDGET_LIKE = ("plan.loads", "plan.shift")
+"""Keys of ``[plan]`` that bound or judge a plan but do not make it another."""
+
+
+def series_parts(series: FiringSeries) -> dict[str, str]:
+    """Return a short hash of each part of a series that anything is made from.
+
+    Returns
+    -------
+    dict of str to str
+        Key of series.toml, such as ``factors.dwell``, to 12 hex digits of the SHA-256
+        of its value in natural units: how it was written does not matter.
+
+    Examples
+    --------
+    >>> from firelab.series.series_file import design_path
+    >>> parts = series_parts(read_series(design_path("quick-look")))
+    >>> "factors.dwell" in parts, "budget.loads" in parts, len(parts["seed"])
+    (True, False, 12)
+    """
+    wanted = tuple({key for keys in MATTERS.values() for key in keys})
+    parts = {}
+    for name, value in asdict(series).items():
+        fields = value if isinstance(value, dict) else {"": value}
+        if name == "responses":
+            stage = {f"stage.{key}": one for key, one in value["stage"].items()}
+            fields = {**stage, "transparency": value["transparency"]}
+        for field, one in fields.items():
+            key = f"{name}.{field}".rstrip(".")
+            if key.startswith(wanted) and key not in _BUDGET_LIKE:
+                text = json.dumps(one, sort_keys=True, default=str)
+                parts[key] = hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+    return parts
+
+
+def changed_since(
+    folder: str | Path, provenance: Mapping[str, Any], made: str
+) -> list[str]:
+    """Name what a result was made from that has changed since.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The series folder.
+    provenance : mapping
+        As the result's file holds it. Without ``parts``, as files made before had
+        none, series.toml counts as changed where its bytes have.
+    made : {'plan', 'fit', 'windows'}
+
+    Returns
+    -------
+    list of str
+        Such as ``factors.dwell of series.toml`` or ``firings.csv``; empty where all
+        that matters stands as it was.
+    """
+    changed = []
+    stored = provenance.get("parts")
+    if stored:
+        now, keys = series_parts(read_series(folder)), MATTERS[made]
+        changed = [
+            f"{key} of {SERIES_FILE}"
+            for key in sorted({*stored, *now})
+            if key.startswith(keys) and stored.get(key) != now.get(key)
+        ]
+    elif series_hash(folder) != provenance["series_hash"]:
+        changed = [SERIES_FILE]
+    return changed + stale_sources(folder, provenance.get("sources", {}))
