@@ -5,13 +5,43 @@ Every fault that reaches a person names the place, the values and what to do.
 
 from __future__ import annotations
 
+import difflib
+import shlex
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 
 EXIT_DONE = 0
 EXIT_FINDINGS = 1
 EXIT_USAGE = 2
 EXIT_UNSUPPORTED = 3
+
+
+def quoted(name: object) -> str:
+    """Return a name as a command can be pasted with it.
+
+    Examples
+    --------
+    >>> quoted("marsh-green"), quoted("marsh green")
+    ('marsh-green', "'marsh green'")
+    """
+    return shlex.quote(str(name))
+
+
+def neighbours_hint(name: str) -> str:
+    """Return a further line that names what stands beside a mistyped path, if anything.
+
+    Parameters
+    ----------
+    name : str
+        Path that is not there; where it is, the answer is empty.
+    """
+    path = Path(name)
+    if path.exists() or not path.parent.is_dir():
+        return ""
+    beside = [one.name for one in path.parent.iterdir() if not one.name.startswith(".")]
+    near = difflib.get_close_matches(path.name, sorted(beside), n=3, cutoff=0.5)
+    return f"\n  hint: did you mean {' or '.join(near)}?" if near else ""
 
 
 class FirelabError(Exception):
@@ -37,7 +67,7 @@ class FirelabError(Exception):
 
     def __str__(self) -> str:
         """Render the fault as the terminal shows it."""
-        head = f"{self.where} {self.what}" if self.where else self.what
+        head = f"{self.where}: {self.what}" if self.where else self.what
         return f"{head}\n  hint: {self.hint}" if self.hint else head
 
 

@@ -64,7 +64,8 @@ def _firelab(
 ) -> None:
     """Plan test tiles of enamel, fire them, and find a firing window to trust.
 
-    The work in order: new, check, plan, sheets, record, fit, windows, report.
+    The work in order: new, check, foresee, plan, sheets, record or kilnside, fit,
+    windows, next, report. With other studios: pack, unpack, verify, pool, shelf.
     """
 
 

@@ -12,7 +12,13 @@ from contextlib import contextmanager
 from typing import Any, NoReturn, TextIO
 
 from firelab.craft.units import with_degree_signs
-from firelab.errors import EXIT_FINDINGS, Finding, FirelabError, findings_text
+from firelab.errors import (
+    EXIT_FINDINGS,
+    Finding,
+    FirelabError,
+    findings_text,
+    neighbours_hint,
+)
 
 
 def result(text: str) -> None:
@@ -98,5 +104,7 @@ def exit_on_fault(*, as_json: bool = False) -> Iterator[None]:
             remark(str(fault))
         leave(fault.exit_code)
     except OSError as fault:
-        remark(f"{fault.filename or ''} {fault.strerror or fault}".strip())
+        reason = (fault.strerror or str(fault)).casefold()
+        name = str(fault.filename or "")
+        remark(f"{name}: {reason}{neighbours_hint(name)}" if name else reason)
         leave(EXIT_FINDINGS)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 if TYPE_CHECKING:
     from firelab.records.records import Records
@@ -18,23 +19,17 @@ EXAMPLE = "firelab fit marsh-green"
 
 def command(
     folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
-    method: Annotated[
-        str, typer.Option("--method", help="posterior (for windows) or ml.")
-    ] = "posterior",
-    link: Annotated[
-        str, typer.Option("--link", help="logit, probit, cloglog or loglog.")
-    ] = "logit",
-    terms: Annotated[
-        str,
+    details: Annotated[
+        bool,
         typer.Option(
-            "--terms", help="Such as 'temperature + dwell + base'; default: the series'."
+            "--details", help="Coefficients, priors and diagnostics too, for who checks."
         ),
-    ] = "",
+    ] = False,
     compare: Annotated[
         bool,
         typer.Option(
             "--compare",
-            help="Say which terms matter, each load predicted from the rest.",
+            help="Advanced: which terms matter, each load predicted from the rest.",
         ),
     ] = False,
     observers: Annotated[
@@ -47,15 +42,22 @@ def command(
         bool,
         typer.Option(
             "--heat-work",
-            help="Estimate the activation energy; compare with temperature and dwell.",
+            help="Advanced: activation energy, against temperature and dwell.",
         ),
     ] = False,
-    details: Annotated[
-        bool,
+    method: Annotated[
+        str, typer.Option("--method", help="Advanced: posterior (for windows) or ml.")
+    ] = "posterior",
+    link: Annotated[
+        str, typer.Option("--link", help="Advanced: logit, probit, cloglog or loglog.")
+    ] = "logit",
+    terms: Annotated[
+        str,
         typer.Option(
-            "--details", help="Coefficients, priors and diagnostics too, for who checks."
+            "--terms",
+            help="Advanced: such as 'temperature + dwell + base'; else the series'.",
         ),
-    ] = False,
+    ] = "",
     as_json: Annotated[bool, typer.Option("--json", help="The fit as JSON.")] = False,
 ) -> None:
     """Say what mattered, in your kiln's degrees; write fit.json.
@@ -104,7 +106,7 @@ def command(
                 console.result(f"priors matter: {found.sensitivity}")
         for _, answer in answers:
             console.result(answer.summary())
-        console.remark(f"{written}: next, firelab windows {folder}")
+        console.remark(f"{written}: next, firelab windows {quoted(folder)}")
 
 
 Answer = Callable[["Records", Sequence[str] | None, str], Any]

@@ -26,16 +26,23 @@ def command(
         str, typer.Option("--kinds", help="Plan kinds, by commas; else the series' own.")
     ] = "",
     tiles: Annotated[
-        str, typer.Option("--tiles", help="Sizes, by commas; else the series' own.")
+        str,
+        typer.Option(
+            "--tiles", help="Sizes, by commas; else the series' own, fewer and more."
+        ),
     ] = "",
     tries: Annotated[
         int, typer.Option("--tries", min=1, help="Invented truths per plan.")
     ] = 40,
-    jobs: Annotated[int, typer.Option("--jobs", help="Processes; -1: every core.")] = -1,
+    jobs: Annotated[
+        int | None,
+        typer.Option("--jobs", min=1, help="Advanced: processes; else one a core."),
+    ] = None,
     dask: Annotated[
         str,
         typer.Option(
-            "--dask", help="Address of a Dask scheduler, or 'local' for one of its own."
+            "--dask",
+            help="Advanced: address of a Dask scheduler, or 'local' for one of its own.",
         ),
     ] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
@@ -59,7 +66,7 @@ def command(
                 series,
                 candidates,
                 n_tries=tries,
-                n_jobs=jobs,
+                n_jobs=jobs or -1,
                 backend=backend,
                 told=lambda done, wanted: console.progress(f"try {done} of {wanted}"),
             )
@@ -88,10 +95,11 @@ def _candidates(
 
     names = [name.strip() for name in kinds.split(",") if name.strip()]
     sizes: list[int | None] = [_size(part) for part in tiles.split(",") if part.strip()]
+    sizes = sizes or _own_sizes(series)
     found: list[PlannedCandidate] = []
     digest = series_hash(folder)
     for kind in names or [series.plan.kind]:
-        for size in sizes or [series.plan.tiles]:
+        for size in sizes:
             repeats = 1 if size else series.plan.repeats
             asked = replace(series.plan, kind=kind, tiles=size, repeats=repeats)
             wish = replace(series, plan=asked)
@@ -105,6 +113,14 @@ def _candidates(
             if all(plan.n_tiles != one.plan.n_tiles or kind != one.kind for one in found):
                 found.append(PlannedCandidate(kind=kind, plan=plan))
     return found
+
+
+def _own_sizes(series: FiringSeries) -> list[int | None]:
+    """Return two thirds of the series' own size, that size, and four thirds of it."""
+    from firelab.plan.make_plan import make_plan
+
+    own = make_plan(series).n_tiles
+    return [max(4, round(own * 2 / 3)), series.plan.tiles, round(own * 4 / 3)]
 
 
 def _size(written: str) -> int:

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 EXAMPLE = "firelab new marsh-green --from opaque-window"
 
@@ -52,4 +53,4 @@ def command(
             target, re.sub(r"(?m)^name = ", f'mark = "{mark}"\nname = ', text, count=1)
         )
         console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
-        console.result(f"{target}: edit it, then: firelab check {folder}")
+        console.result(f"{target}: edit it, then: firelab check {quoted(folder)}")

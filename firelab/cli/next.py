@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 if TYPE_CHECKING:
     from firelab.plan.plan import Plan
@@ -102,7 +103,7 @@ def _offer_replacements(folder: Path) -> None:
         codes = ", ".join(lost["tile"])
         console.remark(
             f"lost without a grade: {codes}; to plan their settings again: "
-            f"firelab next {folder} --replace"
+            f"firelab next {quoted(folder)} --replace"
         )
 
 
@@ -149,6 +150,6 @@ def _tell_added(folder: Path, plan: Plan, longer: Plan) -> None:
     for session in sorted(set(added["session"])):
         console.remark(
             f"session {session} planned; print it with: "
-            f"firelab sheets {folder} --session {session}"
+            f"firelab sheets {quoted(folder)} --session {session}"
         )
     console.remark("; ".join(part for part in parts if part))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 if TYPE_CHECKING:
     from firelab.plan.plan import Plan
@@ -24,14 +25,15 @@ def command(
         str, typer.Option(help="Kind of plan, in place of plan.kind of the series.")
     ] = "",
     tiles: Annotated[
-        int, typer.Option(min=0, help="How many tiles, in place of plan.tiles.")
-    ] = 0,
+        int | None, typer.Option(min=1, help="How many tiles; else plan.tiles.")
+    ] = None,
     seed: Annotated[
-        int, typer.Option(min=-1, help="Seed, in place of the seed of the series.")
-    ] = -1,
+        int | None, typer.Option(min=0, help="Advanced: seed; else the seed of the series.")
+    ] = None,
     add: Annotated[
-        int, typer.Option(min=0, help="Keep the plan, fired or not; add the best N tiles.")
-    ] = 0,
+        int | None,
+        typer.Option(min=1, help="Keep the plan, fired or not; add the best N tiles."),
+    ] = None,
     compare: Annotated[
         bool, typer.Option("--compare", help="Lay all kinds side by side; write nothing.")
     ] = False,
@@ -40,6 +42,10 @@ def command(
         bool, typer.Option("--figure", help="Draw figures/plan.png and .svg, too.")
     ] = False,
     kinds: Annotated[bool, typer.Option("--kinds", help="List the kinds, leave.")] = False,
+    details: Annotated[
+        bool,
+        typer.Option("--details", help="The figures of the design too, for who checks."),
+    ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the result as JSON.")
     ] = False,
@@ -62,12 +68,12 @@ def command(
                 _compare(series, kind, sizes, seed, as_json)
                 return
             plan = _added(series, folder, add) if add else _made(series, folder, seed)
-        _write(series, plan, folder, as_json)
+        _write(series, plan, folder, as_json=as_json, details=details)
         if figure:
             _draw(series, plan, folder)
 
 
-def _made(series: FiringSeries, folder: Path, seed: int) -> Plan:
+def _made(series: FiringSeries, folder: Path, seed: int | None) -> Plan:
     from firelab.plan.make_plan import plan_series
     from firelab.series.series_file import read_series, series_hash
 
@@ -76,7 +82,7 @@ def _made(series: FiringSeries, folder: Path, seed: int) -> Plan:
         series,
         series_hash=series_hash(folder),
         declared=read_series(folder),
-        seed=seed if seed >= 0 else None,
+        seed=seed,
     )
 
 
@@ -87,7 +93,9 @@ def _added(series: FiringSeries, folder: Path, n: int) -> Plan:
     return add_best_tiles(series, read_plan(folder, series), n)
 
 
-def _write(series: FiringSeries, plan: Plan, folder: Path, as_json: bool) -> None:
+def _write(
+    series: FiringSeries, plan: Plan, folder: Path, *, as_json: bool, details: bool
+) -> None:
     from firelab.plan.plan import plan_summary
     from firelab.plan.plan_files import plan_dict, write_plan
 
@@ -95,8 +103,9 @@ def _write(series: FiringSeries, plan: Plan, folder: Path, as_json: bool) -> Non
     if as_json:
         console.result_json(plan_dict(plan, invented=series.invented))
         return
-    console.result(plan_summary(series, plan))
-    console.remark(f"wrote {folder / 'plan.csv'} and plan.json; next: firelab sheets")
+    console.result(plan_summary(series, plan, details=details))
+    written = f"wrote {folder / 'plan.csv'} and plan.json"
+    console.remark(f"{written}; next: firelab sheets {quoted(folder)}")
 
 
 def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
@@ -120,7 +129,9 @@ def _name_conflicting_lines(folder: Path) -> Iterator[None]:
         raise with_lines(fault, path.read_text(encoding="utf-8-sig")) from None
 
 
-def _compare(series: FiringSeries, kind: str, sizes: str, seed: int, as_json: bool) -> None:
+def _compare(
+    series: FiringSeries, kind: str, sizes: str, seed: int | None, as_json: bool
+) -> None:
     from firelab.errors import UsageError
     from firelab.plan.compare import compare_plans, comparison_text
     from firelab.plan.kinds.registry import KINDS, kind_named
@@ -135,7 +146,7 @@ def _compare(series: FiringSeries, kind: str, sizes: str, seed: int, as_json: bo
         series,
         kinds=[kind_named(kind).name] if kind else list(KINDS),
         sizes=asked or [series.plan.tiles],
-        seed=seed if seed >= 0 else None,
+        seed=seed,
     )
     if as_json:
         plain = frame.astype("object").where(frame.notna(), None)
@@ -158,7 +169,7 @@ def _list_kinds(as_json: bool) -> None:
         console.result(f"{one.name:{width}}  {one.description}")
 
 
-def _with_wish(series: FiringSeries, kind: str, tiles: int) -> FiringSeries:
+def _with_wish(series: FiringSeries, kind: str, tiles: int | None) -> FiringSeries:
     import dataclasses
 
     wish = dataclasses.replace(
@@ -183,5 +194,6 @@ def _refuse_if_fired(folder: Path) -> None:
             f"holds {n_looks} look{'s' if n_looks != 1 else ''} at tiles of this plan, "
             "which a new plan would orphan",
             str(path),
-            "lengthen the plan with: firelab plan --add N; or start a new folder",
+            "start a new folder, or lengthen the plan with: "
+            f"firelab plan {quoted(path.parent)} --add 4",
         )

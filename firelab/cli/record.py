@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 if TYPE_CHECKING:
     from firelab.plan.plan import Plan
@@ -75,7 +76,9 @@ def command(
         typer.Option(help="CSV to write as understood, the rest to be filled in."),
     ] = None,
     by: Annotated[str, typer.Option(help="Who records; else the observer.")] = "",
-    at: Annotated[str, typer.Option(help="When it is recorded, ISO 8601; else now.")] = "",
+    at: Annotated[
+        str, typer.Option("--recorded-at", help="When it is recorded, ISO 8601; else now.")
+    ] = "",
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what would be added; add nothing.")
     ] = False,
@@ -213,7 +216,9 @@ def _table(file: str, base: Path, brief: TextTable | None, sheet: str) -> TextTa
     path = Path(file)
     if path.resolve() == (base / FIRINGS_FILE).resolve():
         raise UsageError(
-            "is the log itself", str(path), f"to look through it: firelab check {base}"
+            "is the log itself",
+            str(path),
+            f"to look through it: firelab check {quoted(base)}",
         )
     with path.open("rb") as stream:
         return read_table(stream.read(LARGEST_BYTES + 1), path.name, sheet=sheet)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 EXAMPLE = (
     "firelab shelf bundles --kind opaque --metal copper --stage full "
-    "--at '1450 degF' --within '2 min'"
+    "--heat '1450 degF' --within '2 min'"
 )
 
 
@@ -25,9 +25,9 @@ def command(
     metal: Annotated[str, typer.Option(help="Such as copper.")] = "",
     base: Annotated[str, typer.Option(help="What lies under it; none is bare.")] = "",
     lead: Annotated[str, typer.Option(help="lead-free, lead-bearing or unknown.")] = "",
-    mesh: Annotated[int, typer.Option(min=0, help="Sieve number.")] = 0,
+    mesh: Annotated[int | None, typer.Option(min=1, help="Sieve number.")] = None,
     stage: Annotated[str, typer.Option(help="Grade that is wanted, such as full.")] = "",
-    at: Annotated[str, typer.Option(help="Temperature, such as '1450 degF'.")] = "",
+    heat: Annotated[str, typer.Option(help="Kiln temperature, such as '1450 degF'.")] = "",
     within: Annotated[str, typer.Option(help="Longest dwell, such as '2 min'.")] = "",
     sure: Annotated[
         bool, typer.Option("--sure", help="Leave out what is only likely.")
@@ -60,9 +60,9 @@ def command(
             metal=metal,
             base=base,
             lead=lead,
-            mesh=mesh or None,
+            mesh=mesh,
             stage=stage,
-            at_degC=parse_temperature(at) if at else None,
+            at_degC=parse_temperature(heat) if heat else None,
             within_s=parse_duration(within) if within else None,
             sure=sure,
         )

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 EXAMPLE = "firelab unpack marsh-green.zip their-marsh-green"
 
@@ -63,4 +64,4 @@ def command(
         console.remark(f"studio: {opened.studio or 'not named'}; licence: {licence}")
         console.remark("a seal shows damage, not the sender: compare the SHA-256 with them")
         if not check:
-            console.remark(f"next: firelab verify {target}")
+            console.remark(f"next: firelab verify {quoted(target)}")

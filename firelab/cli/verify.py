@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import EXIT_FINDINGS
+from firelab.errors import EXIT_FINDINGS, FaultyFile, FirelabError
 
 EXAMPLE = "firelab verify their-marsh-green"
 
@@ -33,7 +33,15 @@ def command(
             found = verify_folder(folder)
         else:
             with tempfile.TemporaryDirectory(prefix="firelab-") as place:
-                found = verify_folder(unpack_bundle(read_bundle(folder), place))
+                unpacked = unpack_bundle(read_bundle(folder), place)
+                try:
+                    found = verify_folder(unpacked)
+                except FaultyFile:
+                    raise
+                except FirelabError as fault:
+                    # The folder is gone when this is read: name the bundle.
+                    named = fault.where.replace(str(unpacked), folder.name)
+                    raise type(fault)(fault.what, named, fault.hint) from None
         if as_json:
             console.result_json(found.to_dict())
         else:

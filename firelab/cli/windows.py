@@ -17,18 +17,23 @@ def command(
     folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
     probability: Annotated[
         float | None,
-        typer.Option("--probability", help="Asked of the target; default: the series'."),
+        typer.Option(
+            "--probability", help="Share of tiles asked for, such as 0.8; else the series'."
+        ),
     ] = None,
     confidence: Annotated[
         float | None,
-        typer.Option("--confidence", help="Asked of that; default: the series'."),
+        typer.Option(
+            "--confidence", help="How sure of that, such as 0.8; else the series'."
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="The windows as JSON.")] = False,
 ) -> None:
-    """Answer with edges, recipe and tolerance; write windows.json and windows.csv.
+    """Say what to set, how far you may be off, and what to expect.
 
-    It takes the fit of fit.json: run firelab fit first. Exit 3 where no setting
-    has an assured recipe; the reason and what would settle it are printed.
+    Writes windows.json and windows.csv from the fit of fit.json: run firelab fit
+    first. Exit 3 where no setting has a recipe yet; why, and what would settle it,
+    is said.
     """
     from firelab.windows.firing_windows import firing_windows
     from firelab.windows.fit_file import (

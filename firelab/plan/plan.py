@@ -1,9 +1,4 @@
-"""The plan: which tile is fired when, at what setting, and what it costs.
-
-A plan in words, short enough to read at the bench.
-
-Frames of settings: the five factors, one row per test firing.
-"""
+"""The plan: which tile is fired when, at what setting, and what it costs."""
 
 from __future__ import annotations
 
@@ -120,7 +115,7 @@ class Plan:
         return int(self.tiles["tile"].nunique())
 
 
-def plan_summary(series: FiringSeries, plan: Plan) -> str:
+def plan_summary(series: FiringSeries, plan: Plan, *, details: bool = False) -> str:
     """Return what a plan fires and what it costs, about a dozen lines.
 
     Parameters
@@ -128,7 +123,9 @@ def plan_summary(series: FiringSeries, plan: Plan) -> str:
     series : FiringSeries
         What is planned.
     plan : Plan
-        To be told.
+    details : bool, default False
+        The figures of the design too, for who checks: errors of prediction, power,
+        aliases, and how far order and temperature go together.
     """
     tiles = plan.tiles
     n_loads, n_sessions = tiles["load"].nunique(), tiles["session"].nunique()
@@ -155,8 +152,14 @@ def plan_summary(series: FiringSeries, plan: Plan) -> str:
         f"preparation firings: {len(plan.preparation)}; "
         f"kiln time {plan.time_h['total']:.1f} h"
     )
-    lines += [*_teaching_lines(plan), *_alias_lines(plan)]
-    return "\n".join([*lines, *(f"- {note}" for note in plan.notes)])
+    notes = [note for note in plan.notes if details or not note.startswith(_OF_DESIGN)]
+    if details:
+        lines += [*_teaching_lines(plan), *_alias_lines(plan)]
+    return "\n".join([*lines, *(f"- {note}" for note in notes)])
+
+
+_OF_DESIGN = ("Order: loads at random", "Chosen by ")
+"""Beginnings of notes that speak of the design, not of what to do."""
 
 
 def _teaching_lines(plan: Plan) -> list[str]:

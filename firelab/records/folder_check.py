@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import shlex
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from firelab.craft.trade_words import count_words
-from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.errors import FaultyFile, Finding, FirelabError, quoted
 from firelab.plan.faults import plan_findings
 from firelab.plan.feasibility import ImpossiblePlan, check_possible, with_lines
 from firelab.plan.plan import Plan
@@ -153,7 +152,7 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
             "looks are recorded under this plan: put that back as it was, or start a new "
             "folder for the changed series with: firelab new"
             if (base / FIRINGS_FILE).is_file()
-            else f"make it anew with: firelab plan {shlex.quote(str(base))}",
+            else f"make it anew with: firelab plan {quoted(base)}",
         )
     loads = plan.tiles["load"].nunique()
     gathered.standing.append(
@@ -234,11 +233,12 @@ def _derived(gathered: _Gathered) -> None:
 def _next_step(gathered: _Gathered, plan: Plan | None, log: FiringLog) -> str:
     base = gathered.folder
     if plan is None:
-        return f"firelab plan {base}"
+        return f"firelab plan {quoted(base)}"
     if not log.standing:
-        return f"firelab sheets {base}, fire, then firelab record FILE.csv {base}"
+        fired = f"firelab record FILE.csv {quoted(base)}"
+        return f"firelab sheets {quoted(base)}, fire, then {fired}"
     if not (base / FIT_FILE).is_file():
-        return f"firelab fit {base}"
+        return f"firelab fit {quoted(base)}"
     if not (base / WINDOWS_FILE).is_file():
-        return f"firelab windows {base}"
-    return f"firelab report {base}"
+        return f"firelab windows {quoted(base)}"
+    return f"firelab report {quoted(base)}"

@@ -17,7 +17,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from firelab.craft.units import format_temperature
-from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
+from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighbours_hint
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE, sha256_of
 from firelab.series.written import FROM_FILE
@@ -131,10 +131,11 @@ def read_series(folder: str | Path) -> FiringSeries:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError:
+        near = neighbours_hint(str(folder)).partition("hint: ")[2]
         raise FirelabError(
             "there is no series here",
             str(path),
-            "start one with: firelab new FOLDER --from DESIGN",
+            near or "start one with: firelab new FOLDER --from DESIGN",
         ) from None
     except UnicodeDecodeError as fault:
         raise FirelabError(

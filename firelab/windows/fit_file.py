@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from firelab.errors import FirelabError, RecordsInsufficient, UsageError
+from firelab.errors import FirelabError, RecordsInsufficient, UsageError, quoted
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior import prior_sensitivity
@@ -194,16 +194,18 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
         content = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise RecordsInsufficient(
-            "there is no fit yet", str(path), f"firelab fit {folder}"
+            "there is no fit yet", str(path), f"firelab fit {quoted(folder)}"
         ) from None
     except ValueError:
-        raise FirelabError("is not JSON", str(path), f"firelab fit {folder}") from None
+        raise FirelabError(
+            "is not JSON", str(path), f"firelab fit {quoted(folder)}"
+        ) from None
     try:
         if content["schema"] != SCHEMA:
             raise FirelabError(
                 f"has schema {content['schema']!r}, not {SCHEMA!r}",
                 str(path),
-                f"fit again: firelab fit {folder}",
+                f"fit again: firelab fit {quoted(folder)}",
             )
         options = content["options"]
         told = content["provenance"]
@@ -216,7 +218,7 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
         )
     except (KeyError, TypeError, AttributeError):
         raise FirelabError(
-            "is not a fit of firelab", str(path), f"fit again: firelab fit {folder}"
+            "is not a fit of firelab", str(path), f"fit again: firelab fit {quoted(folder)}"
         ) from None
     return found, changed_since(folder, provenance, "fit")
 
@@ -236,7 +238,7 @@ def fresh_fit_options(folder: str | Path) -> FitOptions:
         raise FirelabError(
             f"is stale: {', '.join(stale)} changed since",
             str(Path(folder) / FIT_FILE),
-            f"fit again: firelab fit {folder}",
+            f"fit again: firelab fit {quoted(folder)}",
         )
     return options
 

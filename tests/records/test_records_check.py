@@ -214,5 +214,5 @@ def test_a_file_that_is_not_there(opaque, tmp_path):
 
 def test_a_moment_of_recording_can_be_given(opaque):
     run("record", opaque.path, "--tile", opaque.tiles[0], "--stage", "full",
-        "--at", "2025-03-01 14:05")  # fmt: skip
+        "--recorded-at", "2025-03-01 14:05")  # fmt: skip
     assert "2025-03-01T14:05:00" in opaque.log.read_text()

@@ -255,7 +255,7 @@ def test_a_hostile_colour_cannot_leave_the_data_block(tmp_path, invent):
 def test_the_command_answers_the_trades_question(library):
     words = "--kind opaque --metal copper --stage full --within".split()
     ran = CliRunner().invoke(
-        app, ["shelf", str(library), *words, "4 min", "--at", "1390 degF", "--json"]
+        app, ["shelf", str(library), *words, "4 min", "--heat", "1390 degF", "--json"]
     )
     assert ran.exit_code == 0, ran.output
     told = json.loads(ran.stdout)
@@ -285,6 +285,6 @@ def test_faults_are_told(tmp_path):
     (tmp_path / "shelf.duckdb").write_bytes(b"not a database, no" * 1000)
     with pytest.raises(FirelabError, match="cannot be opened"):
         refresh_shelf(tmp_path)
-    ran = CliRunner().invoke(app, ["shelf", str(tmp_path), "--at", "1450"])
+    ran = CliRunner().invoke(app, ["shelf", str(tmp_path), "--heat", "1450"])
     assert ran.exit_code == 1
     assert "has no unit" in ran.stderr

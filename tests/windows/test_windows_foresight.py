@@ -80,13 +80,16 @@ def test_more_tiles_promise_narrower_edges_and_the_same_for_any_backend():
     assert all(0 <= row["chance"] <= 1 for row in (few, many))
     again = foresee(series, plans, n_tries=6, n_jobs=2, backend="threading")
     assert again.to_dict() == found.to_dict()
-    assert "6 invented truths a plan; nothing here was fired" in found.summary()
+    assert (
+        "Each plan was tried on 6 invented colours; nothing here was fired."
+        in found.summary()
+    )
 
 
 def test_an_expectation_that_was_not_stated_is_called_assumed():
     found = foresee(SERIES, [candidate(repeats=1)], n_tries=1, n_jobs=1)
     assert found.assumed
-    assert "no [expectation] in series.toml" in found.summary()
+    assert "Without [expectation] in series.toml" in found.summary()
     assumed = assumed_expectation(SERIES)
     low, high = SERIES.span("temperature")
     assert low < assumed.low_edge < assumed.high_edge < high

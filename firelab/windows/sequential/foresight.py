@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from firelab.craft.units import format_temperature_difference
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.plan.plan import Plan
@@ -62,6 +64,8 @@ class Foresight:
     level : float
         Of the intervals whose width is told.
     notes : tuple of str
+    reads : {'degF', 'degC'}
+        Unit of the kiln's display.
     """
 
     frame: pd.DataFrame
@@ -70,6 +74,7 @@ class Foresight:
     expectation: Expectation
     level: float
     notes: tuple[str, ...]
+    reads: str = "degF"
 
     @property
     def table(self) -> pd.DataFrame:
@@ -78,15 +83,16 @@ class Foresight:
 
     def summary(self) -> str:
         """Return the comparison as lines for a terminal."""
-        head = f"{'plan':<18}{'tiles':>6}{'loads':>6}{'hours':>7}"
-        lines = [f"{head}{'edges, degC wide':>22}{'chance of a recipe':>21}"]
-        for row in self.frame.to_dict("records"):
-            spread = f"{row['width_lower_degC']:.0f} to {row['width_upper_degC']:.0f}"
-            lines.append(
-                f"{row['kind']:<18}{row['tiles']:>6}{row['loads']:>6}{row['hours']:>7.1f}"
-                f"{row['width_degC']:>9.0f} ({spread:>9})"
-                f"{row['chance']:>14.0%} +/- {row['chance_error']:.0%}"
-            )
+        lines = [
+            f"With {row['tiles']} tiles in {row['loads']} loads, {row['hours']:.1f} h "
+            f"({row['kind']}): {_chance_words(row['chance'])}; edges known to "
+            f"{format_temperature_difference(row['width_degC'], self.reads)}."
+            for row in self.frame.to_dict("records")
+        ]
+        most = self.frame["chance"].max()
+        if most < _GOOD_CHANCE:
+            more = int(self.frame["tiles"].max() * 4 / 3)
+            lines.append(f"Try {more} tiles, or ask for less certainty under [window].")
         return "\n".join([*lines, *self.notes])
 
     def to_dict(self) -> dict[str, Any]:
@@ -99,6 +105,29 @@ class Foresight:
             "level": self.level,
             "notes": list(self.notes),
         }
+
+
+_GOOD_CHANCE = 0.8
+"""Chance of a recipe below which more tiles are advised (chosen here, no source)."""
+
+
+def _chance_words(chance: float) -> str:
+    """Say the chance of a recipe as a person does.
+
+    Examples
+    --------
+    >>> _chance_words(0.34), _chance_words(0.78)
+    ('about 1 chance in 3 of a recipe', 'about 4 chances in 5 of a recipe')
+    >>> _chance_words(0.0), _chance_words(1.0)
+    ('hardly a chance of a recipe', 'a recipe is almost certain')
+    """
+    if chance < 0.04:
+        return "hardly a chance of a recipe"
+    if chance > 0.96:
+        return "a recipe is almost certain"
+    share = Fraction(chance).limit_denominator(5 if 0.2 <= chance <= 0.8 else 20)
+    chances = "chance" if share.numerator == 1 else "chances"
+    return f"about {share.numerator} {chances} in {share.denominator} of a recipe"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +204,7 @@ def foresee(
         expectation=expected,
         level=series.window.level,
         notes=_notes(series, n_tries),
+        reads=series.kiln.reads,
     )
 
 
@@ -228,12 +258,12 @@ def _row(candidate: PlannedCandidate, tries: Sequence[_Try]) -> dict[str, Any]:
 
 
 def _notes(series: FiringSeries, n_tries: int) -> tuple[str, ...]:
-    notes = [f"{n_tries} invented truths a plan; nothing here was fired"]
+    notes = [f"Each plan was tried on {n_tries} invented colours; nothing here was fired."]
     if series.expectation is None:
         notes.append(
-            "no [expectation] in series.toml: the window is assumed in the middle "
-            "of the range"
+            "Without [expectation] in series.toml the window is assumed in the middle of "
+            "the range."
         )
     if series.responses.transparency is not None:
-        notes.append("clarity is not foreseen: the chance is of the stage alone")
+        notes.append("Clearness is not foreseen: the chance is of the stage alone.")
     return tuple(notes)
