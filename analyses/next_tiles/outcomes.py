@@ -13,7 +13,7 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.make_plan import stated_plan
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.records.records import Records
-from firelab.windows.edges.edge_draws import edge_doubt
+from firelab.windows.edges.edge_draws import edge_posterior
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.sequential.next_tiles import next_tiles
@@ -69,7 +69,7 @@ def judge(
 ) -> Outcome:
     """Hold the edges and the recipe of a fit to the truth."""
     tiles = int(records.looks["tile"].nunique())
-    doubt = edge_doubt(fit)
+    doubt = edge_posterior(fit)
     low, high = np.quantile(doubt.draws, [0.05, 0.95], axis=0)
     true = np.array(
         [kiln.true_edges(name.dwell_s)[name.side == "high"] for name in doubt.names]

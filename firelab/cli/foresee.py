@@ -68,7 +68,7 @@ def command(
                 n_tries=tries,
                 n_jobs=jobs or -1,
                 backend=backend,
-                told=lambda done, wanted: console.progress(f"try {done} of {wanted}"),
+                progress=lambda done, wanted: console.progress(f"try {done} of {wanted}"),
             )
         console.progress_done()
         png, _ = save_figure(

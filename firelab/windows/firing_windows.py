@@ -1,19 +1,15 @@
-"""From fits to windows: every setting, ranked by how much of it is assured.
-
-The target over the fired range: how probable, and how sure that is.
-"""
+"""From fits to windows: every setting, ranked by how much of it is assured."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-from numpy.typing import NDArray
 
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
-from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
-from firelab.fits.stage import StageFit
 from firelab.windows.edges.edge_draws import dwells_at, edges_at
 from firelab.windows.edges.fired_range import (
     edge_dwells,
@@ -22,12 +18,19 @@ from firelab.windows.edges.fired_range import (
 )
 from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
 from firelab.windows.edges.target_span import target_span
-from firelab.windows.recipe.null_reasons import explain_null, unfired_levels
+from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
 from firelab.windows.recipe.tolerance_box import Box, assured_mask, has_room, largest_box
 from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow
 from firelab.windows.window import FiringWindows
 
+if TYPE_CHECKING:
+    from firelab.fits.clarity.fit import ClarityFit
+    from firelab.fits.stage import StageFit
+
 _MEAN_DRAWS = 500
+"""Draws that the map's mean probability averages: within 0.002 (a test holds it so)."""
+_NEARLY = 1e-9
+"""Rounding error that must not take a degree away (chosen here, no source)."""
 
 
 def map_target(target: TargetAtSetting) -> ProbabilityMap:
@@ -44,11 +47,6 @@ def map_target(target: TargetAtSetting) -> ProbabilityMap:
         probability=probability.reshape(shape),
         assurance=assurance.reshape(shape),
     )
-
-
-FloatArray = NDArray[np.float64]
-
-_NEARLY = 1e-9
 
 
 def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWindows:
@@ -114,7 +112,7 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
     box = None if unfired else largest_box(target, found)
     recipe = _recipe(target, box) if box and has_room(target, box) else None
     best = recipe or _best(target, found)
-    reason = None if recipe else explain_null(target, fit.looks, best)
+    reason = None if recipe else explain_no_recipe(target, fit.looks, best)
     return SettingWindow(
         setting=dict(target.setting),
         edges=tuple(edges_at(target, s) for s in edge_dwells(series, fired)),
@@ -152,7 +150,7 @@ def _recipe(target: TargetAtSetting, box: Box) -> Recipe:
 def _whole_degrees(room_degC: float, target: TargetAtSetting) -> float:
     """Return a tolerance in whole degrees of the kiln's display, degC, rounded down.
 
-    So the room that is told, printed and kept is never more than what is assured.
+    So the room that is printed and kept is never more than what is assured.
     """
     per_degC = 1.0 if target.series.kiln.reads == "degC" else 1.8
     return float(np.floor(room_degC * per_degC + _NEARLY)) / per_degC

@@ -1,7 +1,4 @@
-"""fit.json: what was fitted to a folder, with which options, from which files.
-
-Fit, windows and next tiles as the files of a series folder.
-"""
+"""The derived files of a series folder: fit.json, windows.json and .csv, next.csv."""
 
 from __future__ import annotations
 
@@ -138,14 +135,14 @@ def fit_folder(
     records = read_firings(folder)
     terms = options.terms or None
     stage = fit_stage(records, terms, method=options.method, link=options.link)
-    told = ""
+    words = ""
     if sensitivity and isinstance(stage, StagePosterior):
-        told = prior_sensitivity(records, stage).words
+        words = prior_sensitivity(records, stage).words
     return FolderFit(
         stage=stage,
         clarity=_clarity(records, options),
         options=options,
-        sensitivity=told,
+        sensitivity=words,
         records=records,
     )
 
@@ -208,9 +205,9 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
                 f"fit again: firelab fit {quoted(folder)}",
             )
         options = content["options"]
-        told = content["provenance"]
-        provenance = {**told, "sources": dict(told["sources"])}
-        provenance["series_hash"] = str(told["series_hash"])
+        origin = content["provenance"]
+        provenance = {**origin, "sources": dict(origin["sources"])}
+        provenance["series_hash"] = str(origin["series_hash"])
         found = FitOptions(
             method=str(options["method"]),
             link=str(options["link"]),

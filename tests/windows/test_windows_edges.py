@@ -6,7 +6,7 @@ from scipy import integrate, optimize, stats
 
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.series.terms import TEMPERATURE
-from firelab.windows.edges.edge_draws import fit_edges, hold, interval_of
+from firelab.windows.edges.edge_draws import censor, fit_edges, interval_of
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.edges.target_span import inner_probability, target_span
 from firelab.windows.firing_windows import firing_windows
@@ -171,7 +171,7 @@ def test_quantiles_take_infinite_edges():
     ],
 )
 def test_nothing_is_told_beyond_what_was_fired(edges, told):
-    found = hold(edges, 0.9, (700.0, 825.0), ("below", "above"))
+    found = censor(edges, 0.9, (700.0, 825.0), ("below", "above"))
     assert (found.estimate, found.reason) == (told[0], told[3])
     assert found.lower == told[1]
     assert (found.upper is None) == (told[2] is None)

@@ -71,7 +71,7 @@ def test_more_tiles_promise_narrower_edges_and_the_same_for_any_backend():
         plans,
         n_tries=6,
         n_jobs=1,
-        told=lambda done, all_: told.append((done, all_)),
+        progress=lambda done, all_: told.append((done, all_)),
     )
     assert told[-1] == (12, 12)
     few, many = found.table.to_dict("records")

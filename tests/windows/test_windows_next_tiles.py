@@ -1,4 +1,4 @@
-"""What a load would leave of the edges' doubt, and which load is chosen.
+"""What a load would leave of the edges' variance, and which load is chosen.
 
 The expectation over outcomes is held to the conjugate beta-binomial result
 (Gelman et al., Bayesian Data Analysis, 3rd ed., section 2.4) and to plain loops
@@ -21,12 +21,16 @@ from firelab.plan.stock.preparation import coat_grams, mesh_grams
 from firelab.series.rules import Rule
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import TEMPERATURE, model_matrix
-from firelab.windows.edges.edge_draws import edge_doubt
+from firelab.windows.edges.edge_draws import edge_posterior
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.sequential.affordable import candidate_temperatures, candidate_tiles
+from firelab.windows.sequential.affordable import (
+    LoadHours,
+    candidate_temperatures,
+    candidate_tiles,
+)
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
 from firelab.windows.sequential.next_tiles import next_tiles
-from firelab.windows.sequential.outcome_tree import Ways, grade_chances
+from firelab.windows.sequential.outcome_tree import Outcomes, grade_probabilities
 from firelab.windows.simulation.expected_kiln import (
     assumed_expectation,
     draw_expected_kiln,
@@ -61,13 +65,13 @@ def test_expected_variance_is_that_of_the_beta_binomial(a, b, n_tiles):
         link="logit",
         columns=(),
     )
-    ways = Ways.nothing_fired(4000)
-    chances = grade_chances(draws, np.empty((1, 0)))
+    outcomes = Outcomes.before_any(4000)
+    chances = grade_probabilities(draws, np.empty((1, 0)))
     for _ in range(n_tiles):
-        ways = ways.with_tile(chances[:, 0])
+        outcomes = outcomes.with_tile(chances[:, 0])
     before = a * b / ((a + b) ** 2 * (a + b + 1))
     after = before * (a + b) / (a + b + n_tiles)
-    assert ways.variance(p[:, None])[0] == pytest.approx(after, rel=2e-3)
+    assert outcomes.variance(p[:, None])[0] == pytest.approx(after, rel=2e-3)
 
 
 @pytest.mark.parametrize("tile_sd", [0.0, 0.5, 1.0])
@@ -84,7 +88,7 @@ def test_a_new_tile_brings_the_deviation_of_its_own(tile_sd):
     )
     X = np.array([[-0.5], [0.0], [0.8]])
     points, weights = np.polynomial.hermite_e.hermegauss(5)
-    found = grade_chances(draws, X)[0]
+    found = grade_probabilities(draws, X)[0]
     for place, point in enumerate(points):
         spread = np.sqrt(1.0 + tile_sd**2)
         cuts = (draws.thresholds - X - 0.3 * point) / spread
@@ -98,9 +102,9 @@ def test_every_grading_of_a_load_is_followed(load_sd):
     draws = some_draws(50, load_sd)
     edges = np.column_stack([draws.thresholds[:, 0], draws.thresholds[:, 1] ** 2])
     X = np.array([[-0.5], [0.3], [1.0]])
-    chances = grade_chances(draws, X)
-    ways = Ways.nothing_fired(50).with_tile(chances[:, 0]).with_tile(chances[:, 1])
-    found = ways.variance_with_each(chances, edges)[2]
+    chances = grade_probabilities(draws, X)
+    outcomes = Outcomes.before_any(50).with_tile(chances[:, 0]).with_tile(chances[:, 1])
+    found = outcomes.variance_with_each(chances, edges)[2]
     points, weights = np.polynomial.hermite_e.hermegauss(5)
     weights = weights / weights.sum()
     expected = np.zeros(2)
@@ -124,9 +128,9 @@ def test_every_grading_of_a_load_is_followed(load_sd):
 
 def test_a_new_load_has_an_effect_of_its_own():
     draws = some_draws(60, 1.5)
-    chances = grade_chances(draws, np.array([[0.2]]))
+    chances = grade_probabilities(draws, np.array([[0.2]]))
     edges = draws.thresholds
-    one = Ways.nothing_fired(60).with_tile(chances[:, 0])
+    one = Outcomes.before_any(60).with_tile(chances[:, 0])
     together = one.with_tile(chances[:, 0]).variance(edges).sum()
     apart = one.next_load().with_tile(chances[:, 0]).variance(edges).sum()
     # Two tiles that share a load's effect tell less than two that do not.
@@ -135,14 +139,14 @@ def test_a_new_load_has_an_effect_of_its_own():
 
 def test_many_ways_are_sampled_without_losing_the_answer():
     draws = some_draws(300, 0.4)
-    chances = grade_chances(draws, np.linspace(-1, 1, 6)[:, None])
+    chances = grade_probabilities(draws, np.linspace(-1, 1, 6)[:, None])
     edges = draws.thresholds
-    ways, whole = Ways.nothing_fired(300), 1.0
+    outcomes, whole = Outcomes.before_any(300), 1.0
     for tile in range(6):
-        ways = ways.with_tile(chances[:, tile])
-        assert ways.chance.sum() == pytest.approx(whole)
+        outcomes = outcomes.with_tile(chances[:, tile])
+        assert outcomes.chance.sum() == pytest.approx(whole)
     # 729 gradings by plain weights, no load effect left out.
-    joint = Ways.nothing_fired(300).joint
+    joint = Outcomes.before_any(300).joint
     total = np.zeros(2)
     for grades in itertools.product(range(3), repeat=6):
         part = joint[:, 0]
@@ -151,7 +155,7 @@ def test_many_ways_are_sampled_without_losing_the_answer():
         likelihood = part.sum(axis=1)
         weight = likelihood / likelihood.sum()
         total += likelihood.sum() * (weight @ (edges - weight @ edges) ** 2)
-    assert ways.variance(edges) == pytest.approx(total, rel=0.05)
+    assert outcomes.variance(edges) == pytest.approx(total, rel=0.05)
 
 
 def fired(series, seed):
@@ -204,22 +208,39 @@ def test_the_chosen_load_leaves_less_variance_than_any_load_of_one_setting(quick
     _, plan, fit, _ = quick
     series = roomy(SERIES)
     fit = asking(fit, series)
-    doubt = edge_doubt(fit)
+    now = edge_posterior(fit)
     kept = np.linspace(0, fit.draws.n_draws - 1, 400).round().astype(int)
-    draws, edges = fit.draws.take(kept), doubt.draws[kept]
+    draws, edges = fit.draws.take(kept), now.draws[kept]
 
     def left(tiles):
-        chances = grade_chances(draws, model_matrix(series, tiles, fit.terms))
-        ways = Ways.nothing_fired(400)
+        chances = grade_probabilities(draws, model_matrix(series, tiles, fit.terms))
+        outcomes = Outcomes.before_any(400)
         for place in range(len(tiles)):
-            ways = ways.with_tile(chances[:, place])
-        return ways.variance(edges).sum()
+            outcomes = outcomes.with_tile(chances[:, place])
+        return outcomes.variance(edges).sum()
 
     best = left(next_tiles(fit, plan, fire_on=False).table)
     for degC in candidate_temperatures(series)[::4]:
         for _, row in candidate_tiles(series, degC).iterrows():
             same = pd.DataFrame([row, row]).infer_objects()
             assert best <= left(same) * (1 + 1e-9)
+
+
+def test_the_load_is_chosen_by_what_it_takes_away_per_kiln_hour(quick, monkeypatch):
+    _, plan, fit, _ = quick
+    fit = asking(fit, roomy(SERIES))
+    first = next_tiles(fit, plan, fire_on=False)
+    dear = float(first.table["temperature_degC"].iloc[0])
+
+    class Dear(LoadHours):
+        def __call__(self, tiles):
+            hours = super().__call__(tiles)
+            return 100.0 * hours if (tiles["temperature_degC"] == dear).all() else hours
+
+    monkeypatch.setattr("firelab.windows.sequential.next_tiles.LoadHours", Dear)
+    second = next_tiles(fit, plan, fire_on=False)
+    assert float(second.table["temperature_degC"].iloc[0]) != dear
+    assert second.hours < 10.0 * first.hours
 
 
 def test_rules_and_powder_bind(quick):
@@ -258,7 +279,7 @@ def test_it_says_when_to_stop(quick):
 
 
 def test_a_chosen_session_narrows_the_edges_about_as_much_as_expected():
-    """The told expectation against what firing the load gave, 12 invented colours."""
+    """The expected widths against what firing the load gave, 12 invented colours."""
     ratios, fired_on = [], 0
     series = roomy(SERIES)
     for seed in range(12):
@@ -270,13 +291,13 @@ def test_a_chosen_session_narrows_the_edges_about_as_much_as_expected():
             fire = np.random.default_rng([seed, 6])
             records = invent_records(kiln, plan, rng=fire, growing=True)
             fit = fit_posterior(records, rng=rng, n_draws=600)
-            widths.append(edge_doubt(fit).widths(0.9).mean())
+            widths.append(edge_posterior(fit).widths(0.9).mean())
             if step == 0:
                 chosen = next_tiles(asking(fit, series), plan, n_loads=3)
                 plan = extend_plan(series, plan, chosen.table)
                 fired_on += int((chosen.table["tile"] != "").sum())
-        told = chosen.edges["expected_degC"].mean() / chosen.edges["width_degC"].mean()
-        ratios.append(widths[1] / widths[0] / told)
+        then, now = (chosen.edges[f"{name}_degC"].mean() for name in ("expected", "width"))
+        ratios.append(widths[1] / widths[0] * now / then)
     assert fired_on > 12
     error = np.std(ratios) / np.sqrt(len(ratios))
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.1 + 3 * error)

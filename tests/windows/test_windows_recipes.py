@@ -100,8 +100,25 @@ def test_the_recipe_is_one_that_the_kiln_can_be_set_to(bench):
         .recipe
     )
     degF = recipe.temperature_degC * 1.8 + 32
-    assert degF / 10 == pytest.approx(round(degF / 10))
+    # Kept in degC to 0.01, as plans keep temperatures.
+    assert degF / 10 == pytest.approx(round(degF / 10), abs=1e-3)
     assert recipe.dwell_s / 15 == pytest.approx(round(recipe.dwell_s / 15))
+
+
+@pytest.mark.parametrize(("reads", "per_degC"), [("degC", 1.0), ("degF", 1.8)])
+def test_the_tolerance_is_never_more_than_the_box(bench, reads, per_degC):
+    fit = scattered(bench)
+    kiln = Kiln(reads=reads, step=1.0)
+    fit = replace(fit, series=replace(fit.series, kiln=kiln))
+    target = target_of(bench, fit)
+    box = largest_box(target, map_target(target))
+    room = per_degC * box.half_side * target.plane.temperature.half_width
+    recipe = firing_windows(fit).windows[0].recipe
+    assert 0.01 < room % 1.0 < 0.99
+    assert per_degC * recipe.tolerance_degC == pytest.approx(np.floor(room))
+    assert recipe.tolerance_s == np.floor(
+        box.dwell_s * (1.0 - np.exp(-box.half_side * target.plane.dwell.half_width))
+    )
 
 
 def test_a_recipe_never_goes_where_a_rule_forbids(bench):

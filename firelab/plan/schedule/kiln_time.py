@@ -83,7 +83,9 @@ def _nearest_step(value: float, step: float, low: float, high: float) -> float:
     return min(max(nearest, lowest), highest)
 
 
-def settable_temperature(series: FiringSeries, degC: float) -> float:
+def settable_temperature(
+    series: FiringSeries, degC: float, ends: tuple[float, float] | None = None
+) -> float:
     """Return the nearest temperature that the kiln can be set to, degC.
 
     Parameters
@@ -92,14 +94,16 @@ def settable_temperature(series: FiringSeries, degC: float) -> float:
         Fixes the kiln's unit, its step, and the range to stay in.
     degC : float
         Wanted temperature.
+    ends : tuple of (float, float), optional
+        The range to stay in, degC; by default the series'.
 
     Returns
     -------
     float
         In degC to 0.01; a multiple of the kiln's step in the kiln's own unit
-        inside the series' range.
+        inside the range.
     """
-    low, high = series.span("temperature")
+    low, high = ends or series.span("temperature")
     step = series.kiln.step
     if series.kiln.reads == "degC":
         return round(_nearest_step(degC, step, low, high), 2)
@@ -119,7 +123,9 @@ def nearest_reading(series: FiringSeries, degC: float) -> float:
     return round(to_degC(round(to_degF(degC) / step) * step), 2)
 
 
-def settable_dwell(series: FiringSeries, dwell_s: float) -> float:
-    """Return the nearest dwell worth timing, s, inside the series' range."""
-    low, high = series.span("dwell")
+def settable_dwell(
+    series: FiringSeries, dwell_s: float, ends: tuple[float, float] | None = None
+) -> float:
+    """Return the nearest dwell worth timing, s, inside the series' range or other ends."""
+    low, high = ends or series.span("dwell")
     return round(_nearest_step(dwell_s, max(series.kiln.dwell_step, 1.0), low, high), 3)

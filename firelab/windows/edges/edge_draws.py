@@ -1,12 +1,9 @@
-r"""Edges draw by draw: where the latent grade crosses what a target needs.
+r"""Edges of the window: their posterior draws and their credible intervals.
 
 At one dwell :math:`\eta` is linear in temperature (quadratic with a squared
 term), so an edge is where a line reaches a value. In draws where it never
-does, the edge is infinite: their share still counts in the quantiles.
-
-Edges with their intervals, held to what was fired.
-
-The edges that a series asks about, draw by draw.
+does, the edge is infinite: their share still counts in the quantiles. Edges
+beyond what was fired are censored, never extrapolated.
 """
 
 from __future__ import annotations
@@ -19,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
-from firelab.series.firing_series import FiringSeries
-from firelab.windows.edges.fired_range import fired_range
+from firelab.windows.edges.fired_range import declared_dwells, fired_range
 from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
 from firelab.windows.edges.target_span import TargetSpan, target_span
 from firelab.windows.setting_window import DwellEdges, EdgeInterval, Edges
@@ -28,7 +24,10 @@ from firelab.windows.setting_window import DwellEdges, EdgeInterval, Edges
 FloatArray = NDArray[np.float64]
 
 _FLAT = 1e-9
+"""Slope below which a draw never crosses a value, latent units per coded unit
+(chosen here, no source: a rounding error)."""
 _BEND = 1e-6
+"""Share of the slope below which a squared term is none (chosen here, no source)."""
 
 
 def fit_edges(
@@ -159,7 +158,7 @@ def edges_at(target: TargetAtSetting, dwell_s: float) -> Edges:
     sides = "below the fired range", "above the fired range"
     low, high = (
         _no_edge(latent)
-        or hold(temperature_edges(target, dwell_s, latent), level, ends, sides)
+        or censor(temperature_edges(target, dwell_s, latent), level, ends, sides)
         for latent in (target.span.low_edge, target.span.high_edge)
     )
     return Edges(dwell_s=dwell_s, low_degC=low, high_degC=high)
@@ -172,16 +171,16 @@ def dwells_at(target: TargetAtSetting, temperature_degC: float) -> DwellEdges:
     sides = "shorter than was fired", "longer than was fired"
     low, high = (
         _no_edge(latent)
-        or hold(dwell_edges(target, temperature_degC, latent), level, ends, sides)
+        or censor(dwell_edges(target, temperature_degC, latent), level, ends, sides)
         for latent in (target.span.low_edge, target.span.high_edge)
     )
     return DwellEdges(temperature_degC=temperature_degC, low_s=low, high_s=high)
 
 
-def hold(
+def censor(
     edges: FloatArray, level: float, ends: tuple[float, float], sides: tuple[str, str]
 ) -> EdgeInterval:
-    """Summarise edge draws, held to what was fired.
+    """Summarise edge draws, censored to what was fired.
 
     Parameters
     ----------
@@ -197,7 +196,7 @@ def hold(
     Examples
     --------
     >>> edges = np.linspace(690.0, 720.0, 101)
-    >>> hold(edges, 0.9, (700.0, 800.0), ("below", "above"))
+    >>> censor(edges, 0.9, (700.0, 800.0), ("below", "above"))
     EdgeInterval(estimate=705.0, lower=None, upper=718.5, reason='lower end below')
     """
     lower, estimate, upper = interval_of(edges, level)
@@ -206,9 +205,9 @@ def hold(
     if not inside[1]:
         reason = sides[0] if estimate < ends[0] else sides[1]
     elif not all(inside):
-        told = [f"lower end {sides[0]}"] * (not inside[0])
-        told += [f"upper end {sides[1]}"] * (not inside[2])
-        reason = ", ".join(told)
+        ends_out = [f"lower end {sides[0]}"] * (not inside[0])
+        ends_out += [f"upper end {sides[1]}"] * (not inside[2])
+        reason = ", ".join(ends_out)
     return EdgeInterval(
         estimate=estimate if inside[1] else None,
         lower=lower if inside[0] else None,
@@ -218,6 +217,8 @@ def hold(
 
 
 _REACH = 0.5
+"""Shares of the series' range beyond it to which an edge's draws are clipped (chosen
+here, no source: far enough that it changes no edge that a series could reach)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,14 +231,14 @@ class EdgeName:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class EdgeDoubt:
-    """The doubt of all edges as it stands.
+class EdgePosterior:
+    """Posterior draws of all edges.
 
     Attributes
     ----------
     names : tuple of EdgeName, E of them
     draws : ndarray, shape (S, E)
-        degC, held to half a range beyond the series' own so that a draw
+        degC, clipped to half a range beyond the series' own so that a draw
         without an edge does not swamp the others.
     """
 
@@ -245,24 +246,16 @@ class EdgeDoubt:
     draws: FloatArray
 
     def widths(self, level: float) -> FloatArray:
-        """Return each edge's interval width as it stands, degC, shape (E,)."""
+        """Return the width of each edge's credible interval, degC, shape (E,)."""
         tail = (1.0 - level) / 2.0
         low, high = np.quantile(self.draws, [tail, 1.0 - tail], axis=0)
         return np.asarray(high - low)
 
 
-def told_dwells(series: FiringSeries) -> tuple[float, ...]:
-    """Return the dwells at which edges count: the levels, or three of a range, s."""
-    if series.factors.is_range("dwell"):
-        low, high = series.span("dwell")
-        return tuple(np.geomspace(low, high, 3).round(1).tolist())
-    return tuple(sorted(float(level) for level in series.factors.levels("dwell")))
-
-
-def edge_doubt(
+def edge_posterior(
     fit: StagePosterior, settings: Sequence[Mapping[str, Any]] | None = None
-) -> EdgeDoubt:
-    """Return the doubt of a fit's edges.
+) -> EdgePosterior:
+    """Return the posterior of all edges that a series asks about.
 
     Parameters
     ----------
@@ -277,12 +270,12 @@ def edge_doubt(
     sides += ["high"] if last < draws.thresholds.shape[1] else []
     names, columns = [], []
     for setting in settings or all_settings(series):
-        for dwell_s in told_dwells(series):
+        for dwell_s in declared_dwells(series, series.span("dwell")):
             low_high = fit_edges(fit, setting, dwell_s, span=span)
             for side in sides:
                 names.append(EdgeName(setting=setting, dwell_s=dwell_s, side=side))
                 columns.append(low_high[side == "high"])
     low, high = series.span("temperature")
     reach = _REACH * max(high - low, 1.0)
-    held = np.clip(np.column_stack(columns), low - reach, high + reach)
-    return EdgeDoubt(names=tuple(names), draws=held)
+    clipped = np.clip(np.column_stack(columns), low - reach, high + reach)
+    return EdgePosterior(names=tuple(names), draws=clipped)

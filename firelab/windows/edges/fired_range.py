@@ -20,8 +20,11 @@ MAP_POINTS = 31
 """Points of the map along each axis; equal, so that a cell is square when coded."""
 _SAME_DEGC = 0.05
 _SAME_S = 0.05
+"""Below these two firings are one: a log holds tenths (chosen here, no source)."""
 _RANGE_DWELLS = 3
 _RANGE_TEMPERATURES = 5
+"""Where edges are given when the series declares a range and no levels: both ends and
+what lies evenly between (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,16 +116,21 @@ def settings_at(
     )
 
 
-def edge_dwells(series: FiringSeries, fired: FiredRange) -> tuple[float, ...]:
-    """Return the dwells at which edges are told, shortest first, s."""
-    levels = sorted(float(level) for level in series.factors.levels("dwell"))
+def declared_dwells(series: FiringSeries, ends_s: tuple[float, float]) -> tuple[float, ...]:
+    """Return a series' dwells, or three between two ends where it declares a range, s."""
     if series.factors.is_range("dwell"):
-        levels = np.geomspace(fired.shortest_s, fired.longest_s, _RANGE_DWELLS).tolist()
-    return tuple(s for s in levels if fired.holds_dwell(s)) or (fired.shortest_s,)
+        return tuple(np.geomspace(*ends_s, _RANGE_DWELLS).tolist())
+    return tuple(sorted(float(level) for level in series.factors.levels("dwell")))
+
+
+def edge_dwells(series: FiringSeries, fired: FiredRange) -> tuple[float, ...]:
+    """Return the fired dwells at which edges are given, shortest first, s."""
+    declared = declared_dwells(series, (fired.shortest_s, fired.longest_s))
+    return tuple(s for s in declared if fired.holds_dwell(s)) or (fired.shortest_s,)
 
 
 def edge_temperatures(series: FiringSeries, fired: FiredRange) -> tuple[float, ...]:
-    """Return the temperatures at which dwell edges are told, coolest first, degC."""
+    """Return the temperatures at which dwell edges are given, coolest first, degC."""
     levels = sorted(float(level) for level in series.factors.levels("temperature"))
     if series.factors.is_range("temperature"):
         ends = fired.coolest_degC, fired.hottest_degC

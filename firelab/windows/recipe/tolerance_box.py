@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_cdt
 
+from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.setting_window import ProbabilityMap
 
@@ -22,8 +23,12 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 _LATTICE = np.array([-1.0, 0.0, 1.0])
+"""Where a box is looked at, in half sides: corners, sides and centre."""
 _HALVINGS = 8
+"""Of the search for its half side: 1/256 of what was fired is left."""
 _CANDIDATES = 30
+"""Centres that are tried (chosen here; no centre of a fine grid has a box larger by a
+twenty-fifth of the range: a test holds it so)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,14 +108,10 @@ def _centres(
 
 def _settable(target: TargetAtSetting, degC: float, seconds: float) -> tuple[float, float]:
     """Round a firing to what the kiln can be set to, inside what was fired."""
-    kiln, fired = target.series.kiln, target.fired
-    step = kiln.step if kiln.reads == "degC" else kiln.step / 1.8
-    zero = 0.0 if kiln.reads == "degC" else -32.0 / 1.8
-    set_to = zero + step * round((degC - zero) / step)
-    timed = kiln.dwell_step * round(seconds / kiln.dwell_step)
+    series, fired = target.series, target.fired
     return (
-        set_to if fired.holds_temperature(set_to) else degC,
-        timed if fired.holds_dwell(timed) else seconds,
+        settable_temperature(series, degC, (fired.coolest_degC, fired.hottest_degC)),
+        settable_dwell(series, seconds, (fired.shortest_s, fired.longest_s)),
     )
 
 

@@ -21,11 +21,12 @@ BoolArray = NDArray[np.bool_]
 
 _TEMPERATURES = 25
 _DWELLS = 5
+"""Candidates over the series' range (chosen here, no source): a tenth of a window apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Purse:
-    """What is left to spend.
+class RemainingBudget:
+    """What is left of the budget.
 
     Attributes
     ----------
@@ -46,14 +47,14 @@ class Purse:
         left = np.array([self.grams.get(int(one), np.inf) for one in mesh])
         return np.asarray(left >= grams) & (self.blanks is None or self.blanks > 0)
 
-    def without_tile(self, mesh: int, grams: float) -> Purse:
+    def without_tile(self, mesh: int, grams: float) -> RemainingBudget:
         """Return what is left once a tile is taken."""
         left = dict(self.grams)
         if mesh in left:
             left[mesh] -= grams
         return replace(self, grams=left, blanks=self.blanks and self.blanks - 1)
 
-    def without_load(self, hours: float) -> Purse:
+    def without_load(self, hours: float) -> RemainingBudget:
         """Return what is left once a load is taken."""
         return replace(
             self,
@@ -81,11 +82,11 @@ class Purse:
         )
 
 
-def what_is_left(series: FiringSeries, plan: Plan) -> Purse:
+def remaining_budget(series: FiringSeries, plan: Plan) -> RemainingBudget:
     """Return what the budget of a series leaves after its plan."""
     budget = series.budget
     n_loads = int(plan.tiles["load"].nunique())
-    return Purse(
+    return RemainingBudget(
         blanks=None if budget.blanks is None else budget.blanks - plan.n_tiles,
         loads=None if budget.loads is None else budget.loads - n_loads,
         grams=dict(powder_left(series, plan)),

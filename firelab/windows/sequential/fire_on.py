@@ -26,7 +26,7 @@ from firelab.records.planned_firings import tiles_as_planned
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat, time_there
 from firelab.windows.sequential.affordable import candidate_dwells
-from firelab.windows.sequential.outcome_tree import LOAD_POINTS, grades_between
+from firelab.windows.sequential.outcome_tree import LOAD_POINTS, grade_differences
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -34,8 +34,12 @@ IntArray = NDArray[np.int64]
 MOST_FIRINGS = 3
 """Test firings of one tile, the first included (common practice, no source)."""
 _REACH, _POINTS = 3.6, 13
+"""Ends and number of the points of a tile's deviation, standard deviations; 2e-3 of a
+probability up to a deviation of 2 latent units (a test holds it so)."""
 _DWELLS = 4
-_SPLIT_SEED = 20261125
+"""Candidate dwells of a further firing (chosen here, no source)."""
+_GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
+"""Step of a sequence that fills 0 to 1 evenly from any place on (Weyl 1916)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,7 +116,7 @@ class FiredTiles:
         grade = firings["grade"].to_numpy(dtype=np.int64)
         behind = np.arange(draws.thresholds.shape[1]) < grade[:, None]
         below[:, behind] = 0.0
-        return grades_between(below)
+        return grade_differences(below)
 
 
 def tiles_to_fire_on(fit: StagePosterior, plan: Plan, draws: StageDraws) -> FiredTiles:
@@ -194,9 +198,8 @@ def with_tile_deviation(draws: StageDraws, scale: float) -> StageDraws:
     """
     if draws.tile_sd.any():
         return draws
-    evenly = (np.arange(draws.n_draws) + 0.5) / draws.n_draws
-    score = -link_named("probit").quantile(evenly / 2.0)
-    tile_sd = scale * np.random.default_rng(_SPLIT_SEED).permutation(score)
+    evenly = (0.5 + _GOLDEN * np.arange(draws.n_draws)) % 1.0
+    tile_sd = -scale * link_named("probit").quantile(evenly / 2.0)
     wider = np.sqrt(1.0 + (tile_sd / latent_sd(draws.link)) ** 2)
     return replace(
         draws,
@@ -229,4 +232,5 @@ def _deviation_given_looks(
             upper = link.cdf(ends[:, grade + 1, None] - moved)
             likely += weight * (upper - link.cdf(ends[:, grade, None] - moved))
         share[:, number[tile]] *= likely
-    return np.asarray(share / np.maximum(share.sum(axis=2, keepdims=True), 1e-300))
+    total = share.sum(axis=2, keepdims=True)
+    return np.asarray(share / np.maximum(total, np.finfo(float).tiny))

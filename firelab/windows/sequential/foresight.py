@@ -16,7 +16,7 @@ from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.plan.plan import Plan
 from firelab.series.declared_parts import Expectation
 from firelab.series.firing_series import FiringSeries
-from firelab.windows.edges.edge_draws import edge_doubt
+from firelab.windows.edges.edge_draws import edge_posterior
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulation.expected_kiln import (
     assumed_expectation,
@@ -27,12 +27,13 @@ from firelab.windows.simulation.expected_kiln import (
 SCHEMA = "firelab/foresight/1"
 
 _DRAWS = 800
+"""Posterior draws of each try (chosen here, no source)."""
 _BACKENDS = ("loky", "threading", "dask")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedCandidate:
-    """A plan to look ahead with.
+    """A plan to simulate.
 
     Attributes
     ----------
@@ -62,7 +63,7 @@ class Foresight:
         Whether the expectation was assumed, the series stating none.
     expectation : Expectation
     level : float
-        Of the intervals whose width is told.
+        Of the intervals.
     notes : tuple of str
     reads : {'degF', 'degC'}
         Unit of the kiln's display.
@@ -146,7 +147,7 @@ def foresee(
     seed: int | None = None,
     n_jobs: int = -1,
     backend: str = "loky",
-    told: Callable[[int, int], None] | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Foresight:
     """Try plans on invented truths that the stated expectation allows.
 
@@ -166,7 +167,7 @@ def foresee(
         Processes; -1 takes every core.
     backend : {'loky', 'threading', 'dask'}, default 'loky'
         Any joblib backend of these; ``dask`` needs a client in the session.
-    told : callable, optional
+    progress : callable, optional
         Called with the tries done and wanted.
 
     Returns
@@ -192,7 +193,7 @@ def foresee(
     jobs = [
         (asked, one.plan, expected, (base, k)) for one in candidates for k in range(n_tries)
     ]
-    tries = list(_run(jobs, n_jobs=n_jobs, backend=backend, told=told))
+    tries = list(_run(jobs, n_jobs=n_jobs, backend=backend, progress=progress))
     rows = [
         _row(one, tries[k * n_tries : (k + 1) * n_tries])
         for k, one in enumerate(candidates)
@@ -213,15 +214,15 @@ def _run(
     *,
     n_jobs: int,
     backend: str,
-    told: Callable[[int, int], None] | None,
+    progress: Callable[[int, int], None] | None,
 ) -> Iterator[_Try]:
     from joblib import Parallel, delayed, parallel_config
 
     with parallel_config(backend=backend, n_jobs=n_jobs):
         results = Parallel(return_as="generator")(delayed(_one_try)(*job) for job in jobs)
         for done, result in enumerate(results, start=1):
-            if told is not None:
-                told(done, len(jobs))
+            if progress is not None:
+                progress(done, len(jobs))
             yield result
 
 
@@ -233,7 +234,7 @@ def _one_try(
     records = invent_records(kiln, plan, rng=fire_rng)
     fit = fit_posterior(records, rng=fit_rng, n_draws=_DRAWS)
     windows = firing_windows(fit)
-    widths = edge_doubt(fit).widths(series.window.level)
+    widths = edge_posterior(fit).widths(series.window.level)
     return _Try(
         width_degC=float(widths.mean()),
         has_recipe=any(window.recipe for window in windows.windows),

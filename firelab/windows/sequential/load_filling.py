@@ -1,4 +1,4 @@
-"""One load filled, place by place, with what leaves least doubt of the edges."""
+"""One load filled, place by place, with what leaves least variance of the edges."""
 
 from __future__ import annotations
 
@@ -14,25 +14,27 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
 from firelab.windows.sequential.affordable import (
     LoadHours,
-    Purse,
+    RemainingBudget,
     candidate_temperatures,
     candidate_tiles,
     tile_grams,
 )
 from firelab.windows.sequential.fire_on import FiredTiles
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
-from firelab.windows.sequential.outcome_tree import Ways, grade_chances
+from firelab.windows.sequential.outcome_tree import Outcomes, grade_probabilities
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _COARSE = 3
+"""Every third candidate temperature is tried, then those beside the best (chosen here,
+no source: the gain has one or two broad peaks)."""
 _ROW = [name for name in NEXT_COLUMNS if name != "load"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ahead:
-    """What looking ahead needs, all of it fixed while loads are chosen.
+class LookAhead:
+    """What a look-ahead needs, all of it fixed while loads are chosen.
 
     Attributes
     ----------
@@ -58,15 +60,15 @@ class Ahead:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Filled:
-    """One load filled at one temperature.
+class CandidateLoad:
+    """A candidate load: one temperature, its places filled.
 
     Attributes
     ----------
     tiles : DataFrame
         Columns `NEXT_COLUMNS` without ``load``.
-    ways : Ways
-    purse : Purse
+    outcomes : Outcomes
+    budget : RemainingBudget
         What is left.
     hours : float
     gain_per_hour : float
@@ -74,22 +76,26 @@ class Filled:
     """
 
     tiles: pd.DataFrame
-    ways: Ways
-    purse: Purse
+    outcomes: Outcomes
+    budget: RemainingBudget
     hours: float
     gain_per_hour: float
 
 
-def best_load(ahead: Ahead, ways: Ways, purse: Purse, fired: FiredTiles) -> Filled | None:
+def best_load(
+    look_ahead: LookAhead, outcomes: Outcomes, budget: RemainingBudget, fired: FiredTiles
+) -> CandidateLoad | None:
     """Search the temperatures coarsely, then finely about the best."""
-    temperatures = candidate_temperatures(ahead.series)
-    filled: dict[int, Filled | None] = {}
+    temperatures = candidate_temperatures(look_ahead.series)
+    tried: dict[int, CandidateLoad | None] = {}
 
     def best_of(places: Iterable[int]) -> int | None:
         for place in places:
-            if place not in filled:
-                filled[place] = fill_load(ahead, ways, purse, fired, temperatures[place])
-        found = [(one.gain_per_hour, place) for place, one in filled.items() if one]
+            if place not in tried:
+                tried[place] = fill_load(
+                    look_ahead, outcomes, budget, fired, temperatures[place]
+                )
+        found = [(one.gain_per_hour, place) for place, one in tried.items() if one]
         return max(found)[1] if found else None
 
     best = best_of(range(0, len(temperatures), _COARSE))
@@ -98,53 +104,60 @@ def best_load(ahead: Ahead, ways: Ways, purse: Purse, fired: FiredTiles) -> Fill
     if best is None:
         return None
     near = range(max(0, best - _COARSE + 1), min(len(temperatures), best + _COARSE))
-    return filled[best_of(near) or best]
+    finest = best_of(near)
+    return tried[best if finest is None else finest]
 
 
 def fill_load(
-    ahead: Ahead, ways: Ways, purse: Purse, fired: FiredTiles, degC: float
-) -> Filled | None:
+    look_ahead: LookAhead,
+    outcomes: Outcomes,
+    budget: RemainingBudget,
+    fired: FiredTiles,
+    degC: float,
+) -> CandidateLoad | None:
     """Fill one load at a temperature; None where nothing can be fired there."""
-    options, chances = _options(ahead, purse, fired, degC)
-    start = left = ways.variance(ahead.edges).sum()
+    options, chances = _options(look_ahead, budget, fired, degC)
+    start = left = outcomes.variance(look_ahead.edges).sum()
     taken: list[int] = []
-    for _ in range(ahead.places):
-        can = _still_open(ahead, purse, options, taken)
+    for _ in range(look_ahead.places):
+        can = _still_open(look_ahead, budget, options, taken)
         if not len(can):
             break
-        each = ways.variance_with_each(chances[:, can], ahead.edges).sum(axis=1)
+        each = outcomes.variance_with_each(chances[:, can], look_ahead.edges).sum(axis=1)
         place = int(can[int(each.argmin())])
         left = each.min()
-        ways = ways.with_tile(chances[:, place])
+        outcomes = outcomes.with_tile(chances[:, place])
         one = options.iloc[place]
         if not one["tile"]:
-            purse = purse.without_tile(int(one["mesh"]), float(one["grams"]))
+            budget = budget.without_tile(int(one["mesh"]), float(one["grams"]))
         taken.append(place)
     if not taken:
         return None
     kept = options.iloc[taken].sort_values(["dwell_s", "mesh", "layers", "base", "tile"])
-    hours = ahead.load_hours(kept)
-    return Filled(
+    hours = look_ahead.load_hours(kept)
+    return CandidateLoad(
         tiles=kept[_ROW],
-        ways=ways,
-        purse=purse.without_load(hours),
+        outcomes=outcomes,
+        budget=budget.without_load(hours),
         hours=hours,
         gain_per_hour=float((start - left) / hours),
     )
 
 
 def _options(
-    ahead: Ahead, purse: Purse, fired: FiredTiles, degC: float
+    look_ahead: LookAhead, budget: RemainingBudget, fired: FiredTiles, degC: float
 ) -> tuple[pd.DataFrame, FloatArray]:
     """Return what a place could hold, n of them, and the chances of its grades."""
-    new = candidate_tiles(ahead.series, degC).assign(tile="")
-    grams = tile_grams(ahead.series, new)
+    new = candidate_tiles(look_ahead.series, degC).assign(tile="")
+    grams = tile_grams(look_ahead.series, new)
     new["grams"] = grams
-    if not purse.affords(new["mesh"].to_numpy(dtype=np.int64), grams).any():
+    if not budget.affords(new["mesh"].to_numpy(dtype=np.int64), grams).any():
         new = new.iloc[:0]
     on = fired.firings_at(degC)
     chances = [
-        grade_chances(ahead.draws, model_matrix(ahead.series, new, ahead.terms)),
+        grade_probabilities(
+            look_ahead.draws, model_matrix(look_ahead.series, new, look_ahead.terms)
+        ),
         fired.chances(on),
     ]
     # In the load's table a tile fired on stands with that firing's own dwell.
@@ -153,13 +166,13 @@ def _options(
 
 
 def _still_open(
-    ahead: Ahead, purse: Purse, options: pd.DataFrame, taken: list[int]
+    look_ahead: LookAhead, budget: RemainingBudget, options: pd.DataFrame, taken: list[int]
 ) -> IntArray:
     """Return which options a further place could still hold."""
     tile = options["tile"].to_numpy(dtype=str)
     is_new = tile == ""
     can = ~is_new & ~np.isin(tile, tile[taken])
-    if is_new[taken].sum() < ahead.most_new:
+    if is_new[taken].sum() < look_ahead.most_new:
         grams = options["grams"].to_numpy(dtype=float)
-        can |= is_new & purse.affords(options["mesh"].to_numpy(dtype=np.int64), grams)
+        can |= is_new & budget.affords(options["mesh"].to_numpy(dtype=np.int64), grams)
     return np.flatnonzero(can)

@@ -50,7 +50,7 @@ class NextTiles:
     hours : float
         Kiln hours of the tiles, preparation included.
     level : float
-        Of the intervals whose width is told.
+        Of the intervals.
     provenance : Provenance
     reads : {'degF', 'degC'}
         Unit of the kiln's display.
@@ -78,7 +78,7 @@ class NextTiles:
         lines = []
         for load, rows in self.tiles.groupby("load"):
             degC = float(rows["temperature_degC"].iloc[0])
-            tiles = "; ".join(_said(row) for row in rows.to_dict("records"))
+            tiles = "; ".join(_tile_words(row) for row in rows.to_dict("records"))
             lines.append(
                 f"next load {load}: {format_temperature(degC, self.reads)}, {tiles}"
             )
@@ -104,7 +104,7 @@ class NextTiles:
         }
 
 
-def _said(row: dict[Any, Any]) -> str:
+def _tile_words(row: dict[Any, Any]) -> str:
     if row["tile"]:
         return f"tile {row['tile']} fired on for {format_duration(row['dwell_s'])}"
     coats = layers_words(int(row["layers"]))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -9,20 +11,24 @@ from numpy.typing import NDArray
 from firelab.craft.trade_words import count_words
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
-from firelab.fits.stage import StageFit
 from firelab.plan.plan import Plan
-from firelab.windows.edges.edge_draws import EdgeDoubt, edge_doubt
-from firelab.windows.sequential.affordable import LoadHours, what_is_left
+from firelab.windows.edges.edge_draws import EdgePosterior, edge_posterior
+from firelab.windows.sequential.affordable import LoadHours, remaining_budget
 from firelab.windows.sequential.fire_on import tiles_to_fire_on
-from firelab.windows.sequential.load_filling import Ahead, Filled, best_load
+from firelab.windows.sequential.load_filling import CandidateLoad, LookAhead, best_load
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS, NextTiles
-from firelab.windows.sequential.outcome_tree import Ways
+from firelab.windows.sequential.outcome_tree import Outcomes
 from firelab.windows.window import FiringWindows
+
+if TYPE_CHECKING:
+    from firelab.fits.stage import StageFit
 
 FloatArray = NDArray[np.float64]
 
 _DRAWS = 400
+"""Posterior draws that a look-ahead reweights (chosen here, no source)."""
 _LEAST_GAIN = 0.02
+"""Share of the edges' variance that a load must take away (chosen here, no source)."""
 
 
 def next_tiles(
@@ -38,10 +44,10 @@ def next_tiles(
     """Choose the next load, or loads, to fire.
 
     For temperatures that the kiln can be set to inside the series' range, a
-    load is filled place by place with what leaves least of the edges' expected
+    load is load place by place with what leaves least of the edges' expected
     posterior variance, a new tile or one that is fired on; the load that takes
-    most of it per kiln hour is chosen. A further load is chosen over every way
-    in which the loads before it could turn out.
+    most of it per kiln hour is chosen. A further load is chosen over every outcome
+    of the loads before it.
 
     Parameters
     ----------
@@ -89,26 +95,28 @@ def next_tiles(
             "series.toml budget.places",
             f"ask for {holds} at most, or correct budget.places",
         )
-    doubt = edge_doubt(fit)
+    edges = edge_posterior(fit)
     if windows is not None and any(window.recipe for window in windows.windows):
         tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
         spare = len(set(tested) - set(fit.looks["tile"]))
-        return _stopped(fit, doubt, f"a recipe is assured{_unfired(spare)}", "assured")
-    ahead = _look_ahead(fit, doubt, places, most_new)
-    start = Ways.nothing_fired(ahead.draws.n_draws)
-    before = start.variance(ahead.edges)
-    ways, chosen, spent = _choose(fit, plan, ahead, start, n_loads, fire_on=fire_on)
+        return _stopped(fit, edges, f"a recipe is assured{_unfired(spare)}", "assured")
+    look_ahead = _look_ahead(fit, edges, places, most_new)
+    start = Outcomes.before_any(look_ahead.draws.n_draws)
+    before = start.variance(look_ahead.edges)
+    outcomes, chosen, spent = _choose(
+        fit, plan, look_ahead, start, n_loads, fire_on=fire_on
+    )
     if not chosen:
-        return _stopped(fit, doubt, spent, "spent")
-    after = ways.variance(ahead.edges)
+        return _stopped(fit, edges, spent, "spent")
+    after = outcomes.variance(look_ahead.edges)
     if 1.0 - after.sum() / before.sum() < _LEAST_GAIN:
-        return _stopped(fit, doubt, "no affordable tile would move the edges", "no-gain")
+        return _stopped(fit, edges, "no affordable tile would move the edges", "no-gain")
     tiles = [one.tiles.assign(load=load) for load, one in enumerate(chosen, start=1)]
     return NextTiles(
         tiles=pd.concat(tiles, ignore_index=True)[list(NEXT_COLUMNS)],
         stop=None,
         stop_code=None,
-        edges=_edge_table(doubt, np.sqrt(after / before), fit.series.window.level),
+        edges=_edge_table(edges, np.sqrt(after / before), fit.series.window.level),
         hours=round(sum(one.hours for one in chosen), 3),
         level=fit.series.window.level,
         provenance=fit.provenance,
@@ -117,16 +125,16 @@ def next_tiles(
 
 
 def _look_ahead(
-    fit: StagePosterior, doubt: EdgeDoubt, places: int | None, most_new: int | None
-) -> Ahead:
+    fit: StagePosterior, edges: EdgePosterior, places: int | None, most_new: int | None
+) -> LookAhead:
     count = min(_DRAWS, fit.draws.n_draws)
     kept = np.linspace(0, fit.draws.n_draws - 1, count).round().astype(np.int64)
     places = places or fit.series.budget.places
-    return Ahead(
+    return LookAhead(
         series=fit.series,
         terms=fit.terms,
         draws=fit.draws.take(kept),
-        edges=doubt.draws[kept],
+        edges=edges.draws[kept],
         places=places,
         most_new=places if most_new is None else most_new,
         load_hours=LoadHours(fit.series),
@@ -136,29 +144,29 @@ def _look_ahead(
 def _choose(
     fit: StagePosterior,
     plan: Plan,
-    ahead: Ahead,
-    ways: Ways,
+    look_ahead: LookAhead,
+    outcomes: Outcomes,
     n_loads: int,
     *,
     fire_on: bool,
-) -> tuple[Ways, list[Filled], str]:
+) -> tuple[Outcomes, list[CandidateLoad], str]:
     """Choose load after load; return them, and why there is none where there is none."""
-    purse = what_is_left(fit.series, plan)
-    fired = tiles_to_fire_on(fit, plan, ahead.draws)
+    budget = remaining_budget(fit.series, plan)
+    fired = tiles_to_fire_on(fit, plan, look_ahead.draws)
     if not fire_on:
         fired = fired.without(set(fired.table["tile"]))
-    chosen: list[Filled] = []
+    chosen: list[CandidateLoad] = []
     for _ in range(n_loads):
-        spent = purse.spent_on(can_fire_on=not fired.table.empty)
+        spent = budget.spent_on(can_fire_on=not fired.table.empty)
         if spent:
-            return ways, chosen, spent
-        filled = best_load(ahead, ways, purse, fired)
-        if filled is None:
+            return outcomes, chosen, spent
+        load = best_load(look_ahead, outcomes, budget, fired)
+        if load is None:
             break
-        chosen.append(filled)
-        ways, purse = filled.ways.next_load(), filled.purse
-        fired = fired.without(set(filled.tiles["tile"]))
-    return ways, chosen, "no powder is left for a tile of any setting"
+        chosen.append(load)
+        outcomes, budget = load.outcomes.next_load(), load.budget
+        fired = fired.without(set(load.tiles["tile"]))
+    return outcomes, chosen, "no powder is left for a tile of any setting"
 
 
 def _unfired(count: int) -> str:
@@ -168,13 +176,13 @@ def _unfired(count: int) -> str:
     return f"; {count_words(count, 'planned tile')} {need} not be fired"
 
 
-def _stopped(fit: StagePosterior, doubt: EdgeDoubt, why: str, code: str) -> NextTiles:
+def _stopped(fit: StagePosterior, edges: EdgePosterior, why: str, code: str) -> NextTiles:
     level = fit.series.window.level
     return NextTiles(
         tiles=pd.DataFrame(columns=list(NEXT_COLUMNS)),
         stop=why,
         stop_code=code,
-        edges=_edge_table(doubt, np.ones(len(doubt.names)), level),
+        edges=_edge_table(edges, np.ones(len(edges.names)), level),
         hours=0.0,
         level=level,
         provenance=fit.provenance,
@@ -182,12 +190,12 @@ def _stopped(fit: StagePosterior, doubt: EdgeDoubt, why: str, code: str) -> Next
     )
 
 
-def _edge_table(doubt: EdgeDoubt, shrink: FloatArray, level: float) -> pd.DataFrame:
+def _edge_table(edges: EdgePosterior, shrink: FloatArray, level: float) -> pd.DataFrame:
     frame = pd.DataFrame(
         [
             {**name.setting, "dwell_s": name.dwell_s, "side": name.side}
-            for name in doubt.names
+            for name in edges.names
         ]
     )
-    widths = doubt.widths(level)
+    widths = edges.widths(level)
     return frame.assign(width_degC=widths, expected_degC=widths * shrink)

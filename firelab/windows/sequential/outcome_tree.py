@@ -1,7 +1,7 @@
-r"""What a load of tiles would leave of the edges' doubt, by its outcomes.
+r"""What a load of tiles would leave of the edges' variance, by its outcomes.
 
 With few tiles the posterior is far from normal, so nothing is expanded: every
-way in which a load's tiles could be graded is followed. The draws :math:`s` of
+outcome of a load's tiles is followed. The draws :math:`s` of
 the posterior are reweighted by the probability of the grades :math:`y` under
 each, the load's own effect averaged by quadrature, and what is expected is
 
@@ -9,7 +9,7 @@ each, the load's own effect averaged by quadrature, and what is expected is
    p(y) = \frac1S \sum_s p_s(y)
 
 for every edge :math:`e` (Lindley 1956, Ann. Math. Statist. 27, 986-1005, for the
-expectation over outcomes). Where the ways become many, an even sample of them
+expectation over outcomes). Where the outcomes become many, an even sample of them
 by their probability is followed on.
 """
 
@@ -29,11 +29,16 @@ FloatArray = NDArray[np.float64]
 LOAD_POINTS = 5
 """Points of the average over a load's effect."""
 _TILE_POINTS = 11
-_MOST_WAYS = 32
+"""Points of the average over a new tile's own deviation; 1e-4 of a probability (a test
+holds it so)."""
+_MOST_OUTCOMES = 32
+"""Outcomes that are followed on; with 32 of 729 the expected variance is within a
+twentieth (a test holds it so)."""
 _LEAST_CHANCE = 1e-12
+"""Below this an outcome counts nothing (a rounding error)."""
 
 
-def grade_chances(draws: StageDraws, X: FloatArray) -> FloatArray:
+def grade_probabilities(draws: StageDraws, X: FloatArray) -> FloatArray:
     """Return the chance of each grade of a new tile at some settings.
 
     The load's effect is left open; the tile's own, where the fit has one, is
@@ -66,25 +71,25 @@ def _chances_at(draws: StageDraws, X: FloatArray, shift: FloatArray) -> FloatArr
     """Return the chance of each grade at latent shifts, shape (S, Q), of the draws."""
     cuts = draws.thresholds[:, None, :, None] - draws.linear(X)[:, :, None, None]
     below = link_named(draws.link).cdf(cuts - shift[:, None, None, :])
-    return grades_between(below)
+    return grade_differences(below)
 
 
-def grades_between(below: FloatArray) -> FloatArray:
+def grade_differences(below: FloatArray) -> FloatArray:
     """Return the chance of each grade, shape (S, n, J, Q), from those up to each cut."""
     ends = [np.zeros_like(below[:, :, :1]), below, np.ones_like(below[:, :, :1])]
     return np.diff(np.concatenate(ends, axis=2), axis=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ways:
-    """Ways in which the tiles so far could have been graded, W of them.
+class Outcomes:
+    """Outcomes of the tiles so far, each a grade of every tile, W of them.
 
     Attributes
     ----------
     chance : ndarray, shape (W,)
-        Of each way; they sum to 1.
+        Of each outcome; they sum to 1.
     joint : ndarray, shape (S, W, Q)
-        Each way's weight on draw and load effect; sums to 1 over draws and
+        Each outcome's weight on draw and load effect; sums to 1 over draws and
         effects.
     """
 
@@ -92,20 +97,20 @@ class Ways:
     joint: FloatArray
 
     @classmethod
-    def nothing_fired(cls, count: int) -> Ways:
-        """Return the one way before any tile: S draws, each as likely."""
+    def before_any(cls, count: int) -> Outcomes:
+        """Return the one outcome before any tile: S draws, each as likely."""
         _, weights = normal_points(LOAD_POINTS)
         joint = np.broadcast_to(weights / count, (count, 1, LOAD_POINTS))
         return cls(chance=np.ones(1), joint=np.array(joint))
 
-    def next_load(self) -> Ways:
-        """Return the ways with the load closed and a new one begun."""
+    def next_load(self) -> Outcomes:
+        """Return the outcomes with the load closed and a new one begun."""
         _, weights = normal_points(LOAD_POINTS)
         by_draw = self.joint.sum(axis=2)
-        return Ways(chance=self.chance, joint=by_draw[:, :, None] * weights)
+        return Outcomes(chance=self.chance, joint=by_draw[:, :, None] * weights)
 
-    def with_tile(self, chances: FloatArray) -> Ways:
-        """Return the ways with one more tile in the load.
+    def with_tile(self, chances: FloatArray) -> Outcomes:
+        """Return the outcomes with one more tile in the load.
 
         Parameters
         ----------
@@ -116,11 +121,11 @@ class Ways:
         grown = grown.reshape(len(grown), -1, grown.shape[3])
         each = grown.sum(axis=(0, 2))
         chance = each * np.repeat(self.chance, chances.shape[1])
-        kept = _even_sample(chance, _MOST_WAYS)
+        kept = _even_sample(chance, _MOST_OUTCOMES)
         joint = grown[:, kept] / np.maximum(each[kept], _LEAST_CHANCE)[None, :, None]
         if len(kept) == len(chance):
-            return Ways(chance=chance, joint=joint)
-        return Ways(chance=np.full(len(kept), 1.0 / len(kept)), joint=joint)
+            return Outcomes(chance=chance, joint=joint)
+        return Outcomes(chance=np.full(len(kept), 1.0 / len(kept)), joint=joint)
 
     def variance(self, edges: FloatArray) -> FloatArray:
         """Return the expected variance of edges, shape (S, E) of draws, as (E,)."""
@@ -143,20 +148,20 @@ class Ways:
         flat = chances.reshape(count, n * J, Q)
         weight = self.joint @ np.swapaxes(flat, 1, 2)
         by_tile = weight.reshape(count, -1, n, J).transpose(0, 1, 3, 2)
-        ways = by_tile.reshape(count, -1, n)
-        return _spread(ways, np.repeat(self.chance, J), edges)
+        outcomes = by_tile.reshape(count, -1, n)
+        return _spread(outcomes, np.repeat(self.chance, J), edges)
 
 
 def _spread(weight: FloatArray, chance: FloatArray, edges: FloatArray) -> FloatArray:
-    """Average the variance of edges over ways, for n tiles.
+    """Average the variance of edges over outcomes, for n tiles.
 
     Parameters
     ----------
     weight : ndarray, shape (S, W, n)
         Unscaled weight of each draw; its sum over draws is the chance of the
-        last grade given the way before.
+        last grade given the outcome before.
     chance : ndarray, shape (W,)
-        Of the way before.
+        Of the outcome before.
     edges : ndarray, shape (S, E)
     """
     count, W, n = weight.shape

@@ -1,7 +1,4 @@
-"""The stated expectation of a series as truths to try a plan on.
-
-Records of a plan fired in an invented kiln, as if read from a firing log.
-"""
+"""The stated expectation of a series as invented kilns, and plans fired in them."""
 
 from __future__ import annotations
 
@@ -20,6 +17,7 @@ from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 _LOWER_GRADE_DEGC = 25.0
 """Degrees that each grade below the target is wide (common practice, no source)."""
 _LEAST_WIDE_DEGC = 5.0
+"""Narrowest window that is drawn (chosen here, no source)."""
 
 
 def assumed_expectation(series: FiringSeries) -> Expectation:

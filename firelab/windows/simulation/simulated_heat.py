@@ -20,7 +20,9 @@ GAS_CONSTANT = 8.314462618
 """J per mol and K (CODATA 2018)."""
 _ROOM_K = 293.15
 _REFERENCE_K = 1048.15
+"""20 and 775 degC; the second is a unit of progress and changes no grade."""
 _STEPS = 120
+"""Of a firing, by Simpson's rule (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,8 +31,10 @@ Family = Literal["logit", "probit", "heat work"]
 NOISE_SD = float(np.pi / np.sqrt(3.0))
 """Deviation of a tile in every family, logits."""
 _COLDEST_DEGC, _HOTTEST_DEGC = 300.0, 1400.0
+"""Where true edges are sought: beyond what any enamel is fired at (chosen here)."""
 _POINTS = 61
 _CLOSINGS = 2
+"""Of the search for a true edge: to 1100 / 60 / 60 = 0.3 degC, then a straight line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,13 +116,13 @@ class SimulatedKiln:
     def _counted_dwell(self, looks: pd.DataFrame) -> pd.Series[float]:
         """Return the dwell of each tile so far as its last temperature counts it, s."""
         by_tile = looks.groupby("tile", sort=False)
-        told = looks.assign(look=by_tile.cumcount() + 1)
+        counted = looks.assign(look=by_tile.cumcount() + 1)
         heat, dwell = coding(self.series, "temperature"), coding(self.series, "dwell")
         per_degC = self.effects.get("temperature", 0.0) / heat.half_width
         per_log_s = self.effects.get("dwell", 0.0) / dwell.half_width
         # Where one of the two does nothing, the worth of a second is not defined.
         doubling = np.log(2.0) * per_log_s / per_degC if per_degC and per_log_s else None
-        return counted_dwell(told, self.series, doubling_degC=doubling)
+        return counted_dwell(counted, self.series, doubling_degC=doubling)
 
     def _unheated(self, settings: pd.DataFrame) -> FloatArray:
         return self._moved(settings, {**self.effects, "temperature": 0.0, "dwell": 0.0})

@@ -18,7 +18,7 @@ class TruthDistance:
     Attributes
     ----------
     n_edges : int
-        Edges told at some setting and dwell.
+        Edges with an estimate.
     n_inside : int
         Of these, how many intervals hold the true edge. An end outside the
         fired range is open.
@@ -37,18 +37,18 @@ class TruthDistance:
 
     def words(self, level: float) -> str:
         """Say the distance in one sentence."""
-        said = (
+        words = (
             f"the simulator's true edges are {self.mean_degC:.0f} degC away on average "
             f"(largest {self.largest_degC:.0f}); {self.n_inside} of {self.n_edges} lie in "
             f"their {level:.0%} intervals"
         )
         if self.recipe_probability is not None:
-            said += f"; the recipe's true probability is {self.recipe_probability:.0%}"
-        return said
+            words += f"; the recipe's true probability is {self.recipe_probability:.0%}"
+        return words
 
 
 def distance_from_truth(windows: FiringWindows, kiln: SimulatedKiln) -> TruthDistance:
-    """Compare every told edge, and the first recipe, with the simulator's truth.
+    """Compare every estimated edge, and the first recipe, with the simulator's truth.
 
     Parameters
     ----------
@@ -60,12 +60,12 @@ def distance_from_truth(windows: FiringWindows, kiln: SimulatedKiln) -> TruthDis
     for window in windows.windows:
         for edges in window.edges:
             truth = kiln.true_edges(edges.dwell_s, windows.probability, window.setting)
-            for told, true in zip((edges.low_degC, edges.high_degC), truth, strict=True):
-                if told.estimate is None or not np.isfinite(true):
+            for edge, true in zip((edges.low_degC, edges.high_degC), truth, strict=True):
+                if edge.estimate is None or not np.isfinite(true):
                     continue
-                gaps.append(abs(told.estimate - true))
-                low = -np.inf if told.lower is None else told.lower
-                high = np.inf if told.upper is None else told.upper
+                gaps.append(abs(edge.estimate - true))
+                low = -np.inf if edge.lower is None else edge.lower
+                high = np.inf if edge.upper is None else edge.upper
                 inside.append(low <= true <= high)
     recipe = windows.windows[0].recipe if windows.windows else None
     probability = None

@@ -18,12 +18,17 @@ from firelab.windows.setting_window import Recipe
 
 _FLAT_LOGITS = 3.0
 _FLAT_SHARE = 0.05
+"""A response is flat where less than 1 draw in 20 moves less than 3 logits from end to
+end of what was fired (chosen here, no source): the odds of a grade change twentyfold."""
 _NEAR_END = 0.1
+"""Of half the range: nearer to an end the best firing lies at it (chosen here, no
+source)."""
 _HARDLY_EVER = 0.1
+"""Largest share of draws of what hardly ever happens (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NullReason:
+class NoRecipeReason:
     """Why a setting has no recipe.
 
     Attributes
@@ -42,7 +47,9 @@ class NullReason:
     settle: tuple[str, ...]
 
 
-def explain_null(target: TargetAtSetting, looks: pd.DataFrame, best: Recipe) -> NullReason:
+def explain_no_recipe(
+    target: TargetAtSetting, looks: pd.DataFrame, best: Recipe
+) -> NoRecipeReason:
     """Say why a setting has no assured recipe.
 
     Parameters
@@ -91,18 +98,18 @@ def unfired_levels(setting: Mapping[str, Any], looks: pd.DataFrame) -> tuple[str
     )
 
 
-def _not_fired(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
+def _not_fired(target: TargetAtSetting, looks: pd.DataFrame) -> NoRecipeReason | None:
     missing = unfired_levels(target.setting, looks)
     if not missing:
         return None
-    return NullReason(
+    return NoRecipeReason(
         code="setting-not-fired",
         words=f"No graded tile had {' or '.join(missing)}.",
         settle=(f"fire and grade tiles with {' and '.join(missing)}",),
     )
 
 
-def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
+def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NoRecipeReason | None:
     stage = target.series.responses.stage
     first, last = stage.target_span
     codes = looks["stage"].cat.codes.to_numpy()
@@ -115,7 +122,7 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason |
     )
     if (codes < first).all():
         grade = stage.grades[int(codes.max())]
-        return NullReason(
+        return NoRecipeReason(
             code="target-not-reached",
             words=(
                 f"No tile reached {wanted}: up to {hottest} and {longest} the furthest "
@@ -130,7 +137,7 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason |
     if (codes > last).all():
         coolest = _degrees(target, fired.coolest_degC)
         shortest = format_duration(fired.shortest_s)
-        return NullReason(
+        return NoRecipeReason(
             code="target-passed",
             words=(
                 f"Every tile was past {wanted}: down to {coolest} and {shortest} the "
@@ -139,7 +146,7 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason |
             settle=(f"fire cooler than {coolest} or shorter than {shortest}",),
         )
     below, above = looks[codes < first], looks[codes > last]
-    return NullReason(
+    return NoRecipeReason(
         code="grade-never-seen",
         words=f"{wanted} was never seen, though tiles fell on both sides of it.",
         settle=(
@@ -150,7 +157,7 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason |
     )
 
 
-def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
+def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NoRecipeReason | None:
     fired = target.fired
     u, v = target.plane.coded(
         [fired.coolest_degC, fired.hottest_degC], [fired.shortest_s, fired.longest_s]
@@ -161,7 +168,7 @@ def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
         return None
     if looks["stage"].nunique() < 2:
         return None
-    return NullReason(
+    return NoRecipeReason(
         code="flat-response",
         words=(
             "The grades hardly change from the coolest, shortest to the hottest, longest "
@@ -174,11 +181,11 @@ def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NullReason | None:
     )
 
 
-def _never_likely(target: TargetAtSetting, best: Recipe) -> NullReason | None:
+def _never_likely(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
     if target.span.empty.mean() <= target.series.window.confidence:
         return None
     wanted = target.series.window.probability
-    return NullReason(
+    return NoRecipeReason(
         code="never-likely-enough",
         words=(
             f"{_target_words(target)} is too narrow for the spread between tiles and "
@@ -192,7 +199,7 @@ def _never_likely(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     )
 
 
-def _not_clear(target: TargetAtSetting) -> NullReason | None:
+def _not_clear(target: TargetAtSetting) -> NoRecipeReason | None:
     """Tell whether the score is what fails, wherever the stage is likely."""
     scale = target.series.responses.transparency
     if target.clarity is None or scale is None:
@@ -209,7 +216,7 @@ def _not_clear(target: TargetAtSetting) -> NullReason | None:
     if not clear.size or (clear >= wanted).mean(axis=0).max() >= _HARDLY_EVER:
         return None
     likely = clear.mean(axis=0).max()
-    return NullReason(
+    return NoRecipeReason(
         code="not-clear-enough",
         words=(
             f"{' or '.join(target.series.responses.stage.target)} is reached, but a score "
@@ -223,7 +230,7 @@ def _not_clear(target: TargetAtSetting) -> NullReason | None:
     )
 
 
-def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
+def _outside(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
     """Tell whether the best firing lies at an end of what was fired."""
     fired = target.fired
     u, v = target.plane.coded(
@@ -242,7 +249,7 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     if not at:
         return None
     side, end = at[0]
-    return NullReason(
+    return NoRecipeReason(
         code="edge-outside-range",
         words=(
             f"The window of {_target_words(target)} runs out of what was fired: the best "
@@ -252,10 +259,10 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     )
 
 
-def _no_room(target: TargetAtSetting, best: Recipe) -> NullReason | None:
+def _no_room(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
     if best.assurance < target.series.window.confidence:
         return None
-    return NullReason(
+    return NoRecipeReason(
         code="no-room",
         words=(
             f"{_place(best, target)} is assured, but with less room around it than half "
@@ -268,9 +275,9 @@ def _no_room(target: TargetAtSetting, best: Recipe) -> NullReason | None:
     )
 
 
-def _unsure(target: TargetAtSetting, best: Recipe) -> NullReason:
+def _unsure(target: TargetAtSetting, best: Recipe) -> NoRecipeReason:
     series = target.series
-    return NullReason(
+    return NoRecipeReason(
         code="not-sure-enough",
         words=(
             f"No firing is assured: the best, {_place(best, target)}, is "
