@@ -264,7 +264,7 @@ def test_it_says_when_to_stop(quick):
     spent = dataclasses.replace(
         SERIES, budget=dataclasses.replace(SERIES.budget, blanks=plan.n_tiles)
     )
-    stopped = next_tiles(asking(fit, spent), plan)
+    stopped = next_tiles(asking(fit, spent), plan, fire_on=False)
     assert stopped.stop_code == "spent"
     assert "blanks" in stopped.summary()
     assert stopped.table.empty
