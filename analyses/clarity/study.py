@@ -48,9 +48,7 @@ def invented(n_loads, places, load_sd, rng):
 
 
 def by_posterior(scores, rng, load_sd):
-    draws = draw_clarity(
-        score_sums(scores, PRIORS), PRIORS, COLUMNS, n_draws=1000, rng=rng
-    ).draws
+    draws = draw_clarity(score_sums(scores, PRIORS), PRIORS, n_draws=1000, rng=rng).draws
     low, high = np.quantile(draws.coefficients, [0.05, 0.95], axis=0)
     clear = draws.probability_clear([SETTING], TARGET, 1, SCALE.step / 2)[:, 0]
     exact = ndtr(

@@ -13,7 +13,7 @@ from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.mixed.degrees import coefficient_uncertainty, contrast_test
 from firelab.fits.mixed.regression import fit_mixed
 from firelab.fits.stage import fit_stage
-from firelab.series.terms import coding, model_matrix
+from firelab.series.terms import coding
 from firelab.windows.firing_windows import firing_windows
 
 COOLEST_DEGF, HOTTEST_DEGF = 175, 225
@@ -133,7 +133,7 @@ def cake_windows(records):
     settings = records.graded.iloc[np.zeros(len(degF), dtype=int)].assign(
         temperature_degC=window.map.temperature_degC, base="A"
     )
-    X = model_matrix(records.series, settings, clarity.terms)
+    X = clarity.design.matrix(settings)
     found = clarity.draws.probability_clear(X, TARGET, 1, 0.5).mean(axis=0)
     mean = INTERCEPT + SLOPE * degF
     published = ndtr((mean - TARGET + 0.5) / np.sqrt(sum(VARIANCES)))

@@ -30,7 +30,6 @@ from firelab.fits.clarity.clarity import scored_tiles
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.records.records import Records
 from firelab.series.firing_series import TransparencyResponse
-from firelab.series.terms import model_matrix
 from firelab.windows.edges.fired_range import FiredRange, fired_range
 
 _POINTS = 61
@@ -112,13 +111,17 @@ def _draw_expected(
         grid = pd.DataFrame({"temperature_degC": degC, "dwell_s": dwell_s}).assign(
             **setting
         )
-        mean = clarity.draws.mean_score(model_matrix(series, grid, clarity.terms))
+        grid = grid[clarity.design.near_target(grid)]
+        if grid.empty:
+            continue
+        mean = clarity.draws.mean_score(clarity.design.matrix(grid))
         low, middle, high = np.quantile(mean, [tail, 0.5, 1.0 - tail], axis=0)
-        axes.fill_between(degC, low, high, color=look["color"], alpha=0.13, linewidth=0)
+        at = grid["temperature_degC"].to_numpy(dtype=float)
+        axes.fill_between(at, low, high, color=look["color"], alpha=0.13, linewidth=0)
         thin = {"color": look["color"], "linestyle": look["linestyle"], "linewidth": 0.8}
-        axes.plot(degC, low, **thin)
-        axes.plot(degC, high, **thin)
-        axes.plot(degC, middle, color=look["color"], linestyle=look["linestyle"], lw=2.0)
+        axes.plot(at, low, **thin)
+        axes.plot(at, high, **thin)
+        axes.plot(at, middle, color=look["color"], linestyle=look["linestyle"], lw=2.0)
 
 
 def _draw_scores(axes: Axes, tiles: pd.DataFrame, dwells: Sequence[float]) -> None:

@@ -140,21 +140,22 @@ def fit_folder(
         words = prior_sensitivity(records, stage).words
     return FolderFit(
         stage=stage,
-        clarity=_clarity(records, options),
+        clarity=_clarity(records, options, stage),
         options=options,
         sensitivity=words,
         records=records,
     )
 
 
-def _clarity(records: Records, options: FitOptions) -> ClarityFit | None:
+def _clarity(records: Records, options: FitOptions, stage: StageFit) -> ClarityFit | None:
     asked = records.series.responses.transparency is not None
     if not asked or not records.looks["transparency"].notna().any():
         return None
     # A generator of its own, so that the clarity draws do not hang on how many
     # random numbers the stage took.
     rng = np.random.default_rng([records.series.seed, 1])
-    return fit_clarity(records, options.terms or None, rng=rng)
+    known = stage if isinstance(stage, StagePosterior) else None
+    return fit_clarity(records, options.terms or None, stage=known, rng=rng)
 
 
 def fit_to_dict(found: FolderFit) -> dict[str, Any]:

@@ -172,7 +172,7 @@ def test_interactions_and_bases_become_terms():
     frame["base"] = np.where(np.arange(48) % 3 == 0, "none", "hard clear")
     fit = fit_clarity(records_of(frame, series))
     assert fit.regression.terms["term"].tolist() == list(series.terms)
-    assert str(fit.columns[-1]) == "temperature:mesh"
+    assert str(fit.design.columns[-1]) == "temperature:mesh"
     assert fit.priors.sd[-1] == 1.25
 
 

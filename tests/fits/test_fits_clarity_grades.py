@@ -136,10 +136,10 @@ def test_away_from_the_ends_both_posteriors_agree():
     priors = clarity_priors(TEN, PriorWish(), COLUMNS)
     rng = np.random.default_rng(4)
     one = draw_clarity(
-        score_sums(scored(score, X, load), priors), priors, COLUMNS, n_draws=4000, rng=rng
+        score_sums(scored(score, X, load), priors), priors, n_draws=4000, rng=rng
     ).draws
     two = draw_graded(
-        graded_scores(scored(score, X, load), TEN, priors), COLUMNS, n_draws=4000, rng=rng
+        graded_scores(scored(score, X, load), TEN, priors), n_draws=4000, rng=rng
     ).draws
     for name in ("intercept", "coefficients", "load_sd", "residual_sd"):
         first, second = getattr(one, name), getattr(two, name)
@@ -159,10 +159,10 @@ def test_an_end_of_the_scale_does_not_flatten_the_effects():
     assert reaches_an_end(TEN, score)
     priors = clarity_priors(TEN, PriorWish(), COLUMNS)
     plain = draw_clarity(
-        score_sums(scored(score, X, load), priors), priors, COLUMNS, n_draws=1000, rng=rng
+        score_sums(scored(score, X, load), priors), priors, n_draws=1000, rng=rng
     ).draws.coefficients[:, 0]
     stepwise = draw_graded(
-        graded_scores(scored(score, X, load), TEN, priors), COLUMNS, n_draws=1000, rng=rng
+        graded_scores(scored(score, X, load), TEN, priors), n_draws=1000, rng=rng
     ).draws.coefficients[:, 0]
     assert np.quantile(plain, 0.99) < 4.0
     assert np.quantile(stepwise, 0.05) < 4.0 < np.quantile(stepwise, 0.95)
@@ -187,7 +187,6 @@ def test_intervals_hold_truths_drawn_from_the_priors(scale=FIVE, series=40):
         )
         draws = draw_graded(
             graded_scores(scored(score, X, load), scale, priors),
-            COLUMNS,
             n_draws=400,
             rng=rng,
         ).draws

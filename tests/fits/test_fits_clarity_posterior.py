@@ -79,7 +79,7 @@ def test_draws_have_the_moments_of_the_density():
         means[k] = priors.mean + spread @ (solved.T @ (score - full @ priors.mean))
         squares[k] = means[k] ** 2 + np.diag(spread)
     n = 20000
-    posterior = draw_clarity(sums, priors, COLUMNS, n_draws=n, rng=np.random.default_rng(1))
+    posterior = draw_clarity(sums, priors, n_draws=n, rng=np.random.default_rng(1))
     draws = posterior.draws
     drawn = np.column_stack([draws.intercept, draws.coefficients])
     exact_mean = weight @ means
@@ -96,9 +96,7 @@ def test_without_a_tile_the_draws_are_the_priors():
     nothing = score_sums(
         scored(np.empty(0), np.empty((0, 2)), np.empty(0, dtype=int)), priors
     )
-    draws = draw_clarity(
-        nothing, priors, COLUMNS, n_draws=4000, rng=np.random.default_rng(2)
-    ).draws
+    draws = draw_clarity(nothing, priors, n_draws=4000, rng=np.random.default_rng(2)).draws
     assert draws.coefficients.std(axis=0) == pytest.approx([2.5, 2.5], rel=0.05)
     # The mean of a half-normal of scale 1 is sqrt(2 / pi).
     assert draws.load_sd.mean() == pytest.approx(np.sqrt(2 / np.pi), rel=0.05)
@@ -118,7 +116,7 @@ def test_wide_priors_give_least_squares():
         rounding=0.0,
     )
     draws = draw_clarity(
-        score_sums(scored(score, X, load), wide), wide, ("x",), n_draws=8000, rng=rng
+        score_sums(scored(score, X, load), wide), wide, n_draws=8000, rng=rng
     ).draws
     exact = np.linalg.lstsq(np.column_stack([np.ones(60), X]), score, rcond=None)[0]
     assert draws.intercept.mean() == pytest.approx(exact[0], abs=0.01)
@@ -129,9 +127,7 @@ def test_alike_scores_keep_a_spread():
     """All scores equal: whole steps hide up to half a step, and the fit knows it."""
     _, X, load, priors = small()
     sums = score_sums(scored(np.full(load.size, 7.0), X, load), priors)
-    draws = draw_clarity(
-        sums, priors, COLUMNS, n_draws=500, rng=np.random.default_rng(3)
-    ).draws
+    draws = draw_clarity(sums, priors, n_draws=500, rng=np.random.default_rng(3)).draws
     assert np.isfinite(draws.coefficients).all()
     assert draws.coefficients.std(axis=0).min() > 0.05
 
@@ -149,7 +145,6 @@ def test_probability_turns_with_the_direction():
         coefficients=rng.normal(size=(50, 2)),
         load_sd=rng.random(50),
         residual_sd=rng.random(50) + 0.5,
-        columns=COLUMNS,
     )
     x = np.array([0.3, -1.0])
     high = draws.probability_clear([x], 7.0, 1, 0.5)[:, 0]
@@ -185,7 +180,6 @@ def test_intervals_hold_truths_drawn_from_the_priors():
         draws = draw_clarity(
             score_sums(scored(score, X, load), priors),
             priors,
-            COLUMNS,
             n_draws=400,
             rng=rng,
         ).draws

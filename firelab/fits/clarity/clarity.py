@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,7 @@ from firelab.fits.clarity.grades import (
     reaches_an_end,
     regress_grades,
 )
+from firelab.fits.clarity.maturity import ClarityDesign, clarity_design
 from firelab.fits.clarity.posterior import (
     ClarityPosterior,
     ClarityPriors,
@@ -26,9 +27,10 @@ from firelab.fits.clarity.posterior import (
     score_sums,
 )
 from firelab.fits.clarity.regression import ClarityRegression, ScoreColumns, regress_clarity
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.records.records import Records
 from firelab.series.firing_series import TransparencyResponse
-from firelab.series.terms import model_matrix, term_columns
+from firelab.series.terms import TEMPERATURE, model_matrix
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,6 +111,8 @@ def scored_tiles(records: Records) -> ScoredTiles:
 
 FloatArray = NDArray[np.float64]
 
+_LACK_P = 0.01
+"""P value of a lack of fit that is told (a convention)."""
 _FEWEST_DRAWS = 200
 """Independent draws below which a 90 % interval is rough: its ends err by a quarter of
 an sd (chosen here, no source)."""
@@ -118,6 +122,7 @@ def fit_clarity(
     records: Records,
     terms: Sequence[str] | None = None,
     *,
+    stage: StagePosterior | None = None,
     rng: np.random.Generator | None = None,
     n_draws: int = 2000,
 ) -> ClarityFit:
@@ -138,6 +143,10 @@ def fit_clarity(
     records : Records
     terms : sequence of str, optional
         Model terms, expanding to p columns; by default the series'.
+    stage : StagePosterior, optional
+        Of the same records. With it the score follows the maturity of a tile and
+        its square in place of temperature and dwell, so that it can rise, peak and
+        fall on the way through the target.
     rng : numpy.random.Generator, optional
         By default seeded from the series.
     n_draws : int, default 2000
@@ -167,13 +176,13 @@ def fit_clarity(
         raise UsageError(f"{n_draws} draws were asked for", hint="ask for one or more")
     series = records.series
     counted = scored_tiles(records)
-    names = tuple(series.terms if terms is None else terms)
+    design = clarity_design(series, series.terms if terms is None else terms, stage)
     scores = ScoreColumns(
         score=counted.tiles["transparency"].to_numpy(dtype=float),
-        X=model_matrix(series, counted.tiles, names),
+        X=design.matrix(counted.tiles),
         load=np.unique(counted.tiles["load"], return_inverse=True)[1].astype(np.int64),
-        columns=term_columns(series, names),
-        owners=tuple(term for term in names for _ in term_columns(series, [term])),
+        columns=design.columns,
+        owners=design.owners,
     )
     is_graded = has_few_grades(counted.scale, scores.score)
     regression = regress_grades(scores, series) if is_graded else regress_clarity(scores)
@@ -182,15 +191,14 @@ def fit_clarity(
     posterior = _posterior(scores, counted.scale, priors, n_draws, random)
     return ClarityFit(
         series=series,
-        terms=names,
-        columns=scores.columns,
+        design=design,
         n_tiles=len(scores.score),
         n_loads=scores.n_loads,
         left_out=counted.left_out,
         regression=regression,
         draws=posterior.draws,
         priors=priors,
-        notes=_notes(counted, regression),
+        notes=(*_notes(counted, regression), *_lack_of_fit(scores, counted, design)),
         convergence=_convergence(regression, posterior),
         provenance=records.provenance,
     )
@@ -206,9 +214,9 @@ def _posterior(
     """Draw by steps where scores reach an end of the scale, else as measured."""
     if reaches_an_end(scale, scores.score):
         graded = graded_scores(scores, scale, priors)
-        return draw_graded(graded, scores.columns, n_draws=n_draws, rng=rng)
+        return draw_graded(graded, n_draws=n_draws, rng=rng)
     sums = score_sums(scores, priors)
-    return draw_clarity(sums, priors, scores.columns, n_draws=n_draws, rng=rng)
+    return draw_clarity(sums, priors, n_draws=n_draws, rng=rng)
 
 
 def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ...]:
@@ -231,6 +239,29 @@ def _notes(counted: ScoredTiles, regression: ClarityRegression) -> tuple[str, ..
             "beyond it is told by the posterior, and the table makes it look smaller"
         )
     return tuple(notes)
+
+
+def _lack_of_fit(
+    scores: ScoreColumns, counted: ScoredTiles, design: ClarityDesign
+) -> tuple[str, ...]:
+    """Tell where the scores follow heat beyond the maturity, by an F test."""
+    if design.maturity is None or has_few_grades(counted.scale, scores.score):
+        return ()
+    heat = model_matrix(design.series, counted.tiles, ["temperature"])
+    wider = replace(
+        scores,
+        X=np.hstack([scores.X, heat]),
+        columns=(*scores.columns, TEMPERATURE),
+        owners=(*scores.owners, str(TEMPERATURE)),
+    )
+    tests = regress_clarity(wider).terms.set_index("term")["p_value"]
+    p_value = float(tests.get(str(TEMPERATURE), 1.0))
+    if not p_value < _LACK_P:
+        return ()
+    return (
+        "tiles that came equally far by hotter or by longer firing differ in clearness "
+        f"(p {p_value:.3f}): it follows more than how far a tile has come",
+    )
 
 
 def _convergence(

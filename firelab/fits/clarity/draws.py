@@ -12,8 +12,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-from firelab.series.terms import ModelColumn
-
 FloatArray = NDArray[np.float64]
 
 
@@ -26,18 +24,15 @@ class ClarityDraws:
     intercept : ndarray, shape (S,)
         Score at the centre of every coded factor, first base.
     coefficients : ndarray, shape (S, p)
-        Score per coded unit, in the order of `columns`.
+        Score per unit of each column of the design.
     load_sd, residual_sd : ndarray, shape (S,)
         In units of the score.
-    columns : tuple of ModelColumn
-        As `firelab.series.terms.term_columns` gives them, p of them.
     """
 
     intercept: FloatArray
     coefficients: FloatArray
     load_sd: FloatArray
     residual_sd: FloatArray
-    columns: tuple[ModelColumn, ...]
 
     @property
     def n_draws(self) -> int:
@@ -58,7 +53,7 @@ class ClarityDraws:
         Parameters
         ----------
         X : array_like, shape (n, p)
-            Coded columns without an intercept, as `model_matrix` makes them.
+            Columns without an intercept, as the design of the fit makes them.
         target : float
             Wanted score; a tile at it counts as clear.
         sign : {1, -1}
@@ -74,11 +69,9 @@ class ClarityDraws:
 
         Examples
         --------
-        >>> from firelab.series.terms import TEMPERATURE
         >>> draws = ClarityDraws(
         ...     intercept=np.array([6.5]), coefficients=np.array([[1.0]]),
-        ...     load_sd=np.array([0.6]), residual_sd=np.array([0.8]),
-        ...     columns=(TEMPERATURE,))
+        ...     load_sd=np.array([0.6]), residual_sd=np.array([0.8]))
         >>> draws.probability_clear([[0.0], [1.0]], 7.0, 1, 0.5).round(4)
         array([[0.5   , 0.8413]])
         """

@@ -10,12 +10,12 @@ import pandas as pd
 
 from firelab.craft.trade_words import count_words
 from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.maturity import ClarityDesign
 from firelab.fits.clarity.posterior import ClarityPriors
 from firelab.fits.clarity.regression import INTERCEPT, METHOD_WORDS, ClarityRegression
 from firelab.fits.clarity.what_mattered import clarity_differences
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
-from firelab.series.terms import ModelColumn
 
 SCHEMA = "firelab/clarity/1"
 
@@ -52,8 +52,8 @@ class ClarityFit:
     Attributes
     ----------
     series : FiringSeries
-    terms : tuple of str
-    columns : tuple of ModelColumn
+    design : ClarityDesign
+        Its terms, and the columns of any setting.
     n_tiles, n_loads : int
         Tiles that count, and loads that hold them.
     left_out : str
@@ -70,8 +70,7 @@ class ClarityFit:
     """
 
     series: FiringSeries
-    terms: tuple[str, ...]
-    columns: tuple[ModelColumn, ...]
+    design: ClarityDesign
     n_tiles: int
     n_loads: int
     left_out: str
@@ -98,7 +97,7 @@ class ClarityFit:
         edge = (1 - self.series.window.level) / 2
         draws = self.draws
         drawn = {INTERCEPT: draws.intercept}
-        drawn |= dict(zip(map(str, self.columns), draws.coefficients.T, strict=True))
+        drawn |= dict(zip(map(str, self.design.columns), draws.coefficients.T, strict=True))
         drawn |= {"load sd": draws.load_sd, "residual sd": draws.residual_sd}
         frame = pd.DataFrame(
             {
@@ -126,7 +125,7 @@ class ClarityFit:
         scale = self.series.responses.transparency
         if scale is None or not self.is_informed:
             return ()
-        return clarity_differences(self.series, self.terms, self.draws, sign=scale.sign)
+        return clarity_differences(self.design, self.draws, sign=scale.sign)
 
     def summary(self) -> str:
         """Return what made tiles clearer, as lines for a terminal."""
@@ -158,7 +157,7 @@ class ClarityFit:
         regression = self.regression
         return {
             "schema": SCHEMA,
-            "terms": list(self.terms),
+            "terms": list(dict.fromkeys(self.design.owners)),
             "n_tiles": self.n_tiles,
             "n_loads": self.n_loads,
             "left_out": self.left_out,

@@ -129,7 +129,10 @@ def _in_levels(
     if fit.separation is None or series is None:
         return fit.notes
     by_code = fit.separation.sentences(fit.grades)
-    by_level = separation_words(series, scores.columns, fit.separation, fit.grades)
+    coded = [one for one in scores.columns if isinstance(one, ModelColumn)]
+    if not {one.column for one in fit.separation.partings} <= set(map(str, coded)):
+        return fit.notes
+    by_level = separation_words(series, coded, fit.separation, fit.grades)
     levels = dict(zip(by_code, by_level, strict=True))
     return tuple(levels.get(note, note) for note in fit.notes)
 
@@ -231,7 +234,7 @@ class GradedScores:
         high = (self.upper - mean) / residual[:, None]
         return low, high, (load_sd / residual)[:, None], residual, load_slope, slope
 
-    def draws(self, points: FloatArray, columns: tuple[ModelColumn, ...]) -> ClarityDraws:
+    def draws(self, points: FloatArray) -> ClarityDraws:
         """Return points as draws in units of the score."""
         moved = points[:, :-2] * self.priors.sd + self.priors.mean
         return ClarityDraws(
@@ -239,7 +242,6 @@ class GradedScores:
             coefficients=moved[:, 1:],
             load_sd=_sd_of(points[:, -2], self.priors.load_scale)[0],
             residual_sd=_sd_of(points[:, -1], self.priors.residual_scale)[0],
-            columns=columns,
         )
 
 
@@ -270,7 +272,6 @@ def graded_scores(
 
 def draw_graded(
     scores: GradedScores,
-    columns: tuple[ModelColumn, ...],
     *,
     n_draws: int,
     rng: np.random.Generator,
@@ -280,8 +281,6 @@ def draw_graded(
     Parameters
     ----------
     scores : GradedScores
-    columns : tuple of ModelColumn
-        The p columns.
     n_draws : int
         How many draws, S.
     rng : numpy.random.Generator
@@ -291,13 +290,11 @@ def draw_graded(
     sample = sample_by_importance(scores.log_density, mode, n_draws, rng=rng)
     if sample.pareto_k <= TRUSTED_K:
         return ClarityPosterior(
-            draws=scores.draws(sample.points, columns),
+            draws=scores.draws(sample.points),
             effective_draws=sample.effective_size,
         )
     chains = sample_by_chains(
         scores.log_density_and_gradient, sample.points[:_CHAINS], rng=rng
     )
     kept = chains.flat[rng.permutation(len(chains.flat))[:n_draws]]
-    return ClarityPosterior(
-        draws=scores.draws(kept, columns), effective_draws=chains.effective_size
-    )
+    return ClarityPosterior(draws=scores.draws(kept), effective_draws=chains.effective_size)

@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.maturity import ClarityColumn
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.sampling.importance import effective_size, resample
 from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
-from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -66,15 +66,15 @@ class ClarityPriors:
         return (
             f"score at the centre of the series: normal, mean {self.mean[0]:g}, "
             f"sd {self.sd[0]:g}",
-            f"effects on the score per half range of a factor, per base, or of a "
-            f"product: normal, mean 0, sd {spreads}",
+            "effects on the score per half range of a factor, half of the target stage, "
+            f"per base, or of a product: normal, mean 0, sd {spreads}",
             f"sd between loads: half-normal, scale {self.load_scale:g}",
             f"sd between tiles of a load: half-normal, scale {self.residual_scale:g}",
         )
 
 
 def clarity_priors(
-    scale: TransparencyResponse, wish: PriorWish, columns: Sequence[ModelColumn]
+    scale: TransparencyResponse, wish: PriorWish, columns: Sequence[ClarityColumn]
 ) -> ClarityPriors:
     """Return the priors for the columns of a model, as shares of the score's range.
 
@@ -84,11 +84,11 @@ def clarity_priors(
         Fixes the range and the step of the score.
     wish : PriorWish
         The series' ``[priors]``.
-    columns : sequence of ModelColumn
+    columns : sequence of ClarityColumn
 
     Examples
     --------
-    >>> from firelab.series.terms import TEMPERATURE
+    >>> from firelab.series.terms import TEMPERATURE, ModelColumn
     >>> columns = [TEMPERATURE, ModelColumn(powers=(("temperature", 2),))]
     >>> priors = clarity_priors(TransparencyResponse(), PriorWish(), columns)
     >>> priors.mean.tolist(), priors.sd.tolist()
@@ -107,7 +107,7 @@ def clarity_priors(
     )
 
 
-def _times(column: ModelColumn) -> float:
+def _times(column: ClarityColumn) -> float:
     if column.is_product:
         return _PRODUCT_TIMES
     return _BASE_TIMES if column.base is not None else 1.0
@@ -216,7 +216,6 @@ def log_density(
 def draw_clarity(
     data: ScoreSums,
     priors: ClarityPriors,
-    columns: tuple[ModelColumn, ...],
     *,
     n_draws: int,
     rng: np.random.Generator,
@@ -227,8 +226,6 @@ def draw_clarity(
     ----------
     data : ScoreSums
     priors : ClarityPriors
-    columns : tuple of ModelColumn
-        The p columns.
     n_draws : int
         How many draws, S.
     rng : numpy.random.Generator
@@ -249,7 +246,6 @@ def draw_clarity(
         coefficients=moved[:, 1:],
         load_sd=kept[:, 0],
         residual_sd=kept[:, 1],
-        columns=columns,
     )
     return ClarityPosterior(draws=draws, effective_draws=effective_size(log_weights) / 2)
 

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from scipy.special import fdtrc, stdtr
 
 from firelab.errors import RecordsInsufficient
+from firelab.fits.clarity.maturity import ClarityColumn
 from firelab.fits.mixed.degrees import coefficient_table, term_table
 from firelab.fits.mixed.regression import MixedRegression, fit_mixed
 from firelab.fits.ordinal.estimable import estimable_places
-from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -34,10 +34,10 @@ class ScoreColumns:
     ----------
     score : ndarray, shape (n,)
     X : ndarray, shape (n, p)
-        Coded columns, without an intercept.
+        Columns, without an intercept.
     load : ndarray of int, shape (n,)
         Numbered from 0.
-    columns : tuple of ModelColumn
+    columns : tuple of ClarityColumn
     owners : tuple of str
         Name of each column, and the term it belongs to; p of them.
     """
@@ -45,7 +45,7 @@ class ScoreColumns:
     score: FloatArray
     X: FloatArray
     load: NDArray[np.int64]
-    columns: tuple[ModelColumn, ...]
+    columns: tuple[ClarityColumn, ...]
     owners: tuple[str, ...]
 
     @property

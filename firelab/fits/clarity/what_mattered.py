@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.clarity.draws import ClarityDraws
-from firelab.fits.ordinal.what_mattered import compared, level_pairs
+from firelab.fits.clarity.maturity import ClarityDesign
+from firelab.fits.ordinal.what_mattered import LevelPair, level_pairs, middle_setting
 from firelab.series.firing_series import FiringSeries
+
+FloatArray = NDArray[np.float64]
+
+_PART = 0.8
+"""Maturity taken as early and late in the target stage (chosen here, no source)."""
 
 
 def clarity_differences(
-    series: FiringSeries, terms: Sequence[str], draws: ClarityDraws, *, sign: int
+    design: ClarityDesign, draws: ClarityDraws, *, sign: int
 ) -> tuple[str, ...]:
     """Say which levels gave clearer tiles, and which cannot be told apart.
 
     Parameters
     ----------
-    series : FiringSeries
-    terms : sequence of str
-        Of the fit that made the draws.
+    design : ClarityDesign
     draws : ClarityDraws
     sign : {1, -1}
         1 where a higher score is clearer.
@@ -29,24 +33,32 @@ def clarity_differences(
     Returns
     -------
     tuple of str
-        At mid-range of temperature and dwell, one sentence per pair of levels.
+        One sentence per pair of levels, in the middle of the target stage; or at
+        mid-range of temperature and dwell where the design has no maturity.
     """
-    reads, tail = series.kiln.reads, (1.0 - series.window.level) / 2.0
+    series = design.series
+    tail = (1.0 - series.window.level) / 2.0
+    middle = pd.DataFrame([middle_setting(series)] * 2)
     pairs = level_pairs(series)
-    if "temperature" in series.varied:
-        ends = series.span("temperature")
-        cool, hot = (format_temperature(degC, reads) for degC in ends)
-        pairs.append((cool, hot, {"temperature": ends}))
-    if "dwell" in series.varied:
-        short, long = series.span("dwell")
-        words = format_duration(short), format_duration(long)
-        pairs.append((*words, {"dwell": (short, long)}))
-    shown, unsure = [], []
+    if design.maturity is None:
+        pairs += _heat_pairs(series)
+    compared: list[tuple[str, str, FloatArray]] = []
     for one, other, levels in pairs:
-        if not set(levels) <= set(terms):
-            continue
-        columns = {series.column(name): values for name, values in levels.items()}
-        score = draws.mean_score(compared(series, terms, columns))
+        if set(levels) <= set(design.terms):
+            changed = {series.column(name): values for name, values in levels.items()}
+            X = design.matrix(middle.assign(**changed))
+            if design.maturity is not None:
+                X[:, :2] = 0.0
+            compared.append((one, other, X))
+    if design.maturity is not None:
+        target = " or ".join(series.responses.stage.target)
+        for one, other, m in (("early", "halfway", -_PART), ("halfway", "late", _PART)):
+            X = np.zeros((2, len(design.columns)))
+            X[0 if m < 0 else 1, :2] = m, m * m
+            compared.append((f"{one} in {target}", f"{other} in {target}", X))
+    shown, unsure = [], []
+    for one, other, X in compared:
+        score = draws.mean_score(X)
         gain = np.quantile(sign * (score[:, 1] - score[:, 0]), [tail, 1.0 - tail])
         if gain[0] <= 0.0 <= gain[1]:
             unsure.append(f"{one} or {other} (within {np.abs(gain).max():.1f} points)")
@@ -59,3 +71,17 @@ def clarity_differences(
     if unsure:
         shown.append(f"No difference in clearness seen: {'; '.join(unsure)}.")
     return tuple(shown)
+
+
+def _heat_pairs(series: FiringSeries) -> list[LevelPair]:
+    """Return the comparison of the ends of temperature, and of dwell."""
+    pairs: list[LevelPair] = []
+    if "temperature" in series.varied:
+        cool, hot = series.span("temperature")
+        words = [format_temperature(degC, series.kiln.reads) for degC in (cool, hot)]
+        pairs.append((words[0], words[1], {"temperature": (cool, hot)}))
+    if "dwell" in series.varied:
+        short, long = series.span("dwell")
+        words = [format_duration(seconds) for seconds in (short, long)]
+        pairs.append((words[0], words[1], {"dwell": (short, long)}))
+    return pairs

@@ -10,11 +10,12 @@ the stage probability of each draw is tabulated once and looked up.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from firelab.fits.clarity.draws import ClarityDraws
@@ -132,14 +133,14 @@ def monomials(u: FloatArray, v: FloatArray) -> FloatArray:
 def _recast(
     series: FiringSeries,
     setting: Mapping[str, Any],
-    terms: Sequence[str],
+    columns: Callable[[pd.DataFrame], FloatArray],
     coefficients: FloatArray,
 ) -> FloatArray:
-    """Return coefficients of the monomials, shape (S, 9), of those of terms."""
+    """Return coefficients of the monomials, shape (S, 9), of those of some columns."""
     u, v = (axis.ravel() for axis in np.meshgrid(_NODES, _NODES, indexing="ij"))
     plane = plane_of(series)
     frame = settings_at(setting, plane.degC(u), plane.seconds(v))
-    at_nodes = np.linalg.solve(monomials(u, v), model_matrix(series, frame, terms))
+    at_nodes = np.linalg.solve(monomials(u, v), columns(frame))
     at_nodes[np.abs(at_nodes) < 1e-12] = 0.0
     return np.asarray(coefficients @ at_nodes.T)
 
@@ -153,29 +154,27 @@ def stage_at(
     """Return stage draws at a setting, their columns `MONOMIALS`."""
     return replace(
         draws,
-        coefficients=_recast(series, setting, terms, draws.coefficients),
+        coefficients=_recast(
+            series,
+            setting,
+            lambda frame: model_matrix(series, frame, terms),
+            draws.coefficients,
+        ),
         columns=MONOMIALS,
     )
 
 
 def clarity_at(
-    series: FiringSeries,
-    setting: Mapping[str, Any],
-    terms: Sequence[str],
-    draws: ClarityDraws,
-    *,
-    count: int,
+    clarity: ClarityFit, setting: Mapping[str, Any], *, count: int
 ) -> ClarityDraws:
     """Return `count` clarity draws at a setting, their columns `MONOMIALS`.
 
     Where there are fewer draws than that, they are taken again from the first.
     """
-    taken = take_clarity(draws, np.arange(count) % draws.n_draws)
-    return replace(
-        taken,
-        coefficients=_recast(series, setting, terms, taken.coefficients),
-        columns=MONOMIALS,
-    )
+    taken = take_clarity(clarity.draws, np.arange(count) % clarity.draws.n_draws)
+    design = clarity.design
+    coefficients = _recast(design.series, setting, design.matrix, taken.coefficients)
+    return replace(taken, coefficients=coefficients)
 
 
 def take_clarity(draws: ClarityDraws, which: NDArray[np.int64]) -> ClarityDraws:
@@ -298,9 +297,7 @@ def target_at(
     series = fit.series
     score = None
     if clarity is not None and series.responses.transparency is not None:
-        score = clarity_at(
-            series, setting, clarity.terms, clarity.draws, count=fit.draws.n_draws
-        )
+        score = clarity_at(clarity, setting, count=fit.draws.n_draws)
     target = TargetAtSetting(
         series=series,
         setting=setting,

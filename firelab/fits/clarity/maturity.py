@@ -1,0 +1,159 @@
+r"""Maturity: how far a firing takes a tile through the target stage, and what follows it.
+
+With :math:`\eta` the stage's linear predictor and :math:`l, h` the thresholds at the
+ends of the target, all at their posterior means, a setting's maturity is
+:math:`m = (\eta - (l + h)/2) / ((h - l)/2)`: -1 where the target is as likely as not
+reached, +1 where it is as likely as not passed. The clarity of a colour rises, peaks
+and falls with it: the score has a column for m and one for its square; mesh, coats and
+base shift it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import ModelColumn, model_matrix, split_term, term_columns
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+MATURITY = "maturity"
+_HEAT = {"temperature", "dwell"}
+_NEAR = 1.5
+"""Maturity beyond which hardly a tile is at the target, and its clarity is no more than
+extrapolated (chosen here, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaturityColumn:
+    """A power of the maturity as a column of a design matrix."""
+
+    power: int
+    base: None = None
+
+    @property
+    def is_product(self) -> bool:
+        """Never: its square has a prior of its own, as wide as that of the maturity."""
+        return False
+
+    def __str__(self) -> str:
+        """Return the label that tables and files carry."""
+        return MATURITY if self.power == 1 else f"{MATURITY}^{self.power}"
+
+
+ClarityColumn = ModelColumn | MaturityColumn
+_POWERS = (MaturityColumn(power=1), MaturityColumn(power=2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Maturity:
+    """How a setting's maturity follows from the stage.
+
+    Attributes
+    ----------
+    terms : tuple of str
+        Of the stage.
+    coefficients : ndarray, shape (p,)
+    middle, half_width : float
+        Of the target stage, latent units.
+    """
+
+    terms: tuple[str, ...]
+    coefficients: FloatArray
+    middle: float
+    half_width: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClarityDesign:
+    """The columns of a clarity fit.
+
+    Attributes
+    ----------
+    series : FiringSeries
+    terms : tuple of str
+        Of coded factors; behind those of the maturity, where there is one.
+    maturity : Maturity or None
+    """
+
+    series: FiringSeries
+    terms: tuple[str, ...]
+    maturity: Maturity | None
+
+    @property
+    def columns(self) -> tuple[ClarityColumn, ...]:
+        """The p columns."""
+        coded = term_columns(self.series, self.terms)
+        return coded if self.maturity is None else (*_POWERS, *coded)
+
+    @property
+    def owners(self) -> tuple[str, ...]:
+        """The term that each column belongs to."""
+        coded = [t for t in self.terms for _ in term_columns(self.series, [t])]
+        return (*coded,) if self.maturity is None else (*map(str, _POWERS), *coded)
+
+    def matrix(self, settings: pd.DataFrame) -> FloatArray:
+        """Return the design matrix of n settings, without an intercept, shape (n, p)."""
+        coded = model_matrix(self.series, settings, self.terms)
+        if self.maturity is None:
+            return coded
+        m = self.maturity_of(settings)
+        return np.column_stack([m, m * m, coded])
+
+    def maturity_of(self, settings: pd.DataFrame) -> FloatArray:
+        """Return the maturity of n settings, 0 where the fit has none, shape (n,)."""
+        known = self.maturity
+        if known is None:
+            return np.zeros(len(settings))
+        eta = model_matrix(self.series, settings, known.terms) @ known.coefficients
+        return np.asarray((eta - known.middle) / known.half_width)
+
+    def near_target(self, settings: pd.DataFrame) -> BoolArray:
+        """Tell which of n settings bring a tile near the target stage, shape (n,)."""
+        return np.abs(self.maturity_of(settings)) <= _NEAR
+
+
+def clarity_design(
+    series: FiringSeries, terms: Sequence[str], stage: StagePosterior | None
+) -> ClarityDesign:
+    """Return the design of a clarity fit.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    terms : sequence of str
+    stage : StagePosterior, optional
+        With it, maturity takes the place of all terms with temperature or dwell;
+        not where it has a square of either, of which a maturity has no plain square.
+    """
+    heated = [term for term in terms if _HEAT & {name for name, _ in split_term(term)}]
+    maturity = _maturity(stage) if stage is not None and heated else None
+    kept = [term for term in terms if maturity is None or term not in heated]
+    return ClarityDesign(series=series, terms=tuple(kept), maturity=maturity)
+
+
+def _maturity(stage: StagePosterior) -> Maturity | None:
+    heats = [p for term in stage.terms for p in split_term(term) if p[0] in _HEAT]
+    if not heats or any(power > 1 for _, power in heats):
+        return None
+    series, draws = stage.series, stage.draws
+    coefficients = draws.coefficients.mean(axis=0)
+    thresholds = draws.thresholds.mean(axis=0)
+    fired = model_matrix(series, stage.looks, stage.terms) @ coefficients
+    first, last = series.responses.stage.target_span
+    low = thresholds[first - 1] if first else min(fired.min(), thresholds[last] - 1.0)
+    is_open = last == len(thresholds)
+    high = max(fired.max(), low + 1.0) if is_open else thresholds[last]
+    return Maturity(
+        terms=stage.terms,
+        coefficients=coefficients,
+        middle=float((low + high) / 2.0),
+        half_width=float((high - low) / 2.0),
+    )

@@ -1,0 +1,127 @@
+"""Clarity by maturity: invented colours that are clearest inside full, or only rise.
+
+Truth is the invented colour's own: its score follows how far each tile has come on the
+latent scale, its own deviation included, by a formula that the fit does not know.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from firelab.craft.sieves import grain_um
+from firelab.fits.clarity.clarity import fit_clarity
+from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.records.records import Records
+from firelab.series.folder import Provenance
+from firelab.series.series_file import design_path, read_series
+from firelab.series.terms import model_matrix
+from firelab.windows.edges.target_at_setting import clarity_at, monomials, plane_of
+
+SERIES = read_series(design_path("clear-transparent"))
+TERMS = ("temperature", "dwell", "mesh")
+CUTS, SLOPES = np.array([-6.0, -3.0, 4.0]), np.array([7.0, 2.0, -0.6])
+
+
+def records_of(score, n_loads=24, places=4, seed=1):
+    """Fire a ladder of temperatures; `score` maps maturity and mesh to a score."""
+    rng = np.random.default_rng(seed)
+    n, heats = n_loads * places, np.linspace(*SERIES.span("temperature"), 6)
+    frame = pd.DataFrame(
+        {
+            "tile": [f"T{k}" for k in range(n)],
+            "look": 1,
+            "session": 1,
+            "load": np.repeat(np.arange(n_loads), places) + 1,
+            "temperature_degC": np.repeat(np.resize(heats, n_loads), places),
+            "dwell_s": np.resize([120.0, 180.0, 150.0], n),
+            "mesh": rng.choice([80, 150], n),
+            "layers": 1,
+            "base": "hard clear",
+            "role": "test",
+            "observer": "",
+        }
+    )
+    frame["grain_um"] = [grain_um(mesh) for mesh in frame["mesh"]]
+    frame["total_dwell_s"] = frame["dwell_s"]
+    X = model_matrix(SERIES, frame, TERMS)
+    latent = X @ SLOPES + 0.4 * rng.normal(size=n_loads)[frame["load"] - 1]
+    latent += rng.logistic(size=n)
+    grade = np.searchsorted(CUTS, latent)
+    m = (latent - CUTS[1:].mean()) / (np.ptp(CUTS[1:]) / 2)
+    seen = score(m, X) + 0.6 * rng.normal(size=n)
+    grades = list(SERIES.responses.stage.grades)
+    stage = [grades[place] for place in grade]
+    frame["stage"] = pd.Categorical(stage, categories=grades, ordered=True)
+    frame["transparency"] = np.where(grade == 2, np.clip(np.round(seen), 0, 10), np.nan)
+    provenance = Provenance(series_hash="0" * 64, seed=1, versions={}, sources={})
+    return Records(series=SERIES, plan=None, looks=frame, provenance=provenance)
+
+
+def peaked(m, X):
+    return 7.5 - 4.0 * (m - 0.1) ** 2 + X[:, 2]
+
+
+def rising(m, X):
+    return 5.5 + 1.5 * m + X[:, 2]
+
+
+def fitted(score, **more):
+    records = records_of(score, **more)
+    stage = fit_posterior(records, TERMS, rng=np.random.default_rng(2), n_draws=800)
+    clarity = fit_clarity(records, TERMS, stage=stage, rng=np.random.default_rng(3))
+    return records, stage, clarity
+
+
+def test_a_colour_clearest_inside_full_is_found_so():
+    _, _, fit = fitted(peaked)
+    table = fit.table.set_index("column")
+    assert list(table.index[1:4]) == ["maturity", "maturity^2", "mesh"]
+    assert table.loc["maturity^2", "upper"] < 0.0
+    peak = -fit.draws.coefficients[:, 0] / (2 * fit.draws.coefficients[:, 1])
+    assert abs(np.median(peak) - 0.1) < 0.35
+    assert "halfway in full instead of early in full" in "; ".join(fit.findings)
+    assert fit.to_dict()["terms"] == ["maturity", "maturity^2", "mesh"]
+
+
+def test_a_colour_that_only_rises_is_left_to_rise():
+    _, _, fit = fitted(rising)
+    table = fit.table.set_index("column")
+    assert table.loc["maturity", "lower"] > 0.5
+    assert table.loc["maturity^2", "posterior_mean"] > -1.0
+    assert "late in full instead of halfway in full" in "; ".join(fit.findings)
+
+
+@pytest.mark.parametrize("mesh", [80, 150])
+def test_a_setting_recast_is_the_design(mesh):
+    _, _, fit = fitted(peaked)
+    setting = {"mesh": mesh, "layers": 1, "base": "hard clear"}
+    rng = np.random.default_rng(4)
+    degC, dwell = rng.uniform(740, 830, 9), rng.uniform(100, 220, 9)
+    there = pd.DataFrame({"temperature_degC": degC, "dwell_s": dwell}).assign(**setting)
+    columns = monomials(*plane_of(SERIES).coded(degC, dwell))
+    recast = clarity_at(fit, setting, count=fit.draws.n_draws).mean_score(columns)
+    assert recast == pytest.approx(fit.draws.mean_score(fit.design.matrix(there)))
+
+
+def test_what_maturity_does_not_explain_is_noted():
+    def hotter_is_duller(m, X):
+        return peaked(m, X) - 3.0 * X[:, 0] + 9.0 * X[:, 1]
+
+    _, _, found = fitted(hotter_is_duller, n_loads=30)
+    assert any("more than how far a tile has come" in note for note in found.notes)
+    plain = [note for seed in range(6) for note in fitted(peaked, seed=seed)[2].notes]
+    assert sum("how far a tile has come" in note for note in plain) <= 1
+
+
+def test_a_square_of_temperature_leaves_no_maturity():
+    records, _, _ = fitted(peaked)
+    squared = (*TERMS, "temperature^2")
+    stage = fit_posterior(records, squared, rng=np.random.default_rng(2), n_draws=400)
+    fit = fit_clarity(records, squared, stage=stage)
+    assert list(map(str, fit.design.columns)) == list(squared)
+    assert fit.design.near_target(records.looks).all()
+
+
+def test_without_heat_among_the_terms_there_is_no_maturity():
+    records, stage, _ = fitted(peaked)
+    assert fit_clarity(records, ["mesh"], stage=stage).design.maturity is None
