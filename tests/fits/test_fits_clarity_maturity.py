@@ -16,6 +16,7 @@ from firelab.series.folder import Provenance
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix
 from firelab.windows.edges.target_at_setting import clarity_at, monomials, plane_of
+from firelab.windows.firing_windows import firing_windows
 
 SERIES = read_series(design_path("clear-transparent"))
 TERMS = ("temperature", "dwell", "mesh")
@@ -125,3 +126,12 @@ def test_a_square_of_temperature_leaves_no_maturity():
 def test_without_heat_among_the_terms_there_is_no_maturity():
     records, stage, _ = fitted(peaked)
     assert fit_clarity(records, ["mesh"], stage=stage).design.maturity is None
+
+
+def test_a_best_firing_by_chance_at_an_end_is_not_the_end_of_the_window():
+    # Cooler and longer does as much as hotter and shorter, so one inside is as likely.
+    _, stage, fit = fitted(rising, seed=0, n_loads=10, places=3)
+    window = next(
+        one for one in firing_windows(stage, fit).windows if one.setting["mesh"] == 80
+    )
+    assert window.reason_code == "not-sure-enough"

@@ -23,6 +23,9 @@ end of what was fired (chosen here, no source): the odds of a grade change twent
 _NEAR_END = 0.1
 """Of half the range: nearer to an end the best firing lies at it (chosen here, no
 source)."""
+_ALIKE = 0.02
+"""Probability by which a firing inside may be less likely than the best at an end, and
+still as good (chosen here, no source)."""
 _HARDLY_EVER = 0.1
 """Largest share of draws of what hardly ever happens (chosen here, no source)."""
 
@@ -246,7 +249,7 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
         at.append(("longer than", format_duration(fired.longest_s)))
     if not at and fired.varies_dwell and v[1] - v[0] < _NEAR_END:
         at.append(("shorter than", format_duration(fired.shortest_s)))
-    if not at:
+    if not at or _is_as_likely_inside(target, best):
         return None
     side, end = at[0]
     return NoRecipeReason(
@@ -257,6 +260,28 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
         ),
         settle=(f"fire tiles {side} {end}",),
     )
+
+
+def _is_as_likely_inside(target: TargetAtSetting, best: Recipe) -> bool:
+    """Tell whether a firing away from all ends is about as likely as the best.
+
+    Cooler and longer firings bring a tile equally far, so that the best of them may
+    lie at an end by chance.
+    """
+    fired = target.fired
+    degC, dwell = (
+        axis.ravel() for axis in np.meshgrid(fired.temperatures[::10], fired.dwells[::5])
+    )
+    u, v = target.plane.coded(degC, dwell)
+    inside = np.ones(len(u), dtype=bool)
+    for place, varies in ((u, fired.varies_temperature), (v, fired.varies_dwell)):
+        if varies:
+            inside &= np.minimum(place - place.min(), place.max() - place) >= _NEAR_END
+    chance = target.probability(
+        np.append(degC[inside], best.temperature_degC),
+        np.append(dwell[inside], best.dwell_s),
+    ).mean(axis=0)
+    return bool((chance[:-1] >= chance[-1] - _ALIKE).any())
 
 
 def _no_room(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
