@@ -1,6 +1,8 @@
 """What a working kiln gives, written as firelab's records; its series and plans.
 
-The only file of the simulator that knows firelab, and only by its public functions.
+Here, in `promises` and in `choosers` firelab is used, to declare, plan, record and answer;
+the simulator itself (`tile_heat`, `grade_noise`, `kilns`, `working_kiln`, `hand`) has none
+of it.
 """
 
 from __future__ import annotations

@@ -194,7 +194,8 @@ def test_a_hand_needs_about_three_and_a_half_tiles():
 
 
 def test_a_hand_waits_for_two_fulls_in_a_row():
-    # Expected trials until two successes in a row: (1 + p) / p^2 (Feller, vol. 1, XIII.7).
+    # Expected trials until two successes in a row: (1 + p) / p^2 (Feller, vol. 1, XIII.7,
+    # from memory).
     rng = np.random.default_rng(8)
     even = SimpleNamespace(kiln=SimpleNamespace(observer_sd=0.0))
     even.fire = lambda *firing, **at: None
