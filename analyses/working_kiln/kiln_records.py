@@ -100,8 +100,10 @@ def with_load(
 
 def places_of(plan: pd.DataFrame, rng: np.random.Generator) -> NDArray[np.int64]:
     """Return where each tile of a plan lies, 1 to 4, shape (n,)."""
-    if PLACE in plan and plan[PLACE].between(1, PLACES).all():
-        return plan[PLACE].to_numpy(dtype=np.int64)
+    if PLACE in plan:
+        planned = pd.to_numeric(plan[PLACE], errors="coerce")
+        if planned.between(1, PLACES).all():
+            return planned.to_numpy(dtype=np.int64)
     of_load = plan.groupby("load").cumcount().to_numpy() % PLACES
     orders = {load: rng.permutation(PLACES) + 1 for load in plan["load"].unique()}
     pairs = zip(plan["load"], of_load, strict=True)
@@ -181,6 +183,9 @@ def as_fired(
     firings = zip(looks["temperature_degC"], looks["dwell_s"], strict=True)
     plan = stated_plan(series, [(degC, [dwell]) for degC, dwell in firings])
     plan = in_sessions(plan, tiles_a_session)
+    if PLACE in plan.tiles:
+        places = looks[PLACE].to_numpy()
+        plan = replace(plan, tiles=plan.tiles.assign(**{PLACE: places}))
     joined = pd.concat([plan.tiles.drop(columns=PLACE, errors="ignore"), looks], axis=1)
     joined = joined.loc[:, ~joined.columns.duplicated()]
     return as_records(series, plan, joined.drop(columns="order"))
