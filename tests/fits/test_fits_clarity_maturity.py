@@ -80,7 +80,7 @@ def test_a_colour_clearest_inside_full_is_found_so():
     assert table.loc["maturity^2", "upper"] < 0.0
     peak = -fit.draws.coefficients[:, 0] / (2 * fit.draws.coefficients[:, 1])
     assert abs(np.median(peak) - 0.1) < 0.35
-    assert "halfway in full instead of early in full" in "; ".join(fit.findings)
+    assert "Halfway in full instead of early in full" in "; ".join(fit.findings)
     assert fit.to_dict()["terms"] == ["maturity", "maturity^2", "mesh"]
 
 
@@ -89,7 +89,7 @@ def test_a_colour_that_only_rises_is_left_to_rise():
     table = fit.table.set_index("column")
     assert table.loc["maturity", "lower"] > 0.5
     assert table.loc["maturity^2", "posterior_mean"] > -1.0
-    assert "late in full instead of halfway in full" in "; ".join(fit.findings)
+    assert "Late in full instead of halfway in full" in "; ".join(fit.findings)
 
 
 @pytest.mark.parametrize("mesh", [80, 150])

@@ -65,8 +65,9 @@ def clarity_differences(
             continue
         better, worse = (other, one) if gain[0] > 0 else (one, other)
         least, most = sorted(float(points) for points in np.abs(gain))
+        first = better[0].upper() + better[1:]
         shown.append(
-            f"{better} instead of {worse}: {least:.1f} to {most:.1f} points clearer."
+            f"{first} instead of {worse}: {least:.1f} to {most:.1f} points clearer."
         )
     if unsure:
         shown.append(f"No difference in clearness seen: {'; '.join(unsure)}.")
