@@ -140,7 +140,7 @@ def test_windows_without_a_fit_says_what_to_do(opaque, tmp_path):
     ("words", "told"),
     [
         (["--method", "guess"], "there is no method 'guess'"),
-        (["--link", "cauchy"], "link 'cauchy' has no posterior"),
+        (["--link", "cauchy"], "there is no link 'cauchy'"),
         (["--terms", "temperature + humidity"], "humidity"),
     ],
 )
@@ -195,7 +195,7 @@ def test_fit_answers_who_grades_higher_and_what_heat_work_tells(opaque, tmp_path
     second = looks.assign(observer="Bo", stage=higher)
     both = pd.concat([looks.assign(observer="Ann"), second])
     both.to_csv(folder / "firings.csv", index=False)
-    asked = run("fit", folder, "--method", "ml", "--observers", "--heat-work", "--json")
+    asked = run("fit", folder, "--observers", "--heat-work", "--json")
     assert asked.exit_code == 0, asked.output
     told = json.loads(asked.stdout)
     by_name = {row["observer"]: row for row in told["observers"]["observers"]}
