@@ -77,7 +77,9 @@ def test_tiles_are_added_to_a_plan_that_was_fired(tmp_path):
 
 def test_a_fraction_tells_what_it_hides(tmp_path):
     folder = made(tmp_path / "jar", "clear-transparent")
-    told = RUN.invoke(app, ["plan", str(folder), "--kind", "two-level-fraction"])
+    told = RUN.invoke(
+        app, ["plan", str(folder), "--kind", "two-level-fraction", "--details"]
+    )
     assert told.exit_code == 0
     assert "resolution 4" in told.stdout
     assert "temperature:dwell = mesh:layers" in told.stdout
