@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -33,8 +34,8 @@ def command(
     """Take an invented series through every stage, and leave all its files.
 
     No tile is fired: the outcomes come from a simulated kiln with a seed,
-    through the same records as real ones. It says what was learned, and how far
-    that is from the simulator's truth.
+    through the same records as real ones. It says what was asked, the answer, and
+    how far that is from the simulator's truth. The same seed gives the same bytes.
     """
     with console.exit_on_fault():
         from firelab.series.series_file import read_series
@@ -52,7 +53,10 @@ def command(
         console.progress_done()
         lines = _learned(series, windows, kiln, n_looks, plan)
         _write_truth(folder, kiln, lines)
-        lines += [*following.splitlines(), f"read {folder}/report.html"]
+        lines += [
+            f"If you fired on, the next load would be: {following}",
+            f"Read next: {folder}/report.html, then {folder}/sheets.pdf.",
+        ]
         console.result("\n".join(lines))
 
 
@@ -127,11 +131,14 @@ def _fire(
     """Record invented looks by the path that a table from a studio takes."""
     import numpy as np
 
+    from firelab.records.look import ENTRY_LENGTH
     from firelab.records.recording import read_table, record_table
     from firelab.series.folder import INVENTED, write_atomically
 
     looks = kiln.simulate(plan.table, rng=np.random.default_rng(seed))
-    text = looks.assign(observer="invented", note=INVENTED).to_csv(
+    # Entries are named by their place: a real one has a random name.
+    entries = [f"demo{place:0{ENTRY_LENGTH - 4}d}" for place in range(1, len(looks) + 1)]
+    text = looks.assign(observer="invented", note=INVENTED, entry=entries).to_csv(
         index=False, lineterminator="\n"
     )
     write_atomically(folder / LOOKS_FILE, text)
@@ -161,7 +168,7 @@ def _answer(folder: Path, series: FiringSeries, plan: Plan) -> tuple[FiringWindo
     chosen = next_tiles(found.stage, plan)
     write_next(folder, chosen, invented=True)
     write_report(read_sources(folder), folder)
-    return windows, chosen.summary()
+    return windows, chosen.summary().partition("\n")[0].partition(": ")[2]
 
 
 def _learned(
@@ -171,15 +178,16 @@ def _learned(
     n_looks: int,
     plan: Plan,
 ) -> list[str]:
-    """Say in a few lines what was learned, and how far it is from the truth."""
+    """Say what was asked, the answer, and how far it is from the truth."""
     from firelab.windows.simulation.truth_distance import distance_from_truth
 
     distance = distance_from_truth(windows, kiln)
     n_loads = plan.tiles["load"].nunique()
     return [
-        f"{series.name}: {n_looks} looks at {plan.n_tiles} tiles in {n_loads} loads",
-        *windows.summary().splitlines(),
-        distance.words(windows.level),
+        f"Asked: {series.question}",
+        f"Fired: {plan.n_tiles} invented tiles in {n_loads} loads, {n_looks} looks.",
+        *replace(windows, notes=windows.own_notes).summary().splitlines(),
+        distance.words(windows.reads),
     ]
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from firelab.craft.units import format_temperature_difference
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 from firelab.windows.window import FiringWindows
@@ -35,16 +36,23 @@ class TruthDistance:
     largest_degC: float
     recipe_probability: float | None
 
-    def words(self, level: float) -> str:
-        """Say the distance in one sentence."""
-        words = (
-            f"the simulator's true edges are {self.mean_degC:.0f} degC away on average "
-            f"(largest {self.largest_degC:.0f}); {self.n_inside} of {self.n_edges} lie in "
-            f"their {level:.0%} intervals"
+    def words(self, reads: str = "degF") -> str:
+        """Say the distance in one sentence, or in two with a recipe.
+
+        Parameters
+        ----------
+        reads : {'degF', 'degC'}, default 'degF'
+            Unit of the kiln's display.
+        """
+        off = format_temperature_difference(self.mean_degC, reads)
+        edges = (
+            f"The invented kiln's true edges are {off} away on average, "
+            f"{self.n_inside} of {self.n_edges} within their intervals."
         )
-        if self.recipe_probability is not None:
-            words += f"; the recipe's true probability is {self.recipe_probability:.0%}"
-        return words
+        if self.recipe_probability is None:
+            return edges
+        share = f"{100 * self.recipe_probability:.0f} of 100"
+        return f"In truth the recipe gives {share} tiles as wanted. {edges}"
 
 
 def distance_from_truth(windows: FiringWindows, kiln: SimulatedKiln) -> TruthDistance:
