@@ -8,7 +8,7 @@ figure gives the same bytes.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +19,7 @@ import numpy as np
 import seaborn as sns
 from matplotlib.artist import Artist
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -152,6 +153,11 @@ def add_two_column_legend(
     )
 
 
+_LAYOUTS = 2
+"""Rounds of the layout: after the second nothing moves by a point in any figure of the
+demonstration (chosen here by looking)."""
+
+
 def settle_layout(figure: Figure) -> Figure:
     """Lay a finished figure out once and for all, and return it.
 
@@ -159,8 +165,10 @@ def settle_layout(figure: Figure) -> Figure:
     last digits depend on where objects lie in memory; held still and rounded,
     the same values give the same bytes.
     """
-    for _ in range(3):
-        figure.draw_without_rendering()
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        for _ in range(_LAYOUTS):
+            engine.execute(figure)
     figure.set_layout_engine("none")
     for axes in figure.axes:
         corners = np.round(axes.get_position().get_points(), 6)
@@ -173,14 +181,8 @@ def title_figure(figure: Figure, title: str, *, invented: bool) -> None:
     figure.suptitle(f"{title}\n{INVENTED}" if invented else title, fontsize=TEXT_PT)
 
 
-_METADATA: dict[str, dict[str, str | None]] = {
-    "png": {"Software": None},
-    "svg": {"Date": None, "Creator": None},
-}
-
-
 def figure_bytes(figure: Figure, kind: str) -> bytes:
-    """Return a figure as PNG or SVG, with no date in it.
+    """Return a settled figure as PNG or SVG, with no date in it; one drawing each.
 
     Parameters
     ----------
@@ -193,7 +195,14 @@ def figure_bytes(figure: Figure, kind: str) -> bytes:
     """
     stream = io.BytesIO()
     with drawing_style():
-        figure.savefig(stream, format=kind, dpi=PNG_DPI, metadata=_METADATA[kind])
+        if kind == "png":
+            agg: Any = FigureCanvasAgg(figure)
+            agg.print_png(stream, metadata={"Software": None})
+        else:
+            no_date = {"Date": None, "Creator": None}
+            vector: Any = FigureCanvasSVG(figure)
+            vector.print_svg(stream, metadata=no_date)
+            FigureCanvasAgg(figure)
     return stream.getvalue()
 
 
@@ -211,11 +220,15 @@ def save_figure(figure: Figure, path: str | Path) -> tuple[Path, Path]:
     tuple of (Path, Path)
         The PNG and the SVG file.
     """
+    written = {kind: figure_bytes(figure, kind) for kind in ("png", "svg")}
+    return write_figure(written, path)
+
+
+def write_figure(drawn: Mapping[str, bytes], path: str | Path) -> tuple[Path, Path]:
+    """Write a figure that was drawn as PNG and as SVG; see `save_figure`."""
     stem = Path(path)
     stem.parent.mkdir(parents=True, exist_ok=True)
-    written = []
-    for kind in ("png", "svg"):
-        target = stem.with_name(f"{stem.name}.{kind}")
-        write_atomically(target, figure_bytes(figure, kind))
-        written.append(target)
-    return written[0], written[1]
+    files = stem.with_name(f"{stem.name}.png"), stem.with_name(f"{stem.name}.svg")
+    for target in files:
+        write_atomically(target, drawn[target.suffix[1:]])
+    return files

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
 
 from matplotlib.figure import Figure
 
@@ -12,7 +14,7 @@ from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
 from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
-from firelab.charts.style import figure_bytes
+from firelab.charts.style import figure_bytes, write_figure
 from firelab.charts.window_map import describe_window_map, draw_window_map
 from firelab.craft.units import with_degree_signs
 from firelab.report.page_tables import PageImage
@@ -24,7 +26,7 @@ MOST_DRAWN = 6
 """Settings that are drawn, the widest assured first; all stand in the tables."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class ReportFigure:
     """One figure of the report.
 
@@ -46,6 +48,17 @@ class ReportFigure:
     figure: Figure
     alt: str
     caption: str
+
+    @cached_property
+    def svg(self) -> bytes:
+        """The figure as SVG, drawn once for the page and for its file."""
+        return figure_bytes(self.figure, "svg")
+
+    def write(self, stem: Path) -> tuple[Path, Path]:
+        """Write the figure as PNG and SVG beside each other."""
+        return write_figure(
+            {"png": figure_bytes(self.figure, "png"), "svg": self.svg}, stem
+        )
 
 
 def draw_figures(sources: ReportSources) -> tuple[ReportFigure, ...]:
@@ -167,10 +180,9 @@ def _plan_figures(sources: ReportSources) -> list[ReportFigure]:
 
 def page_image(drawn: ReportFigure) -> PageImage:
     """Return a figure as the page carries it: SVG inside the page, no file beside it."""
-    raw = figure_bytes(drawn.figure, "svg")
     width, height = drawn.figure.get_size_inches() * _CSS_PIXELS_PER_INCH
     return PageImage(
-        source="data:image/svg+xml;base64," + base64.b64encode(raw).decode("ascii"),
+        source="data:image/svg+xml;base64," + base64.b64encode(drawn.svg).decode("ascii"),
         alt=with_degree_signs(drawn.alt),
         caption=with_degree_signs(drawn.caption),
         width=round(width),

@@ -10,7 +10,6 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from firelab.charts.style import save_figure
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.units import with_degree_signs
 from firelab.report.figures import ReportFigure, draw_figures, page_image
@@ -121,7 +120,7 @@ def write_report(sources: ReportSources, folder: str | Path) -> tuple[Path, ...]
     figures = draw_figures(sources)
     written = [REPORT_FILE]
     for drawn in figures:
-        png, svg = save_figure(drawn.figure, base / FIGURES_FOLDER / drawn.name)
+        png, svg = drawn.write(base / FIGURES_FOLDER / drawn.name)
         written += [f"{FIGURES_FOLDER}/{png.name}", f"{FIGURES_FOLDER}/{svg.name}"]
     if sources.windows is not None and sources.windows.windows:
         write_atomically(base / CARD_FILE, recipe_card(sources.windows, sources.series))
