@@ -161,7 +161,7 @@ def draw_window_map(
     """
     window = replace(window, map=as_strip(window.map))
     with drawing_style():
-        figure = new_figure(7.0)
+        figure = new_figure(5.9)
         axes = figure.add_subplot()
         tiles = tiles_at(records, window.setting)
         _frame_axes(axes, window, records)

@@ -94,10 +94,8 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         figure=draw_edge_plot(windows, shown, invented=sources.series.invented),
         alt=describe_edge_plot(windows, shown),
         caption=(
-            f"At each dwell, the edges between which {' or '.join(windows.target)} is "
-            "expected, each with its "
-            f"{windows.level:.0%} interval. An arrow for an end means that the interval "
-            "runs out of what was fired."
+            f"Each edge with its {windows.level:.0%} interval; an arrow runs out of what "
+            "was fired."
         ),
     )
     return [*drawn, edges]
@@ -110,14 +108,11 @@ def _varies_temperature(windows: FiringWindows) -> bool:
 
 def _map_caption(windows: FiringWindows, rank: int) -> str:
     if rank > 1:
-        return "Read it as the map of window 1."
-    target = windows.asked.target_words
+        return "Read it as the first map."
     return (
-        f"The darker, the likelier {target} in a future load. Inside the thick line, "
-        f"{windows.probability * 100:.0f} in 100 tiles or more are expected to be so; "
-        "in the hatched region that is assured. A mark is a fired tile, its shape its "
-        "grade; arrows are the edges, set just below the dwell they belong to. Nothing "
-        "is said of the dotted margin."
+        f"The darker, the likelier {windows.asked.target_words}. Inside the thick line "
+        f"expect {windows.probability * 100:.0f} of 100 or more; hatched, that is sure. "
+        "Arrows are the edges, just below their dwell. The dotted margin was not fired."
     )
 
 
@@ -134,8 +129,8 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
             figure=draw_stage_curves(fit.draws, fit.terms, records, window.setting),
             alt=describe_stage_curves(records, window.setting),
             caption=(
-                "Each line is the expected share of tiles at one grade; the marks above "
-                "are the tiles that were fired at about that dwell."
+                "Lines: expected share of tiles at each grade. Marks: tiles fired near "
+                "that dwell."
             ),
         )
         for rank, window in enumerate(windows.windows[:MOST_DRAWN], start=1)
@@ -153,9 +148,8 @@ def _clarity_figures(sources: ReportSources) -> list[ReportFigure]:
             figure=draw_clarity_plot(clarity, records),
             alt=describe_clarity_plot(records),
             caption=(
-                "Each mark is the score of one fused tile; the lines are the expected "
-                "score at the shortest and the longest dwell, with their intervals. Only "
-                "tiles at the target stage count."
+                "Marks: scores of tiles at the target stage. Lines: expected score at the "
+                "shortest and longest dwell, with intervals."
             ),
         )
     ]
@@ -170,10 +164,7 @@ def _plan_figures(sources: ReportSources) -> list[ReportFigure]:
             topic="plan",
             figure=draw_plan_chart(sources.series, sources.plan),
             alt=describe_plan_chart(sources.plan, sources.series.kiln.reads),
-            caption=(
-                "A number in a circle is how many tiles are fired there; a number in a "
-                "square is how many tiles share that load."
-            ),
+            caption=("In a circle: tiles fired there. In a square: tiles of that load."),
         )
     ]
 

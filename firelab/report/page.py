@@ -13,7 +13,7 @@ from markupsafe import Markup
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.units import with_degree_signs
 from firelab.report.figures import ReportFigure, draw_figures, page_image
-from firelab.report.page_sections import page_groups
+from firelab.report.page_sections import page_groups, stop_words
 from firelab.report.page_tables import (
     PageGroup,
     PageTable,
@@ -57,7 +57,9 @@ def report_page(
         stale=sources.stale,
         unsupported=sources.unsupported.rstrip("."),
         answer=answer,
-        notes=windows.own_notes if windows is not None else (),
+        answer_images=[page_image(one) for one in drawn if one.topic == "map-1"],
+        stop=stop_words(sources),
+        level=round(100 * sources.series.window.level),
         ranking_table=ranking,
         groups=_with_figures(page_groups(sources), drawn),
         cautions=CAUTIONS,
@@ -86,7 +88,11 @@ def _with_figures(
     return [
         {
             "group": group,
-            "images": [page_image(one) for one in drawn if one.topic in group.topics],
+            "images": [
+                page_image(one)
+                for one in drawn
+                if one.topic in group.topics and one.topic != "map-1"
+            ],
         }
         for group in groups
     ]

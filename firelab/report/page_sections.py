@@ -8,11 +8,12 @@ from typing import Any
 
 import pandas as pd
 
-from firelab.charts.captions import plan_lines, term_words
+from firelab.charts.axes import SIGN, write_dwell
+from firelab.charts.captions import term_words
 from firelab.craft.trade_words import count_words, setting_words
-from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.fits.ordinal.what_mattered import stage_differences
 from firelab.plan.plan import Plan
 from firelab.records.records import Records
 from firelab.report.figures import MOST_DRAWN
@@ -22,6 +23,7 @@ from firelab.report.page_tables import (
     count_table,
     dwell_edge_table,
     edge_table,
+    own_degrees,
     tile_table,
 )
 from firelab.report.sources import ReportSources
@@ -41,10 +43,7 @@ def stage_parameter_table(fit: StagePosterior) -> PageTable:
         for row in fit.table.to_dict("records")
     )
     return PageTable(
-        caption=(
-            f"Stage: what the tiles say ({fit.link} link; latent units per coded unit, "
-            "from the middle of the range to its end)"
-        ),
+        caption=("Stage, latent units per coded unit (middle of the range to its end)"),
         head=("kind", "name", "median", f"{level} from", "to"),
         rows=rows,
         classes=("", "", "number", "number", "number"),
@@ -68,10 +67,7 @@ def clarity_parameter_table(clarity: ClarityFit) -> PageTable:
         for row in clarity.table.to_dict("records")
     )
     return PageTable(
-        caption=(
-            "Clearness score per coded unit: the posterior that the windows use, and the "
-            "same without priors, for tests"
-        ),
+        caption=("Score per coded unit: posterior, and without priors"),
         head=(
             "name",
             "mean",
@@ -109,10 +105,24 @@ def _number(value: Any) -> str:
     return f"{value:.4g}" if abs(value) >= 0.001 or value == 0 else f"{value:.1e}"
 
 
+def stop_words(sources: ReportSources) -> str:
+    """Say that firing may stop, and how many planned tiles that spares; else nothing."""
+    windows, plan, fit = sources.windows, sources.plan, sources.fit
+    if windows is None or plan is None or fit is None or not windows.has_recipe:
+        return ""
+    tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
+    spare = len(set(tested) - set(fit.looks["tile"]))
+    if not spare:
+        return "You can stop."
+    return f"You can stop: {count_words(spare, 'planned tile')} need not be fired."
+
+
 def page_groups(sources: ReportSources) -> list[PageGroup]:
     """Return the sections that the sources allow, in the order of the page."""
     groups: list[PageGroup] = []
     if sources.windows is not None:
+        if sources.fit is not None:
+            groups.append(_mattered_group(sources.fit, sources.clarity, sources.windows))
         several = len(sources.windows.windows) > 1
         groups += [
             _window_group(sources.windows, window, rank, several=several)
@@ -121,13 +131,25 @@ def page_groups(sources: ReportSources) -> list[PageGroup]:
         groups.append(_edges_group(sources.windows))
     if sources.records is not None:
         groups.append(_fired_group(sources.records))
+    if sources.plan is not None:
+        groups.append(_plan_group(sources.plan, sources.series.kiln.reads))
     if sources.fit is not None:
         groups.append(_model_group(sources.fit))
     if sources.clarity is not None:
         groups.append(_clarity_group(sources.clarity))
-    if sources.plan is not None:
-        groups.append(_plan_group(sources.plan, sources.series.kiln.reads))
     return groups
+
+
+def _mattered_group(
+    fit: StagePosterior, clarity: ClarityFit | None, windows: FiringWindows
+) -> PageGroup:
+    """Return what mattered, and what the tiles cannot tell."""
+    lines = list(stage_differences(fit.series, fit.terms, fit.draws))
+    lines += [] if clarity is None else list(clarity.findings)
+    unseen = [f"Not told: {note.rstrip('.')}." for note in windows.own_notes]
+    return PageGroup(
+        anchor="mattered", title="What mattered", lines=tuple([*lines, *unseen])
+    )
 
 
 def _window_group(
@@ -136,10 +158,10 @@ def _window_group(
     name = setting_words(window.setting)
     lines = () if window.reason is None or not several else (window.reason, *window.settle)
     if rank > MOST_DRAWN:
-        lines = (*lines, f"Only the first {MOST_DRAWN} settings are drawn.")
+        lines = (*lines, f"Only {MOST_DRAWN} settings are drawn.")
     return PageGroup(
         anchor=f"window-{rank}",
-        title=f"Window {rank}: {name}" if several else f"The window: {name}",
+        title=f"The window: {name}",
         lines=lines,
         topics=(f"map-{rank}", f"stages-{rank}"),
         tables=(edge_table(windows, window), dwell_edge_table(windows, window)),
@@ -148,9 +170,7 @@ def _window_group(
 
 def _edges_group(windows: FiringWindows) -> PageGroup:
     one = len(windows.windows[0].map.temperature_degC) == 1
-    line = (
-        "Only one temperature was fired: the tables above give the dwells that it allows."
-    )
+    line = "Only one temperature was fired: the tables above give the dwells it allows."
     return PageGroup(
         anchor="edges",
         title="The edges",
@@ -176,26 +196,21 @@ def _fired_group(records: Records) -> PageGroup:
 
 def _model_group(fit: StagePosterior) -> PageGroup:
     terms = ", ".join(term_words(term) for term in fit.terms)
-    effects = "its load, which every tile of the load shares"
-    if fit.has_tile_effect:
-        effects += ", and by the tile itself, where it was looked at again"
+    effects = "load and tile" if fit.has_tile_effect else "load"
     lines = (
-        "The stage is a graded response: along one hidden scale of fusing, each stage "
-        f"begins at a threshold. A tile's place on the scale is moved by {terms}, and by "
-        f"{effects}. All statements are for a tile in a future load of this kiln.",
+        f"Cumulative {fit.link} model of the stage on {terms}, random effects of "
+        f"{effects}; all statements are for a future load of this kiln.",
     )
     priors = PageTable(
-        caption="What was assumed before any tile was fired (priors)",
-        head=("assumption",),
+        caption="Priors of the stage",
+        head=("prior",),
         rows=tuple((line,) for line in fit.priors),
         classes=("text",),
     )
-    quality = quality_table(
-        asdict(fit.convergence), "How good the draws are that all this rests on"
-    )
+    quality = quality_table(asdict(fit.convergence), "Quality of the draws")
     return PageGroup(
         anchor="model",
-        title="The model",
+        title="For who checks: the model",
         lines=lines,
         tables=(stage_parameter_table(fit), priors, quality),
     )
@@ -208,24 +223,24 @@ def _clarity_group(clarity: ClarityFit) -> PageGroup:
     wish = clarity.series.responses.transparency
     if wish is not None:
         lines.append(
-            f"Clearness is scored from {wish.low:g} to {wish.high:g} ({wish.direction}); "
-            f"the target is {wish.target:g}. Left out: {clarity.left_out}."
+            f"From {wish.low:g} to {wish.high:g}, {wish.direction}, target "
+            f"{wish.target:g}. Left out: {clarity.left_out}."
         )
     priors = PageTable(
-        caption="What was assumed of the score (priors)",
-        head=("assumption",),
+        caption="Priors of the score",
+        head=("prior",),
         rows=tuple((line,) for line in clarity.priors.lines()),
         classes=("text",),
     )
     return PageGroup(
         anchor="clearness",
-        title="Clearness",
-        lines=(*lines, *clarity.notes),
+        title="For who checks: clearness",
+        lines=tuple(lines),
         topics=("clarity",),
         tables=(
             clarity_parameter_table(clarity),
             priors,
-            quality_table(asdict(clarity.convergence), "How good these numbers are"),
+            quality_table(asdict(clarity.convergence), "Quality of these numbers"),
         ),
     )
 
@@ -236,15 +251,15 @@ def _plan_group(plan: Plan, reads: str) -> PageGroup:
         (
             str(load),
             str(rows["session"].iloc[0]),
-            format_temperature(float(rows["temperature_degC"].iloc[0]), reads),
-            ", ".join(dict.fromkeys(format_duration(dwell) for dwell in rows["dwell_s"])),
+            own_degrees(float(rows["temperature_degC"].iloc[0]), reads),
+            ", ".join(dict.fromkeys(write_dwell(dwell) for dwell in rows["dwell_s"])),
             " ".join(rows["tile"]),
         )
         for load, rows in tiles.groupby("load", sort=True)
     )
     loads = PageTable(
         caption="Loads in the order of firing",
-        head=("load", "session", "temperature", "dwells", "tiles"),
+        head=("load", "session", SIGN[reads], "dwells", "tiles"),
         rows=rows,
         classes=("number", "number", "", "text", "code"),
     )
@@ -257,7 +272,7 @@ def _plan_group(plan: Plan, reads: str) -> PageGroup:
     return PageGroup(
         anchor="plan",
         title="The plan",
-        lines=(line, *plan_lines(plan, reads), *plan.notes),
+        lines=(line,),
         topics=("plan",),
         tables=(loads,),
     )

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
-from firelab.charts.edge_plot import write_interval
+from firelab.charts.axes import SIGN, write_dwell
+from firelab.charts.captions import distinct_names
+from firelab.charts.edge_plot import is_outside
 from firelab.craft.trade_words import count_words, setting_words
 from firelab.craft.units import (
-    format_duration,
     format_temperature,
-    format_temperature_range,
 )
 from firelab.records.records import Records
 from firelab.series.folder import INVENTED, Provenance
@@ -87,37 +87,23 @@ _TILE_CLASSES = {"tile": "code", "load": "number", "score": "number", "note": "n
 
 
 def ranking_table(windows: FiringWindows) -> PageTable:
-    """Return one row per setting, the widest assured window first."""
-    head = (
-        "rank",
-        "setting",
-        "recipe",
-        "probability",
-        "assurance",
-        "share assured",
-    )
-    rows = tuple(
-        _ranking_row(rank, window, windows.asked)
-        for rank, window in enumerate(windows.windows, start=1)
-    )
-    classes = ("number", "text", "text", "number", "number", "number")
+    """Return one row per setting; a list, no ranking of what the tiles cannot tell."""
+    rows = tuple(_setting_row(window, windows.asked) for window in windows.windows)
     return PageTable(
-        caption="Settings, the widest assured window first",
-        head=head,
+        caption="What to set, of 100 tiles as wanted, and how sure",
+        head=("setting", "recipe", "of 100", "sure"),
         rows=rows,
-        classes=classes,
+        classes=("text", "text", "number", "number"),
     )
 
 
-def _ranking_row(rank: int, window: SettingWindow, asked: WindowAsked) -> tuple[str, ...]:
+def _setting_row(window: SettingWindow, asked: WindowAsked) -> tuple[str, ...]:
     shown, words = window.recipe or window.best, word_answer(window, asked)
     return (
-        str(rank),
         words.setting,
         f"{words.set_words}\n{words.tolerance}" if words.assured else "none yet",
-        f"{shown.probability:.2f}",
-        f"{shown.assurance:.2f}",
-        f"{window.assured_share:.0%}",
+        f"{100 * shown.probability:.0f}",
+        f"{shown.assurance:.0%}",
     )
 
 
@@ -132,11 +118,9 @@ def tile_table(records: Records) -> PageTable:
     columns = {
         "tile": [str(look["tile"]) for look in looks],
         "load": [str(look["load"]) for look in looks],
-        "temperature": [
-            format_temperature(look["temperature_degC"], reads) for look in looks
-        ],
+        SIGN[reads]: [own_degrees(look["temperature_degC"], reads) for look in looks],
         "dwell": [_dwell_cell(look) for look in looks],
-        "setting": [setting_words(look) for look in looks],
+        "setting": _by_difference(looks),
         "role": ["" if look["role"] == "test" else str(look["role"]) for look in looks],
         "stage": [_cell(look["stage"]) for look in looks],
         "score": [_cell(look["transparency"]) for look in looks],
@@ -144,9 +128,9 @@ def tile_table(records: Records) -> PageTable:
         "defects": [_cell(look["defects"]) for look in looks],
         "note": [_note(look["note"]) for look in looks],
     }
-    settings = set(columns["setting"])
-    if len(settings) < 2:
-        del columns["setting"]
+    settings = {setting_words(look) for look in looks}
+    if len(set(columns["observer"])) == 1:
+        del columns["observer"]
     kept = {name: cells for name, cells in columns.items() if any(cells)}
     where = f", {settings.pop()}" if len(settings) == 1 else ""
     tiles = len(set(columns["tile"]))
@@ -159,10 +143,23 @@ def tile_table(records: Records) -> PageTable:
     )
 
 
+def own_degrees(degC: float, reads: str) -> str:
+    """Write a temperature in the kiln's unit alone, where the head of a column names it."""
+    return format_temperature(degC, reads).partition(" ")[0]
+
+
+def _by_difference(looks: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the setting of each look by what tells it from the others."""
+    names = ("mesh", "layers", "base")
+    settings = list({tuple(look[name] for name in names): look for look in looks}.values())
+    words = dict(zip(map(setting_words, settings), distinct_names(settings), strict=True))
+    return [words[setting_words(look)] for look in looks]
+
+
 def _dwell_cell(look: Mapping[Any, Any]) -> str:
-    dwell = format_duration(look["dwell_s"])
+    dwell = write_dwell(look["dwell_s"])
     if look["total_dwell_s"] > look["dwell_s"]:
-        dwell += f" ({format_duration(look['total_dwell_s'])} in all)"
+        dwell += f" ({write_dwell(look['total_dwell_s'])} in all)"
     return dwell
 
 
@@ -209,6 +206,9 @@ def provenance_tables(provenance: Provenance) -> tuple[PageTable, ...]:
     )
 
 
+_NOT_FIRED = "…"
+"""Stands for an end beyond what was fired."""
+
 Rows = tuple[tuple[str, str, str], ...]
 
 
@@ -216,8 +216,8 @@ def edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
     """Return one row per fired dwell of a setting: low and high edge."""
     return PageTable(
         caption=(
-            f"If you hold the dwell: edges at probability {windows.probability:g}, each "
-            f"over its {windows.level:.0%} interval"
+            f"If you hold the dwell: edges for {windows.probability * 100:.0f} of 100 "
+            f"tiles, {SIGN[windows.reads]} (…: beyond what was fired)"
         ),
         head=("dwell", "low edge", "high edge"),
         rows=_by_dwell(window, windows.reads),
@@ -228,10 +228,7 @@ def edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
 def dwell_edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
     """Return one row per fired temperature of a setting: shortest and longest dwell."""
     return PageTable(
-        caption=(
-            "If you hold the temperature: shortest and longest dwell at probability "
-            f"{windows.probability:g}, each over its {windows.level:.0%} interval"
-        ),
+        caption=("If you hold the temperature: shortest and longest dwell, min:s"),
         head=("temperature", "shortest dwell", "longest dwell"),
         rows=_by_temperature(window, windows.reads),
         classes=("", "text", "text"),
@@ -241,7 +238,7 @@ def dwell_edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable
 def _by_dwell(window: SettingWindow, reads: str) -> Rows:
     return tuple(
         (
-            format_duration(edge.dwell_s),
+            write_dwell(edge.dwell_s),
             interval_cell(edge.low_degC, reads),
             interval_cell(edge.high_degC, reads),
         )
@@ -253,45 +250,48 @@ def _by_temperature(window: SettingWindow, reads: str) -> Rows:
     return tuple(
         (
             format_temperature(edge.temperature_degC, reads),
-            dwell_cell(edge.low_s, ("shorter than was fired", "longer than was fired")),
-            dwell_cell(edge.high_s, ("shorter than was fired", "longer than was fired")),
+            dwell_cell(edge.low_s),
+            dwell_cell(edge.high_s),
         )
         for edge in window.dwell_edges
     )
 
 
 def interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
-    """Write an edge over its interval, both units in each line.
+    """Write an edge over its interval: both units, then the kiln's alone.
 
     Examples
     --------
     >>> print(interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
     1400 °F (760 °C)
-    1382 to 1418 °F (750 to 770 °C)
+    1382 to 1418
     """
-    estimate, lower, upper = interval.estimate, interval.lower, interval.upper
-    if estimate is None or lower is None or upper is None:
-        return write_interval(interval, reads).replace(", from", "\nfrom")
-    span = format_temperature_range(lower, upper, reads)
-    return f"{format_temperature(estimate, reads)}\n{span}"
+    if is_outside(interval):
+        return (interval.reason or "not fired").removesuffix(" the fired range")
+    low, high = (
+        _NOT_FIRED if end is None else own_degrees(end, reads)
+        for end in (interval.lower, interval.upper)
+    )
+    middle = _NOT_FIRED
+    if interval.estimate is not None:
+        middle = format_temperature(interval.estimate, reads)
+    return f"{middle}\n{low} to {high}"
 
 
-def dwell_cell(interval: EdgeInterval, beyond: tuple[str, str]) -> str:
+def dwell_cell(interval: EdgeInterval) -> str:
     """Write a dwell edge over its interval.
 
     Examples
     --------
-    >>> ends = ("shorter than was fired", "longer than was fired")
-    >>> print(dwell_cell(EdgeInterval(estimate=120.0, lower=None, upper=150.0), ends))
-    2 min
-    shorter than was fired to 2 min 30 s
+    >>> print(dwell_cell(EdgeInterval(estimate=120.0, lower=None, upper=150.0)))
+    2:00
+    … to 2:30
     """
     if interval.estimate is None and interval.lower is None and interval.upper is None:
-        return interval.reason or "not inside the fired range"
-    ends = [
-        words if end is None else format_duration(end)
-        for end, words in zip((interval.lower, interval.upper), beyond, strict=True)
-    ]
-    outside = interval.reason or "outside the fired range"
-    first = outside if interval.estimate is None else format_duration(interval.estimate)
-    return f"{first}\n{ends[0]} to {ends[1]}"
+        return (interval.reason or "not fired").removesuffix(" than was fired")
+    low, high = (
+        _NOT_FIRED if end is None else write_dwell(end)
+        for end in (interval.lower, interval.upper)
+    )
+    middle = _NOT_FIRED if interval.estimate is None else write_dwell(interval.estimate)
+    return f"{middle}\n{low} to {high}"

@@ -174,6 +174,15 @@ def test_cautions_provenance_invented_and_stale_are_said(example):
     assert INVENTED not in without_pictures(sources_of(one, series=real, records=records))
 
 
+def test_priors_and_diagnostics_stand_once_behind_the_answer(example):
+    one = example("opaque-window")
+    words = "".join(read(without_pictures(sources_of(one))).words)
+    for prior in one.windows.priors:
+        assert words.count(prior.replace("degC", "°C").replace("degF", "°F")) == 1
+    assert words.index("For who checks") > words.index("What was fired")
+    assert words.index("What mattered") < words.index("What was fired")
+
+
 def test_the_same_values_give_the_same_page(example):
     one = example("quick-look")
     assert report_page(sources_of(one)) == report_page(sources_of(one))

@@ -30,7 +30,7 @@ def contrast(one, other):
 
 
 def palettes():
-    """The colours of the plain page, and of each way to ask for high contrast."""
+    """The colours: plain, high contrast asked for in two ways, dark (2), and print."""
     found = []
     for block in re.findall(r":root[^{]*\{([^}]*)\}", CSS):
         colours = dict(re.findall(r"--([\w-]+):\s*(#[0-9a-f]{6})", block))
@@ -38,18 +38,21 @@ def palettes():
     return found
 
 
-def test_there_is_a_plain_palette_and_two_ways_to_high_contrast():
-    assert len(palettes()) == 3
-    assert palettes()[1] == palettes()[2] != palettes()[0]
+def test_there_are_a_plain_palette_high_contrast_two_ways_dark_and_print():
+    plain, checked, preferred, dark, dark_checked, printed = palettes()
+    assert checked == preferred != plain
+    assert luminance(dark["paper"]) < luminance(dark["ink"])
+    assert dark_checked["paper"] == "#000000"
+    assert printed["paper"] == "#ffffff"
 
 
 @pytest.mark.parametrize("pair", PAIRS)
-@pytest.mark.parametrize("which", range(3))
+@pytest.mark.parametrize("which", range(6))
 def test_words_stand_out(which, pair):
     colours = palettes()[which]
     ratio = contrast(colours[pair[0]], colours[pair[1]])
     assert ratio >= 7.0
-    if which and "ink" in pair:
+    if which in (1, 2, 4, 5) and "ink" in pair:
         assert ratio == pytest.approx(21.0)
 
 
