@@ -28,6 +28,10 @@ def quoted(name: object) -> str:
     return shlex.quote(str(name))
 
 
+_VERBS = ("is ", "has ", "holds ", "lacks ", "was ", "carries ", "names ")
+"""Beginnings of a fault whose subject is the place itself, which reads on without a colon."""
+
+
 def neighbours_hint(name: str) -> str:
     """Return a further line that names what stands beside a mistyped path, if anything.
 
@@ -67,7 +71,8 @@ class FirelabError(Exception):
 
     def __str__(self) -> str:
         """Render the fault as the terminal shows it."""
-        head = f"{self.where}: {self.what}" if self.where else self.what
+        apart = "" if self.what.startswith(_VERBS) or self.where[-1:].isdigit() else ":"
+        head = f"{self.where}{apart} {self.what}" if self.where else self.what
         return f"{head}\n  hint: {self.hint}" if self.hint else head
 
 
