@@ -52,7 +52,8 @@ def fit_by_firelab(y, X, load=None):
     from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 
     fit = fit_cumulative_link(y, X, groups=load)
-    return fit.log_likelihood, [*fit.coefficients, *fit.effect_sds]
+    effect = [fit.effect_sd] if fit.has_effect else []
+    return fit.log_likelihood, [*fit.coefficients, *effect]
 
 
 def fit_by_statsmodels(y, X):

@@ -115,6 +115,22 @@ class Plan:
         return int(self.tiles["tile"].nunique())
 
 
+def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
+    """Return the place of the rack at which each tile stands in each load, from 1.
+
+    The places of a load are filled in firing order, as its sheet shows them.
+
+    Returns
+    -------
+    dict
+        By tile and load.
+    """
+    ordered = plan.tiles.sort_values("order", kind="stable")
+    place = ordered.groupby("load").cumcount() + 1
+    keys = zip(ordered["tile"].astype(str), ordered["load"].astype(int), strict=True)
+    return dict(zip(keys, place.tolist(), strict=True))
+
+
 def plan_summary(series: FiringSeries, plan: Plan, *, details: bool = False) -> str:
     """Return what a plan fires and what it costs, about a dozen lines.
 

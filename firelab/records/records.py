@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from firelab.plan.plan import Plan
+from firelab.plan.plan import Plan, rack_places
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.heat_counted import Heat, counted, heat_before
@@ -154,8 +154,20 @@ class Records:
             own_dwell_s=looks["dwell_s"],
             dwell_s=counted_dwell(looks, self.series),
             last_look=last_look + looks["tile"].isin(self.lost).astype("int64"),
+            rack_place=self._rack_place(),
             before=pd.Series(earlier_firings(looks, self.series), looks.index, "object"),
         )
+
+    def _rack_place(self) -> list[int]:
+        """Return the place of the rack of each look, 0 where it is not known."""
+        looks = self.looks
+        if "rack_place" in looks:
+            return list(looks["rack_place"].astype(int))
+        if self.plan is None:
+            return [0] * len(looks)
+        places = rack_places(self.plan)
+        fired = zip(looks["tile"].astype(str), looks["load"].astype(int), strict=True)
+        return [places.get(key, 0) for key in fired]
 
     @property
     def graded(self) -> pd.DataFrame:

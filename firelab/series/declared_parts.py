@@ -237,9 +237,18 @@ class PriorWish:
         per half of their range.
     interaction : float
         The same for products and squares.
-    load_sd, tile_sd : float
-        Scales of the half-normal standard deviations, in logits, between loads
-        and between tiles that are looked at more than once.
+    session, load, rack_place, tile, observer : float
+        Scales of the half-normal standard deviations, degC, between sessions,
+        loads of a session, places of the rack, tiles that are looked at more than
+        once, and people who grade (common practice, no source; chosen by
+        analyses/working_kiln).
+    slip, slip_spread : float
+        Median probability that a look is a slip of eye or pen, and the standard
+        deviation of its logit.
+    lost, lost_spread : float
+        Median and spread of what each earlier firing of a tile lost, in times that
+        the blank takes to warm up (see `firelab.craft.heating`): it warms up anew,
+        and the kiln falls at the door.
     clarity_effect : float
         Of the transparency score, as a share of its range: standard deviation
         of the effect of half the range of a factor; half as much for products
@@ -259,8 +268,15 @@ class PriorWish:
     doubling_spread: Spread = 0.7
     effect: Apart = 30.0
     interaction: Apart = 15.0
-    load_sd: PositiveTo1000 = 0.8
-    tile_sd: PositiveTo1000 = 3.0
+    session: Apart = 4.0
+    load: Apart = 3.0
+    rack_place: Apart = 4.0
+    tile: Apart = 6.0
+    observer: Apart = 6.0
+    slip: Annotated[float, Field(gt=0, lt=0.5)] = 0.02
+    slip_spread: Spread = 0.8
+    lost: PositiveTo1000 = 1.5
+    lost_spread: Spread = 0.4
     clarity_effect: PositiveTo1000 = 0.25
     clarity_load_sd: PositiveTo1000 = 0.1
     clarity_tile_sd: PositiveTo1000 = 0.15

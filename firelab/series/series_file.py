@@ -209,12 +209,21 @@ def _words(error: Any, name: str) -> tuple[str, str]:
     if kind in ("missing", "missing_keyword_only_argument"):
         return "is missing", f"add {name} to the file"
     if kind in ("unexpected_keyword_argument", "extra_forbidden"):
+        if name in _RENAMED:
+            return "is now stated in degrees", _RENAMED[name]
         near = difflib.get_close_matches(name.rsplit(".", 1)[-1], _known_keys(), n=1)
         return (
             "is not a key of a series",
             f"did you mean {near[0]}?" if near else "remove it",
         )
     return f"{error['msg'][0].lower()}{error['msg'][1:]}, not {given!r}", "change the value"
+
+
+_RENAMED = {
+    "priors.load_sd": 'write load = "5 degF", the deviation between loads of a session',
+    "priors.tile_sd": 'write tile = "11 degF", the deviation between tiles looked at again',
+}
+"""Keys of earlier series files, and what takes their place."""
 
 
 def _known_keys() -> list[str]:

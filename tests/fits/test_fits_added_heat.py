@@ -3,20 +3,14 @@
 Held to plain loops with scipy's logistic distribution, and to differences.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from firelab.fits.ordinal.added_heat import added_heat, latent_grades
 from firelab.fits.ordinal.parameters import make_priors, parameterise
-from firelab.fits.ordinal.posterior_density import (
-    ExplicitDensity,
-    make_density,
-    sort_looks,
-)
+from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
 from firelab.series.factors import DwellFactor, Factors, LayersFactor, TemperatureFactor
 from firelab.series.firing_series import Blank, Enamel, FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat
@@ -57,7 +51,7 @@ def looks_of(firings=FIRINGS, grades=(0, 1, 2, 2, 1, 1, 2, 3)):
     return frame.assign(stage=stage, mesh=80, grain_um=180.0, layers=1, base="none")
 
 
-def by_hand(coefficients, frame):
+def by_hand(coefficients, frame, lost=1.0):
     """The latent grade with the dwell counted at the rate of the coefficients."""
     heat, time = coding(SERIES, "temperature"), coding(SERIES, "dwell")
     per_degC = coefficients[0] / heat.half_width
@@ -66,9 +60,9 @@ def by_hand(coefficients, frame):
     for row in frame.to_dict("records"):
         T = row["temperature_degC"]
         fired = FIRINGS[row["tile"]][: row["look"]]
-        seconds = fired[-1][1]
+        seconds = max(fired[-1][1], lost * 35.0) if len(fired) > 1 else fired[-1][1]
         for degC, dwell_s in fired[:-1]:
-            s = dwell_s - 35.0
+            s = max(dwell_s - lost * 35.0, 0.0)
             seconds += s * np.exp(per_degC / per_log_s * (degC - T))
         coded = (np.log(seconds) - time.centre) / time.half_width
         found.append(coefficients[0] * (T - heat.centre) / heat.half_width)
@@ -77,17 +71,18 @@ def by_hand(coefficients, frame):
 
 
 @pytest.mark.parametrize("coefficients", [(3.0, 1.0), (8.0, 0.4), (0.5, 4.0)])
-def test_firings_count_at_the_rate_of_the_model(coefficients):
+@pytest.mark.parametrize("lost", [0.0, 1.0, 1.7])
+def test_firings_count_at_the_rate_and_the_loss_of_the_model(coefficients, lost):
     frame = looks_of()
-    found = latent_grades(SERIES, np.array([coefficients]), frame, PLAIN)[0]
-    assert found == pytest.approx(by_hand(coefficients, frame), rel=1e-12)
+    given = np.array([coefficients]), np.array([lost])
+    found = latent_grades(SERIES, *given, frame, PLAIN)[0]
+    assert found == pytest.approx(by_hand(coefficients, frame, lost), rel=1e-12)
     plain = model_matrix(SERIES, frame, PLAIN) @ coefficients
     assert np.max(np.abs(found - plain)) > 0.05
 
 
-def test_one_temperature_adds_nothing_and_a_model_without_dwell_neither():
-    frame = looks_of({"2C": FIRINGS["2C"], "2B": FIRINGS["2B"]})
-    assert added_heat(SERIES, frame, PLAIN) is None
+def test_tiles_fired_once_and_a_model_without_dwell_have_nothing_to_add_up():
+    assert added_heat(SERIES, looks_of({"2B": FIRINGS["2B"]}), PLAIN) is None
     assert added_heat(SERIES, looks_of(), ("temperature",)) is None
 
 
@@ -95,37 +90,40 @@ def test_products_with_the_dwell_move_with_it():
     terms = ("temperature", "dwell", "layers", "dwell:layers", "dwell^2")
     frame = looks_of().assign(layers=2)
     coefficients = np.array([[3.0, 1.0, 0.3, 0.7, 0.0]])
-    found = latent_grades(SERIES, coefficients, frame, terms)[0]
+    found = latent_grades(SERIES, coefficients, np.ones(1), frame, terms)[0]
     moved = by_hand((3.0, 1.0), frame)
     heat, dwell = coding(SERIES, "temperature"), coding(SERIES, "dwell")
     coded = moved - 3.0 * (frame["temperature_degC"] - heat.centre) / heat.half_width
     assert found == pytest.approx(moved + 0.3 + 0.7 * coded, rel=1e-12)
     # A square moves by its slope at the counted dwell.
-    square = latent_grades(SERIES, np.array([[3.0, 1.0, 0, 0, 1.0]]), frame, terms)[0]
+    bent = np.array([[3.0, 1.0, 0, 0, 1.0]])
+    square = latent_grades(SERIES, bent, np.ones(1), frame, terms)[0]
     at = dwell.code(frame["dwell_s"])
     assert square - moved == pytest.approx(at**2 + 2 * at * (coded - at), abs=1e-9)
 
 
-def density_of(has_tiles, link="logit"):
-    frame = looks_of()
-    series = replace(SERIES, priors=replace(SERIES.priors, load_sd=0.5, tile_sd=0.8))
-    columns = term_columns(series, PLAIN)
-    looks = sort_looks(
-        frame, model_matrix(series, frame, PLAIN), added_heat(series, frame, PLAIN)
+def density_of(link="logit"):
+    frame = looks_of().assign(
+        session=[1, 1, 2, 1, 2, 2, 1, 2],
+        rack_place=[1, 2, 1, 0, 2, 1, 2, 1],
+        observer=["AB", "CD", "AB", "", "CD", "ab", "CD", "AB"],
     )
-    effects = ("load", "tile") if has_tiles else ("load",)
-    layout = parameterise(series, columns, link=link, effects=effects)
-    priors = make_priors(series, layout, link=link)
-    if not has_tiles:
-        return make_density(looks, layout, priors, link=link), layout.n_parameters
-    density = ExplicitDensity(looks=looks, layout=layout, priors=priors, link=link)
-    return density, density.n_coordinates
+    columns = term_columns(SERIES, PLAIN)
+    looks = share_looks(
+        frame, model_matrix(SERIES, frame, PLAIN), added_heat(SERIES, frame, PLAIN)
+    )
+    assert looks.effects == ("session", "load", "place", "tile", "observer")
+    layout = parameterise(
+        SERIES, columns, link=link, effects=looks.effects, has_slips=True, has_lost=True
+    )
+    priors = make_priors(SERIES, layout, link=link)
+    density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
+    return density, layout.n_parameters + density.n_scores, frame
 
 
-@pytest.mark.parametrize("has_tiles", [False, True])
-@pytest.mark.parametrize("link", ["logit", "probit", "cloglog"])
-def test_gradients_are_the_differences(has_tiles, link):
-    density, size = density_of(has_tiles, link)
+@pytest.mark.parametrize("link", ["logit", "probit", "cloglog", "loglog"])
+def test_gradients_are_the_differences(link):
+    density, size, _ = density_of(link)
     rng, h = np.random.default_rng(4), 1e-5
     points = rng.normal(0.3, 0.4, (3, size))
     gradient = density.log_density_and_gradient(points)[1]
@@ -139,22 +137,43 @@ def test_gradients_are_the_differences(has_tiles, link):
 
 
 def test_the_density_is_that_of_plain_loops():
-    density, size = density_of(True)
+    density, size, frame = density_of()
     point = np.random.default_rng(7).normal(0.2, 0.5, size)
-    q, n_loads = density.layout.n_parameters, density.sizes[0]
-    natural = density.layout.stage_parameters(point[None, :q])
-    cuts = np.array([-np.inf, *natural.thresholds[0], np.inf])
-    frame = looks_of()
-    loads = pd.factorize(frame["load"], sort=True)[0]
-    tiles = pd.factorize(frame["tile"])[0]
-    eta = by_hand(natural.coefficients[0], frame)
-    eta = eta + natural.sd[0, 0] * point[q + loads]
-    eta = eta + natural.sd[0, 1] * point[q + n_loads + tiles]
+    q, sizes = density.layout.n_parameters, density.sizes
+    assert sizes == (2, 8, 2, 4, 2)
+    stage = density.layout.stage_parameters(point[None, :q])
+    cuts = np.array([-np.inf, *stage.thresholds[0], np.inf])
+    scores = np.split(point[q:], np.cumsum(sizes)[:-1])
+    eta = by_hand(stage.coefficients[0], frame, stage.lost[0])
+    for place, name in enumerate(("session", "load", "rack_place", "tile", "observer")):
+        written = frame[name].astype(str).str.casefold()
+        written = written.replace("0", "") if name == "rack_place" else written
+        names = sorted(set(written) - {""}, key=lambda one: (len(one), one))
+        for row, one in enumerate(written):
+            if one:
+                eta[row] += stage.sd[0, place] * scores[place][names.index(one)]
     grade = frame["stage"].cat.codes.to_numpy()
-    likely = stats.logistic.cdf(cuts[grade + 1] - eta) - stats.logistic.cdf(
-        cuts[grade] - eta
-    )
-    wanted = np.log(likely).sum() + density.priors.log_density(point[None, :q])[0]
-    wanted -= 0.5 * (point[q:] ** 2).sum()
+    law = stats.logistic
+    likely = law.cdf(cuts[grade + 1] - eta) - law.cdf(cuts[grade] - eta)
+    slip = stage.slip[0]
+    wanted = np.log((1 - slip) * likely + slip / 4).sum()
+    wanted += density.priors.log_density(point[None, :q])[0] - 0.5 * (point[q:] ** 2).sum()
     found = density.log_density_and_gradient(point[None])[0][0]
     assert found == pytest.approx(wanted, rel=1e-10)
+    assert density.joint(point[None, :q], point[None, q:])[0] == pytest.approx(found)
+
+
+def test_the_conditional_mode_is_the_one_scipy_finds():
+    density, _, _ = density_of()
+    point = density.priors.mean[None]
+    q = density.layout.n_parameters
+    start = density.conditional(point, np.zeros(density.n_scores)).mode[0]
+    given = density.conditional(point, start)
+    slope_at = density.log_density_and_gradient
+    found = optimize.minimize(
+        lambda z: -density.joint(point, z[None])[0],
+        np.zeros(density.n_scores),
+        jac=lambda z: -slope_at(np.append(point[0], z)[None])[1][0, q:],
+        options={"gtol": 1e-8},
+    )
+    assert given.mode[0] == pytest.approx(found.x, abs=1e-4)

@@ -195,3 +195,13 @@ def test_places_of_keys():
     assert locate(text, ["b", "c", "x"]) == (2, 1)
     assert locate(text, ["e", 1, "g"]) == (7, 3)
     assert locate(text, ["z"]) == (1, 1)
+
+
+def test_a_deviation_stated_in_logits_is_told_its_new_name():
+    text = MINIMAL + "[priors]\nload_sd = 0.8\ntile_sd = 3\n"
+    assert faults(text) == [
+        "series.toml:8 priors.load_sd: is now stated in degrees\n"
+        '  hint: write load = "5 degF", the deviation between loads of a session',
+        "series.toml:9 priors.tile_sd: is now stated in degrees\n"
+        '  hint: write tile = "11 degF", the deviation between tiles looked at again',
+    ]

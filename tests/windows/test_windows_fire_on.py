@@ -111,10 +111,11 @@ def test_the_chances_of_a_second_look_are_those_of_the_bivariate_normal(bench, t
 
 
 def test_with_a_load_effect_the_chances_are_those_among_many_tiles(bench):
+    hot = 60.0 + bench.make_series().blank.time_at_heat(COOL, 120.0)
     looks = looked_at(
         bench,
         ("T1", 1, 1, COOL, 120.0, 120.0, "sugar"),
-        ("T1", 2, 2, COOL, 60.0, 180.0, "orange peel"),
+        ("T1", 2, 2, COOL, 60.0, hot, "orange peel"),
     )
     draws = one_draw(1.2, link="logit", load_sd=0.9)
     on = tiles_to_fire_on(fit_of(bench, draws, looks), plan_of(bench, looks), draws)
@@ -123,7 +124,7 @@ def test_with_a_load_effect_the_chances_are_those_among_many_tiles(bench):
     _, weights = np.polynomial.hermite_e.hermegauss(LOAD_POINTS)
     rng, n = np.random.default_rng(6), 400_000
     tile = 1.2 * rng.standard_normal(n)
-    eta = np.array([latent(bench, COOL, s) for s in (120.0, 180.0)])
+    eta = np.array([latent(bench, COOL, s) for s in (120.0, hot)])
     seen = eta + 0.9 * rng.standard_normal((n, 2)) + tile[:, None]
     seen += rng.logistic(size=(n, 2))
     grade = (seen[:, :, None] > draws.thresholds[0]).sum(axis=2)

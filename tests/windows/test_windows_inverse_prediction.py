@@ -60,9 +60,15 @@ def moths():
         responses=Responses(
             stage=StageResponse(grades=("alive", "dead"), target=("dead",))
         ),
-        # Flat priors, and no load effect: the textbook has neither.
+        # Flat priors, no random effect and no slips: the textbook has none of them.
         priors=PriorWish(
-            blur=110.0, blur_spread=3.0, place_spread=5.0, effect=500.0, load_sd=0.001
+            blur=110.0,
+            blur_spread=3.0,
+            place_spread=5.0,
+            effect=500.0,
+            session=0.01,
+            load=0.01,
+            slip=1e-6,
         ),
     )
     rows = [

@@ -1,16 +1,19 @@
-r"""Heat of a tile fired at several temperatures, added up at the model's own rate.
+r"""Heat of a tile that was fired before, added up at the model's own rate.
 
 In a model of temperature and ln dwell a second at :math:`T_i` fuses as much as
 :math:`\exp\{r (T_i - T)\}` seconds at :math:`T`, with :math:`r = h\,\beta_T /
 \beta_d` where the coded temperature has the coefficient :math:`\beta_T` and the
-coded ln dwell, of half range :math:`h`, has :math:`\beta_d`. So the firings
-behind a look count as the dwell
+coded ln dwell, of half range :math:`h`, has :math:`\beta_d`. A tile that is taken out
+and fired again warms up anew while the kiln recovers from its open door, so each
+earlier firing counts for less: :math:`\lambda w_i` seconds are lost, :math:`w_i` the
+warming up of the blank and :math:`\lambda` a parameter. The firings behind a look
+count as the dwell
 
-.. math:: \ln d = \ln \sum_i d_i\, e^{r (T_i - T)}
+.. math:: \max(d, \lambda w) + \sum_i (d_i - \lambda w_i)^+\, e^{r (T_i - T)}
 
-at its temperature, :math:`d_i` without what warmed the tile up anew. The columns
-of a look stand at the dwell that the series' expectation counts
-(`firelab.series.heat_counted`); here is what the model's own rate adds to that.
+at its temperature, :math:`d` the look's own. The columns of a look stand at the dwell
+that the series' expectation counts (`firelab.series.heat_counted`); here is what the
+model's own rate and loss add to that.
 """
 
 from __future__ import annotations
@@ -23,7 +26,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.series.firing_series import FiringSeries
-from firelab.series.heat_counted import Heat, own_dwell
+from firelab.series.heat_counted import Heat
 from firelab.series.terms import (
     DWELL,
     TEMPERATURE,
@@ -35,22 +38,23 @@ from firelab.series.terms import (
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_LEAST_S = 1e-6
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AddedHeat:
-    """Looks, m of n, at tiles that were fired before at another temperature.
+    """Looks, m of n, at tiles that were fired before.
 
     Attributes
     ----------
     rows : ndarray of int, shape (m,)
         Which looks.
+    own : ndarray, shape (m, 2)
+        Dwell of the look's own firing, and the warming up at it, s.
     ahead : ndarray, shape (m, K)
-        Coded temperature of each firing less that of the look.
-    log_share : ndarray, shape (m, K)
-        ln of each firing's dwell over the dwell that the columns stand at;
-        minus infinity where a tile had fewer than K firings.
+        Coded temperature of each earlier firing less that of the look.
+    dwell, warm_up : ndarray, shape (m, K)
+        Of each earlier firing, s; dwell 0 where a tile had fewer than K.
+    counted : ndarray, shape (m,)
+        The dwell that the columns stand at, s.
     slope : ndarray, shape (m, p)
         What the columns change by per coded unit of ln dwell.
     temperature_at, dwell_at : int
@@ -60,8 +64,11 @@ class AddedHeat:
     """
 
     rows: IntArray
+    own: FloatArray
     ahead: FloatArray
-    log_share: FloatArray
+    dwell: FloatArray
+    warm_up: FloatArray
+    counted: FloatArray
     slope: FloatArray
     temperature_at: int
     dwell_at: int
@@ -72,39 +79,51 @@ class AddedHeat:
         place = np.argsort(order)
         return replace(self, rows=place[self.rows])
 
-    def eta(self, coefficients: FloatArray) -> FloatArray:
-        """Return what the rate adds to the latent grade, shape (M, m).
+    def eta(self, coefficients: FloatArray, lost: FloatArray) -> FloatArray:
+        """Return what rate and loss add to the latent grade, shape (M, m).
 
         Parameters
         ----------
         coefficients : ndarray, shape (M, p)
+        lost : ndarray, shape (M,)
+            Times the warming up that an earlier firing lost.
         """
-        log_dwell, _ = self._added(coefficients)
+        log_dwell = self._added(coefficients, lost)[0]
         return np.asarray(coefficients @ self.slope.T * log_dwell / self.half_range)
 
-    def by_coefficient(self, coefficients: FloatArray, by_eta: FloatArray) -> FloatArray:
-        """Turn slopes by the latent grade, shape (M, m), into (M, p) by coefficient."""
-        log_dwell, ahead = self._added(coefficients)
+    def by_parameter(
+        self, coefficients: FloatArray, lost: FloatArray, by_eta: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Turn slopes by the latent grade, (M, m), into (M, p) and (M,) by `lost`."""
+        log_dwell, by_rate, by_lost = self._added(coefficients, lost)
         dwell, rate = coefficients[:, self.dwell_at], self._rate(coefficients)
-        worth = coefficients @ self.slope.T
+        worth = by_eta * (coefficients @ self.slope.T) / self.half_range
         by = by_eta * log_dwell / self.half_range @ self.slope
-        by_rate = (by_eta * worth * ahead).sum(axis=1) / self.half_range
-        by[:, self.temperature_at] += by_rate * self.half_range / dwell
-        by[:, self.dwell_at] -= by_rate * rate / dwell
-        return np.asarray(by)
+        on_rate = (worth * by_rate).sum(axis=1)
+        by[:, self.temperature_at] += on_rate * self.half_range / dwell
+        by[:, self.dwell_at] -= on_rate * rate / dwell
+        return np.asarray(by), (worth * by_lost).sum(axis=1)
 
     def _rate(self, coefficients: FloatArray) -> FloatArray:
         share = coefficients[:, self.temperature_at] / coefficients[:, self.dwell_at]
         return np.asarray(self.half_range * share)
 
-    def _added(self, coefficients: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return ln of the dwell over the columns' own, and its slope by the rate."""
-        parts = self.log_share + self._rate(coefficients)[:, None, None] * self.ahead
-        # Written out, for it is asked some thousand times for a few numbers.
-        most = parts.max(axis=2)
-        share = np.exp(parts - most[:, :, None])
-        total = share.sum(axis=2)
-        return np.log(total) + most, (share * self.ahead).sum(axis=2) / total
+    def _added(
+        self, coefficients: FloatArray, lost: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return ln of the dwell over the columns' own, its slopes by rate and by loss."""
+        gone = lost[:, None, None] * self.warm_up
+        left = self.dwell - gone
+        power = np.exp(
+            np.clip(self._rate(coefficients)[:, None, None] * self.ahead, -60.0, 60.0)
+        )
+        earlier = np.maximum(left, 0.0) * power
+        own = np.maximum(self.own[:, 0], lost[:, None] * self.own[:, 1])
+        total = own + earlier.sum(axis=2)
+        by_lost = -(np.where(left > 0.0, self.warm_up, 0.0) * power).sum(axis=2)
+        by_lost += np.where(own > self.own[:, 0], self.own[:, 1], 0.0)
+        by_rate = (earlier * self.ahead).sum(axis=2)
+        return np.log(total / self.counted), by_rate / total, by_lost / total
 
 
 def added_heat(
@@ -128,30 +147,31 @@ def added_heat(
         return None
     degC = looks["temperature_degC"].to_numpy(dtype=float)
     before: list[tuple[Heat, ...]] = looks["before"].tolist()
-    rows = np.array(
-        [k for k, had in enumerate(before) if any(T != degC[k] for T, _ in had)],
-        dtype=np.int64,
-    )
+    rows = np.array([k for k, had in enumerate(before) if had], dtype=np.int64)
     if not rows.size:
         return None
     heat, dwell = coding(series, "temperature"), coding(series, "dwell")
-    own = looks["own_dwell_s"].to_numpy(dtype=float)
-    counted = looks["dwell_s"].to_numpy(dtype=float)
-    ahead = np.zeros((rows.size, 1 + max(len(before[k]) for k in rows)))
-    log_share = np.full(ahead.shape, -np.inf)
+    warm_up = series.blank.warm_up_s
+    own = looks["own_dwell_s"].to_numpy(dtype=float)[rows]
+    shape = rows.size, max(len(before[k]) for k in rows)
+    ahead, earlier, lost = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for place, k in enumerate(rows):
-        last = (degC[k], own_dwell(series.blank, degC[k], own[k]))
-        for at, (T, d) in enumerate((*before[k], last)):
+        for at, (T, hot) in enumerate(before[k]):
             ahead[place, at] = (T - degC[k]) / heat.half_width
-            log_share[place, at] = np.log(max(d, _LEAST_S) / counted[k])
-    some, step = looks.iloc[rows], np.exp(dwell.half_width)
-    longer = some.assign(dwell_s=some["dwell_s"] * step)
-    shorter = some.assign(dwell_s=some["dwell_s"] / step)
+            lost[place, at] = warm_up(T)
+            # What is left of a dwell after warming up, put back together.
+            earlier[place, at] = hot + warm_up(T)
+    fired_on, step = looks.iloc[rows], np.exp(dwell.half_width)
+    longer = fired_on.assign(dwell_s=fired_on["dwell_s"] * step)
+    shorter = fired_on.assign(dwell_s=fired_on["dwell_s"] / step)
     difference = model_matrix(series, longer, terms) - model_matrix(series, shorter, terms)
     return AddedHeat(
         rows=rows,
+        own=np.column_stack([own, [warm_up(T) for T in degC[rows]]]),
         ahead=ahead,
-        log_share=log_share,
+        dwell=earlier,
+        warm_up=lost,
+        counted=fired_on["dwell_s"].to_numpy(dtype=float),
         slope=0.5 * difference,
         temperature_at=columns.index(TEMPERATURE),
         dwell_at=columns.index(DWELL),
@@ -162,28 +182,30 @@ def added_heat(
 def latent_grades(
     series: FiringSeries,
     coefficients: FloatArray,
+    lost: FloatArray,
     looks: pd.DataFrame,
     terms: Sequence[str],
 ) -> FloatArray:
-    """Return the latent grade of looks in a mean load, shape (M, n).
+    """Return the latent grade of looks without random effects, shape (M, n).
 
     Parameters
     ----------
     series : FiringSeries
     coefficients : ndarray, shape (M, p)
+    lost : ndarray, shape (M,)
     looks : DataFrame, n rows
         As `Records.graded`.
     terms : sequence of str
     """
     X, heat = model_matrix(series, looks, terms), added_heat(series, looks, terms)
-    return with_added_heat(coefficients, X, heat)
+    return with_added_heat(coefficients, lost, X, heat)
 
 
 def with_added_heat(
-    coefficients: FloatArray, X: FloatArray, heat: AddedHeat | None
+    coefficients: FloatArray, lost: FloatArray, X: FloatArray, heat: AddedHeat | None
 ) -> FloatArray:
-    """Return the latent grade in a mean load, (M, n), of coded columns and their heat."""
+    """Return the latent grade, (M, n), of coded columns and their heat."""
     eta = np.asarray(coefficients @ X.T)
     if heat is not None:
-        eta[:, heat.rows] += heat.eta(coefficients)
+        eta[:, heat.rows] += heat.eta(coefficients, lost)
     return eta

@@ -18,7 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 from firelab.errors import UsageError
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit, Estimator
 from firelab.fits.ordinal.links import Link, link_named
-from firelab.fits.ordinal.looks import GradedLooks, arrange_looks
+from firelab.fits.ordinal.look_table import arrange_looks
+from firelab.fits.ordinal.looks import GradedLooks
 from firelab.fits.ordinal.maximum import (
     Maximum,
     condition_number,

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.fits.ordinal.links import Link, interval_terms
+from firelab.fits.ordinal.links import Link, interval_terms, move_together
 from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.quadrature import Nodes
 
@@ -77,25 +77,64 @@ def by_threshold(
     )
 
 
-def independent_looks(
-    link: Link, lower: FloatArray, upper: FloatArray, *, with_slopes: bool = True
-) -> Evaluation:
-    """Return the log-likelihood of looks that share no integrated effect.
+class LookTerms(NamedTuple):
+    """Log probability of each look's grade and its derivatives, (M, n) each.
+
+    Attributes
+    ----------
+    log_p : ndarray
+    by_lower, by_upper : ndarray
+        By the ends.
+    by_slip : ndarray
+        By the probability of a slip.
+    no_slip : ndarray
+        Posterior probability that the look is no slip.
+    bend : ndarray
+        Second derivative as both ends move together.
+    """
+
+    log_p: FloatArray
+    by_lower: FloatArray
+    by_upper: FloatArray
+    by_slip: FloatArray
+    no_slip: FloatArray
+    bend: FloatArray
+
+
+def looks_with_slips(
+    link: Link, lower: FloatArray, upper: FloatArray, slip: FloatArray, n_grades: int
+) -> LookTerms:
+    r"""Return the likelihood of looks, each of which can be a slip of eye or pen.
+
+    A look has the probability :math:`(1 - e) P_j + e / J`: a slip can be any grade.
 
     Parameters
     ----------
     link : Link
     lower, upper : ndarray, shape (M, n)
-        Latent ends.
-    with_slopes : bool, default True
-        Else the slopes are empty.
+        Latent ends, random effects included.
+    slip : ndarray, shape (M,)
+        e.
+    n_grades : int
+        J.
     """
-    terms = interval_terms(link, lower, upper, int(with_slopes))
-    value = terms.log_p.sum(axis=1)
-    nothing = np.empty(0)
-    if not with_slopes:
-        return Evaluation(value, nothing, nothing, nothing)
-    return Evaluation(value, -terms.lower[0], terms.upper[0], nothing)
+    terms = interval_terms(link, lower, upper, 2)
+    p, e = np.exp(terms.log_p), slip[:, None]
+    mixed = (1.0 - e) * p + e / n_grades
+    no_slip = (1.0 - e) * p / mixed
+    with np.errstate(invalid="ignore"):
+        first, second = move_together(terms)
+        bend = no_slip * (second + first * first) - (no_slip * first) ** 2
+        by_lower, by_upper = -no_slip * terms.lower[0], no_slip * terms.upper[0]
+    seen = p > 0.0
+    return LookTerms(
+        log_p=np.log(mixed),
+        by_lower=np.where(seen, by_lower, 0.0),
+        by_upper=np.where(seen, by_upper, 0.0),
+        by_slip=(1.0 / n_grades - p) / mixed,
+        no_slip=no_slip,
+        bend=np.where(seen, bend, 0.0),
+    )
 
 
 def grouped_looks(

@@ -15,10 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from firelab.fits.ordinal.priors import (
     Priors,
+    deviation_words,
     dwell_half_degC,
+    effect_scales_degC,
     half_normal,
     half_range_degC,
     latent_scale,
@@ -43,13 +46,13 @@ class RandomEffect:
     Attributes
     ----------
     name : str
-        What shares it: ``load``, ``tile``.
-    scale : float
-        Of the half-normal prior of its standard deviation, latent units.
+        What shares it: session, load, place, tile, observer.
+    scale_degC : float
+        Of the half-normal prior of its standard deviation, degC.
     """
 
     name: str
-    scale: float
+    scale_degC: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,11 +65,20 @@ class StageParameters:
     coefficients : ndarray, shape (M, p)
     sd : ndarray, shape (M, E)
         Of each random effect, latent units.
+    slip : ndarray, shape (M,)
+        Probability that a look is a slip; 0 where the model has none.
+    lost : ndarray, shape (M,)
+        Times the warming up of the blank that an earlier firing of a tile lost.
+    steepness : ndarray, shape (M,)
+        Latent units per half range of the steepest column.
     """
 
     thresholds: FloatArray
     coefficients: FloatArray
     sd: FloatArray
+    slip: FloatArray
+    lost: FloatArray
+    steepness: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,8 +86,9 @@ class Parameterisation:
     """Where each of the q unconstrained parameters stands.
 
     Order: place, J - 2 log widths, log steepness (where there is a column of
-    temperature or dwell to carry it), one effect per other column, and the normal
-    score of each random effect's standard deviation.
+    temperature or dwell to carry it), one effect per other column, the normal score of
+    each random effect's standard deviation, the logit of the probability of a slip, and
+    the logarithm of what earlier firings lost.
 
     Attributes
     ----------
@@ -87,15 +100,22 @@ class Parameterisation:
         Column whose coefficient is the steepness itself.
     fixed_steepness : float
         Latent units, where no column carries it.
+    half_degC : float
+        What one coded unit of the steepest column is worth, degC.
     effects : tuple of RandomEffect
         E of them.
+    has_slips, has_lost : bool
+        Whether looks can be slips, and tiles were fired on.
     """
 
     n_grades: int
     columns: tuple[ModelColumn, ...]
     carrier: int | None
     fixed_steepness: float
+    half_degC: float
     effects: tuple[RandomEffect, ...]
+    has_slips: bool
+    has_lost: bool
 
     @property
     def n_widths(self) -> int:
@@ -126,7 +146,17 @@ class Parameterisation:
     @property
     def n_parameters(self) -> int:
         """Number of unconstrained parameters, q."""
+        return self.lost_at + self.has_lost
+
+    @property
+    def slip_at(self) -> int:
+        """Place of the logit of a slip, where there is one."""
         return self.sd_at + len(self.effects)
+
+    @property
+    def lost_at(self) -> int:
+        """Place of the logarithm of what earlier firings lost, where there is one."""
+        return self.slip_at + self.has_slips
 
     def is_positive(self, column: int) -> bool:
         """Tell whether a column's coefficient can only fuse further."""
@@ -143,11 +173,14 @@ class Parameterisation:
             raw = points[:, at]
             share = _exp(raw) if self.is_positive(column) else raw
             coefficients[:, column] = steepness * share
-        scores = points[:, self.sd_at :]
+        count, none = len(points), np.zeros(len(points))
         return StageParameters(
             thresholds=steepness[:, None] * self._places(points),
             coefficients=coefficients,
-            sd=half_normal(scores, 1.0)[0] * self._scales,
+            sd=half_normal(points[:, self._sds], 1.0)[0] * self._scales(steepness),
+            slip=expit(points[:, self.slip_at]) if self.has_slips else none,
+            lost=_exp(points[:, self.lost_at]) if self.has_lost else np.ones(count),
+            steepness=steepness,
         )
 
     def gradient(
@@ -157,6 +190,8 @@ class Parameterisation:
         by_threshold: FloatArray,
         by_coefficient: FloatArray,
         by_sd: FloatArray,
+        by_slip: FloatArray | None = None,
+        by_lost: FloatArray | None = None,
     ) -> FloatArray:
         """Turn a gradient by the model's parameters into one by the points, (M, q).
 
@@ -169,6 +204,8 @@ class Parameterisation:
         by_threshold : ndarray, shape (M, J - 1)
         by_coefficient : ndarray, shape (M, p)
         by_sd : ndarray, shape (M, E)
+        by_slip, by_lost : ndarray, shape (M,), optional
+            Where the model has them.
         """
         out = np.zeros_like(points)
         steepness = self._steepness(points)
@@ -184,18 +221,28 @@ class Parameterisation:
         if at_steepness is not None:
             out[:, at_steepness] = (by_threshold * stage.thresholds).sum(axis=1)
             out[:, at_steepness] += (by_coefficient * stage.coefficients).sum(axis=1)
+            out[:, at_steepness] += (by_sd * stage.sd).sum(axis=1)
         for column, at in enumerate(self.coefficients_at):
             if at < 0:
                 continue
             own = stage.coefficients[:, column] if self.is_positive(column) else steepness
             out[:, at] = by_coefficient[:, column] * own
-        slope = half_normal(points[:, self.sd_at :], 1.0)[1] * self._scales
-        out[:, self.sd_at :] = by_sd * slope
+        slope = half_normal(points[:, self._sds], 1.0)[1] * self._scales(steepness)
+        out[:, self._sds] = by_sd * slope
+        if self.has_slips and by_slip is not None:
+            out[:, self.slip_at] = by_slip * stage.slip * (1.0 - stage.slip)
+        if self.has_lost and by_lost is not None:
+            out[:, self.lost_at] = by_lost * stage.lost
         return out
 
     @property
-    def _scales(self) -> FloatArray:
-        return np.array([effect.scale for effect in self.effects])
+    def _sds(self) -> slice:
+        return slice(self.sd_at, self.slip_at)
+
+    def _scales(self, steepness: FloatArray) -> FloatArray:
+        """Return what the scales of the effects are in latent units, shape (M, E)."""
+        degC = np.array([effect.scale_degC for effect in self.effects])
+        return np.asarray(steepness[:, None] * degC / self.half_degC)
 
     def _steepness(self, points: FloatArray) -> FloatArray:
         at = self.steepness_at
@@ -220,6 +267,8 @@ def parameterise(
     *,
     link: str,
     effects: tuple[str, ...] = ("load",),
+    has_slips: bool = False,
+    has_lost: bool = False,
 ) -> Parameterisation:
     """Lay out the parameters of a stage fit.
 
@@ -229,26 +278,27 @@ def parameterise(
     columns : tuple of ModelColumn
     link : str
     effects : tuple of str
-        Names of the random effects, of ``load`` and ``tile``.
+        Names of the random effects.
+    has_slips, has_lost : bool, default False
     """
     carriers = [columns.index(column) for column in _POSITIVE if column in columns]
-    scales = {"load": series.priors.load_sd, "tile": series.priors.tile_sd}
+    scales = effect_scales_degC(series.priors)
     return Parameterisation(
         n_grades=len(series.responses.stage.grades),
         columns=columns,
         carrier=carriers[0] if carriers else None,
         fixed_steepness=prior_steepness(series, columns)[0] * latent_scale(link),
-        effects=tuple(
-            RandomEffect(name=name, scale=scales[name] * latent_scale(link))
-            for name in effects
-        ),
+        half_degC=half_range_degC(series, columns),
+        effects=tuple(RandomEffect(name=one, scale_degC=scales[one]) for one in effects),
+        has_slips=has_slips,
+        has_lost=has_lost,
     )
 
 
 def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) -> Priors:
     """Set the series' priors on the parameters of a stage fit."""
     stated, unit, q = series.priors, latent_scale(link), layout.n_parameters
-    half_degC = half_range_degC(series, layout.columns)
+    half_degC = layout.half_degC
     mean, sd = np.zeros(q), np.ones(q)
     mean[0], sd[0] = stated.place, stated.place_spread
     if layout.n_widths:
@@ -269,12 +319,19 @@ def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) ->
         else:
             product = layout.columns[column].is_product
             sd[at] = (stated.interaction if product else stated.effect) / half_degC
+    if layout.has_slips:
+        mean[layout.slip_at] = np.log(stated.slip / (1.0 - stated.slip))
+        sd[layout.slip_at] = stated.slip_spread
+    if layout.has_lost:
+        mean[layout.lost_at] = np.log(stated.lost)
+        sd[layout.lost_at] = stated.lost_spread
     words = prior_words(series, layout.columns)
-    words += tuple(_DEVIATION_WORDS[e.name].format(scale=e.scale) for e in layout.effects)
+    words += deviation_words(stated, [effect.name for effect in layout.effects])
+    if layout.has_slips:
+        words += (f"a look is a slip of eye or pen: {stated.slip:.0%}, give or take",)
+    if layout.has_lost:
+        words += (
+            "each earlier firing of a tile counts for less than its dwell, by "
+            f"{stated.lost:g} times the time that the blank takes to warm up",
+        )
     return Priors(mean=mean, sd=sd, words=words)
-
-
-_DEVIATION_WORDS = {
-    "load": "deviation between loads: half-normal, {scale:.2g} units",
-    "tile": "deviation between tiles looked at again: half-normal, {scale:.2g} units",
-}

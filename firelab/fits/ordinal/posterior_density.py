@@ -1,8 +1,9 @@
 r"""The log posterior of the stage at many points at once, with its gradient.
 
-With one random effect, the load's, that effect is integrated out on nodes which all
-points share. Where effects cross, no one-dimensional integral is left: each is held
-as standard normal scores times its standard deviation, and sampled along.
+Sessions, loads, places of the rack, tiles looked at again and observers cross, so that
+no one-dimensional integral is left: their random effects are held as standard normal
+scores times their standard deviations. Given the parameters the scores have a posterior
+close to normal, which `StageDensity.conditional` finds.
 """
 
 from __future__ import annotations
@@ -15,27 +16,31 @@ from numpy.typing import NDArray
 
 from firelab.fits.ordinal.added_heat import AddedHeat, with_added_heat
 from firelab.fits.ordinal.likelihood import (
+    LookTerms,
     by_threshold,
     grade_ends,
-    grouped_looks,
-    independent_looks,
+    looks_with_slips,
 )
 from firelab.fits.ordinal.links import link_named
-from firelab.fits.ordinal.looks import Groups
-from firelab.fits.ordinal.parameters import Parameterisation
+from firelab.fits.ordinal.parameters import Parameterisation, StageParameters
 from firelab.fits.ordinal.priors import Priors
-from firelab.fits.ordinal.quadrature import Nodes, even_nodes
+from firelab.fits.sampling.nested import Conditional
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_CHUNK = 250_000
-"""Values of points times looks times nodes worked at a time: 2 MB stay in the cache."""
+_CHUNK = 1 << 19
+"""Values of points times scores squared worked at a time: 4 MB (chosen here)."""
+_NEWTON_STEPS = 3
+"""Towards the conditional mode, from that at the mode of the parameters: what is left
+the importance weights make up for."""
+_LONGEST_STEP = 1.5
+_LEAST_BEND = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SharedLooks:
-    """Graded looks with the groups that share random effects, sorted by load.
+    """Graded looks with the groups that share random effects.
 
     Attributes
     ----------
@@ -44,9 +49,9 @@ class SharedLooks:
     X : ndarray, shape (n, p)
         Coded columns.
     labels : dict of str to ndarray of int, shape (n,)
-        Group of each look by effect, numbered from 0; ``load`` never falls.
+        Group of each look by effect, numbered from 0; -1 where it is not known.
     heat : AddedHeat or None
-        Of tiles fired at several temperatures.
+        Of tiles fired before.
     """
 
     grade: IntArray
@@ -60,119 +65,72 @@ class SharedLooks:
         return int(self.grade.size)
 
     @property
-    def has_tiles_again(self) -> bool:
-        """Whether a tile was looked at more than once."""
-        return bool(self.n_looks and np.bincount(self.labels["tile"]).max() > 1)
+    def effects(self) -> tuple[str, ...]:
+        """Random effects that these looks have.
 
-    def eta(self, coefficients: FloatArray) -> FloatArray:
+        A session and a load always: a future one differs although only one was seen. A
+        place where several were used, a tile where some were looked at again, an observer
+        where several people graded.
+        """
+        size = {name: int(group.max()) + 1 for name, group in self.labels.items()}
+        found = ["session", "load"]
+        if size.get("place", 1) > 1:
+            found.append("place")
+        if size["tile"] < self.n_looks:
+            found.append("tile")
+        if size.get("observer", 1) > 1:
+            found.append("observer")
+        return tuple(found)
+
+    def eta(self, stage: StageParameters) -> FloatArray:
         """Return the latent grade without random effects, (M, n)."""
-        return with_added_heat(coefficients, self.X, self.heat)
+        return with_added_heat(stage.coefficients, stage.lost, self.X, self.heat)
 
-    def by_coefficient(self, coefficients: FloatArray, by_eta: FloatArray) -> FloatArray:
-        """Turn slopes by the latent grade, (M, n), into (M, p) by coefficient."""
-        by = by_eta @ self.X
+    def by_parameter(
+        self, stage: StageParameters, by_eta: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Turn slopes by the latent grade, (M, n), into (M, p) and (M,) by the loss."""
+        by, by_lost = by_eta @ self.X, np.zeros(len(by_eta))
         if self.heat is not None:
-            by += self.heat.by_coefficient(coefficients, by_eta[:, self.heat.rows])
-        return np.asarray(by)
+            on_heat = by_eta[:, self.heat.rows]
+            more, by_lost = self.heat.by_parameter(stage.coefficients, stage.lost, on_heat)
+            by = by + more
+        return by, by_lost
 
 
-def sort_looks(
+def share_looks(
     graded: pd.DataFrame, X: FloatArray, heat: AddedHeat | None = None
 ) -> SharedLooks:
-    """Return the graded looks of a frame, sorted by load."""
-    load = pd.factorize(graded["load"], sort=True)[0]
-    order = np.argsort(load, kind="stable")
-    labels = {"load": load, "tile": pd.factorize(graded["tile"])[0]}
+    """Return the graded looks of a frame with what they share.
+
+    Parameters
+    ----------
+    graded : DataFrame, n rows
+        As `Records.graded`; ``session``, ``rack_place`` and ``observer`` where it has them.
+    X : ndarray, shape (n, p)
+    heat : AddedHeat, optional
+    """
+    labels = {name: graded[name] for name in ("load", "tile")}
+    labels["session"] = graded["session"] if "session" in graded else graded["load"] * 0
+    if "rack_place" in graded:
+        labels["place"] = graded["rack_place"].where(graded["rack_place"] > 0)
+    if "observer" in graded:
+        written = graded["observer"].fillna("").astype(str).str.strip().str.casefold()
+        labels["observer"] = written.where(written != "")
     return SharedLooks(
-        grade=np.asarray(graded["stage"].cat.codes, dtype=np.int64)[order],
-        X=np.asarray(X, dtype=float)[order],
-        labels={name: group.astype(np.int64)[order] for name, group in labels.items()},
-        heat=None if heat is None else heat.reordered(order),
+        grade=np.asarray(graded["stage"].cat.codes, dtype=np.int64),
+        X=np.asarray(X, dtype=float),
+        labels={
+            name: pd.factorize(group, sort=True)[0].astype(np.int64)
+            for name, group in labels.items()
+        },
+        heat=heat,
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StageDensity:
-    """Log posterior over the q unconstrained parameters, the load effect integrated.
-
-    Attributes
-    ----------
-    looks : SharedLooks
-    layout : Parameterisation
-        With the load effect alone.
-    priors : Priors
-    link : str
-    groups : Groups
-    nodes : Nodes
-    """
-
-    looks: SharedLooks
-    layout: Parameterisation
-    priors: Priors
-    link: str
-    groups: Groups
-    nodes: Nodes
-
-    def log_density(self, points: FloatArray) -> FloatArray:
-        """Return the log posterior up to a constant of (M, q) points, shape (M,)."""
-        size = max(1, _CHUNK // max(1, self.looks.n_looks * self.nodes.place.size))
-        values = []
-        for start in range(0, len(points), size):
-            stage = self.layout.stage_parameters(points[start : start + size])
-            ends = grade_ends(
-                self.looks.grade, stage.thresholds, self.looks.eta(stage.coefficients)
-            )
-            values.append(
-                grouped_looks(
-                    link_named(self.link),
-                    *ends,
-                    stage.sd,
-                    self.groups,
-                    self.nodes,
-                    with_slopes=False,
-                ).value
-            )
-        return np.concatenate(values) + self.priors.log_density(points)
-
-    def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the log posterior, shape (M,), and its gradient, shape (M, q)."""
-        stage, looks = self.layout.stage_parameters(points), self.looks
-        ends = grade_ends(looks.grade, stage.thresholds, looks.eta(stage.coefficients))
-        found = grouped_looks(
-            link_named(self.link), *ends, stage.sd, self.groups, self.nodes
-        )
-        gradient = self.layout.gradient(
-            points,
-            stage,
-            by_threshold(looks.grade, self.layout.n_grades, found.by_lower, found.by_upper),
-            looks.by_coefficient(stage.coefficients, -(found.by_lower + found.by_upper)),
-            found.by_effect.sum(axis=1, keepdims=True),
-        )
-        value = found.value + self.priors.log_density(points)
-        return value, gradient + self.priors.gradient(points)
-
-
-def make_density(
-    looks: SharedLooks, layout: Parameterisation, priors: Priors, *, link: str
-) -> StageDensity:
-    """Set up the posterior of looks that share loads."""
-    load = looks.labels["load"]
-    return StageDensity(
-        looks=looks,
-        layout=layout,
-        priors=priors,
-        link=link,
-        groups=Groups.of(load),
-        nodes=even_nodes(int(np.bincount(load).max()) if load.size else 1),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ExplicitDensity:
-    """Log posterior over the q parameters and the scores of every random effect.
-
-    A point holds the q parameters, then one standard normal score per group of each
-    effect of the layout, in its order.
+    """Log posterior over q parameters and d scores of random effects.
 
     Attributes
     ----------
@@ -194,46 +152,125 @@ class ExplicitDensity:
         return tuple(int(labels[effect.name].max()) + 1 for effect in self.layout.effects)
 
     @property
-    def n_coordinates(self) -> int:
-        """Length of a point."""
-        return self.layout.n_parameters + sum(self.sizes)
+    def n_scores(self) -> int:
+        """Number of scores, d."""
+        return sum(self.sizes)
+
+    @property
+    def members(self) -> FloatArray:
+        """Which looks share which score, (n, d) of ones and zeros."""
+        columns = [
+            np.eye(size + 1)[self.looks.labels[effect.name], :size]
+            for effect, size in zip(self.layout.effects, self.sizes, strict=True)
+        ]
+        return np.hstack(columns)
+
+    def conditional(self, points: FloatArray, start: FloatArray) -> Conditional:
+        """Approximate the scores given (M, q) points by a normal, from a start (d,)."""
+        size = max(1, _CHUNK // max(1, self.n_scores) ** 2)
+        parts = [
+            self._conditional(points[first : first + size], start)
+            for first in range(0, len(points), size)
+        ]
+        modes, roots, logs = zip(*parts, strict=True)
+        return Conditional(np.vstack(modes), np.vstack(roots), np.concatenate(logs))
+
+    def _conditional(self, points: FloatArray, start: FloatArray) -> Conditional:
+        stage, members = self.layout.stage_parameters(points), self.members
+        lower, upper = self._ends(stage)
+        sd, d = np.repeat(stage.sd, self.sizes, axis=1), self.n_scores
+        scores = np.broadcast_to(start, (len(points), d)).copy()
+        for step in range(_NEWTON_STEPS + 1):
+            terms = self._terms(stage, lower, upper, (scores * sd) @ members.T)
+            bend = np.maximum(-terms.bend, _LEAST_BEND)
+            precision = (members.T[None] * bend[:, None, :]) @ members
+            precision *= sd[:, :, None] * sd[:, None, :]
+            precision[:, np.arange(d), np.arange(d)] += 1.0
+            if step == _NEWTON_STEPS:
+                break
+            slope = -((terms.by_lower + terms.by_upper) @ members) * sd - scores
+            move = np.linalg.solve(precision, slope[:, :, None])[:, :, 0]
+            longest = np.abs(move).max(axis=1, keepdims=True)
+            scores += move * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-9))
+        root = np.linalg.cholesky(precision)
+        log_root = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+        marginal = terms.log_p.sum(axis=1) - 0.5 * (scores**2).sum(axis=1) - log_root
+        return Conditional(
+            scores,
+            np.asarray(root, dtype=float),
+            marginal + self.priors.log_density(points),
+        )
+
+    def joint(self, points: FloatArray, scores: FloatArray) -> FloatArray:
+        """Return the log posterior up to a constant of points and scores, shape (M,)."""
+        stage = self.layout.stage_parameters(points)
+        terms = self._terms(stage, *self._ends(stage), self._effects(stage, scores))
+        prior = self.priors.log_density(points) - 0.5 * (scores**2).sum(axis=1)
+        return np.asarray(terms.log_p.sum(axis=1) + prior)
 
     def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return log posterior, shape (C,), and gradient, shape (C, n_coordinates)."""
-        q, looks = self.layout.n_parameters, self.looks
-        own = points[:, :q]
+        """Return log posterior, shape (M,), and gradient of (M, q + d) coordinates."""
+        q, members = self.layout.n_parameters, self.members
+        own, scores = points[:, :q], points[:, q:]
         stage = self.layout.stage_parameters(own)
-        eta = looks.eta(stage.coefficients)
-        bounds = q + np.cumsum([0, *self.sizes])
-        for place, effect in enumerate(self.layout.effects):
-            scores = points[:, bounds[place] : bounds[place + 1]]
-            eta = eta + stage.sd[:, [place]] * scores[:, looks.labels[effect.name]]
-        found = independent_looks(
-            link_named(self.link), *grade_ends(looks.grade, stage.thresholds, eta)
-        )
-        by_eta = -(found.by_lower + found.by_upper)
-        slopes, by_sd = [], np.empty_like(stage.sd)
-        for place, effect in enumerate(self.layout.effects):
-            scores = points[:, bounds[place] : bounds[place + 1]]
-            by_group = sum_by_group(by_eta, looks.labels[effect.name], self.sizes[place])
-            by_sd[:, place] = (by_group * scores).sum(axis=1)
-            slopes.append(stage.sd[:, [place]] * by_group - scores)
+        terms = self._terms(stage, *self._ends(stage), self._effects(stage, scores))
+        by_eta = -(terms.by_lower + terms.by_upper)
+        by_group = by_eta @ members
+        sd = np.repeat(stage.sd, self.sizes, axis=1)
+        bounds = np.cumsum([0, *self.sizes[:-1]])
+        by_coefficient, by_lost = self.looks.by_parameter(stage, by_eta)
         gradient = self.layout.gradient(
             own,
             stage,
-            by_threshold(looks.grade, self.layout.n_grades, found.by_lower, found.by_upper),
-            looks.by_coefficient(stage.coefficients, by_eta),
-            by_sd,
+            by_threshold(
+                self.looks.grade, self.layout.n_grades, terms.by_lower, terms.by_upper
+            ),
+            by_coefficient,
+            np.add.reduceat(by_group * scores, bounds, axis=1),
+            terms.by_slip.sum(axis=1),
+            by_lost,
         )
-        value = found.value - 0.5 * (points[:, q:] ** 2).sum(axis=1)
+        value = terms.log_p.sum(axis=1) - 0.5 * (scores**2).sum(axis=1)
         return (
             value + self.priors.log_density(own),
-            np.hstack([gradient + self.priors.gradient(own), *slopes]),
+            np.hstack([gradient + self.priors.gradient(own), sd * by_group - scores]),
         )
+
+    def check_looks(
+        self, points: FloatArray, scores: FloatArray
+    ) -> tuple[FloatArray, IntArray]:
+        """Return how probable it is that each look is a slip, and the grade expected.
+
+        Returns
+        -------
+        tuple of (ndarray, ndarray), shape (n,)
+        """
+        stage = self.layout.stage_parameters(points)
+        shift = self._effects(stage, scores)
+        terms = self._terms(stage, *self._ends(stage), shift)
+        eta = (self.looks.eta(stage) + shift)[:, :, None]
+        reached = link_named(self.link).cdf(stage.thresholds[:, None, :] - eta).mean(axis=0)
+        chances = np.diff(reached, axis=1, prepend=0.0, append=1.0)
+        return 1.0 - terms.no_slip.mean(axis=0), chances.argmax(axis=1)
+
+    def _ends(self, stage: StageParameters) -> tuple[FloatArray, FloatArray]:
+        return grade_ends(self.looks.grade, stage.thresholds, self.looks.eta(stage))
+
+    def _effects(self, stage: StageParameters, scores: FloatArray) -> FloatArray:
+        sd = np.repeat(stage.sd, self.sizes, axis=1)
+        return np.asarray((scores * sd) @ self.members.T)
+
+    def _terms(
+        self,
+        stage: StageParameters,
+        lower: FloatArray,
+        upper: FloatArray,
+        shift: FloatArray,
+    ) -> LookTerms:
+        link, grades = link_named(self.link), self.layout.n_grades
+        return looks_with_slips(link, lower - shift, upper - shift, stage.slip, grades)
 
 
 def sum_by_group(by_look: FloatArray, group: IntArray, count: int) -> FloatArray:
     """Sum (M, n) columns by group into (M, count)."""
-    member = np.zeros((by_look.shape[1], count))
-    member[np.arange(group.size), group] = 1.0
-    return by_look @ member
+    return np.asarray(by_look @ np.eye(count)[group])

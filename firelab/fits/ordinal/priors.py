@@ -27,7 +27,16 @@ _FARTHEST_SCORE = 30.0
 _LATENT_SD = {"logit": np.pi / np.sqrt(3.0), "cloglog": np.pi / np.sqrt(6.0)}
 _LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
 _SPREADS = ("blur_spread", "grade_width_spread", "doubling_spread")
-_DEVIATIONS = ("place_spread", "effect", "interaction", "load_sd", "tile_sd")
+_DEVIATIONS = (
+    "place_spread",
+    "effect",
+    "interaction",
+    "session",
+    "load",
+    "rack_place",
+    "tile",
+    "observer",
+)
 _MOST_SPREAD, _MOST_DEVIATION = 10.0, 1000.0
 LOGITS_20_TO_80 = 2.0 * float(np.log(4.0))
 """By how many logits a grade passes from 20 to 80 % of tiles."""
@@ -160,6 +169,36 @@ def prior_words(series: FiringSeries, columns: Sequence[ModelColumn]) -> tuple[s
     if any(column.is_product for column in others):
         lines.append(f"products and squares: 0 +/- {stated.interaction:g} degC")
     return tuple(lines)
+
+
+def effect_scales_degC(stated: PriorWish) -> dict[str, float]:
+    """Return the scale of each random effect's half-normal standard deviation, degC."""
+    return {
+        "session": stated.session,
+        "load": stated.load,
+        "place": stated.rack_place,
+        "tile": stated.tile,
+        "observer": stated.observer,
+    }
+
+
+_EFFECT_WORDS = {
+    "session": "sessions",
+    "load": "loads of a session",
+    "place": "places of the rack",
+    "tile": "tiles looked at again",
+    "observer": "people who grade",
+}
+
+
+def deviation_words(stated: PriorWish, names: Sequence[str]) -> tuple[str, ...]:
+    """Return the priors of random effects in words, one line each."""
+    scales = effect_scales_degC(stated)
+    return tuple(
+        f"deviation between {_EFFECT_WORDS[name]}: half-normal, {scales[name]:g} degC "
+        f"({1.8 * scales[name]:g} degF)"
+        for name in names
+    )
 
 
 def _times(median: float, spread: float) -> str:

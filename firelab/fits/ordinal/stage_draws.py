@@ -10,7 +10,7 @@ probability is :math:`G(\theta_j - x^\top\beta)` with
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -37,8 +37,11 @@ class StageDraws:
         Strictly increasing in each draw.
     coefficients : ndarray, shape (S, p)
         Latent units per coded unit, in the order of `columns`.
-    load_sd, tile_sd : ndarray, shape (S,)
-        Latent units; `tile_sd` is 0 where the fit has no tile effect.
+    load_sd, tile_sd, place_sd : ndarray, shape (S,)
+        Latent units, of a future load with its session, of a tile and of a place of the
+        rack; 0 where the fit has no such effect.
+    lost : ndarray, shape (S,)
+        Times the warming up that an earlier firing of a tile lost.
     link : str
         Name of the link.
     columns : tuple of ModelColumn
@@ -51,6 +54,8 @@ class StageDraws:
     tile_sd: FloatArray
     link: str
     columns: tuple[ModelColumn, ...]
+    place_sd: FloatArray = field(default_factory=lambda: np.zeros(1))
+    lost: FloatArray = field(default_factory=lambda: np.ones(1))
 
     @property
     def n_draws(self) -> int:
@@ -60,17 +65,19 @@ class StageDraws:
     @property
     def future_sd(self) -> FloatArray:
         """Spread of a future tile in a future load, latent units, shape (S,)."""
-        return np.asarray(np.hypot(self.load_sd, self.tile_sd))
+        return np.asarray(np.sqrt(self.load_sd**2 + self.tile_sd**2 + self.place_sd**2))
 
     def take(self, which: slice | NDArray[np.int64]) -> StageDraws:
         """Return some of the draws."""
-        return StageDraws(
+        count = self.n_draws
+        return replace(
+            self,
             thresholds=self.thresholds[which],
             coefficients=self.coefficients[which],
             load_sd=self.load_sd[which],
             tile_sd=self.tile_sd[which],
-            link=self.link,
-            columns=self.columns,
+            place_sd=np.broadcast_to(self.place_sd, count)[which],
+            lost=np.broadcast_to(self.lost, count)[which],
         )
 
     def thinned(self, count: int) -> StageDraws:

@@ -12,33 +12,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.added_heat import added_heat
 from firelab.fits.ordinal.links import link_named
-from firelab.fits.ordinal.parameters import make_priors, parameterise
-from firelab.fits.ordinal.posterior_density import (
-    ExplicitDensity,
-    SharedLooks,
-    make_density,
-    sort_looks,
-)
+from firelab.fits.ordinal.parameters import StageParameters, make_priors, parameterise
+from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
 from firelab.fits.ordinal.priors import scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
+from firelab.fits.ordinal.what_mattered import DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
-from firelab.fits.sampling.importance import (
-    TRUSTED_K,
-    ImportanceSample,
-    sample_by_importance,
-)
-from firelab.fits.sampling.mode import Mode, find_mode
+from firelab.fits.sampling.importance import TRUSTED_K
+from firelab.fits.sampling.nested import NestedSample, sample_nested
 from firelab.records.records import Records
-from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import (
     TEMPERATURE,
-    ModelColumn,
     coding,
     model_matrix,
     term_columns,
@@ -46,15 +37,11 @@ from firelab.series.terms import (
 
 FloatArray = NDArray[np.float64]
 
+FEWEST_INDEPENDENT = 400
+"""Independent draws below which chains take over, and intervals are called rough."""
 _CHAINS = 64
 """Chains at once: well above the coordinates of a series of forty looks (chosen here)."""
 _SENSITIVITY_DRAWS = 1000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Drawn:
-    draws: StageDraws
-    convergence: PosteriorConvergence
 
 
 def fit_posterior(
@@ -112,97 +99,123 @@ def fit_posterior(
     used = tuple(series.terms if terms is None else terms)
     columns = term_columns(series, used)
     heat = added_heat(series, graded, used)
-    looks = sort_looks(graded, model_matrix(series, graded, used), heat)
+    looks = share_looks(graded, model_matrix(series, graded, used), heat)
+    layout = parameterise(
+        series,
+        columns,
+        link=link,
+        effects=looks.effects,
+        has_slips=True,
+        has_lost=heat is not None,
+    )
+    priors = make_priors(series, layout, link=link)
+    density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng
-    drawn, words = _draw(series, looks, columns, link, n_draws, random)
+    points, scores, convergence = _draw(density, n_draws, random)
+    stage = layout.stage_parameters(points)
+    sd = dict(zip(looks.effects, stage.sd.T, strict=True))
+    none = np.zeros(len(points))
+    slip_of_look, expected = density.check_looks(points, scores)
     return StagePosterior(
         series=series,
         terms=used,
         columns=columns,
         grades=series.responses.stage.grades,
         link=link,
-        draws=drawn.draws,
-        priors=words,
+        draws=StageDraws(
+            thresholds=stage.thresholds,
+            coefficients=stage.coefficients,
+            load_sd=np.hypot(sd["session"], sd["load"]),
+            tile_sd=sd.get("tile", none),
+            place_sd=sd.get("place", none),
+            lost=stage.lost,
+            link=link,
+            columns=columns,
+        ),
+        effects=_effects(density, stage, scores, graded),
+        slip=stage.slip,
+        slip_of_look=slip_of_look,
+        expected=tuple(series.responses.stage.grades[place] for place in expected),
+        priors=priors.words,
         looks=graded,
         n_omitted=len(records.looks) - looks.n_looks,
-        has_tile_effect=looks.has_tiles_again,
-        convergence=drawn.convergence,
+        has_tile_effect="tile" in looks.effects,
+        convergence=convergence,
         provenance=records.provenance,
     )
 
 
 def _draw(
-    series: FiringSeries,
-    looks: SharedLooks,
-    columns: tuple[ModelColumn, ...],
-    link: str,
-    n_draws: int,
-    rng: np.random.Generator,
-) -> tuple[_Drawn, tuple[str, ...]]:
-    """Draw by importance where it holds and else by chains; return the priors' words."""
-    effects = ("load", "tile") if looks.has_tiles_again else ("load",)
-    layout = parameterise(series, columns, link=link, effects=effects)
-    priors = make_priors(series, layout, link=link)
-    plain = parameterise(series, columns, link=link)
-    density = make_density(looks, plain, make_priors(series, plain, link=link), link=link)
-    mode = find_mode(density.log_density_and_gradient, density.priors.mean)
-    sample = sample_by_importance(density.log_density, mode, n_draws, rng=rng)
-    points, convergence = sample.points, _by_importance(sample, mode)
-    if looks.has_tiles_again or sample.pareto_k > TRUSTED_K:
-        explicit = ExplicitDensity(looks=looks, layout=layout, priors=priors, link=link)
-        more = explicit.n_coordinates - plain.n_parameters
-        scores = rng.standard_normal((_CHAINS, more))
-        starts = np.hstack([sample.points[:_CHAINS], scores])
-        chains = sample_by_chains(explicit.log_density_and_gradient, starts, rng=rng)
-        kept = rng.permutation(len(chains.flat))[:n_draws]
-        points = chains.flat[kept, : layout.n_parameters]
-        k = None if looks.has_tiles_again else sample.pareto_k
-        convergence = _by_chains(chains, mode, k)
-    stage = layout.stage_parameters(points)
-    sd = dict(zip(effects, stage.sd.T, strict=True))
-    draws = StageDraws(
-        thresholds=stage.thresholds,
-        coefficients=stage.coefficients,
-        load_sd=sd["load"],
-        tile_sd=sd.get("tile", np.zeros(len(points))),
-        link=link,
-        columns=columns,
-    )
-    return _Drawn(draws=draws, convergence=convergence), priors.words
+    density: StageDensity, n_draws: int, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray, PosteriorConvergence]:
+    """Draw by importance where it holds and else by chains."""
+    start, q = density.priors.mean, density.layout.n_parameters
+    sample = sample_nested(density, start, density.n_scores, n_draws, rng=rng)
+    if sample.pareto_k <= TRUSTED_K and sample.effective_size >= FEWEST_INDEPENDENT:
+        return sample.points, sample.scores, _by_importance(sample)
+    starts = np.hstack([sample.points, sample.scores])[:_CHAINS]
+    chains = sample_by_chains(density.log_density_and_gradient, starts, rng=rng)
+    kept = chains.flat[rng.permutation(len(chains.flat))[:n_draws]]
+    return kept[:, :q], kept[:, q:], _by_chains(chains, sample)
 
 
-def _by_importance(sample: ImportanceSample, mode: Mode) -> PosteriorConvergence:
+_COLUMN_OF = {"place": "rack_place"}
+
+
+def _effects(
+    density: StageDensity, stage: StageParameters, scores: FloatArray, graded: pd.DataFrame
+) -> dict[str, DeviationDraws]:
+    """Return the draws of each random effect, in degC, with what they belong to."""
+    to_degC = density.layout.half_degC / stage.steepness
+    bounds = np.cumsum([0, *density.sizes])
+    found = {}
+    for place, effect in enumerate(density.layout.effects):
+        own = scores[:, bounds[place] : bounds[place + 1]] * stage.sd[:, [place]]
+        groups = density.looks.labels[effect.name]
+        column = _COLUMN_OF.get(effect.name, effect.name)
+        names = graded[column] if column in graded else pd.Series(groups)
+        known = np.flatnonzero(groups >= 0)
+        first = known[np.unique(groups[known], return_index=True)[1]]
+        found[effect.name] = DeviationDraws(
+            sd_degC=stage.sd[:, place] * to_degC,
+            groups=tuple(str(names.iloc[row]) for row in first),
+            degC=own * to_degC[:, None],
+        )
+    return found
+
+
+def _by_importance(sample: NestedSample) -> PosteriorConvergence:
     return PosteriorConvergence(
         code=0,
         message=(
-            f"importance resampling, Pareto k {sample.pareto_k:.2f} (trusted to "
+            f"importance sampling, Pareto k {sample.pareto_k:.2f} (trusted to "
             f"{TRUSTED_K:g}), worth {sample.effective_size:.0f} independent draws"
         ),
         sampler="importance",
         pareto_k=sample.pareto_k,
         effective_size=sample.effective_size,
         r_hat=None,
-        largest_gradient=mode.largest_gradient,
-        condition=mode.condition,
+        largest_gradient=sample.largest_gradient,
+        condition=sample.condition,
     )
 
 
-def _by_chains(chains: ChainSample, mode: Mode, k: float | None) -> PosteriorConvergence:
-    mixed = chains.r_hat < MIXED
-    why = "tiles were looked at again" if k is None else f"Pareto k was {k:.2f}"
-    doubt = "" if mixed else "; the chains do not agree: take the intervals as rough"
+def _by_chains(chains: ChainSample, sample: NestedSample) -> PosteriorConvergence:
+    mixed = chains.r_hat < MIXED and chains.effective_size >= FEWEST_INDEPENDENT
+    k = sample.pareto_k
+    doubt = "" if mixed else "; too few independent draws: take the intervals as rough"
     return PosteriorConvergence(
         code=0 if mixed else 1,
         message=(
-            f"{_CHAINS} chains ({why}), R-hat {chains.r_hat:.3f}, worth "
+            f"{_CHAINS} chains (Pareto k was {k:.2f}), R-hat {chains.r_hat:.3f}, worth "
             f"{chains.effective_size:.0f} independent draws{doubt}"
         ),
         sampler="chains",
-        pareto_k=k if k is not None and np.isfinite(k) else None,
+        pareto_k=float(k) if np.isfinite(k) else None,
         effective_size=chains.effective_size,
         r_hat=chains.r_hat,
-        largest_gradient=mode.largest_gradient,
-        condition=mode.condition,
+        largest_gradient=sample.largest_gradient,
+        condition=sample.condition,
     )
 
 

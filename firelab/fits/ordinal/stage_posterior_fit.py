@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from firelab.craft.trade_words import count_words
 from firelab.fits.ordinal.stage_draws import StageDraws
-from firelab.fits.ordinal.what_mattered import stage_differences
+from firelab.fits.ordinal.what_mattered import (
+    DeviationDraws,
+    deviation_lines,
+    slip_lines,
+    stage_differences,
+)
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.terms import ModelColumn
+
+FloatArray = NDArray[np.float64]
 
 SCHEMA = "firelab/stage/1"
 
@@ -67,6 +75,15 @@ class StagePosterior:
         In order, J of them.
     link : str
     draws : StageDraws
+    effects : dict of str to DeviationDraws
+        Random effects by name: session, load, and place, tile and observer where the
+        looks have them.
+    slip : ndarray, shape (S,)
+        Probability that a look is a slip of eye or pen.
+    slip_of_look : ndarray, shape (n,)
+        Posterior probability that each look is one.
+    expected : tuple of str
+        Grade that is expected of each look.
     priors : tuple of str
         In words, one line each.
     looks : DataFrame, n rows
@@ -91,6 +108,10 @@ class StagePosterior:
     has_tile_effect: bool
     convergence: PosteriorConvergence
     provenance: Provenance
+    effects: dict[str, DeviationDraws] = field(default_factory=dict)
+    slip: FloatArray = field(default_factory=lambda: np.zeros(1))
+    slip_of_look: FloatArray = field(default_factory=lambda: np.zeros(0))
+    expected: tuple[str, ...] = ()
 
     @property
     def n_looks(self) -> int:
@@ -124,6 +145,8 @@ class StagePosterior:
         blocks.append(("deviation", ["load"], draws.load_sd[:, None]))
         if self.has_tile_effect:
             blocks.append(("deviation", ["tile"], draws.tile_sd[:, None]))
+        if "place" in self.effects:
+            blocks.append(("deviation", ["place"], draws.place_sd[:, None]))
         tail = (1.0 - self.series.window.level) / 2.0
         rows = []
         for kind, labels, values in blocks:
@@ -147,7 +170,13 @@ class StagePosterior:
         seen = ", ".join(f"{grade} {n}" for grade, n in self.grade_counts.items())
         looks, loads = count_words(self.n_looks, "look"), count_words(self.n_loads, "load")
         mattered = stage_differences(self.series, self.terms, self.draws)
-        return "\n".join([f"{looks} in {loads}: {seen}.", *mattered])
+        found = deviation_lines(self.series, self.effects)
+        return "\n".join([f"{looks} in {loads}: {seen}.", *mattered, *found, *self.slips])
+
+    @property
+    def slips(self) -> tuple[str, ...]:
+        """Looks that are more likely slips of eye or pen than true, one sentence each."""
+        return slip_lines(self.looks, self.slip_of_look, self.expected)
 
     def details(self) -> str:
         """Return coefficients, priors and the quality of the draws, for who checks."""
@@ -179,6 +208,15 @@ class StagePosterior:
             "n_omitted": self.n_omitted,
             "tile_effect": self.has_tile_effect,
             "parameters": self.table.to_dict("records"),
+            "effects_degC": {
+                name: {
+                    "sd": float(np.median(one.sd_degC)),
+                    "groups": one.means_degC,
+                }
+                for name, one in self.effects.items()
+            },
+            "slip": float(np.median(self.slip)),
+            "look_again": list(self.slips),
             "priors": list(self.priors),
             "convergence": asdict(self.convergence),
             "provenance": self.provenance.to_dict(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
@@ -26,6 +27,30 @@ _HOTTER = {"degF": 10.0 / 1.8, "degC": 5.0}
 _TINY = 1e-3
 """Smallest slope, latent units per degC, that a difference is divided by: below it heat
 does nothing, and no number of degrees makes a difference good (chosen here)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DeviationDraws:
+    """Posterior draws of one kind of random effect.
+
+    Attributes
+    ----------
+    sd_degC : ndarray, shape (S,)
+        Standard deviation, degC.
+    groups : tuple of str
+        What the deviations belong to, g of them.
+    degC : ndarray, shape (S, g)
+        As if how much hotter than it reads each of them were.
+    """
+
+    sd_degC: FloatArray
+    groups: tuple[str, ...]
+    degC: FloatArray
+
+    @property
+    def means_degC(self) -> dict[str, float]:
+        """Posterior mean of each, degC."""
+        return dict(zip(self.groups, self.degC.mean(axis=0).tolist(), strict=True))
 
 
 def middle_setting(series: FiringSeries) -> dict[str, Any]:
@@ -126,6 +151,104 @@ def stage_differences(
             _difference_words(one, other, np.quantile(degC, [tail, 0.5, 1 - tail]), reads)
         )
     return tuple(lines)
+
+
+_TELLING = 0.05
+"""Probability on the wrong side of nothing up to which a deviation is spoken of: the end
+of a 90 % interval (a convention)."""
+LIKELY_SLIP = 0.5
+"""Posterior probability above which a look is asked back: more likely a slip than not."""
+
+
+def deviation_lines(
+    series: FiringSeries, deviations: Mapping[str, DeviationDraws]
+) -> tuple[str, ...]:
+    """Say what the fit found of sessions, loads, places and people, in the kiln's unit.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    deviations : mapping of str to DeviationDraws
+        By kind: session, load, place, observer.
+    """
+    reads, lines = series.kiln.reads, []
+    tail = (1.0 - series.window.level) / 2.0
+    sessions = deviations.get("session")
+    if sessions is not None and len(sessions.groups) > 1:
+        low, middle, high = np.quantile(sessions.sd_degC, [tail, 0.5, 1.0 - tail])
+        lines.append(
+            f"Your kiln differed by about {format_temperature_difference(middle, reads)} "
+            f"between sessions ({_range_words(low, high, reads)})."
+        )
+    for kind, sentence in _GROUP_WORDS.items():
+        found = deviations.get(kind)
+        if found is None or len(found.groups) < 2:
+            continue
+        others = (found.degC.sum(axis=1, keepdims=True) - found.degC) / (
+            len(found.groups) - 1
+        )
+        apart = found.degC - others
+        for name, degC in zip(found.groups, apart.T, strict=True):
+            if min((degC > 0).mean(), (degC < 0).mean()) > _TELLING:
+                continue
+            low, middle, high = np.quantile(degC, [tail, 0.5, 1.0 - tail])
+            lines.append(
+                sentence[middle > 0].format(
+                    name=name,
+                    degrees=format_temperature_difference(abs(middle), reads),
+                    range=_range_words(
+                        min(abs(low), abs(high)), max(abs(low), abs(high)), reads
+                    ),
+                )
+            )
+    return tuple(lines)
+
+
+_GROUP_WORDS = {
+    "place": (
+        "Place {name} of the rack is {degrees} cooler than the others ({range}): leave it "
+        "free, or leave tiles there longer.",
+        "Place {name} of the rack is {degrees} hotter than the others ({range}): leave it "
+        "free, or take tiles out there earlier.",
+    ),
+    "load": (
+        "Load {name} came out as if {degrees} cooler than it read ({range}): was it read "
+        "right?",
+        "Load {name} came out as if {degrees} hotter than it read ({range}): was it read "
+        "right?",
+    ),
+    "observer": (
+        "{name} grades as if tiles were {degrees} cooler than for the others ({range}).",
+        "{name} grades as if tiles were {degrees} hotter than for the others ({range}).",
+    ),
+}
+"""What is said of one that is cooler, and of one that is hotter."""
+
+
+def slip_lines(
+    looks: pd.DataFrame, slip_of_look: FloatArray, expected: Sequence[str]
+) -> tuple[str, ...]:
+    """Say which looks are more likely slips of eye or pen than true.
+
+    Parameters
+    ----------
+    looks : DataFrame, n rows
+        ``tile, look, stage``.
+    slip_of_look : ndarray, shape (n,)
+    expected : sequence of str, n of them
+        The grade that the rest of the looks lets expect.
+    """
+    rows = np.flatnonzero(slip_of_look > LIKELY_SLIP).tolist()
+    return tuple(
+        f"Look at tile {looks['tile'].iloc[row]} again (look {looks['look'].iloc[row]}): "
+        f"{looks['stage'].iloc[row]} was written, {expected[row]} expected."
+        for row in rows
+    )
+
+
+def _range_words(low: float, high: float, reads: str) -> str:
+    scale, unit = (1.8, "°F") if reads == "degF" else (1.0, "°C")
+    return f"{low * scale:.0f} to {high * scale:.0f} {unit}"
 
 
 def _difference_words(one: str, other: str, degC: FloatArray, reads: str) -> str:

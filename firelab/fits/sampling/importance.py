@@ -143,6 +143,8 @@ class ImportanceSample:
     Attributes
     ----------
     points : ndarray, shape (S, q)
+    places : ndarray of int, shape (S,)
+        Which of all points drawn, in the order that the density was asked, each is.
     pareto_k : float
         Up to `TRUSTED_K` the draws can be trusted.
     effective_size : float
@@ -150,6 +152,7 @@ class ImportanceSample:
     """
 
     points: FloatArray
+    places: NDArray[np.int64]
     pareto_k: float
     effective_size: float
 
@@ -205,8 +208,10 @@ def sample_by_importance(
         centre = weights @ points
         covariance = np.atleast_2d(np.cov(points, rowvar=False, aweights=weights, ddof=0))
         scale = (1.0 - _OWN_SHARE) * covariance + _OWN_SHARE * own
+    places = resample(log_weights, count, rng=rng)
     return ImportanceSample(
-        points=points[resample(log_weights, count, rng=rng)],
+        points=points[places],
+        places=places,
         pareto_k=k,
         effective_size=n_effective,
     )

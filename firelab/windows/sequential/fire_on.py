@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from firelab.fits.ordinal.added_heat import latent_grades
 from firelab.fits.ordinal.links import link_named
-from firelab.fits.ordinal.priors import latent_scale, latent_sd
+from firelab.fits.ordinal.priors import half_range_degC, latent_sd
 from firelab.fits.ordinal.quadrature import normal_points
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
@@ -25,6 +25,7 @@ from firelab.plan.plan import Plan, is_allowed
 from firelab.records.planned_firings import tiles_as_planned
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat, time_there
+from firelab.series.terms import DWELL, TEMPERATURE
 from firelab.windows.sequential.affordable import candidate_dwells
 from firelab.windows.sequential.outcome_tree import LOAD_POINTS, grade_differences
 
@@ -103,7 +104,9 @@ class FiredTiles:
             Of `firings_at`.
         """
         draws, link = self.draws, link_named(self.draws.link)
-        eta = latent_grades(self.series, draws.coefficients, firings, self.terms)
+        eta = latent_grades(
+            self.series, draws.coefficients, draws.lost, firings, self.terms
+        )
         load_points, _ = normal_points(LOAD_POINTS)
         cuts = draws.thresholds[:, None, :, None] - eta[:, :, None, None]
         cuts = cuts - (draws.load_sd[:, None] * load_points)[:, None, None, :]
@@ -149,7 +152,8 @@ def tiles_to_fire_on(fit: StagePosterior, plan: Plan, draws: StageDraws) -> Fire
         before=_heat_so_far(fit.series, kept),
         planned=_heat_planned(fit.series, plan, kept["tile"]),
     )
-    apart = with_tile_deviation(draws, fit.series.priors.tile_sd * latent_scale(fit.link))
+    scale = steepness_of(draws) * fit.series.priors.tile
+    apart = with_tile_deviation(draws, scale / half_range_degC(fit.series, fit.columns))
     return FiredTiles(
         series=fit.series,
         terms=fit.terms,
@@ -189,12 +193,21 @@ def _even_points() -> tuple[FloatArray, FloatArray]:
     return points, weights / weights.sum()
 
 
-def with_tile_deviation(draws: StageDraws, scale: float) -> StageDraws:
+def steepness_of(draws: StageDraws) -> FloatArray:
+    """Return latent units per half range of temperature, or of dwell, shape (S,)."""
+    carrier = next((one for one in (TEMPERATURE, DWELL) if one in draws.columns), None)
+    if carrier is None:
+        return np.ones(draws.n_draws)
+    return draws.coefficients[:, draws.columns.index(carrier)]
+
+
+def with_tile_deviation(draws: StageDraws, scale: FloatArray) -> StageDraws:
     """Return draws with a deviation between tiles.
 
     A fit without a second look at any tile cannot tell how much of a tile's
     deviation is its own. It is then drawn from its prior, half-normal of that
-    scale, and the rest is spread so that a first look has the same chances.
+    scale, latent units of shape (S,), and the rest is spread so that a first look has
+    the same chances.
     """
     if draws.tile_sd.any():
         return draws
@@ -206,6 +219,7 @@ def with_tile_deviation(draws: StageDraws, scale: float) -> StageDraws:
         thresholds=draws.thresholds * wider[:, None],
         coefficients=draws.coefficients * wider[:, None],
         load_sd=draws.load_sd * wider,
+        place_sd=draws.place_sd * wider,
         tile_sd=tile_sd,
     )
 
@@ -220,7 +234,7 @@ def _deviation_given_looks(
     seen = looks[looks["tile"].isin(tiles)]
     if not len(seen):
         return share
-    eta = latent_grades(fit.series, draws.coefficients, seen, fit.terms)
+    eta = latent_grades(fit.series, draws.coefficients, draws.lost, seen, fit.terms)
     wall = np.full((draws.n_draws, 1), np.inf)
     ends = np.concatenate([-wall, draws.thresholds, wall], axis=1)
     link = link_named(draws.link)

@@ -59,9 +59,10 @@ def grade_probabilities(draws: StageDraws, X: FloatArray) -> FloatArray:
     load_points, _ = normal_points(LOAD_POINTS)
     shift = draws.load_sd[:, None] * load_points
     # Without a deviation between tiles one point, at 0, is the whole average.
-    of_tile = normal_points(_TILE_POINTS if draws.tile_sd.any() else 1)
+    own = np.hypot(draws.tile_sd, draws.place_sd)
+    of_tile = normal_points(_TILE_POINTS if own.any() else 1)
     chances = (
-        weight * _chances_at(draws, X, shift + draws.tile_sd[:, None] * point)
+        weight * _chances_at(draws, X, shift + own[:, None] * point)
         for point, weight in zip(*of_tile, strict=True)
     )
     return np.asarray(sum(chances))
