@@ -17,26 +17,32 @@ from typing import Any
 
 _HOMES: dict[str, str] = {
     "read_series": "firelab.series.series_file",
+    "check_folder": "firelab.records.folder_check",
     "make_plan": "firelab.plan.make_plan",
     "read_plan": "firelab.plan.plan_files",
+    "write_plan": "firelab.plan.plan_files",
+    "foresee": "firelab.windows.sequential.foresight",
+    "make_sheets": "firelab.sheets.sheet_set",
+    "read_table": "firelab.records.recording",
+    "record_table": "firelab.records.recording",
     "read_firings": "firelab.records.firing_log",
     "fit_stage": "firelab.fits.stage",
     "fit_clarity": "firelab.fits.clarity.clarity",
     "firing_windows": "firelab.windows.firing_windows",
     "next_tiles": "firelab.windows.sequential.next_tiles",
+    "read_sources": "firelab.report.sources",
+    "write_report": "firelab.report.page",
+    "pack_series": "firelab.studios.bundle.packing",
+    "read_bundle": "firelab.studios.bundle.bundle",
+    "unpack_bundle": "firelab.studios.bundle.bundle",
+    "verify_folder": "firelab.studios.bundle.verification",
+    "read_part": "firelab.studios.pooling.pooling",
+    "pool_parts": "firelab.studios.pooling.pooling",
 }
-"""Public name to the module that holds it; imported when first asked for."""
+"""Public name to the module that holds it, in the order of the work; imported when first
+asked for."""
 
-__all__ = [  # noqa: RUF022 - in the order of the work
-    "read_series",
-    "make_plan",
-    "read_plan",
-    "read_firings",
-    "fit_stage",
-    "fit_clarity",
-    "firing_windows",
-    "next_tiles",
-]
+__all__ = [*_HOMES]
 
 
 def __getattr__(name: str) -> Any:
@@ -44,3 +50,8 @@ def __getattr__(name: str) -> Any:
     if name not in _HOMES:
         raise AttributeError(f"module 'firelab' has no attribute {name!r}")
     return getattr(importlib.import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    """Return the public names, those that were not imported yet among them."""
+    return [*_HOMES]

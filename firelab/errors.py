@@ -29,7 +29,7 @@ def quoted(name: object) -> str:
 
 
 _VERBS = ("is ", "has ", "holds ", "lacks ", "was ", "carries ", "names ")
-"""Beginnings of a fault whose subject is the place itself, which reads on without a colon."""
+"""Beginnings of a fault whose subject is the place itself: it reads on without a colon."""
 
 
 def neighbours_hint(name: str) -> str:

@@ -27,7 +27,7 @@ import pandas as pd
 from joblib.externals.loky import get_reusable_executor
 
 from firelab.plan.make_plan import plan_series
-from firelab.plan.plan_files import plan_dict, plan_table_text
+from firelab.plan.plan_files import plan_table_text
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.folder import json_text, versions
 from firelab.series.series_file import design_path, parse_series
@@ -58,7 +58,7 @@ class Maker:
         self.rows = list(plan.table.itertuples())
         self.plan = {
             "plan.csv": plan_table_text(plan).encode(),
-            "plan.json": json_text(plan_dict(plan)).encode(),
+            "plan.json": json_text(plan.to_dict()).encode(),
         }
 
     def bundle(self, number):

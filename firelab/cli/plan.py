@@ -96,14 +96,13 @@ def _added(series: FiringSeries, folder: Path, n: int) -> Plan:
 def _write(
     series: FiringSeries, plan: Plan, folder: Path, *, as_json: bool, details: bool
 ) -> None:
-    from firelab.plan.plan import plan_summary
-    from firelab.plan.plan_files import plan_dict, write_plan
+    from firelab.plan.plan_files import write_plan
 
     write_plan(plan, folder, invented=series.invented)
     if as_json:
-        console.result_json(plan_dict(plan, invented=series.invented))
+        console.result_json(plan.to_dict(invented=series.invented))
         return
-    console.result(plan_summary(series, plan, details=details))
+    console.result(f"{series.name}: {plan.summary(details=details)}")
     written = f"wrote {folder / 'plan.csv'} and plan.json"
     console.remark(f"{written}; next: firelab sheets {quoted(folder)}")
 

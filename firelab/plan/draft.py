@@ -218,6 +218,7 @@ def assemble_plan(
         time_h=time_h,
         notes=(*notes, *proposal.notes, *_standing_notes(series, sags, figures)),
         provenance=provenance,
+        reads=series.kiln.reads,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from itertools import product
 from typing import Any
 
@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.shown import Shown
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.series.factors import COLUMN_OF, FACTORS
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import Provenance
+from firelab.series.folder import INVENTED, Provenance
 
 SCHEMA = "firelab/plan/1"
 
@@ -71,8 +72,8 @@ class PlannedPreparation:
     tiles: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Plan:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Plan(Shown):
     """A planned series.
 
     Attributes
@@ -93,6 +94,8 @@ class Plan:
         What the plan says in words: restrictions, what they cost, shortfalls.
     provenance : Provenance
         Hash of series.toml, seed, versions.
+    reads : {'degF', 'degC'}
+        Unit of the kiln's display.
     """
 
     tiles: pd.DataFrame
@@ -103,6 +106,7 @@ class Plan:
     time_h: Mapping[str, float]
     notes: tuple[str, ...]
     provenance: Provenance
+    reads: str = "degF"
 
     @property
     def table(self) -> pd.DataFrame:
@@ -113,6 +117,66 @@ class Plan:
     def n_tiles(self) -> int:
         """Number of different tiles."""
         return int(self.tiles["tile"].nunique())
+
+    def to_dict(self, *, invented: bool = False) -> dict[str, Any]:
+        """Return the content of ``plan.json``, marked where the data are invented."""
+        return {
+            "schema": SCHEMA,
+            **({"invented": INVENTED} if invented else {}),
+            "kind": self.kind,
+            "seed": self.provenance.seed,
+            "n_tiles": self.n_tiles,
+            "n_loads": int(self.tiles["load"].nunique()),
+            "n_sessions": int(self.tiles["session"].nunique()),
+            "figures": self.figures,
+            "preparation": [
+                {**asdict(step), "tiles": list(step.tiles)} for step in self.preparation
+            ],
+            "powder_g": dict(self.powder_g),
+            "time_h": dict(self.time_h),
+            "notes": list(self.notes),
+            "provenance": self.provenance.to_dict(),
+        }
+
+    def summary(self, *, details: bool = False) -> str:
+        """Return what the plan fires and what it costs, about a dozen lines.
+
+        Parameters
+        ----------
+        details : bool, default False
+            The figures of the design too, for who checks: errors of prediction,
+            power, aliases, and how far order and temperature go together.
+        """
+        tiles = self.tiles
+        most = int(tiles.groupby("load").size().max())
+        n_loads, n_sessions = tiles["load"].nunique(), tiles["session"].nunique()
+        lines = [
+            f"{self.kind} plan, seed {self.provenance.seed}",
+            f"{count_words(self.n_tiles, 'tile')}, {count_words(len(tiles), 'firing')} in "
+            f"{count_words(n_loads, 'load')} of at most {most}, "
+            f"{count_words(n_sessions, 'session')}",
+        ]
+        for degC, rows in tiles.groupby("temperature_degC", sort=True):
+            shortest, longest = rows["dwell_s"].min(), rows["dwell_s"].max()
+            dwells = format_duration(shortest)
+            if longest > shortest:
+                dwells += f" to {format_duration(longest)}"
+            loads = rows["load"].nunique()
+            at = format_temperature(float(str(degC)), self.reads)
+            lines.append(
+                f"  {at:>18}: {len(rows):2d} in "
+                f"{loads} load{'s' if loads != 1 else ''}, {dwells}"
+            )
+        powder = ", ".join(f"{name} {grams:g} g" for name, grams in self.powder_g.items())
+        lines.append(f"powder, loss included: {powder}")
+        lines.append(
+            f"preparation firings: {len(self.preparation)}; "
+            f"kiln time {self.time_h['total']:.1f} h"
+        )
+        notes = [note for note in self.notes if details or not note.startswith(_OF_DESIGN)]
+        if details:
+            lines += [*_teaching_lines(self), *_alias_lines(self)]
+        return "\n".join([*lines, *(f"- {note}" for note in notes)])
 
 
 def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
@@ -129,49 +193,6 @@ def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
     place = ordered.groupby("load").cumcount() + 1
     keys = zip(ordered["tile"].astype(str), ordered["load"].astype(int), strict=True)
     return dict(zip(keys, place.tolist(), strict=True))
-
-
-def plan_summary(series: FiringSeries, plan: Plan, *, details: bool = False) -> str:
-    """Return what a plan fires and what it costs, about a dozen lines.
-
-    Parameters
-    ----------
-    series : FiringSeries
-        What is planned.
-    plan : Plan
-    details : bool, default False
-        The figures of the design too, for who checks: errors of prediction, power,
-        aliases, and how far order and temperature go together.
-    """
-    tiles = plan.tiles
-    n_loads, n_sessions = tiles["load"].nunique(), tiles["session"].nunique()
-    lines = [
-        f"{series.name}: {plan.kind} plan, seed {plan.provenance.seed}",
-        f"{count_words(plan.n_tiles, 'tile')}, {count_words(len(tiles), 'firing')} in "
-        f"{count_words(n_loads, 'load')} of at most {series.budget.places}, "
-        f"{count_words(n_sessions, 'session')}",
-    ]
-    for degC, rows in tiles.groupby("temperature_degC", sort=True):
-        shortest, longest = rows["dwell_s"].min(), rows["dwell_s"].max()
-        dwells = format_duration(shortest)
-        if longest > shortest:
-            dwells += f" to {format_duration(longest)}"
-        loads = rows["load"].nunique()
-        at = format_temperature(float(str(degC)), series.kiln.reads)
-        lines.append(
-            f"  {at:>18}: {len(rows):2d} in "
-            f"{loads} load{'s' if loads != 1 else ''}, {dwells}"
-        )
-    powder = ", ".join(f"{name} {grams:g} g" for name, grams in plan.powder_g.items())
-    lines.append(f"powder, loss included: {powder}")
-    lines.append(
-        f"preparation firings: {len(plan.preparation)}; "
-        f"kiln time {plan.time_h['total']:.1f} h"
-    )
-    notes = [note for note in plan.notes if details or not note.startswith(_OF_DESIGN)]
-    if details:
-        lines += [*_teaching_lines(plan), *_alias_lines(plan)]
-    return "\n".join([*lines, *(f"- {note}" for note in notes)])
 
 
 _OF_DESIGN = ("Order: loads at random", "Chosen by ")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -44,26 +43,6 @@ def plan_table_text(plan: Plan, *, invented: bool = False) -> str:
     return text.getvalue()
 
 
-def plan_dict(plan: Plan, *, invented: bool = False) -> dict[str, Any]:
-    """Return the content of ``plan.json``."""
-    preparation = [{**asdict(step), "tiles": list(step.tiles)} for step in plan.preparation]
-    return {
-        "schema": SCHEMA,
-        **({"invented": INVENTED} if invented else {}),
-        "kind": plan.kind,
-        "seed": plan.provenance.seed,
-        "n_tiles": plan.n_tiles,
-        "n_loads": int(plan.tiles["load"].nunique()),
-        "n_sessions": int(plan.tiles["session"].nunique()),
-        "figures": plan.figures,
-        "preparation": preparation,
-        "powder_g": dict(plan.powder_g),
-        "time_h": dict(plan.time_h),
-        "notes": list(plan.notes),
-        "provenance": plan.provenance.to_dict(),
-    }
-
-
 def write_plan(plan: Plan, folder: str | Path, *, invented: bool = False) -> None:
     """Write ``plan.csv`` and ``plan.json`` to a series folder.
 
@@ -78,7 +57,7 @@ def write_plan(plan: Plan, folder: str | Path, *, invented: bool = False) -> Non
     """
     base = Path(folder)
     write_atomically(base / PLAN_TABLE, plan_table_text(plan, invented=invented))
-    write_atomically(base / PLAN_FILE, json_text(plan_dict(plan, invented=invented)))
+    write_atomically(base / PLAN_FILE, json_text(plan.to_dict(invented=invented)))
 
 
 def read_plan(folder: str | Path, series: FiringSeries) -> Plan:
@@ -123,6 +102,7 @@ def read_plan(folder: str | Path, series: FiringSeries) -> Plan:
             time_h=stored["time_h"],
             notes=tuple(stored["notes"]),
             provenance=Provenance(**stored["provenance"]),
+            reads=series.kiln.reads,
         )
     except (KeyError, TypeError) as fault:
         raise FaultyFile(

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from firelab.craft.shown import Shown
 from firelab.series.folder import INVENTED, Provenance
 from firelab.windows.answer_words import WindowAsked, summarise_answer
 from firelab.windows.setting_window import SettingWindow
@@ -14,8 +15,8 @@ from firelab.windows.setting_window import SettingWindow
 SCHEMA = "firelab/windows/1"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FiringWindows:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class FiringWindows(Shown):
     """The windows of a series, widest assured one first.
 
     Attributes

@@ -13,7 +13,7 @@ from firelab.plan.faults import plan_findings
 from firelab.plan.kinds.kind import Proposal
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import plan_series
-from firelab.plan.plan_files import plan_dict, plan_table_text, read_plan, write_plan
+from firelab.plan.plan_files import plan_table_text, read_plan, write_plan
 from firelab.plan.schedule.loads import group_into_loads
 from firelab.plan.stock.budget import budget_needs
 from firelab.series.declared_parts import ControlTile, PlanWish, Preparation
@@ -131,11 +131,11 @@ def test_a_schedule_breaks_no_restriction_and_no_budget(series):
 def test_same_seed_same_bytes_and_read_back_equal(series, tmp_path):
     plan, again = planned(series), planned(series)
     assert plan_table_text(plan) == plan_table_text(again)
-    assert plan_dict(plan) == plan_dict(again)
+    assert plan.to_dict() == again.to_dict()
     write_plan(plan, tmp_path)
     back = read_plan(tmp_path, series)
     pd.testing.assert_frame_equal(back.table, plan.table, check_exact=True)
-    assert plan_dict(back) == plan_dict(plan)
+    assert back.to_dict() == plan.to_dict()
     before = (tmp_path / "plan.json").read_bytes()
     write_plan(back, tmp_path)
     assert (tmp_path / "plan.json").read_bytes() == before

@@ -8,7 +8,7 @@ import pytest
 
 from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import plan_series
-from firelab.plan.plan_files import plan_dict, plan_table_text, read_plan, write_plan
+from firelab.plan.plan_files import plan_table_text, read_plan, write_plan
 from firelab.series.series_file import design_names, design_path, read_series, series_hash
 from firelab.series.terms import model_matrix
 
@@ -62,7 +62,7 @@ def test_same_seed_same_bytes_and_another_seed_another_order(name):
     _, one = planned(name)
     series, two = planned(name)
     assert plan_table_text(one) == plan_table_text(two)
-    assert json.dumps(plan_dict(one)) == json.dumps(plan_dict(two))
+    assert json.dumps(one.to_dict()) == json.dumps(two.to_dict())
     other = plan_series(series, series_hash="0" * 64, seed=series.seed + 1)
     assert plan_table_text(other) != plan_table_text(one)
 
@@ -73,7 +73,7 @@ def test_a_plan_read_back_equals_itself(name, tmp_path):
     write_plan(plan, tmp_path)
     back = read_plan(tmp_path, series)
     pd.testing.assert_frame_equal(back.table, plan.table, check_exact=True)
-    assert plan_dict(back) == plan_dict(plan)
+    assert back.to_dict() == plan.to_dict()
     assert back.preparation == plan.preparation
     assert back.provenance == plan.provenance
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.shown import Shown
 from firelab.craft.trade_words import count_words
 from firelab.fits.clarity.draws import ClarityDraws
 from firelab.fits.clarity.maturity import ClarityDesign
@@ -45,8 +46,8 @@ class ClarityConvergence:
     condition: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ClarityFit:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class ClarityFit(Shown):
     """The clarity score explained by the terms of a series.
 
     Attributes

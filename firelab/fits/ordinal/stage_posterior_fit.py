@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.shown import Shown
 from firelab.craft.trade_words import count_words
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.what_mattered import (
@@ -61,8 +62,8 @@ class PosteriorConvergence:
     condition: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StagePosterior:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class StagePosterior(Shown):
     """Posterior of the stage given the looks of a series.
 
     Attributes

@@ -20,7 +20,7 @@ from firelab.errors import FirelabError
 from firelab.plan.figures.design_figures import design_figures
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan import Plan
-from firelab.plan.plan_files import plan_dict, plan_table_text, read_plan
+from firelab.plan.plan_files import plan_table_text, read_plan
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import powder_needed
 from firelab.series.firing_series import FiringSeries
@@ -216,7 +216,7 @@ def _verify_plan(base: Path, claimed: Any) -> list[FileVerdict]:
         ]
     if table.status == "extended":
         plan = _extended(series, plan, read_plan(base, series))
-    content = plan_dict(plan, invented=series.invented)
+    content = plan.to_dict(invented=series.invented)
     return [table, compare_json(PLAN_FILE, claimed, content)]
 
 

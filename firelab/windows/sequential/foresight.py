@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.shown import Shown
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
@@ -46,8 +47,8 @@ class PlannedCandidate:
     plan: Plan
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Foresight:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Foresight(Shown):
     """What some plans would teach.
 
     Attributes

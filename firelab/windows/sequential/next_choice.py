@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from firelab.craft.shown import Shown
 from firelab.craft.trade_words import BARE, base_words, layers_words
 from firelab.craft.units import (
     format_duration,
@@ -33,8 +34,8 @@ and `dwell_s` is that firing's own.
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NextTiles:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class NextTiles(Shown):
     """What to fire next, or why to stop.
 
     Attributes
