@@ -211,11 +211,7 @@ def _words(error: Any, name: str) -> tuple[str, str]:
     if kind in ("unexpected_keyword_argument", "extra_forbidden"):
         if name in _RENAMED:
             return "is now stated in degrees", _RENAMED[name]
-        near = difflib.get_close_matches(name.rsplit(".", 1)[-1], _known_keys(), n=1)
-        return (
-            "is not a key of a series",
-            f"did you mean {near[0]}?" if near else "remove it",
-        )
+        return "is not a key of a series", _place_of(name)
     return f"{error['msg'][0].lower()}{error['msg'][1:]}, not {given!r}", "change the value"
 
 
@@ -226,10 +222,58 @@ _RENAMED = {
 """Keys of earlier series files, and what takes their place."""
 
 
+_SYNONYMS = {
+    "coats": "factors.layers",
+    "coat": "factors.layers",
+    "time": "factors.dwell",
+    "temp": "factors.temperature",
+    "gauge": "blank.thickness",
+    "color": "enamel.colour",
+    "kiln_unit": "kiln.reads",
+    "tiles": "plan.tiles",
+}
+"""Words of the trade for keys (common practice, no source)."""
+
+
+def _place_of(name: str) -> str:
+    """Say where in the file a key that is not known belongs, the table named."""
+    table, _, key = name.rpartition(".")
+    keys = _known_keys()
+    at = sorted(path for path in keys if path.rpartition(".")[2] == key)
+    if not at and key in _SYNONYMS:
+        at = [_SYNONYMS[key]]
+    if not at:
+        # Of keys alike, one of the same table comes first.
+        beside = [path for path in keys if path.rpartition(".")[0] == table]
+        for paths in (beside, keys):
+            names = [path.rpartition(".")[2] for path in paths]
+            near = difflib.get_close_matches(key, names, n=1)
+            if near:
+                at = [paths[names.index(near[0])]]
+                break
+    if not at:
+        return "remove it"
+    home, _, word = at[0].rpartition(".")
+    under = f"under [{home}]" if home else "above the first table"
+    return f"{word} goes {under}" if word == key else f"did you mean {word}, {under}?"
+
+
 def _known_keys() -> list[str]:
+    """Return every key of a series with its table, such as ``preparation.counter``."""
     schema = TypeAdapter(FiringSeries).json_schema()
-    tables = [schema, *schema.get("$defs", {}).values()]
-    return sorted({key for table in tables for key in table.get("properties", {})})
+    tables, found = schema.get("$defs", {}), []
+
+    def walk(table: dict[str, Any], path: str) -> None:
+        for key, value in table.get("properties", {}).items():
+            found.append(f"{path}{key}")
+            kinds = [value, *value.get("anyOf", []), *value.get("allOf", [])]
+            for name in (
+                kind["$ref"].rsplit("/", 1)[-1] for kind in kinds if "$ref" in kind
+            ):
+                walk(tables[name], f"{path}{key}.")
+
+    walk(schema, "")
+    return found
 
 
 def _cross_findings(series: FiringSeries, text: str, file: str) -> list[Finding]:

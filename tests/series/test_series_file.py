@@ -77,7 +77,7 @@ def test_every_fault_at_once_with_line_values_and_remedy():
         '  hint: write "2 s" or "2 min"',
         "series.toml:2 enamel.colour: is missing\n  hint: add enamel.colour to the file",
         "series.toml:3 enamel.color: is not a key of a series\n"
-        "  hint: did you mean colour?",
+        "  hint: did you mean colour, under [enamel]?",
     ]
 
 
@@ -205,3 +205,28 @@ def test_a_deviation_stated_in_logits_is_told_its_new_name():
         "series.toml:9 priors.tile_sd: is now stated in degrees\n"
         '  hint: write tile = "11 degF", the deviation between tiles looked at again',
     ]
+
+
+@pytest.mark.parametrize(
+    ("key", "hint"),
+    [
+        ("counter", "counter goes under [preparation]"),
+        ("enamel.seed", "seed goes above the first table"),
+        ("factors.coats", "did you mean layers, under [factors]?"),
+        ("blank.gauge", "did you mean thickness, under [blank]?"),
+        ("budget.gram", "did you mean grams, under [budget]?"),
+        ("plan.zzz", "remove it"),
+    ],
+)
+def test_a_hint_names_the_table_and_never_the_key_that_was_written(key, hint):
+    text = design_path("quick-look").read_text(encoding="utf-8")
+    table, _, name = key.rpartition(".")
+    line = f"{name} = 1\n"
+    if not table:
+        text = line + text
+    elif f"[{table}]\n" in text:
+        text = text.replace(f"[{table}]\n", f"[{table}]\n{line}", 1)
+    else:
+        text += f"\n[{table}]\n{line}"
+    (found,) = [one for one in parse_series(text)[1] if "not a key" in one.message]
+    assert found.hint == hint
