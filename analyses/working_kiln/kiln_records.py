@@ -26,8 +26,8 @@ from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowWis
 from firelab.series.series_file import design_path
 
 OBSERVERS = ("AB", "CD")
-PLACE = "place"
-"""Column of the rack's place, in plan and looks. Where plans have one, it is obeyed;
+PLACE = "rack_place"
+"""Column of the place of the rack, in plan and looks. Where plans have one, it is obeyed;
 else tiles are put down at random and their place is written in the looks all the same,
 so that a fit may use it as soon as it can."""
 _SETTING = ("mesh", "grain_um", "layers", "base", "role")
