@@ -32,6 +32,15 @@ TOP_LEVEL = {
     "analyses",
 }
 SUB_ROOMS = {
+    "fits": (
+        "sampling",
+        "mixed",
+        "ordinal",
+        "stage",
+        "clarity",
+        "questions",
+        "heat_work",
+    ),
     "windows": (
         "setting_window",
         "edges",
