@@ -8,9 +8,11 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
-EXAMPLE = "firelab kilnside marsh-green"
+EXAMPLE = "firelab kilnside marsh-green --network"
 PORT = 8423
+_HERE = "127.0.0.1"
 
 
 def command(
@@ -21,9 +23,12 @@ def command(
     host: Annotated[
         str, typer.Option(help="Address to show; else that on the local network.")
     ] = "",
+    network: Annotated[
+        bool, typer.Option("--network", help="Let phones on the local network in.")
+    ] = False,
     bind: Annotated[
-        str, typer.Option(help="Address to listen on; 127.0.0.1 keeps it to itself.")
-    ] = "0.0.0.0",
+        str, typer.Option(help="Advanced: address to listen on; else this machine.")
+    ] = "",
     page: Annotated[
         Path | None,
         typer.Option(help="Write a PDF of one-time squares, one for each phone."),
@@ -35,7 +40,7 @@ def command(
         bool, typer.Option("--forget", help="Let no phone in that came in before.")
     ] = False,
 ) -> None:
-    """Serve the recording page to phones on the local network, until Ctrl-C.
+    """Serve the recording page on this machine, until Ctrl-C; --network for phones.
 
     Scan the square: each opens the page on one phone, once. Looks are kept on the
     phone until the log has them. Use it on a network that you trust: what is
@@ -44,8 +49,17 @@ def command(
     with console.exit_on_fault():
         from firelab.kilnside.serving import Offered, serve
 
+        if not (network or bind):
+            phones_too = f"firelab kilnside {quoted(folder)} --network"
+            console.remark(f"on this machine alone; for phones: {phones_too}")
         serve(
-            Offered(folder=folder, port=port, host=host, bind=bind, forget=forget),
+            Offered(
+                folder=folder,
+                port=port,
+                host=host or ("" if network or bind else _HERE),
+                bind=bind or ("0.0.0.0" if network else _HERE),
+                forget=forget,
+            ),
             page=page,
             phones=phones,
             report=console.remark,
