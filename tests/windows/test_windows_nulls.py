@@ -71,7 +71,7 @@ def test_a_target_narrower_than_the_spread_is_never_likely_enough(bench):
     window = firing_windows(fit).windows[0]
     assert window.reason_code == "never-likely-enough"
     assert window.assured_share == 0.0
-    assert "80% was asked" in window.reason
+    assert "of 100 tiles, 80 were asked" in window.reason
 
 
 def test_room_below_the_kilns_own_step_is_no_recipe(bench):

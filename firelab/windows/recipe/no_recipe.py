@@ -192,7 +192,8 @@ def _never_likely(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | Non
         code="never-likely-enough",
         words=(
             f"{_target_words(target)} is too narrow for the spread between tiles and "
-            f"loads: at best {best.probability:.0%} likely, {wanted:.0%} was asked."
+            f"loads: at best {100 * best.probability:.0f} of 100 tiles, "
+            f"{100 * wanted:.0f} were asked."
         ),
         settle=(
             "make the firings more alike: weigh the powder, let the kiln recover, fire "
@@ -256,7 +257,8 @@ def _outside(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
         code="edge-outside-range",
         words=(
             f"The window of {_target_words(target)} runs out of what was fired: the best "
-            f"firing, {best.probability:.0%} likely, is at its end, {_place(best, target)}."
+            f"firing, {100 * best.probability:.0f} of 100 tiles, is at its end, "
+            f"{_place(best, target)}."
         ),
         settle=(f"fire tiles {side} {end}",),
     )
@@ -305,9 +307,11 @@ def _unsure(target: TargetAtSetting, best: Recipe) -> NoRecipeReason:
     return NoRecipeReason(
         code="not-sure-enough",
         words=(
-            f"No firing is assured: the best, {_place(best, target)}, is "
-            f"{best.probability:.0%} likely, but only {best.assurance:.0%} sure to reach "
-            f"{series.window.probability:.0%}; {series.window.confidence:.0%} was asked."
+            f"No firing is sure enough: at the best, {_place(best, target)}, expect "
+            f"{100 * best.probability:.0f} of 100 tiles; "
+            f"{100 * series.window.probability:.0f} "
+            f"or more is only {best.assurance:.0%} sure, "
+            f"{series.window.confidence:.0%} was asked."
         ),
         settle=(
             f"fire another load near {_place(best, target)} at "
