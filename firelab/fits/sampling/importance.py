@@ -164,6 +164,7 @@ def sample_by_importance(
     *,
     rng: np.random.Generator,
     rounds: Sequence[int] | None = None,
+    good_k: float = _GOOD_K,
 ) -> ImportanceSample:
     """Draw equally weighted points of a posterior around its mode.
 
@@ -182,6 +183,8 @@ def sample_by_importance(
     rounds : sequence of int, optional
         Draws of each round, by default two rounds. From the second on, no
         further round is drawn once the weights are good enough.
+    good_k : float
+        Pareto k up to which they are, if they are worth enough independent draws.
 
     Returns
     -------
@@ -202,7 +205,7 @@ def sample_by_importance(
         mixture = logsumexp([one.logpdf(points) for one in proposals], axis=0, b=shares)
         log_weights, k = smooth_weights(target - mixture)
         n_effective = effective_size(log_weights)
-        if n_rounds > 1 and k <= _GOOD_K and n_effective >= _ENOUGH:
+        if n_rounds > 1 and k <= good_k and n_effective >= _ENOUGH:
             break
         weights = np.exp(log_weights)
         centre = weights @ points
