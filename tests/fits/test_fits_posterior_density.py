@@ -6,7 +6,7 @@ from scipy import stats
 
 from firelab.fits.ordinal.likelihood import looks_with_slips
 from firelab.fits.ordinal.links import LINKS, interval_terms
-from firelab.fits.ordinal.priors import half_normal
+from firelab.fits.ordinal.priors import half_normal, latent_scale, latent_sd
 
 LAWS = {
     "logit": stats.logistic,
@@ -68,3 +68,9 @@ def test_a_look_can_be_a_slip(link):
     ahead, behind = at(0.1, h), at(0.1, -h)
     bend = (ahead.by_lower + ahead.by_upper - behind.by_lower - behind.by_upper) / (2 * h)
     assert found.bend == pytest.approx(bend, rel=1e-4, abs=1e-6)
+
+
+@pytest.mark.parametrize("link", LAWS)
+def test_a_latent_unit_is_measured_by_the_deviation_of_the_law(link):
+    assert latent_sd(link) == pytest.approx(LAWS[link].std())
+    assert latent_scale(link) == pytest.approx(LAWS[link].std() / stats.logistic.std())
