@@ -195,6 +195,15 @@ def test_each_studios_window_is_the_pooled_one_moved(invented):
         assert own == pytest.approx(moved, abs=1.5)
 
 
+def test_a_load_is_as_hot_for_the_control_as_for_the_colour(invented):
+    # What a load's deviation is in degrees does not depend on the jar it is seen by.
+    _, _, fit = invented
+    colour, control = fit.draws, fit.control
+    in_degC = colour.load_sd / colour.coefficients[:, 0]
+    assert control.load_sd / control.coefficients[:, 0] == pytest.approx(in_degC)
+    assert not np.allclose(control.coefficients[:, 0], colour.coefficients[:, 0])
+
+
 def test_to_dict_and_names(invented):
     _, _, fit = invented
     told = fit.to_dict()

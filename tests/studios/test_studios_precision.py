@@ -94,6 +94,15 @@ def test_balanced_formula_of_e691_is_the_unbalanced_one():
     assert table["s_R"].to_numpy() == pytest.approx(by_hand.to_numpy(), rel=1e-12)
 
 
+def test_limits_are_those_of_e691():
+    # E691: the 95 % limits r and R are 2.8 times s_r and s_R (1.96 times the root of 2).
+    # Glucose: material A has s_r = s_R = 1.0632, E s_r = 3.9350 and s_R = 4.1923.
+    table = study_precision(glucose()).table.set_index("material")
+    assert table.loc["A", ["r", "R"]].tolist() == pytest.approx([2.9770] * 2, abs=5e-4)
+    assert table.loc["E", "r"] == pytest.approx(11.0180, abs=5e-4)
+    assert table.loc["E", "R"] == pytest.approx(11.7384, abs=5e-4)
+
+
 def test_unequal_cells_are_a_one_way_analysis_of_variance():
     rng = np.random.default_rng(5)
     sizes = {"a": 2, "b": 5, "c": 3, "d": 4}
