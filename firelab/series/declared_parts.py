@@ -268,7 +268,7 @@ class PriorWish:
     doubling_spread: Spread = 0.7
     effect: Apart = 30.0
     interaction: Apart = 15.0
-    session: Apart = 4.0
+    session: Apart = 5.0
     load: Apart = 3.0
     rack_place: Apart = 4.0
     tile: Apart = 6.0
