@@ -137,7 +137,7 @@ def test_tiles_are_fired_on_from_next_to_a_new_fit(fired, tmp_path):
     run("record", tmp_path / "more.csv", folder)
     log = read_firings(folder).table
     assert log["look"].tolist()[-len(rows) :] == [2] * len(rows)
-    assert "tiles were looked at again" in run("fit", folder, "--details").stdout
+    assert "tiles looked at again" in run("fit", folder, "--details").stdout
     assert CliRunner().invoke(app, ["windows", str(folder)]).exit_code in (0, 3)
     run("report", folder)
     run("check", folder)
