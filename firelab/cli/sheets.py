@@ -25,7 +25,7 @@ def command(
         str | None, typer.Option(help="Gaps between labels, ACROSSxDOWN in mm.")
     ] = None,
     for_class: Annotated[
-        bool, typer.Option("--class", help="Add one page per student.")
+        bool, typer.Option("--class", help="Add pages for each student.")
     ] = False,
     students: Annotated[
         Path | None, typer.Option(help="Names of the class, one a line; implies --class.")

@@ -113,7 +113,7 @@ def sessions_overfull(series: FiringSeries, fired: pd.DataFrame) -> bool:
     return bool((fired.groupby("session")["load"].nunique() > holds).any())
 
 
-_RANDOM_STREAMS = 4
+_RANDOM_STREAMS = 5
 
 
 def repeated(proposal: Proposal, times: int) -> Proposal:
@@ -134,10 +134,13 @@ def repeated(proposal: Proposal, times: int) -> Proposal:
     )
 
 
-def name_tiles(fired: pd.DataFrame, *, first: int = 0) -> pd.DataFrame:
+def name_tiles(
+    fired: pd.DataFrame, *, rng: np.random.Generator, first: int = 0
+) -> pd.DataFrame:
     """Return scheduled settings as rows of ``plan.csv``.
 
-    New tiles are coded in firing order; a setting met again has the role
+    New tiles are coded at random, so that a code tells nothing of its setting to who
+    grades the tile; a setting met again has the role
     ``repeat``; rows of one ladder share their tile.
 
     Parameters
@@ -146,12 +149,14 @@ def name_tiles(fired: pd.DataFrame, *, first: int = 0) -> pd.DataFrame:
         Settings with ``session, load, order``; see ``fire_in_order``. A column
         ``is_control`` marks control tiles, ``ladder`` the rows of one tile; where
         a column ``tile`` holds a code, the row keeps it.
+    rng : numpy.random.Generator
+        Draws the codes.
     first : int, default 0
-        Running number of the first new tile.
+        Smallest running number of a new tile.
     """
     control = fired["is_control"] if "is_control" in fired else fired["load"] < 0
     tiles = fired.assign(
-        tile=_codes(fired, first),
+        tile=_codes(fired, first, rng),
         grain_um=[grain_um(int(mesh)) for mesh in fired["mesh"]],
         role=np.where(control, "control", "test"),
     )
@@ -160,7 +165,7 @@ def name_tiles(fired: pd.DataFrame, *, first: int = 0) -> pd.DataFrame:
     return tiles[list(PLAN_DTYPES)].astype(PLAN_DTYPES).reset_index(drop=True)
 
 
-def _codes(fired: pd.DataFrame, first: int) -> list[str]:
+def _codes(fired: pd.DataFrame, first: int, rng: np.random.Generator) -> list[str]:
     kept = fired["tile"].fillna("") if "tile" in fired else pd.Series("", fired.index)
     keys = pd.Series(np.arange(len(fired)), index=fired.index).astype("object")
     if "ladder" in fired:
@@ -168,8 +173,9 @@ def _codes(fired: pd.DataFrame, first: int) -> list[str]:
         keys[climbing] = "ladder " + fired.loc[climbing, "ladder"].astype("int64").astype(
             "str"
         )
-    numbers = iter(pd.factorize(keys[kept == ""])[0])
-    return [code or tile_code(first + int(next(numbers))) for code in kept]
+    new, tiles = pd.factorize(keys[kept == ""])
+    numbers = iter(first + rng.permutation(len(tiles))[new])
+    return [code or tile_code(int(next(numbers))) for code in kept]
 
 
 def assemble_plan(
@@ -283,7 +289,7 @@ def draft_plan(
         most_loads=most_loads(series),
         rng=streams[1],
     )
-    order_seed, control_seed = streams[2], streams[3]
+    order_seed, control_seed, code_seed = streams[2:]
     fired = fire_in_order(series, proposal.settings, loads, order_seed)
     full = add_control_tiles(series, fired, control_seed)
     if sessions_overfull(series, full):
@@ -291,7 +297,7 @@ def draft_plan(
         full = add_control_tiles(series, fired, control_seed)
     return assemble_plan(
         series,
-        name_tiles(full),
+        name_tiles(full, rng=code_seed),
         kind=kind.name,
         proposal=proposal,
         provenance=provenance,

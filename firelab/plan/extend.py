@@ -208,7 +208,7 @@ def _schedule(
     for column in ("session", "load", "order"):
         fired[column] += int(old[column].max())
     first = 1 + max(tile_index(code) for code in old["tile"])
-    return name_tiles(fired, first=first)
+    return name_tiles(fired, rng=rng, first=first)
 
 
 def _named_loads(wanted: pd.DataFrame) -> IntArray:

@@ -20,7 +20,8 @@ STEPS: tuple[str, ...] = (
     "at its own time, the door shut between. Write down the temperature the kiln reads, "
     "and each tile's true time from closing the door.",
     "Lay each tile on the tray map until it is cool; only then can its code be read.",
-    "Grade each tile on the record sheet, without looking up its setting.",
+    "Fold each label's lower half back, so that only its code shows, and grade each "
+    "tile on the record sheet without looking up its setting.",
     "Record the sheet: firelab record, or firelab kilnside on a phone.",
 )
 """How the sheets are used once the tiles have their codes, in order."""

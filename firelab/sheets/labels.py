@@ -1,4 +1,4 @@
-"""One label per tile: code, QR square with the same code, and its settings.
+"""One label per tile: code and QR square; its setting on a half that is folded back.
 
 They are printed on any label stock by its size in millimetres, or on plain paper
 with cut lines.
@@ -14,15 +14,14 @@ from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.series.firing_series import FiringSeries
 from firelab.series.marks import marked_code
-from firelab.sheets.fitting import text_width
+from firelab.sheets.fitting import LEADING
 from firelab.sheets.page import MM, Box, PageSize
-from firelab.sheets.pen import Pen, SheetPage, body_box
+from firelab.sheets.pen import Align, Pen, SheetPage, body_box
 from firelab.sheets.tile_places import (
     PlannedTile,
     TileFiring,
     both_temperatures,
     powder_words,
-    temperature_words,
 )
 
 SMALLEST_WIDTH_MM = 35.0
@@ -174,11 +173,11 @@ def parse_label_stock(
     )
 
 
-_USUAL_WIDTH, _USUAL_HEIGHT = 62 * MM, 42 * MM
-_LARGEST_SCALE = 2.6
-_QR_SHARE = 0.42
-_STACKED_FROM = 25 * MM
-_STACKED_RATIO = 2.0
+_LARGEST_CODE = 60.0
+_LEAST = 7.0
+"""Smallest type of a label, points: read in the hand (chosen here, no source)."""
+_FOLDS_DOWN, _FOLDS_BACK = (44 * MM, 30 * MM), (60 * MM, 14 * MM)
+"""Width and height from which a label has a second half, below or beside the first."""
 
 
 def label_pages(
@@ -217,94 +216,74 @@ def draw_cut_lines(pen: Pen, cell: Box) -> None:
         pen.rule(x0, y0, x1, y1, grey=0.4, weight=0.5, dashed=True)
 
 
-def draw_label(pen: Pen, cell: Box, series: FiringSeries, tile: PlannedTile) -> None:
-    """Draw one label into its box, as large as the box allows."""
+def draw_label(
+    pen: Pen, cell: Box, series: FiringSeries, tile: PlannedTile, *, blind: bool = False
+) -> None:
+    """Draw one label into its box, as large as the box allows.
+
+    Code and QR square stand on one half; the setting stands on the other, which is
+    folded back or cut away before the tile is graded. A label too small for two
+    halves shows the code alone.
+
+    Parameters
+    ----------
+    pen : Pen
+    cell : Box
+    series : FiringSeries
+    tile : PlannedTile
+    blind : bool, default False
+        Leave the setting out.
+    """
     inner = cell.inset(min(2.2 * MM, 0.05 * min(cell.width, cell.height) + 0.5 * MM))
-    scale = min(cell.width / _USUAL_WIDTH, cell.height / _USUAL_HEIGHT)
-    scale = max(0.6, min(_LARGEST_SCALE, scale))
-    if inner.height >= _STACKED_FROM and inner.width < _STACKED_RATIO * inner.height:
-        _draw_stacked(pen, inner, series, tile, scale)
+    front, back = inner, None
+    if not blind and inner.width >= _FOLDS_DOWN[0] and inner.height >= _FOLDS_DOWN[1]:
+        front, back = inner.rows(0.5, 0.5, gap=3 * MM)
+        fold = back.top - 1.5 * MM
+        pen.rule(cell.left, fold, cell.right, fold, grey=0.5, weight=0.4, dashed=True)
+    elif not blind and inner.width >= _FOLDS_BACK[0] and inner.height >= _FOLDS_BACK[1]:
+        front, back = inner.columns(0.5, 0.5, gap=3 * MM)
+        fold = back.left - 1.5 * MM
+        pen.rule(fold, cell.top, fold, cell.bottom, grey=0.5, weight=0.4, dashed=True)
+    _draw_front(pen, front, marked_code(series.mark, tile.code))
+    if back is not None:
+        lines = setting_lines(series, tile)
+        room = back.height / (len(lines) * LEADING)
+        size = max(_LEAST, min(_LARGEST_CODE / 4, room))
+        rows = back.rows(*([1.0] * len(lines)))
+        for place, (row, words) in enumerate(zip(rows, lines, strict=True)):
+            pen.line(row, words, size, smallest=_LEAST, bold=place == 0)
+
+
+def _draw_front(pen: Pen, box: Box, code: str) -> None:
+    """Draw the QR square with the code beside it, or below it where it is narrow."""
+    if box.width >= 1.6 * box.height:
+        side = min(box.height, 0.42 * box.width)
+        square, beside = box.columns(side, box.width - side, gap=1 * MM)
+        square = square.below((box.height - side) / 2).upper(side)
     else:
-        _draw_beside(pen, inner, series, tile, max(1.0, scale))
+        side = min(box.width, 0.72 * box.height)
+        square, beside = box.upper(side), box.below(side)
+        beside = beside.upper(min(beside.height, 16 * MM))
+    pen.qr_square(square, code)
+    align: Align = "left" if beside.left > square.left else "centre"
+    pen.line(beside, code, _LARGEST_CODE, smallest=_LEAST, bold=True, align=align)
 
 
-def _draw_stacked(
-    pen: Pen, inner: Box, series: FiringSeries, tile: PlannedTile, scale: float
-) -> None:
-    """Draw code and QR square above, settings below."""
-    whole = inner.upper(min(inner.height, inner.width))
-    side = min(0.6 * whole.height, 0.42 * whole.width)
-    square, beside = whole.upper(side).columns(side, whole.width - side, gap=1 * MM)
-    pen.qr_square(square, marked_code(series.mark, tile.code))
-    code, role, colour = beside.rows(0.56, 0.2, 0.24)
-    pen.line(code, marked_code(series.mark, tile.code), 34 * scale, smallest=9, bold=True)
-    pen.line(role, tile.role, 10 * scale, smallest=4, bold=tile.role != "test")
-    pen.block(colour, _colour(series, tile), 8 * scale, smallest=4)
-    settings = whole.below(side + 0.6 * MM)
-    if len(tile.firings) > 1:
-        _draw_firings(pen, settings, series, tile, scale)
-        return
-    firing = tile.firings[0]
-    heat, middle, low = settings.rows(0.42, 0.29, 0.29)
-    both, beside = heat.columns(0.63, 0.37, gap=2.5 * MM)
-    _draw_heat(pen, both, series, firing, scale)
-    dwell = format_duration(firing.dwell_s)
-    pen.line(beside, dwell, 13 * scale, smallest=3, bold=True, align="right")
-    powder = powder_words(tile.mesh, tile.layers, tile.base)
-    pen.block(middle, powder, 9 * scale, smallest=3, middle=True)
-    pen.line(low, place_words(firing), 9 * scale, smallest=3)
-
-
-def _draw_beside(
-    pen: Pen, inner: Box, series: FiringSeries, tile: PlannedTile, scale: float
-) -> None:
-    """Draw the QR square at the left, everything else at its right."""
-    side = min(inner.height, _QR_SHARE * inner.width)
-    square, beside = inner.columns(side, inner.width - side, gap=1 * MM)
-    pen.qr_square(square.upper(side), marked_code(series.mark, tile.code))
-    head, settings = beside.rows(0.38, 0.62)
-    code, role = head.columns(0.72, 0.28, gap=1 * MM)
-    pen.line(code, marked_code(series.mark, tile.code), 34 * scale, smallest=7, bold=True)
-    bold = tile.role != "test"
-    pen.line(role, tile.role, 10 * scale, smallest=3, bold=bold, align="right")
-    if len(tile.firings) > 1:
-        _draw_firings(pen, settings, series, tile, scale)
-        return
-    firing = tile.firings[0]
-    heat, dwell, powder, place = settings.rows(0.3, 0.26, 0.22, 0.22)
-    _draw_heat(pen, heat, series, firing, scale)
-    pen.line(dwell, format_duration(firing.dwell_s), 13 * scale, smallest=3, bold=True)
-    words = powder_words(tile.mesh, tile.layers, tile.base)
-    pen.block(powder, words, 9 * scale, smallest=3, middle=True)
-    pen.line(place, place_words(firing), 9 * scale, smallest=3)
-
-
-def _draw_heat(
-    pen: Pen, box: Box, series: FiringSeries, firing: TileFiring, scale: float
-) -> None:
-    """Write the temperature in the kiln's unit, and smaller in the other one."""
-    own, other = temperature_words(firing.temperature_degC, series.kiln.reads)
-    first = box.columns(0.6, 0.4)[0]
-    size = pen.line(first, own, 15 * scale, smallest=3, bold=True)
-    used = text_width(own, size, bold=True) + 0.45 * size
-    second = Box(
-        left=box.left + used, top=box.top, width=box.width - used, height=box.height
-    )
-    pen.line(second, other, 0.65 * size, smallest=3)
-
-
-def _draw_firings(
-    pen: Pen, box: Box, series: FiringSeries, tile: PlannedTile, scale: float
-) -> None:
-    """Write a line for each firing of a tile that is fired more than once."""
-    rows = box.rows(*([1.0] * (len(tile.firings) + 1)))
-    for row, firing in zip(rows, tile.firings, strict=False):
-        setting = both_temperatures(firing.temperature_degC, series.kiln.reads)
-        words = f"{firing.look}: {setting}, {format_duration(firing.dwell_s)}"
-        words += f", load {firing.load}"
-        pen.line(row, words, 10 * scale, smallest=3, bold=True)
-    powder = powder_words(tile.mesh, tile.layers, tile.base)
-    pen.line(rows[-1], powder, 8 * scale, smallest=3)
+def setting_lines(series: FiringSeries, tile: PlannedTile) -> list[str]:
+    """Return what is to be hidden from who grades a tile, what is acted on first."""
+    reads = series.kiln.reads
+    lines = [
+        f"{both_temperatures(firing.temperature_degC, reads)}, "
+        f"{format_duration(firing.dwell_s)}"
+        for firing in tile.firings
+    ]
+    if len(lines) > 1:
+        numbered = zip(tile.firings, lines, strict=True)
+        lines = [f"{one.look}: {words}, load {one.load}" for one, words in numbered]
+    lines.append(powder_words(tile.mesh, tile.layers, tile.base))
+    if len(tile.firings) == 1:
+        lines.append(place_words(tile.firings[0]))
+    return [*lines, f"{_colour(series, tile)} · {tile.role}"]
 
 
 def _colour(series: FiringSeries, tile: PlannedTile) -> str:

@@ -10,7 +10,7 @@ from firelab.sheets.boxes import spread_rows
 from firelab.sheets.grade_boxes import draw_grade
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Align, Pen, SheetPage, body_box
-from firelab.sheets.tile_places import TileFiring
+from firelab.sheets.tile_places import TileFiring, in_blind_order
 
 _INTRO = 13 * MM
 _SCALE = 12 * MM
@@ -27,7 +27,11 @@ DEFECTS = "crack, chip, pinhole, bare spot, crawl, burnt edge, blister, speck"
 def record_pages(
     series: FiringSeries, firings: Sequence[TileFiring], page: PageSize
 ) -> list[SheetPage]:
-    """Return the record sheet, with spare rows where the last page has room."""
+    """Return the record sheet, with spare rows where the last page has room.
+
+    Tiles stand in an order of their own, which tells nothing of how they were fired.
+    """
+    firings = in_blind_order(series, firings)
     top = _INTRO + _GRADE_HEAD + (_SCALE if series.responses.transparency else 0.0)
     room = body_box(page).height - top
     spread = spread_rows(len(firings), room, lowest=_LOWEST_ROW, highest=_HIGHEST_ROW)

@@ -1,8 +1,9 @@
-"""A class: its names, which tiles are whose, and one page per student."""
+"""A class: its names, which tiles are whose, and the pages of each student."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from firelab.sheets.pen import Pen, SheetPage
 from firelab.sheets.preparation_sheet import coat_words
 from firelab.sheets.tile_places import (
     PlannedTile,
+    blind_place,
     both_temperatures,
     code_words,
     earlier_words,
@@ -90,15 +92,23 @@ def read_class_list(path: str | Path) -> tuple[str, ...]:
 
 
 _TILES_ON_PAGE = 2
-_TILE = 128 * MM
+_GRADED_ON_PAGE = 3
+_TILE = 84 * MM
+_GRADED = 70 * MM
 _CAUTIONS = 58 * MM
 _HEAD = 28 * MM
+_EXCHANGE = (
+    "Handed out when the tiles are cool. Exchange tiles with a neighbour, so that no one "
+    "grades a tile whose firing they know. Tick one grade, as seen."
+)
 
 
 def student_pages(
     series: FiringSeries, plan: Plan, students: Sequence[Student]
 ) -> list[SheetPage]:
-    """Return one page per student, or more where a student has many tiles.
+    """Return for each student the pages to make tiles by, then those to grade them on.
+
+    A page to grade on shows the tile's code and nothing of its setting.
 
     Parameters
     ----------
@@ -111,49 +121,74 @@ def student_pages(
     """
     pages = []
     for student in students:
-        for first in range(0, len(student.tiles), _TILES_ON_PAGE):
-            shown = student.tiles[first : first + _TILES_ON_PAGE]
-
-            def draw(
-                pen: Pen,
-                body: Box,
-                name: str = student.name,
-                shown: tuple[PlannedTile, ...] = shown,
-            ) -> None:
-                head = body.upper(_HEAD)
-                pen.line(head.upper(14 * MM), name, 26, smallest=8, bold=True)
-                below = head.below(15 * MM).upper(11 * MM)
-                pen.block(below, series.question or series.name, 12, smallest=6)
-                _draw_tiles(pen, body.below(_HEAD), series, plan, shown)
-
-            pages.append(SheetPage(title="Your tile", draw=draw))
+        tiles = student.tiles
+        question = series.question or series.name
+        for first in range(0, len(tiles), _TILES_ON_PAGE):
+            pages.append(
+                _page(
+                    "Your tile",
+                    (student.name, question),
+                    tiles[first : first + _TILES_ON_PAGE],
+                    functools.partial(_draw_tiles, series=series, plan=plan),
+                )
+            )
+        graded = sorted(tiles, key=lambda tile: blind_place(series, tile.code))
+        for first in range(0, len(tiles), _GRADED_ON_PAGE):
+            pages.append(
+                _page(
+                    "Your grades",
+                    (student.name, _EXCHANGE),
+                    graded[first : first + _GRADED_ON_PAGE],
+                    functools.partial(_draw_graded, series=series),
+                )
+            )
     return pages
 
 
+def _page(
+    title: str,
+    head: tuple[str, str],
+    tiles: Sequence[PlannedTile],
+    draw_below: Callable[[Pen, Box, Sequence[PlannedTile]], None],
+) -> SheetPage:
+    def draw(pen: Pen, body: Box) -> None:
+        name, words = head
+        room = body.upper(_HEAD)
+        pen.line(room.upper(14 * MM), name, 26, smallest=8, bold=True)
+        pen.block(room.below(15 * MM).upper(11 * MM), words, 12, smallest=7)
+        draw_below(pen, body.below(_HEAD), tiles)
+
+    return SheetPage(title=title, draw=draw)
+
+
 def _draw_tiles(
-    pen: Pen, box: Box, series: FiringSeries, plan: Plan, tiles: Sequence[PlannedTile]
+    pen: Pen, box: Box, tiles: Sequence[PlannedTile], *, series: FiringSeries, plan: Plan
 ) -> None:
     each = min(_TILE, (box.height - _CAUTIONS) / len(tiles))
     for place, tile in enumerate(tiles):
         frame = box.below(place * each).upper(each - 4 * MM)
         pen.rectangle(frame, weight=1.2)
-        _draw_tile(pen, frame.inset(3 * MM), series, plan, tile)
+        label, steps = frame.inset(3 * MM).columns(0.34, 0.66, gap=5 * MM)
+        draw_label(pen, label.upper(min(label.height, 48 * MM)), series, tile, blind=True)
+        lines = _own_steps(series, plan, tile)
+        shares = [1 + len(words) // 75 for words in lines]
+        for row, words in zip(steps.rows(*shares), lines, strict=True):
+            tick, text = row.columns(0.08, 0.92)
+            side = min(4.8 * MM, row.height * 0.8)
+            pen.tick_box(tick.upper(side * 1.1), side)
+            pen.block(text, words, 11, smallest=7)
     draw_cautions(pen, box.below(len(tiles) * each), largest=11)
 
 
-def _draw_tile(
-    pen: Pen, box: Box, series: FiringSeries, plan: Plan, tile: PlannedTile
+def _draw_graded(
+    pen: Pen, box: Box, tiles: Sequence[PlannedTile], *, series: FiringSeries
 ) -> None:
-    upper, lower = box.rows(0.5, 0.5, gap=3 * MM)
-    label, steps = upper.columns(0.4, 0.6, gap=5 * MM)
-    draw_label(pen, label.upper(min(label.height, 48 * MM)), series, tile)
-    lines = _own_steps(series, plan, tile)
-    for row, words in zip(steps.rows(*([1.0] * len(lines))), lines, strict=True):
-        tick, text = row.columns(0.08, 0.92)
-        side = min(4.8 * MM, row.height * 0.8)
-        pen.tick_box(tick.upper(side * 1.1), side)
-        pen.block(text, words, 11, smallest=4.5)
-    draw_own_grades(pen, lower, series)
+    for place, tile in enumerate(tiles):
+        frame = box.below(place * _GRADED).upper(_GRADED - 4 * MM)
+        pen.rectangle(frame, weight=1.2)
+        code, grades = frame.inset(3 * MM).rows(0.24, 0.76, gap=2 * MM)
+        pen.line(code, marked_code(series.mark, tile.code), 30, smallest=12, bold=True)
+        draw_own_grades(pen, grades, series)
 
 
 def _own_steps(series: FiringSeries, plan: Plan, tile: PlannedTile) -> list[str]:

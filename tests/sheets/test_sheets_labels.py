@@ -45,15 +45,26 @@ def test_qr_squares_decode_on_every_stock(bench, name):
     assert decoded(pdf, pages) == sorted(tile_code(index) for index in range(118, 126))
 
 
+HAS_TWO_HALVES = ("cut", "21 to a page", "flat", "large")
+
+
 @pytest.mark.parametrize("name", STOCKS)
-def test_no_setting_is_cut_on_any_stock(bench, printed_lines, name):
+def test_the_setting_is_whole_on_a_half_of_its_own_or_left_out(bench, printed_lines, name):
     series = bench.series_like(reads="degC")
     rows = [bench.row(0, 1, 1, temperature_degC=787.78, dwell_s=165.0, layers=2)]
     make_sheets(series, bench.plan_like(rows), label_stock=STOCKS[name])
-    place = next(line for line in printed_lines if line.text.endswith("load 1 · place 1"))
-    page = [line.text for line in printed_lines if line.page == place.page]
-    assert {"787.8 °C", "1450 °F", "2 min 45 s"} <= set(page)
-    assert "80 mesh · 2 coats · over hard clear" in " ".join(page)
+    title = next(line.page for line in printed_lines if line.text.startswith("Kiln sheet"))
+    label = [line for line in printed_lines if line.page == title - 1]
+    setting = [
+        "787.8 °C (1450 °F), 2 min 45 s",
+        "80 mesh · 2 coats · over hard clear",
+        "session 1 · load 1 · place 1",
+        "marsh green · test",
+    ]
+    shown = [line.text for line in label if line.text in setting]
+    assert shown == (setting if name in HAS_TWO_HALVES else [])
+    assert "AAA" in [line.text for line in label]
+    assert min(line.size for line in label) >= 7
 
 
 @pytest.mark.parametrize("page", PAGES)

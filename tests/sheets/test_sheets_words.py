@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from firelab.craft.trade_words import STAGE_DESCRIPTIONS
 from firelab.errors import UsageError
+from firelab.series.declared_parts import Preparation
 from firelab.series.folder import INVENTED
 from firelab.sheets.sheet_set import make_sheets
 
@@ -54,11 +57,12 @@ def test_what_is_acted_on_at_the_kiln_is_large(bench, printed_lines):
 )
 def test_the_unit_of_the_kiln_is_the_larger(bench, printed_lines, reads, own, other):
     make_sheets(bench.series_like(reads=reads), bench.plan)
-    for title in ("Kiln sheet", "Tile labels"):
-        lines = on_pages(printed_lines, title)
-        own_size = min(line.size for line in lines if line.text == own)
-        other_size = max(line.size for line in lines if line.text == other)
-        assert own_size > other_size
+    lines = on_pages(printed_lines, "Kiln sheet")
+    own_size = min(line.size for line in lines if line.text == own)
+    other_size = max(line.size for line in lines if line.text == other)
+    assert own_size > other_size
+    labels = " ".join(line.text for line in on_pages(printed_lines, "Tile labels"))
+    assert f"{own} ({other}), 2 min" in labels
 
 
 def test_waits_name_the_change_and_the_recovery(bench, printed_lines):
@@ -124,8 +128,9 @@ def test_invented_series_say_so_on_every_page(bench, printed_lines):
 def test_a_control_tile_does_not_claim_the_colour_under_test(bench, printed_lines):
     make_sheets(bench.series, bench.plan)
     labels = [line.text for line in on_pages(printed_lines, "Tile labels")]
-    assert labels.count("control colour") == 1
-    assert labels.count("marsh green") == len(bench.plan.table) - 1
+    assert labels.count("control colour · control") == 1
+    own = [text for text in labels if text.startswith("marsh green · ")]
+    assert len(own) == len(bench.plan.table) - 1
 
 
 def test_a_tile_fired_twice_has_one_label_and_two_rows(bench, printed_lines):
@@ -233,3 +238,62 @@ def test_a_class_gets_a_page_for_each_name(bench, printed_lines):
 def test_characters_the_typeface_lacks_show_as_squares(bench, printed_lines):
     make_sheets(bench.series_like(colour="緑 green"), bench.plan)
     assert any("□ green" in line.text for line in printed_lines)
+
+
+def marked(bench):
+    return replace(bench.series, mark="KE")
+
+
+def test_the_mark_stands_on_every_sheet(bench, printed_lines):
+    make_sheets(marked(bench), bench.plan, students=["Ida"])
+    titles = ["Preparation, tile by tile", "Tile labels", "Kiln sheet", "Tray map"]
+    for title in [*titles, "Record sheet", "Your tile", "Your grades"]:
+        page = {line.text for line in on_pages(printed_lines, title)}
+        assert {"KE-AAA", "KE-AEX"} <= page, title
+    kiln = [line for line in on_pages(printed_lines, "Kiln sheet") if "KE-" in line.text]
+    assert min(line.size for line in kiln) >= KEY_SIZE
+
+
+def test_tiles_are_graded_in_an_order_of_their_own(bench, printed_lines):
+    rows = [bench.row(index, 1 + index // 4, 1 + index) for index in range(24)]
+    plan = bench.plan_like(rows)
+    make_sheets(bench.series, plan)
+    fired = plan.table["tile"].tolist()
+    record = on_pages(printed_lines, "Record sheet")
+    graded = [line.text for line in record if line.text in fired]
+    assert sorted(graded) == sorted(fired)
+    # Neighbours in firing order stand as often side by side as chance puts them there:
+    # of 23 pairs about two do, and more than seven in one order of ten thousand (Poisson).
+    beside = sum(
+        abs(fired.index(one) - fired.index(other)) == 1
+        for one, other in itertools.pairwise(graded)
+    )
+    assert beside <= 7
+
+
+def test_a_page_to_grade_on_shows_no_setting(bench, printed_lines):
+    make_sheets(bench.series, bench.plan, students=["Ida", "Ben"])
+    for title in ("Your grades", "Record sheet"):
+        words = " ".join(line.text for line in on_pages(printed_lines, title))
+        assert not re.search(r"°|mesh|coat|load|\d min", words), title
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        ("bare corner", "keep counter-enamel off that corner"),
+        ("through the coat", "metal through each coat of counter-enamel, dry and unfired"),
+        ("pencil", "a pencil made to withstand firing"),
+        ("stain", "ceramic stain on each coat"),
+    ],
+)
+def test_the_sheets_say_how_the_code_stays_readable(bench, printed_lines, code, words):
+    series = replace(bench.series, preparation=Preparation(code=code))
+    make_sheets(series, bench.plan)
+    first = " ".join(line.text for line in printed_lines if line.page == 1)
+    assert words in first
+    printed_lines.clear()
+    bare = replace(bench.series, preparation=Preparation(back="bare", code=code))
+    make_sheets(bare, bench.plan)
+    first = " ".join(line.text for line in printed_lines if line.page == 1)
+    assert "Scratch each tile's code into its bare back." in first
