@@ -83,6 +83,18 @@ STAGE_DESCRIPTIONS: dict[str, str] = {
 }
 """One line for each stage (common practice, no source)."""
 
+DEFECTS: tuple[str, ...] = (
+    "crack",
+    "chip",
+    "pinhole",
+    "bare spot",
+    "crawl",
+    "burnt edge",
+    "blister",
+    "speck",
+)
+"""Defects to name, on paper and phone (common practice, no source)."""
+
 STAGE_WORDS: dict[str, tuple[str, ...]] = {
     "sugar": ("sugary", "sugar fire", "sugar fired", "sugar stage", "granular"),
     "orange peel": ("op", "peel", "orangepeel", "orange peel stage"),

@@ -132,6 +132,7 @@ def open_admission(folder: str | Path, *, forget: bool = False) -> Admission:
 
 COOKIE = "firelab-kilnside"
 JOIN_PATH = "/api/join"
+WORKER_PATH = "/worker.js"
 _NO_KEY = (
     "This page opens by a one-time key. Scan the square that firelab kilnside shows; a "
     "square that was used once opens no second phone."
@@ -186,6 +187,8 @@ class Gate:
     def _passes(self, request: Request) -> bool:
         if request.url.path == JOIN_PATH:
             return request.method == "POST"  # it looks at the key itself
+        if request.url.path == WORKER_PATH:
+            return self.admission.admits(_cookie_token(request))
         if request.url.path == "/":
             keys = parse_qs(request.url.query).get("key", [""])
             return self.admission.knows_key(keys[0]) or self.admission.admits(

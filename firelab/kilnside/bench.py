@@ -9,11 +9,12 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from firelab.craft.trade_words import STAGE_DESCRIPTIONS, setting_words
+from firelab.craft.trade_words import DEFECTS, STAGE_DESCRIPTIONS, setting_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
+from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.look import ENTRY_LENGTH, Look
 from firelab.records.planned_firings import PlannedFirings, planned_firings
@@ -23,6 +24,7 @@ from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE, write_a
 from firelab.series.series_file import read_series
 from firelab.sheets.tile_places import (
     TileFiring,
+    blind_place,
     both_temperatures,
     earlier_words,
     tile_firings,
@@ -113,15 +115,32 @@ class Bench:
         )
 
     def state(self) -> dict[str, Any]:
-        """Return what the page shows: scales, loads, and looks that stand."""
+        """Return what the page shows.
+
+        Scales, loads, looks that stand, what is asked back of them, and the order in
+        which tiles are graded.
+        """
         declared, version = self.declared(), self.version()
-        looks = [_look_dict(look) for look in self.log().standing]
+        series, standing = declared.series, self.log().standing
+        asked = look_doubts(
+            standing, series, declared.planned, folder=self.folder, now=now_text()
+        )
+        at_line = {look.line: look for look in standing}
+        tiles = {str(tile) for tile in declared.plan.tiles["tile"]}
         return {
             "version": version,
-            "series": series_dict(declared.series),
-            "loads": load_dicts(declared.series, declared.plan),
-            "looks": looks,
+            "series": series_dict(series),
+            "loads": load_dicts(series, declared.plan),
+            "looks": [_look_dict(look) for look in standing],
+            "doubts": [
+                {"entry": at_line[one.line].entry, "message": one.message} for one in asked
+            ],
+            "order": sorted(tiles, key=lambda code: blind_place(series, code)),
         }
+
+    def has_entry(self, entry: str) -> bool:
+        """Tell whether a look of that name was recorded, be it superseded since."""
+        return any(row.entry == entry for row in self.log().rows)
 
 
 def _look_dict(look: Look) -> dict[str, Any]:
@@ -134,6 +153,8 @@ def series_dict(series: FiringSeries) -> dict[str, Any]:
     return {
         "name": series.name,
         "colour": series.enamel.colour,
+        "mark": series.mark,
+        "defects": list(DEFECTS),
         "invented": series.invented,
         "reads": series.kiln.reads,
         "grades": [

@@ -25,6 +25,11 @@ def _digest(text: str) -> str:
     return f"'sha256-{base64.b64encode(raw).decode()}'"
 
 
+def worker_script() -> str:
+    """Return the service worker, which holds the page for a reload without connection."""
+    return _read("worker.js")
+
+
 def page_html(bench: str) -> str:
     """Return the page; it holds nothing of the series.
 
@@ -53,6 +58,7 @@ def security_headers() -> dict[str, str]:
         "style-src": _digest(_read("kilnside.css")),
         "img-src": "blob:",
         "connect-src": "'self'",
+        "worker-src": "'self'",
         "base-uri": "'none'",
         "form-action": "'none'",
         "frame-ancestors": "'none'",

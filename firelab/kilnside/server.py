@@ -15,7 +15,14 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from firelab.errors import FaultyFile, Finding, FirelabError
-from firelab.kilnside.admission import COOKIE, JOIN_PATH, Admission, Gate
+from firelab.kilnside.admission import (
+    COOKIE,
+    JOIN_PATH,
+    WORKER_PATH,
+    Admission,
+    Gate,
+    bearer_token,
+)
 from firelab.kilnside.bench import LARGEST_PHOTO_BYTES, Bench, keep_photo
 from firelab.kilnside.look_body import (
     LOOK_FIELDS,
@@ -26,10 +33,12 @@ from firelab.kilnside.look_body import (
     Timings,
     parse_body,
 )
-from firelab.kilnside.page import page_html, security_headers
+from firelab.kilnside.page import page_html, security_headers, worker_script
 from firelab.records.look import look_words
 
 _CLASHES = {"look-twice", "nothing-to-change", "unclear-change"}
+MOST_PHOTOS = 300
+"""Of one phone while it is served: five looks at each of 60 tiles (chosen here)."""
 _MONTH_S = 30 * 24 * 3600
 Endpoint = Callable[[Request], Awaitable[Response]]
 
@@ -57,6 +66,7 @@ def kilnside_app(
     serving = _Serving(bench=bench, admission=admission, report=report, joined=joined)
     routes = [
         Route("/", serving.page, methods=["GET"]),
+        Route(WORKER_PATH, serving.worker, methods=["GET"]),
         Route(JOIN_PATH, serving.guarded(serving.join), methods=["POST"]),
         Route("/api/state", serving.guarded(serving.state), methods=["GET"]),
         Route("/api/looks", serving.guarded(serving.look), methods=["POST"]),
@@ -117,6 +127,7 @@ class _Serving:
         self.report = report
         self.joined = joined
         self.timings = Timings()
+        self.photos: dict[str, int] = {}
 
     def guarded(self, endpoint: Endpoint) -> Endpoint:
         """Turn every fault into an answer that a phone understands."""
@@ -155,6 +166,12 @@ class _Serving:
         """Return the page."""
         page = page_html(self.admission.bench)
         return HTMLResponse(page, headers=security_headers())
+
+    async def worker(self, request: Request) -> Response:
+        """Return the script that keeps the page through a reload without connection."""
+        return Response(
+            worker_script(), headers=security_headers(), media_type="text/javascript"
+        )
 
     async def join(self, request: Request) -> Response:
         """Let a phone in by its one-time key."""
@@ -200,9 +217,14 @@ class _Serving:
 
     async def photo(self, request: Request) -> Response:
         """Keep a photo beside the log."""
+        entry, phone = request.path_params["entry"], bearer_token(request)
+        if self.photos.get(phone, 0) >= MOST_PHOTOS:
+            return _answer({"message": f"this phone sent {MOST_PHOTOS} photos"}, 429)
+        if not await run_in_threadpool(self.bench.has_entry, entry):
+            return _answer({"message": "the photo is of no look that is recorded"}, 404)
         raw = await _body(request, LARGEST_PHOTO_BYTES)
+        self.photos[phone] = self.photos.get(phone, 0) + 1
         try:
-            entry = request.path_params["entry"]
             name = await run_in_threadpool(keep_photo, self.bench.folder, entry, raw)
         except FirelabError as fault:
             return _answer({"message": fault.what}, 415)

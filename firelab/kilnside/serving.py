@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import h11
 import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from firelab.errors import FirelabError, UsageError
 from firelab.kilnside.address import local_address, page_url, square_text, squares_pdf
@@ -40,6 +44,43 @@ class Offered:
     host: str = ""
     bind: str = "0.0.0.0"
     forget: bool = False
+
+
+HEADERS_WITHIN_S = 20.0
+"""Time for the head of a request; a phone sends it at once (chosen here, no source)."""
+
+
+class PatientProtocol(H11Protocol):
+    """HTTP/1.1 that closes a connection whose head is not whole in time."""
+
+    headers_within_s = HEADERS_WITHIN_S
+    _waiting: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        """Wait for the first head."""
+        super().connection_made(transport)
+        self._wait()
+
+    def data_received(self, data: bytes) -> None:
+        """Wait on while a head is not whole; it is not given more time."""
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:
+            self._cancel()
+        elif self._waiting is None:
+            self._wait()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Wait no more."""
+        self._cancel()
+        super().connection_lost(exc)
+
+    def _wait(self) -> None:
+        self._waiting = self.loop.call_later(self.headers_within_s, self.transport.close)
+
+    def _cancel(self) -> None:
+        if self._waiting is not None:
+            self._waiting.cancel()
+            self._waiting = None
 
 
 def listening_socket(bind: str, port: int) -> socket.socket:
@@ -118,6 +159,7 @@ def serve(
         server_header=False,
         access_log=False,
         timeout_keep_alive=30,
+        http=PatientProtocol,
         timeout_graceful_shutdown=2,
     )
     invite()

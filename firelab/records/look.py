@@ -57,7 +57,7 @@ LOG_COLUMNS = FIRING_COLUMNS + KEPT_COLUMNS
 ENTRY_LENGTH = 20
 
 CORRECTION, WITHDRAWAL, CONFIRMATION = "correction", "withdrawal", "confirmation"
-LOST, MOVED, OFFSET = "lost", "moved", "offset"
+LOST, MOVED, OFFSET, SIGHTED = "lost", "moved", "offset", "sighted"
 CHANGES: dict[str, str] = {
     CORRECTION: "supersedes the look that stands for this tile, look and observer",
     WITHDRAWAL: "takes that look back",
@@ -65,10 +65,11 @@ CHANGES: dict[str, str] = {
     LOST: "there is no look: the tile was lost, or its load ruined; the note says how",
     MOVED: "the tile was truly fired in another load than planned",
     OFFSET: "what the kiln read is corrected, as the note says",
+    SIGHTED: "the setting was shown to who graded before the grade was given",
 }
 SUPERSEDING = frozenset({CORRECTION, WITHDRAWAL, CONFIRMATION})
 """Changes of one look that stands; `LOST` takes the place of every look at a firing."""
-LASTING = (MOVED, OFFSET)
+LASTING = (MOVED, OFFSET, SIGHTED)
 """Changes that stay true of a look when it is corrected or confirmed."""
 
 

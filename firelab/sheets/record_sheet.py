@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from firelab.craft.trade_words import DEFECTS
 from firelab.series.firing_series import FiringSeries, TransparencyResponse
 from firelab.series.marks import marked_code
 from firelab.sheets.boxes import spread_rows
@@ -19,9 +20,6 @@ _GRADE_HEAD = _TEXTURE + 25 * MM
 _LOWEST_ROW, _HIGHEST_ROW = 9.2 * MM, 10.6 * MM
 _SPARE_ROWS = 4
 _MOST_SCORES = 12
-
-DEFECTS = "crack, chip, pinhole, bare spot, crawl, burnt edge, blister, speck"
-"""Defects to name (common practice, no source)."""
 
 
 def record_pages(
@@ -67,7 +65,7 @@ def _draw_intro(pen: Pen, box: Box) -> None:
     words = (
         "One sheet for each observer. Tick one grade for each cool tile, as seen and not "
         "as expected: the settings are left off on purpose. Score clarity where asked; "
-        f"name defects, such as {DEFECTS}."
+        f"name defects, such as {', '.join(DEFECTS)}."
     )
     pen.block(box.upper(_INTRO - 1 * MM), words, 9.5, smallest=6)
 

@@ -16,7 +16,7 @@ import uvicorn
 from firelab.kilnside.admission import open_admission
 from firelab.kilnside.bench import Bench
 from firelab.kilnside.server import kilnside_app
-from firelab.kilnside.serving import listening_socket
+from firelab.kilnside.serving import PatientProtocol, listening_socket
 
 _NAME = "firelab_planned_folder"
 
@@ -49,7 +49,9 @@ class Served:
         app = kilnside_app(
             Bench(folder=folder.path), self.admission, report=self.reported.append
         )
-        config = uvicorn.Config(app, log_level="critical", server_header=False)
+        config = uvicorn.Config(
+            app, log_level="critical", server_header=False, http=PatientProtocol
+        )
         self.server = uvicorn.Server(config)
         run = self.server.run
         self.thread = threading.Thread(target=run, kwargs={"sockets": [self.listener]})

@@ -2,7 +2,10 @@
 
 import csv
 import io
+import itertools
+import socket
 
+from firelab.kilnside.serving import PatientProtocol
 from firelab.plan.extend import extend_plan
 from firelab.plan.plan_files import write_plan
 from firelab.records.folder_check import check_folder
@@ -115,10 +118,14 @@ def test_a_photo_is_kept_beside_the_log_once(served, phone):
     picture = b"\xff\xd8\xff\xe0" + b"x" * 100
     path = "/api/photos/" + "a" * 20
     status, answer, _ = phone.send(path, picture, "image/jpeg")
+    assert (status, answer["message"]) == (404, "the photo is of no look that is recorded")
+    assert phone.look(served.folder.tiles[0], "full", entry="a" * 20)[0] == 201
+    status, answer, _ = phone.send(path, picture, "image/jpeg")
     assert (status, answer["name"]) == (201, f"photos/{'a' * 20}.jpg")
     assert phone.send(path, picture + b"other", "image/jpeg")[0] == 201
     assert (served.folder.path / answer["name"]).read_bytes() == picture
     assert phone.send("/api/photos/..%2f..%2fseries", picture)[0] in (404, 415)
+    assert phone.look(served.folder.tiles[1], "full", entry="b" * 20)[0] == 201
     assert phone.send("/api/photos/" + "b" * 20, b"<svg/>")[0] == 415
     large = b"\xff\xd8\xff" + bytes(8_000_001)
     assert phone.send("/api/photos/" + "b" * 20, large)[0] == 413
@@ -185,3 +192,57 @@ def test_a_tile_fired_on_is_shown_with_its_look_and_what_it_had(served, phone):
         ("9", "3"),
     ]
     assert check_folder(folder.path).findings == ()
+
+
+def test_a_phone_sends_no_more_than_its_photos(served, phone, another_phone, monkeypatch):
+    monkeypatch.setattr("firelab.kilnside.server.MOST_PHOTOS", 2)
+    assert phone.look(served.folder.tiles[0], "full", entry="a" * 20)[0] == 201
+    sent = [
+        phone.send("/api/photos/" + "a" * 20, b"\xff\xd8\xff", "image/jpeg")[0]
+        for _ in range(3)
+    ]
+    assert sent == [201, 201, 429]
+    path = "/api/photos/" + "a" * 20
+    assert another_phone.send(path, b"\xff\xd8\xff", "image/jpeg")[0] == 201
+
+
+def test_a_slip_is_asked_back_on_every_phone_until_it_is_confirmed(
+    served, phone, another_phone
+):
+    tile = served.folder.tiles[0]
+    assert phone.look(tile, "full", dwell_s=1200, observer="Kim")[0] == 201
+    (doubt,) = another_phone.state()["doubts"]
+    assert doubt["message"].startswith(f"tile {tile} look 1 was in for 20 min, planned ")
+    (look,) = another_phone.state()["looks"]
+    assert look["entry"] == doubt["entry"]
+    sent = {**look, "entry": "b" * 20, "change": "confirmation"}
+    assert another_phone.send("/api/looks", sent)[0] == 201
+    assert phone.state()["doubts"] == []
+
+
+def test_tiles_are_listed_to_be_graded_in_an_order_of_their_own(served, phone):
+    order, fired = phone.state()["order"], served.folder.tiles
+    assert sorted(order) == sorted(fired)
+    beside = sum(
+        abs(fired.index(one) - fired.index(other)) == 1
+        for one, other in itertools.pairwise(order)
+    )
+    assert beside <= 7
+
+
+def test_a_tile_lost_on_a_phone_is_no_look(served, phone):
+    tile = served.folder.tiles[0]
+    lost = {"tile": tile, "look": 1, "change": "lost", "note": "dropped"}
+    assert phone.send("/api/looks", {**lost, "entry": "c" * 20})[0] == 201
+    assert served.reported[-1].endswith(": lost, dropped")
+    assert phone.look(tile, "full")[0] == 409
+
+
+def test_a_head_that_never_ends_is_cut_off(served, monkeypatch):
+    monkeypatch.setattr(PatientProtocol, "headers_within_s", 0.3)
+    for begun in (b"", b"GET / HTTP/1.1\r\nX: y\r\n"):
+        with socket.create_connection(("127.0.0.1", served.port), 10) as line:
+            line.sendall(begun)
+            line.settimeout(10)
+            assert line.recv(100) == b""
+    assert served.ask("GET", "/")[0] == 403, "others are served"

@@ -3,13 +3,17 @@ let bay = { loads: [], looks: [], timings: [], series: null, version: "" };
 
 const sameFiring = (one, other) => one.tile === other.tile && Number(one.look) === Number(other.look);
 const sameName = (one, other) => (one.observer || "").toLowerCase() === (other.observer || "").toLowerCase();
+const isLost = (look) => (look.change || "").includes("lost");
+const marked = (tile) => (bay.series && bay.series.mark ? `${bay.series.mark}-${tile}` : tile);
 const observer = () => kept.read("observer", "");
 
 // The looks once one more is applied: a change supersedes, as in the log.
 function withLook(looks, look, waits) {
   if (looks.some((one) => one.entry === look.entry)) return looks;
   let others = looks;
-  if (look.change && look.change !== "moved") {
+  if (isLost(look)) {
+    others = looks.filter((one) => !sameFiring(one, look));
+  } else if (/correction|withdrawal|confirmation/.test(look.change || "")) {
     const here = looks.filter((one) => sameFiring(one, look));
     const meant = here.find((one) => sameName(one, look)) || here[0];
     others = looks.filter((one) => one !== meant);
@@ -45,11 +49,34 @@ function readingText(load) {
 
 // A tile that was moved to another load stays there when its look is corrected.
 function superseding(before) {
-  return (before.change || "").includes("moved") ? "correction moved" : "correction";
+  return changeOf(before, "correction");
+}
+
+function changeOf(before, word) {
+  const lasting = (before.change || "").split(" ").filter((one) => ["moved", "offset", "sighted"].includes(one));
+  return [word, ...lasting].join(" ");
+}
+
+// A look that is odd and true: a further row says so.
+function confirmLook(look) {
+  const { waits, bench: other, ...bare } = look;
+  enqueue({ ...bare, entry: randomName(ENTRY_LENGTH), change: changeOf(look, "confirmation") });
+  changed();
+}
+
+// A tile that is lost before it is graded, or after: then its grade stays.
+function keepLoss(firing, seen) {
+  const before = standing(firing).filter((one) => !isLost(one));
+  const where = before.length ? { look: Number(firing.look) + 1 } : { look: firing.look, load: firing.load };
+  const look = { entry: randomName(ENTRY_LENGTH), tile: firing.tile, ...where, change: "lost", defects: seen.defects, note: seen.note, observer: observer() };
+  const bare = Object.fromEntries(Object.entries(look).filter(([, value]) => value !== null && value !== ""));
+  const one = enqueue(bare);
+  remember({ kind: "look", entry: one.look.entry, look: bare, before: null, words: `${marked(firing.tile)}: lost` });
+  return one;
 }
 
 // One tap: the look is kept on this phone before anything is sent.
-function keepLook(firing, seen, { as }) {
+function keepLook(firing, seen, { as, isSighted }) {
   const before = standing(firing);
   const mine = before.find((one) => sameName(one, { observer: observer() })) || before[0] || null;
   const correct = before.length > 0 && as !== "second";
@@ -64,14 +91,15 @@ function keepLook(firing, seen, { as }) {
     fired_at: time && time.dwell_s ? momentText(Number(time.in_at) + 1000 * Number(time.dwell_s)) : null,
     observer: correct ? mine.observer || observer() : observer(),
     ...seen,
-    ...(correct ? { change: superseding(mine) } : {}),
   };
+  const words = [correct ? superseding(mine) : "", isSighted ? "sighted" : ""].join(" ").trim().split(" ");
+  look.change = [...new Set(words)].join(" ");
   if (correct) {
     for (const name of ["temperature_degC", "fired_at"]) look[name] = look[name] || mine[name] || null;
   }
   const bare = Object.fromEntries(Object.entries(look).filter(([, value]) => value !== null && value !== ""));
   const one = enqueue(bare);
-  remember({ kind: "look", entry: one.look.entry, look: bare, before: correct ? mine : null, words: `${firing.tile}: ${seen.stage || "no grade"}` });
+  remember({ kind: "look", entry: one.look.entry, look: bare, before: correct ? mine : null, words: `${marked(firing.tile)}: ${seen.stage || "no grade"}` });
   return one;
 }
 
@@ -100,6 +128,7 @@ const done = () => kept.read("done", []);
 
 function remember(action) {
   kept.write("done", [...done(), action].slice(-40));
+  kept.drop("undone");
   changed();
 }
 
@@ -108,6 +137,7 @@ function undoLast() {
   const last = all.pop();
   kept.write("done", all);
   if (!last) return;
+  kept.write("undone", last.words);
   if (last.kind === "look") undoLook(last);
   if (last.kind === "start") undoStart();
   if (last.kind === "out") undoOut(last.tiles);

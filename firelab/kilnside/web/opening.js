@@ -1,5 +1,5 @@
 // The panel of one tile, and everything that is set going when the page opens.
-const DEFECTS = ["pits", "bubbles", "crawled", "cracked", "burnt edge", "chipped", "dust"];
+let isSighted = false;
 
 function openPanel(firing) {
   open = firing;
@@ -7,11 +7,10 @@ function openPanel(firing) {
   const mine = looks.find((one) => sameName(one, { observer: observer() })) || looks[0];
   const time = timeOf(firing);
   byId("panel").hidden = byId("grade-dock").hidden = false;
-  byId("choosing").hidden = true;
-  setText("panel-heading", firing.look > 1 ? `${firing.tile} look ${firing.look}` : firing.tile);
-  setText("panel-setting", firing.setting || "");
+  setText("panel-heading", firing.look > 1 ? `${marked(firing.tile)} look ${firing.look}` : marked(firing.tile));
+  showSetting(false);
   byId("panel-standing").hidden = !looks.length;
-  setText("panel-standing", looks.map((one) => `${one.stage || "no grade"}${one.observer ? ` by ${one.observer}` : ""}`).join(", "));
+  setText("panel-standing", gradeWords(firing));
   const canBeSecond = looks.length > 0 && observer() && looks.every((one) => one.observer && !sameName(one, { observer: observer() }));
   byId("panel-choice").hidden = !canBeSecond;
   chooseAs(canBeSecond ? "second" : "correction");
@@ -27,14 +26,28 @@ function openPanel(firing) {
   showScore(mine && openAs === "correction" ? mine.transparency : null);
   const after = { ...firing, look: Number(firing.look) + 1 };
   byId("again").hidden = !looks.length || everyFiring().some((one) => sameFiring(one, after));
+  allowGrades(isFired(firing));
   showGradeTiles();
   document.querySelector("main").scrollTop = 0;
+}
+
+// Seeing the setting is a choice, and the log says so.
+function showSetting(is) {
+  isSighted = is;
+  byId("sighted").hidden = !is;
+  byId("see-setting").hidden = is;
+  if (is) setText("panel-setting", `${clockText(open.dwell_s)}. ${open.setting || ""}`);
+  else setText("panel-setting", "");
+}
+
+function allowGrades(is) {
+  byId("not-fired").hidden = is;
+  for (const button of byId("grades").children) button.disabled = !is;
 }
 
 function closePanel() {
   open = null;
   byId("panel").hidden = byId("grade-dock").hidden = true;
-  byId("choosing").hidden = false;
   showGradeTiles();
 }
 
@@ -45,7 +58,8 @@ function chooseAs(as) {
 }
 
 function showDefects(had) {
-  const words = [...DEFECTS, ...had.filter((word) => !DEFECTS.includes(word))];
+  const usual = bay.series.defects;
+  const words = [...usual, ...had.filter((word) => !usual.includes(word))];
   byId("defects").replaceChildren(
     ...words.map((word) => {
       const press = (event) => {
@@ -102,8 +116,7 @@ async function grade(stage) {
     return;
   }
   const file = byId("photo").files[0];
-  const as = openAs;
-  const one = keepLook(firing, seen, { as });
+  const one = stage ? keepLook(firing, seen, { as: openAs, isSighted }) : keepLoss(firing, seen);
   closePanel();
   byId("undo").focus({ preventScroll: true });
   if (!file) return;
@@ -111,7 +124,7 @@ async function grade(stage) {
     await photos.put(one.look.entry, await smallPhoto(file));
     send();
   } catch {
-    remember({ kind: "photo", words: `${firing.tile}: this browser could not keep the photo` });
+    remember({ kind: "photo", words: `${marked(firing.tile)}: this browser could not keep the photo` });
   }
 }
 
@@ -223,9 +236,13 @@ function wire() {
   on("score-none", () => { isScored = false; showScoreWords(); });
   on("photo", () => setText("photo-words", "kept with the look"), "change");
   on("no-grade", () => grade(""));
+  on("see-setting", () => showSetting(true));
+  on("as-planned", () => allowGrades(true));
+  const call = (name) => { kept.write("observer", name); kept.write("who", true); byId("observer").value = name; changed(); };
+  on("who-go", () => call(byId("who-name").value.trim()));
   on("again-go", fireAgain);
   on("undo", undoLast);
-  on("observer", (event) => kept.write("observer", event.target.value.trim()), "input");
+  on("observer", (event) => { kept.write("observer", event.target.value.trim()); kept.write("who", true); }, "input");
   byId("observer").value = observer();
   for (const button of document.querySelectorAll("nav button")) {
     button.addEventListener("click", () => { setView(button.dataset.view); changed(); });
@@ -247,6 +264,19 @@ async function start() {
   await poll();
   setInterval(tick, 200);
   setInterval(poll, 3000);
+  keepPage();
+}
+
+// The page is kept for a reload without connection, where the browser allows it.
+async function keepPage() {
+  if (!("serviceWorker" in navigator)) return;
+  try {
+    await navigator.serviceWorker.register("/worker.js");
+    const ready = await navigator.serviceWorker.ready;
+    ready.active.postMessage("keep");
+  } catch {
+    // without it the page lives until it is closed
+  }
 }
 
 start();

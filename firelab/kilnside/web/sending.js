@@ -108,7 +108,7 @@ async function sendPhotos() {
   for (const entry of names) {
     if (unsent.has(entry)) continue;
     const answer = await ask(`/api/photos/${entry}`, { method: "POST", body: await photos.get(entry) }).catch(() => null);
-    if (!answer || ![201, 413, 415].includes(answer.status)) return;
+    if (!answer || ![201, 404, 413, 415, 429].includes(answer.status)) return;
     await photos.drop(entry);
   }
 }
@@ -130,6 +130,8 @@ function showLink() {
     words = `This phone is not let in: scan a new square. ${count ? `${many} kept here.` : ""}`;
     state = "out";
   }
+  const asked = byId("doubts").childElementCount;
+  if (asked && !turned) words += `. ${asked} to be confirmed, see Looks`;
   if (turned) words = `${turned} not taken, see Looks. ${count || isAway || isOut ? words : "All others are kept"}`;
   if (memory.size) words += ". This phone's storage is full or closed: keep the page open";
   if (line.textContent !== words) line.textContent = words;

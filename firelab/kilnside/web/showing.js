@@ -22,6 +22,7 @@ function changed() {
   showKiln();
   showGradeTiles();
   showLooks();
+  showDoubts();
   showBar();
   showLink();
 }
@@ -49,7 +50,7 @@ function chooseLoad(number) {
 function stateWords(firing) {
   const looks = standing(firing);
   if (looks.length) {
-    const words = looks.map((one) => one.stage || "no grade").join(" / ");
+    const words = looks.some(isLost) ? "lost" : "graded";
     return looks.some((one) => one.waits) ? `${words} (waits)` : words;
   }
   const time = timeOf(firing);
@@ -63,7 +64,7 @@ function tileButton(firing, more, words = stateWords(firing)) {
   return make(
     "button",
     { type: "button", class: "tile", ...more },
-    make("span", { class: "code", text: firing.tile }),
+    make("span", { class: "code", text: marked(firing.tile) }),
     make("span", { class: "state", text: `${clockText(firing.dwell_s)}${again} ${words}` }),
     make("span", { class: "setting", text: firing.setting || "" }),
   );
@@ -85,7 +86,7 @@ function showKiln() {
     ...firingsOf(load).map((firing) => {
       const isIn = inside.some((one) => sameFiring(one, firing));
       if (isIn) {
-        const out = make("button", { type: "button", text: "Out", "aria-label": `${firing.tile} out now`, press: () => takeOut([firing.tile]) });
+        const out = make("button", { type: "button", text: "Out", "aria-label": `${marked(firing.tile)} out now`, press: () => takeOut([firing.tile]) });
         return make("li", {}, tileButton(firing, { disabled: "" }), out);
       }
       const free = !inside.length && !isDone(firing) && !timeOf(firing);
@@ -111,7 +112,7 @@ function tick() {
     delete byId("clock").dataset.due;
     const load = loadNumbered(shownLoad);
     const ready = load ? firingsOf(load).filter((one) => chosen.has(firingKey(one)) && !isDone(one) && !timeOf(one)) : [];
-    setText("clock-words", ready.length ? `To go in: ${ready.map((one) => one.tile).join(", ")}` : "No tile of this load is to go in");
+    setText("clock-words", ready.length ? `To go in: ${ready.map((one) => marked(one.tile)).join(", ")}` : "No tile of this load is to go in");
     setText("clock-digits", ready.length ? clockText(Math.min(...ready.map((one) => one.dwell_s))) : "");
     setText("clock-true", "");
     const onward = !ready.length && load && nextLoad() !== shownLoad && loadNumbered(nextLoad());
@@ -121,7 +122,7 @@ function tick() {
   }
   const passed = (Date.now() - going.in_at) / 1000;
   const left = next.dwell_s - passed;
-  const codes = next.tiles.join(", ");
+  const codes = next.tiles.map(marked).join(", ");
   const isDue = left <= 0;
   if (isDue) byId("clock").dataset.due = "";
   else delete byId("clock").dataset.due;
@@ -151,17 +152,68 @@ function pressDoor() {
   return changed();
 }
 
+// To who grades a tile says its code and nothing else, and tiles come in an order of their own.
 function showGradeTiles() {
+  const isAsked = kept.read("who", false);
+  byId("who").hidden = isAsked || Boolean(open);
+  byId("choosing").hidden = !isAsked || Boolean(open);
   const all = everyFiring();
   const timed = all.filter((one) => !isDone(one) && timeOf(one) && timeOf(one).dwell_s);
   const load = loadNumbered(shownLoad);
   const here = load ? firingsOf(load).filter((one) => !timed.some((other) => sameFiring(one, other))) : [];
-  const press = (firing) => () => openPanel(firing);
+  const order = bay.order || [];
+  const shown = [...timed, ...here].sort((one, other) => order.indexOf(one.tile) - order.indexOf(other.tile) || one.look - other.look);
   byId("grade-tiles").replaceChildren(
-    ...[...timed, ...here].map((firing) =>
-      make("li", {}, tileButton(firing, { press: press(firing), ...(open && sameFiring(open, firing) ? { "aria-pressed": "true" } : {}) })),
-    ),
+    ...shown.map((firing) => {
+      const pressed = open && sameFiring(open, firing) ? { "aria-pressed": "true" } : {};
+      const words = [firing.look > 1 ? `look ${firing.look}` : "", isFired(firing) ? gradeWords(firing) : "not fired"];
+      return make(
+        "li",
+        {},
+        make(
+          "button",
+          { type: "button", class: "tile", press: () => openPanel(firing), ...pressed },
+          make("span", { class: "code", text: marked(firing.tile) }),
+          make("span", { class: "state", text: words.filter(Boolean).join(", ") }),
+        ),
+      );
+    }),
   );
+}
+
+// A tile was fired if a clock took its time, or if someone graded it.
+function isFired(firing) {
+  const time = timeOf(firing);
+  return isDone(firing) || Boolean(time && time.dwell_s);
+}
+
+// One's own grade may be shown again; another person's would sway.
+function gradeWords(firing) {
+  const looks = standing(firing);
+  if (looks.some(isLost)) return "lost";
+  const mine = looks.find((one) => one.observer && sameName(one, { observer: observer() })) || looks.find((one) => !one.observer);
+  if (mine) return `${mine.stage || "no grade"}${mine.waits ? " (waits)" : ""}`;
+  return looks.length ? `graded by ${looks.map((one) => one.observer).join(", ")}` : "";
+}
+
+function showDoubts() {
+  const looks = bay.looks || [];
+  const waits = new Set(waiting().map((one) => firingKey(one.look)));
+  const asked = (bay.doubts || []).filter((one) => looks.some((look) => look.entry === one.entry && !waits.has(firingKey(look))));
+  byId("doubts").replaceChildren(
+    ...asked.map((one) => {
+      const look = looks.find((other) => other.entry === one.entry);
+      const firing = everyFiring().find((other) => sameFiring(other, look)) || { ...look, dwell_s: Number(look.dwell_s) || 0 };
+      const correct = () => { setView("grade"); openPanel(firing); };
+      const buttons = [
+        make("button", { type: "button", text: "It is so", press: () => confirmLook(look) }),
+        make("button", { type: "button", text: "Correct it", press: correct }),
+      ];
+      return make("li", {}, make("p", { text: one.message }), make("div", { class: "row" }, ...buttons));
+    }),
+  );
+  byId("doubts-lead").hidden = !asked.length;
+  return asked.length;
 }
 
 function showLooks() {
@@ -183,7 +235,7 @@ function showLooks() {
         changed();
       };
       buttons.push(make("button", { type: "button", text: "Drop mine", press: drop }));
-      const words = `${look.tile}, ${look.stage || look.change || "no grade"}, was not taken: ${one.refused.message}`;
+      const words = `${marked(look.tile)}, ${look.stage || look.change || "no grade"}, was not taken: ${one.refused.message}`;
       return make("li", {}, make("p", { text: words }), make("div", { class: "row" }, ...buttons));
     }),
   );
@@ -201,8 +253,8 @@ function showLooks() {
           make(
             "button",
             { type: "button", class: "tile", press: () => { setView("grade"); openPanel(firing); } },
-            make("span", { class: "code", text: look.tile }),
-            make("span", { class: "state", text: `${look.stage || "no grade"}${score}${by}${waits}` }),
+            make("span", { class: "code", text: marked(look.tile) }),
+            make("span", { class: "state", text: isLost(look) ? `lost${waits}` : `${look.stage || "no grade"}${score}${by}${waits}` }),
             make("span", { class: "setting", text: [look.defects, look.note].filter(Boolean).join("; ") }),
           ),
         );
@@ -212,8 +264,12 @@ function showLooks() {
 
 function showBar() {
   const last = done().slice(-1)[0];
-  byId("bar").hidden = !last;
-  if (last) setText("bar-words", last.words);
+  const undone = kept.read("undone", "");
+  byId("bar").hidden = !last && !undone;
+  byId("undo").hidden = !last;
+  const words = undone ? `Undone: ${undone}` : last ? last.words : "";
+  // how long a tile was in is nothing for who grades it
+  setText("bar-words", document.body.dataset.view === "grade" ? words.replace(/ out after .*/, " out") : words);
 }
 
 function setView(view) {

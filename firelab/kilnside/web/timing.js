@@ -39,7 +39,7 @@ function startRun(load, firings) {
   }
   ready();
   stayLit();
-  remember({ kind: "start", words: `Clock started for ${firings.map((one) => one.tile).join(", ")}` });
+  remember({ kind: "start", words: `Clock started for ${firings.map((one) => marked(one.tile)).join(", ")}` });
 }
 
 function takeOut(tiles) {
@@ -52,7 +52,7 @@ function takeOut(tiles) {
     keepTime({ tile: one.tile, look: one.look, load: going.load, in_at: going.in_at, dwell_s, temperature: readingText(going.load) });
   }
   kept.write("run", going);
-  remember({ kind: "out", tiles, words: `${tiles.join(", ")} out after ${clockText(dwell_s)}` });
+  remember({ kind: "out", tiles, words: `${tiles.map(marked).join(", ")} out after ${clockText(dwell_s)}` });
 }
 
 function undoStart() {
