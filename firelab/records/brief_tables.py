@@ -144,7 +144,7 @@ def kiln_offset_rows(
     if match is None:
         raise UsageError(
             f"{read_wrong!r} does not say by how much the kiln read wrong",
-            hint='write such as --kiln-read "12 degF high" or "5 degC low"',
+            hint='write such as --kiln-read "12 °F high" or "5 °C low"',
         )
     span = _SPAN.fullmatch(sessions)
     if sessions and span is None:

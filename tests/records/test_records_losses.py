@@ -140,7 +140,7 @@ def test_how_the_kiln_read_wrong_must_be_plain(opaque, words):
     told = run("record", opaque.path, "--kiln-read", words)
     assert told.exit_code == 2
     assert told.stderr == (
-        f"{words.replace('degF', '°F')!r} does not say by how much the kiln read wrong\n"
+        f"{words!r} does not say by how much the kiln read wrong\n"
         '  hint: write such as --kiln-read "12 °F high" or "5 °C low"\n'
     )
 
