@@ -28,6 +28,7 @@ from firelab.studios.pooling.new_studio import (
 from firelab.studios.pooling.pool_posterior import make_pool_density, pool_studios
 from firelab.studios.pooling.shared_looks import share_looks
 from firelab.studios.pooling.simulated_studios import SimulatedStudios
+from firelab.studios.pooling.studio_check import check_studios
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
@@ -202,6 +203,53 @@ def test_a_load_is_as_hot_for_the_control_as_for_the_colour(invented):
     in_degC = colour.load_sd / colour.coefficients[:, 0]
     assert control.load_sd / control.coefficients[:, 0] == pytest.approx(in_degC)
     assert not np.allclose(control.coefficients[:, 0], colour.coefficients[:, 0])
+
+
+@pytest.fixture(scope="module")
+def five():
+    """Five studios of one colour, without control tiles."""
+    truth = studios((-20, -8, 3, 12, 25), (2, -3, 4, 0, -2))
+    return truth.fire(rng=np.random.default_rng(21))
+
+
+def spoil(parts, place, change):
+    spoiled = list(parts)
+    name, records = spoiled[place]
+    spoiled[place] = name, replace(records, looks=change(records.looks))
+    return check_studios(share_looks(spoiled), rng=np.random.default_rng(4))
+
+
+def test_sound_studios_accuse_nobody(five):
+    found = spoil(five, 0, lambda looks: looks)
+    assert found.standing_out.empty
+    assert "no studio stands out" in found.summary()
+    assert len(found.table) >= 5 * 3
+
+
+# The study analyses/bad_studio tells how often each of these is found.
+def test_shuffled_labels_are_found_and_what_to_look_for_is_said(five):
+    order = np.random.default_rng(2).permutation(len(five[3][1].looks))
+    found = spoil(five, 3, lambda f: f.assign(stage=f["stage"].array[order]))
+    assert found.standing_out["studio"].tolist() == ["studio 4"]
+    assert "studio 4 stands out" in found.summary()
+    assert "labels" in found.summary()
+    row = found.standing_out.iloc[0]
+    assert row["repeatability_without_degC"] < found.repeatability_degC
+
+
+def test_sessions_in_the_wrong_unit_are_found(five):
+    def half_in_degF(looks):
+        degF = looks["temperature_degC"] * 1.8 + 32
+        wrong = looks["session"] == looks["session"].min()
+        return looks.assign(temperature_degC=looks["temperature_degC"].mask(wrong, degF))
+
+    assert spoil(five, 1, half_in_degF).standing_out["studio"].tolist() == ["studio 2"]
+
+
+def test_three_studios_are_too_few_to_check(five):
+    found = check_studios(share_looks(five[:3]), rng=np.random.default_rng(1))
+    assert found.too_few
+    assert "too few to tell a bad one" in found.summary()
 
 
 def test_to_dict_and_names(invented):

@@ -11,8 +11,10 @@ from scipy import stats
 
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.studios.interlaboratory.precision import (
+    can_tell,
     critical_h,
     critical_k,
+    largest_h,
     study_precision,
 )
 
@@ -62,6 +64,31 @@ def test_glucose_critical_values():
     # ASTM E691, table of critical values at 0.5 %: 8 laboratories, 3 replicates.
     assert critical_h(8) == pytest.approx(2.1525, abs=5e-5)
     assert critical_k(8, 3) == pytest.approx(2.0608, abs=5e-5)
+
+
+# ASTM E691: the largest h that p laboratories can have is (p - 1)/sqrt(p); critical at
+# 0.5 % for 3 to 6 of them: 1.155, 1.492, 1.742, 1.922.
+@pytest.mark.parametrize(
+    ("count", "largest", "critical"),
+    [(3, 1.155, 1.155), (4, 1.500, 1.492), (5, 1.789, 1.742), (6, 2.041, 1.922)],
+)
+def test_the_largest_h_and_whether_it_can_stand_out(count, largest, critical):
+    assert largest_h(count) == pytest.approx(largest, abs=5e-4)
+    assert critical_h(count) == pytest.approx(critical, abs=5e-4)
+    assert can_tell(count) is (count > 3)
+    means = np.zeros(count)
+    means[0] = 1.0
+    assert abs(means - means.mean()).max() / means.std(ddof=1) == pytest.approx(
+        largest_h(count)
+    )
+
+
+def test_three_studios_are_too_few_to_tell_however_far_one_lies():
+    three = glucose()[lambda frame: frame["studio"].isin(["1", "2", "3"])]
+    far = three.assign(value=three["value"] + 500 * (three["studio"] == "3"))
+    said = study_precision(far).summary()
+    assert "too few studios to tell by h" in said
+    assert "no studio stands out" not in said
 
 
 def test_glucose_h_and_k_by_the_definition():

@@ -59,6 +59,24 @@ def critical_h(n_studios: int, significance: float = SIGNIFICANCE) -> float:
     return float((n_studios - 1) * t / np.sqrt(n_studios * (t**2 + n_studios - 2)))
 
 
+def largest_h(n_studios: int) -> float:
+    r"""Return the largest h that p studios can have, :math:`(p - 1) / \sqrt p`.
+
+    Examples
+    --------
+    >>> [round(largest_h(p), 3) for p in (3, 4, 5, 6)]
+    [1.155, 1.5, 1.789, 2.041]
+    """
+    return float((n_studios - 1) / np.sqrt(n_studios))
+
+
+def can_tell(n_studios: int, significance: float = SIGNIFICANCE) -> bool:
+    """Tell whether any mean of so many studios could stand out."""
+    return n_studios > 2 and critical_h(n_studios, significance) < 0.999 * largest_h(
+        n_studios
+    )
+
+
 def critical_k(n_studios: int, repeats: int, significance: float = SIGNIFICANCE) -> float:
     r"""Return the k beyond which a studio's own scatter stands out.
 
@@ -266,7 +284,7 @@ def _marked(
     k = cells["sd"] / s_r if s_r > 0 else cells["sd"] * 0.0
     h_critical = critical_h(p, significance)
     k_critical = [critical_k(p, int(n), significance) for n in cells["repeats"]]
-    beyond_h = (h.abs() > h_critical).to_numpy()
+    beyond_h = (h.abs() > h_critical).to_numpy() & can_tell(p, significance)
     beyond_k = (k > np.array(k_critical)).to_numpy()
     words = [
         " ".join(name for name, out in (("h", one), ("k", two)) if out)
@@ -340,9 +358,15 @@ def _far(studio: str, frame: pd.DataFrame) -> str:
 
 def _none(precision: Precision) -> str:
     cells = precision.cells
-    studios = cells["studio"].nunique()
-    if studios < 3:
-        return f"{studios} studios are too few to say that one of them stands out"
+    most = int(cells.groupby("material")["studio"].nunique().max())
     h, k = cells["h"].abs().max(), cells["k"].max()
     scatter = "" if np.isnan(k) else f", largest k {k:.2f}"
+    if not can_tell(most, precision.significance):
+        return (
+            f"too few studios to tell by h: of {most} the largest h there can be is "
+            f"{largest_h(most):.3f}, and {critical_h(most, precision.significance):.3f} is "
+            f"critical{scatter}"
+            if most > 2
+            else f"{most} studios are too few to say that one of them stands out{scatter}"
+        )
     return f"no studio stands out: largest h {h:.2f}{scatter}"

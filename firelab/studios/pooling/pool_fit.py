@@ -98,9 +98,8 @@ class PooledStage:
     @property
     def repeatability_degC(self) -> FloatArray:
         """Sd of one tile in another load of the same studio, degC, shape (S,)."""
-        unit = latent_scale(self.link) * _LOGISTIC_SD
-        latent = np.hypot(self.draws.future_sd, unit)
-        return np.asarray(latent / self.steepness * self.half_range_degC)
+        found = repeatability(self.link, self.draws.future_sd, self.steepness)
+        return np.asarray(found * self.half_range_degC)
 
     @property
     def reproducibility_degC(self) -> FloatArray:
@@ -249,6 +248,12 @@ class PooledStage:
             },
             "provenance": [one.to_dict() for one in self.provenance],
         }
+
+
+def repeatability(link: str, load_sd: FloatArray, steepness: FloatArray) -> FloatArray:
+    """Return the sd of one tile in another load, coded units of temperature."""
+    unit = latent_scale(link) * _LOGISTIC_SD
+    return np.asarray(np.hypot(load_sd, unit) / steepness)
 
 
 def _studio_line(row: dict[Any, Any]) -> str:

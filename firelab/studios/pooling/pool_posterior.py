@@ -167,9 +167,8 @@ def _control_priors(
     return replace(priors, mean=mean, sd=sd)
 
 
-def _draw(
-    density: PoolDensity, n_draws: int, rng: np.random.Generator
-) -> tuple[ImportanceSample, Mode]:
+def start_point(density: PoolDensity) -> FloatArray:
+    """Return where to start towards the mode: at the priors' means, shape (q,)."""
     layout = density.layout
     start = np.zeros(layout.n_parameters)
     start[: layout.colour.n_parameters] = density.priors.mean
@@ -177,7 +176,13 @@ def _draw(
     if density.control_priors is not None:
         start[layout.share_at] = KILN_SHARE
         start[layout.controls] = density.control_priors.mean
-    mode = find_mode(density.log_density_and_gradient, start)
+    return start
+
+
+def _draw(
+    density: PoolDensity, n_draws: int, rng: np.random.Generator
+) -> tuple[ImportanceSample, Mode]:
+    mode = find_mode(density.log_density_and_gradient, start_point(density))
     sample = sample_by_importance(
         density.log_density, mode, n_draws, rng=rng, rounds=_ROUNDS
     )

@@ -32,6 +32,7 @@ from firelab.studios.pooling.meta_analysis import (
 )
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pool_posterior import pool_studios
+from firelab.studios.pooling.studio_check import StudioCheck, check_studios
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
 
@@ -67,7 +68,10 @@ class Pooling:
         Studio to its windows, within the pool.
     needed : ControlsNeeded
     edges, scores : Precision or None
-        Of the studios' own edges and of scores; None where too little is shared.
+        Of the studios' own edges, each less its kiln's offset where control tiles
+        show it, and of scores; None where too little is shared.
+    check : StudioCheck
+        Which studio does not fit the others.
     """
 
     fit: PooledStage
@@ -76,10 +80,12 @@ class Pooling:
     needed: ControlsNeeded
     edges: Precision | None
     scores: Precision | None
+    check: StudioCheck
 
     def summary(self) -> str:
         """Return all of it as lines for a terminal."""
-        lines = [self.fit.summary(), "", "at the mean of these studios:"]
+        lines = [self.fit.summary(), self.check.summary()]
+        lines += ["", "at the mean of these studios:"]
         if self.fit.shared.series.invented:
             lines.insert(0, INVENTED)
         lines.append(self.pooled.summary())
@@ -103,6 +109,7 @@ class Pooling:
             "needed": self.needed.to_dict(),
             "edges": self.edges.to_dict() if self.edges else None,
             "scores": self.scores.to_dict() if self.scores else None,
+            "check": self.check.to_dict(),
         }
 
 
@@ -170,10 +177,25 @@ def pool_parts(
         own={name: firing_windows(fit.in_studio(name)) for name in fit.studios},
         needed=controls_needed(fit, rng=random, most=most_controls),
         edges=_precision(
-            edge_measures([(part.studio, part.bundle.contents) for part in parts])
+            _less_kiln(
+                edge_measures([(part.studio, part.bundle.contents) for part in parts]), fit
+            )
         ),
         scores=_precision(score_measures(named)),
+        check=check_studios(fit.shared, rng=random),
     )
+
+
+def _less_kiln(measured: pd.DataFrame, fit: PooledStage) -> pd.DataFrame:
+    """Return edges as a kiln would show them that reads as the mean of these do.
+
+    A kiln that is hotter than it reads shows its edges lower by as much.
+    """
+    if not fit.has_control:
+        return measured
+    kilns = dict(zip(fit.studios, np.median(fit.centred_kiln_degC, axis=0), strict=True))
+    offset = measured["studio"].map(kilns)
+    return measured.assign(value=measured["value"] + offset)
 
 
 def _precision(measured: pd.DataFrame) -> Precision | None:

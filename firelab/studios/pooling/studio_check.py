@@ -1,0 +1,346 @@
+r"""Which studio does not fit the others, and what its looks point at.
+
+Each studio in turn is left out; what the rest say of the colour (the mode of the
+pooled posterior and its normal approximation, B draws) predicts its grades, its own
+shift left free. Four statistics say how badly:
+
+- misfit: minus the log likelihood of its looks at its best shift;
+- sessions: what a shift of its own for each session gains (a log likelihood ratio);
+- drift: what a steady change over its loads gains;
+- grader: what reading every grade as one step too high, or too low, gains.
+
+Grades simulated from the same draws tell what each would be by chance: a posterior
+predictive check (Gelman, Meng and Stern 1996, Statistica Sinica 6, 733-807). Their
+distribution is taken as a gamma of the same mean and variance, and p-values are
+multiplied by the number of studios and statistics (Bonferroni), so that at most one
+sound pool in twenty accuses anybody.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from firelab.craft.units import format_temperature_difference
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.quadrature import hermite_nodes
+from firelab.fits.sampling.mode import Mode, find_mode
+from firelab.series.terms import model_matrix
+from firelab.studios.pooling.pool_density import PoolDensity
+from firelab.studios.pooling.pool_fit import repeatability
+from firelab.studios.pooling.pool_posterior import make_pool_density, start_point
+from firelab.studios.pooling.shared_looks import SharedLooks, coded_half_range_degC
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+ACCUSED_AT = 0.05
+"""Adjusted p-value below which a studio is named: one sound pool in twenty."""
+FEWEST_STUDIOS = 4
+"""Below it the rest are two, and which of three is the odd one cannot be told."""
+_DRAWS = 60
+"""B (chosen here: p-values come from a fitted gamma, not from counting)."""
+_REACH_DEGC, _STEP_DEGC = 90.0, 5.0
+"""Shifts that are tried: what two kilns 30 degC off either way, and half as much again,
+differ by (chosen here, no source)."""
+_DRIFTS = 12
+"""Steps of the grid by which a drift runs over the loads, either way, at most."""
+_NODES = 5
+"""Of a load's effect (chosen here: p-values need two digits, not six)."""
+_SLIP = 0.02
+"""Share of looks that are slips, as in the stage's likelihood: no look is impossible."""
+
+_CAUSES = {
+    "misfit": "its grades do not follow temperature and dwell as the others' do: look for "
+    "mixed-up tiles or labels, and compare its log with its plan",
+    "sessions": "some of its sessions are not like the rest: look for a temperature in "
+    "another unit, another thermocouple, or another jar",
+    "drift": "it drifts from its first load to its last: look at thermocouple and kiln, "
+    "and at the order of its log",
+    "grader": "its grades read as if they were one step off: compare graded reference "
+    "tiles or photographs with the others",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StudioCheck:
+    """Who fits and who does not.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per studio and statistic: ``studio, statistic, value, expected,
+        p_value`` (adjusted), and ``repeatability_without_degC``, the sd of one tile
+        again in the same studio once that studio is left out.
+    repeatability_degC : float
+        That sd with all studios.
+    reads : str
+        Unit that the first studio's kiln reads.
+    """
+
+    table: pd.DataFrame
+    repeatability_degC: float
+    reads: str
+
+    @property
+    def too_few(self) -> bool:
+        """Whether there are too few studios to tell."""
+        return self.table.empty
+
+    @property
+    def standing_out(self) -> pd.DataFrame:
+        """The row with the smallest p-value of each studio that does not fit."""
+        out = self.table[self.table["p_value"] < ACCUSED_AT]
+        return out.sort_values("p_value").drop_duplicates("studio").reset_index(drop=True)
+
+    def summary(self) -> str:
+        """Return who stands out and where to look for the cause."""
+        if self.too_few:
+            return f"fewer than {FEWEST_STUDIOS} studios are too few to tell a bad one"
+        out = self.standing_out
+        if out.empty:
+            p = self.table["p_value"].min()
+            return f"no studio stands out (smallest adjusted p {min(p, 1.0):.2g})"
+        lines = []
+        for row in out.to_dict("records"):
+            now, without = (
+                format_temperature_difference(value, self.reads)
+                for value in (self.repeatability_degC, row["repeatability_without_degC"])
+            )
+            lines.append(
+                f"{row['studio']} stands out (adjusted p {row['p_value']:.1g}): "
+                f"{_CAUSES[row['statistic']]}; one tile again in the same studio has an "
+                f"sd of {without} without it, {now} with it"
+            )
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the check as plain values."""
+        return {
+            "schema": "firelab/studio-check/1",
+            "too_few": self.too_few,
+            "repeatability_degC": self.repeatability_degC,
+            "studios": self.table.to_dict("records"),
+            "standing_out": self.standing_out["studio"].tolist(),
+        }
+
+
+def check_studios(
+    shared: SharedLooks,
+    *,
+    link: str = "logit",
+    rng: np.random.Generator,
+    n_draws: int = _DRAWS,
+) -> StudioCheck:
+    """Hold each studio against what the others say.
+
+    Parameters
+    ----------
+    shared : SharedLooks
+    link : str, default 'logit'
+    rng : numpy.random.Generator
+    n_draws : int, default 60
+        B.
+
+    Returns
+    -------
+    StudioCheck
+        Only looks at the colour are judged; control tiles help to know the kilns.
+    """
+    density = make_pool_density(shared, link=link)
+    whole = find_mode(density.log_density_and_gradient, start_point(density))
+    count = len(shared.studios)
+    rows: list[dict[str, Any]] = []
+    for place in range(count if count >= FEWEST_STUDIOS else 0):
+        own = shared.tested[shared.tested["studio"] == place]
+        rest = _without(shared, place)
+        if own.empty or rest.tested.empty:
+            continue
+        others = make_pool_density(rest, link=link)
+        mode = find_mode(others.log_density_and_gradient, whole.point)
+        seen, chance = _statistics(others, mode, shared, own, rng, n_draws)
+        for name in seen:
+            p = _tail(seen[name], chance[name])
+            rows.append(
+                {
+                    "studio": shared.studios[place],
+                    "statistic": name,
+                    "value": float(seen[name].mean()),
+                    "expected": float(chance[name].mean()),
+                    "p_value": p,
+                    "repeatability_without_degC": _repeatability(others, mode, shared),
+                }
+            )
+    columns = ("studio", "statistic", "value", "expected", "p_value")
+    table = pd.DataFrame(rows, columns=[*columns, "repeatability_without_degC"])
+    table["p_value"] = np.minimum(table["p_value"].astype(float) * max(len(table), 1), 1.0)
+    return StudioCheck(
+        table=table,
+        repeatability_degC=_repeatability(density, whole, shared),
+        reads=shared.series.kiln.reads,
+    )
+
+
+def _without(shared: SharedLooks, place: int) -> SharedLooks:
+    tested, controls = shared.tested, shared.controls
+    return replace(
+        shared,
+        tested=tested[tested["studio"] != place],
+        controls=controls[controls["studio"] != place],
+    )
+
+
+def _repeatability(density: PoolDensity, mode: Mode, shared: SharedLooks) -> float:
+    colour = density.layout.colour
+    stage = colour.stage_parameters(mode.point[None, : colour.n_parameters])
+    steepness = stage.coefficients[:, colour.carrier or 0]
+    found = repeatability(density.link, stage.sd[:, 0], steepness)
+    return float(found[0] * coded_half_range_degC(shared.series))
+
+
+def _tail(seen: FloatArray, chance: FloatArray) -> float:
+    """Return the upper tail of a gamma with the moments of `chance`, at the mean seen."""
+    from scipy.stats import gamma
+
+    mean, variance = chance.mean(), max(float(chance.var(ddof=1)), 1e-6)
+    mean = max(float(mean), 1e-3)
+    return float(gamma.sf(seen.mean(), mean**2 / variance, scale=variance / mean))
+
+
+def _statistics(
+    others: PoolDensity,
+    mode: Mode,
+    shared: SharedLooks,
+    own: pd.DataFrame,
+    rng: np.random.Generator,
+    n_draws: int,
+) -> tuple[Mapping[str, FloatArray], Mapping[str, FloatArray]]:
+    """Return each statistic of the looks and of simulated ones, shape (B,) each."""
+    own = own.sort_values(["session", "load"], kind="stable")
+    load = pd.factorize(own["load"])[0]
+    session = own.groupby(load)["session"].first().to_numpy()
+    chances = _chances(others, mode, shared, own, rng, n_draws)
+    grades = np.asarray(own["stage"].cat.codes, dtype=np.int64)
+    seen_at = np.broadcast_to(grades, (n_draws, grades.size))
+    best = _load_logs(chances, seen_at, load).sum(axis=1).argmax(axis=1)
+    simulated = _simulate(chances, best, load, rng)
+    return (
+        _gains(chances, seen_at, load, session),
+        _gains(chances, simulated, load, session),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Chances:
+    """Probability of each grade of n looks at G shifts and Q nodes of the load."""
+
+    grade: FloatArray
+    """Shape (B, n, G, Q, J)."""
+    weights: FloatArray
+    """Of the nodes, shape (Q,)."""
+
+
+def _chances(
+    others: PoolDensity,
+    mode: Mode,
+    shared: SharedLooks,
+    own: pd.DataFrame,
+    rng: np.random.Generator,
+    n_draws: int,
+) -> _Chances:
+    colour = others.layout.colour
+    root = np.linalg.cholesky(np.linalg.inv(mode.precision))
+    points = mode.point + rng.standard_normal((n_draws, mode.point.size)) @ root.T
+    stage = colour.stage_parameters(points[:, : colour.n_parameters])
+    X = model_matrix(shared.series, own, tuple(shared.series.terms))
+    steepness = stage.coefficients[:, colour.carrier or 0]
+    shifts = np.arange(-_REACH_DEGC, _REACH_DEGC + 1, _STEP_DEGC)
+    shifts = shifts / coded_half_range_degC(shared.series)
+    nodes = hermite_nodes(_NODES)
+    moved = (steepness[:, None] * shifts)[:, :, None] + (stage.sd[:, :1] * nodes.place)[
+        :, None, :
+    ]
+    level = (stage.coefficients @ X.T)[:, :, None, None] + moved[:, None]
+    cut = stage.thresholds[:, None, None, None, :] - level[..., None]
+    below = np.asarray(link_named(others.link).cdf(cut))
+    ends = np.zeros_like(below[..., :1]), np.ones_like(below[..., :1])
+    grade = np.diff(np.concatenate([ends[0], below, ends[1]], axis=-1), axis=-1)
+    grade = (1 - _SLIP) * grade + _SLIP / grade.shape[-1]
+    return _Chances(grade=grade, weights=np.exp(nodes.log_weight))
+
+
+def _load_logs(
+    chances: _Chances, grades: IntArray, load: IntArray, *, step: int = 0
+) -> FloatArray:
+    """Return the log likelihood of each load at each shift, (B, L, G).
+
+    With `step` 1 every grade stands for the one below it (and the last for the last
+    as well), with -1 for the one above it.
+    """
+    last = chances.grade.shape[-1] - 1
+    table = chances.grade
+    if step:
+        taken = np.clip(np.arange(last + 1) - step, 0, last)
+        table = table[..., taken].copy()
+        end = last if step > 0 else 0
+        table[..., end] += chances.grade[..., end]
+        other = 0 if step > 0 else last
+        table[..., other] = _SLIP / (last + 1)
+    at = grades[:, :, None, None, None]
+    logs = np.log(np.take_along_axis(table, at, axis=-1)[..., 0])
+    starts = np.flatnonzero(np.diff(load, prepend=-1))
+    by_load = np.add.reduceat(logs, starts, axis=1)
+    peak = by_load.max(axis=-1, keepdims=True)
+    return np.asarray(np.log(np.exp(by_load - peak) @ chances.weights) + peak[..., 0])
+
+
+def _simulate(
+    chances: _Chances, best: IntArray, load: IntArray, rng: np.random.Generator
+) -> IntArray:
+    """Draw grades at each draw's best shift, one node for each load, (B, n)."""
+    n_draws = len(best)
+    share = chances.weights / chances.weights.sum()
+    node = rng.choice(share.size, size=(n_draws, int(load.max()) + 1), p=share)
+    draw, look = np.arange(n_draws)[:, None], np.arange(load.size)
+    at = chances.grade[draw, look, best[:, None], node[:, load]]
+    reached = at.cumsum(axis=-1)
+    drawn = rng.random((n_draws, load.size, 1)) * reached[..., -1:]
+    return np.asarray((drawn > reached).sum(axis=-1))
+
+
+def _gains(
+    chances: _Chances, grades: IntArray, load: IntArray, session: IntArray
+) -> dict[str, FloatArray]:
+    logs = _load_logs(chances, grades, load)
+    whole = logs.sum(axis=1).max(axis=1)
+    found = {"misfit": -whole}
+    marks = np.unique(session)
+    if marks.size > 1:
+        each = [logs[:, session == one].sum(axis=1).max(axis=1) for one in marks]
+        found["sessions"] = np.sum(each, axis=0) - whole
+    if logs.shape[1] > 2:
+        found["drift"] = _drift(logs) - whole
+    steps = [
+        _load_logs(chances, grades, load, step=step).sum(axis=1).max(axis=1)
+        for step in (-1, 1)
+    ]
+    found["grader"] = np.maximum(np.maximum(*steps) - whole, 0.0)
+    return found
+
+
+def _drift(logs: FloatArray) -> FloatArray:
+    """Return the largest log likelihood where the shift changes evenly over the loads."""
+    n_loads, n_shifts = logs.shape[1:]
+    time = np.linspace(-0.5, 0.5, n_loads)
+    best = np.full(len(logs), -np.inf)
+    for drift in range(-_DRIFTS, _DRIFTS + 1):
+        at = np.arange(n_shifts) + np.rint(drift * time).astype(np.int64)[:, None]
+        at = np.clip(at, 0, n_shifts - 1)
+        moved = np.take_along_axis(logs, at[None], axis=2).sum(axis=1)
+        best = np.maximum(best, moved.max(axis=1))
+    return best
