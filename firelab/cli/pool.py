@@ -35,6 +35,10 @@ def command(
     controls: Annotated[
         int, typer.Option(min=1, max=12, help="Control tiles tried for a new studio.")
     ] = 6,
+    same_colour: Annotated[
+        bool,
+        typer.Option("--same-colour", help="Names that differ are one colour: join them."),
+    ] = False,
     figure: Annotated[
         Path | None, typer.Option(help="Consistency figure, name without ending.")
     ] = None,
@@ -56,7 +60,7 @@ def command(
             raise UsageError(
                 "nothing to pool", "BUNDLES", f"name two bundles or more: {EXAMPLE}"
             )
-        content, text = _pool(bundles, carry, controls, figure)
+        content, text = _pool(bundles, carry, controls, figure, same_colour=same_colour)
         if out is not None:
             from firelab.series.folder import json_text, write_atomically
 
@@ -69,16 +73,22 @@ def command(
 
 
 def _pool(
-    bundles: list[Path], carry: Path | None, controls: int, figure: Path | None
+    bundles: list[Path],
+    carry: Path | None,
+    controls: int,
+    figure: Path | None,
+    *,
+    same_colour: bool,
 ) -> tuple[dict[str, Any], str]:
     import numpy as np
 
-    from firelab.studios.pooling.pooling import pool_parts, read_part
+    from firelab.studios.pooling.part import read_part
+    from firelab.studios.pooling.pooling import pool_parts
 
     parts = [read_part(path) for path in bundles]
     rng = np.random.default_rng(parts[0].records.series.seed)
     console.progress("pooling")
-    pooling = pool_parts(parts, rng=rng, most_controls=controls)
+    pooling = pool_parts(parts, rng=rng, most_controls=controls, same_colour=same_colour)
     console.progress_done()
     content, text = pooling.to_dict(), pooling.summary()
     if carry is not None:

@@ -29,11 +29,24 @@ Count = Annotated[int, Field(ge=1)]
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Enamel:
-    """The jar under test."""
+    """The jar under test.
+
+    Attributes
+    ----------
+    colour : str
+        As the studio calls it.
+    kind, lead : str
+    maker_code : str
+        The maker's own number of the colour: one colour by whatever name.
+    lot : str
+        The maker's number of the melt or filling.
+    """
 
     colour: str
     kind: Literal["opaque", "transparent", "opalescent"] = "opaque"
     lead: Literal["unknown", "lead-free", "lead-bearing"] = "unknown"
+    maker_code: str = ""
+    lot: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

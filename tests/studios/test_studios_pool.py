@@ -350,11 +350,34 @@ def test_what_cannot_be_pooled_is_refused(invented):
         pool_studios(parts[:1])
     name, other = parts[1]
     red = replace(other.series, enamel=replace(other.series.enamel, colour="red"))
-    with pytest.raises(FirelabError, match="colour differs: studio 1 has name of"):
+    with pytest.raises(FirelabError, match="the colour differs"):
         pool_studios([parts[0], (name, replace(other, series=red))])
     blank = other.looks.assign(stage=other.looks["stage"].cat.set_categories([]))
     with pytest.raises(RecordsInsufficient, match="no look carries a stage"):
         share_looks([(n, replace(one, looks=blank)) for n, one in parts])
+
+
+def test_spellings_and_lots_are_joined_with_a_note(invented):
+    _, parts, _ = invented
+
+    def jar(place, **changes):
+        name, one = parts[place]
+        enamel = replace(one.series.enamel, **changes)
+        return name, replace(one, series=replace(one.series, enamel=enamel))
+
+    spelled = [jar(0, colour="Reed green"), jar(1, colour="REED-GREEN")]
+    assert not [n for n in share_looks(spelled).notes if "colour" in n]
+    other = [jar(0, colour="Reed green"), jar(1, colour="green, reed")]
+    with pytest.raises(FirelabError, match="--same-colour"):
+        share_looks(other)
+    (note,) = [n for n in share_looks(other, same_colour=True).notes if "one colour" in n]
+    assert "'Reed green' (studio 1), 'green, reed' (studio 2)" in note
+    coded = [
+        jar(0, colour="x", maker_code="1234", lot="A"),
+        jar(1, maker_code="1234", lot="B"),
+    ]
+    (lots,) = [n for n in share_looks(coded).notes if "lots" in n]
+    assert "'A' (studio 1), 'B' (studio 2)" in lots
 
 
 def test_a_control_colour_of_one_studio_is_left_out_and_said(invented):

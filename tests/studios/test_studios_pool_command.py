@@ -12,8 +12,12 @@ from firelab.cli.app import app
 from firelab.plan.plan_files import read_plan
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.series_file import design_path, read_series
+from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
+from firelab.studios.bundle.packing import pack_series
 from firelab.studios.interlaboratory.shared_measures import score_measures
-from firelab.studios.pooling.pooling import combine_edges, pool_parts, read_part
+from firelab.studios.pooling.distinct_parts import distinct_parts
+from firelab.studios.pooling.part import read_part
+from firelab.studios.pooling.pooling import combine_edges, pool_parts
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 CONTROL = """
@@ -143,6 +147,40 @@ def test_a_folder_may_be_pooled_too(bundles):
     part = read_part(bundles[0].with_suffix(""))
     assert part.studio == "north"
     assert len(part.records.looks) == len(read_part(bundles[0]).records.looks)
+
+
+def test_a_bundle_given_twice_counts_once(bundles):
+    parts = [read_part(path) for path in (*bundles, bundles[0], bundles[1].with_suffix(""))]
+    kept, notes = distinct_parts(parts)
+    assert [part.studio for part in kept] == ["north", "south", "west"]
+    assert [note.split(" is the same series as ")[0] for note in notes] == [
+        str(bundles[0]),
+        str(bundles[1].with_suffix("")),
+    ]
+
+
+def test_a_resealed_copy_is_named_against_the_first_look_by_look(bundles, tmp_path):
+    copy = unpack_bundle(read_bundle(bundles[0]), tmp_path / "copy")
+    lines = (copy / "firings.csv").read_text().splitlines(keepends=True)
+    tile, grade = lines[2].split(",")[0], lines[2].split(",")[6]
+    lines[2] = lines[2].replace(f",{grade},", ",sugar," if grade != "sugar" else ",over,")
+    (copy / "firings.csv").write_text("".join(lines))
+    for name in ("fit.json", "windows.json", "windows.csv"):
+        (copy / name).unlink()
+    (tmp_path / "copy.zip").write_bytes(pack_series(copy, studio="somebody else").raw)
+    kept, notes = distinct_parts([read_part(bundles[0]), read_part(tmp_path / "copy.zip")])
+    assert len(kept) == 1
+    assert f"is a copy of {bundles[0]} with other looks" in notes[0]
+    assert f"tile {tile}, look 1: stage is {grade} in {bundles[0]}" in notes[0]
+
+
+def test_licences_and_hashes_are_told(bundles, pooling):
+    said = pooling.summary()
+    for path in bundles:
+        part = read_part(path)
+        line = f"{part.studio}: CC0-1.0, bundle SHA-256 {part.bundle.sha256}"
+        assert line in said
+        assert line in pooling.to_dict()["rests_on"]
 
 
 def test_summaries_alone_are_combined(tmp_path):

@@ -53,6 +53,7 @@ def pool_studios(
     link: str = "logit",
     rng: np.random.Generator | None = None,
     n_draws: int = 2000,
+    same_colour: bool = False,
 ) -> PooledStage:
     r"""Draw from the posterior of one colour over several studios.
 
@@ -70,6 +71,8 @@ def pool_studios(
         By default seeded from the first series.
     n_draws : int, default 2000
         How many draws, S.
+    same_colour : bool, default False
+        Whether spellings that differ name one colour.
 
     Returns
     -------
@@ -83,7 +86,7 @@ def pool_studios(
         If colour, metal, grades or target differ.
     """
     link_named(link)
-    shared = share_looks(parts)
+    shared = share_looks(parts, same_colour=same_colour)
     series = shared.series
     random = np.random.default_rng(series.seed) if rng is None else rng
     terms = tuple(series.terms)

@@ -4,32 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.records.firing_log import read_firings
-from firelab.records.records import Records
 from firelab.series.folder import INVENTED
-from firelab.studios.bundle.bundle import (
-    NEEDED_FILES,
-    Bundle,
-    read_bundle,
-    read_bundled_firings,
-)
-from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE
-from firelab.studios.bundle.origin import read_origin
 from firelab.studios.interlaboratory.precision import Precision, study_precision
 from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
 from firelab.studios.pooling.controls_needed import ControlsNeeded, controls_needed
+from firelab.studios.pooling.distinct_parts import distinct_parts
 from firelab.studios.pooling.meta_analysis import (
     MetaAnalysis,
     combine_studios,
     error_of_interval,
 )
+from firelab.studios.pooling.part import Part
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pool_posterior import pool_studios
 from firelab.studios.pooling.studio_check import StudioCheck, check_studios
@@ -37,22 +28,6 @@ from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
 
 SCHEMA = "firelab/pooling/1"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Part:
-    """One studio's contribution.
-
-    Attributes
-    ----------
-    studio : str
-    bundle : Bundle
-    records : Records
-    """
-
-    studio: str
-    bundle: Bundle
-    records: Records
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,6 +47,10 @@ class Pooling:
         show it, and of scores; None where too little is shared.
     check : StudioCheck
         Which studio does not fit the others.
+    notes : tuple of str
+        Bundles that were counted once or left out, and why.
+    rests_on : tuple of str
+        Studio, licence and hash of each bundle that was pooled.
     """
 
     fit: PooledStage
@@ -81,6 +60,8 @@ class Pooling:
     edges: Precision | None
     scores: Precision | None
     check: StudioCheck
+    notes: tuple[str, ...]
+    rests_on: tuple[str, ...]
 
     def summary(self) -> str:
         """Return all of it as lines for a terminal."""
@@ -95,6 +76,8 @@ class Pooling:
         for what, found in (("edges", self.edges), ("scores", self.scores)):
             if found is not None:
                 lines += ["", f"{what}, as ASTM E691 and ISO 5725-2:", found.summary()]
+        lines += ["", *(f"note: {note}" for note in self.notes), "it rests on:"]
+        lines += [f"  {line}" for line in self.rests_on]
         return "\n".join(lines)
 
     def to_dict(self) -> dict[str, Any]:
@@ -110,45 +93,17 @@ class Pooling:
             "edges": self.edges.to_dict() if self.edges else None,
             "scores": self.scores.to_dict() if self.scores else None,
             "check": self.check.to_dict(),
+            "notes": list(self.notes),
+            "rests_on": list(self.rests_on),
         }
-
-
-def read_part(path: str | Path, studio: str = "") -> Part:
-    """Read a bundle, or a folder as `unpack` writes it, as one studio's part.
-
-    Parameters
-    ----------
-    path : str or Path
-        A bundle or a series folder.
-    studio : str, default ''
-        Its name; by default as the bundle says, else the file's.
-
-    Raises
-    ------
-    FaultyFile, FirelabError
-        If it cannot be read.
-    """
-    place = Path(path)
-    if place.is_dir():
-        files = {
-            one.name: one.read_bytes() for one in sorted(place.iterdir()) if one.is_file()
-        }
-        missing = [name for name in NEEDED_FILES if name not in files]
-        if missing:
-            raise FirelabError(f"lacks {', '.join(missing)}", str(place), "pack it first")
-        bundle, records = Bundle(contents=files), read_firings(place)
-        origin = read_origin(place)
-        named = origin.studio if origin else ""
-        if DESCRIPTOR_FILE in files:
-            named = bundle.studio
-    else:
-        bundle = read_bundle(place)
-        records, named = read_bundled_firings(bundle), bundle.studio
-    return Part(studio=studio or named or place.stem, bundle=bundle, records=records)
 
 
 def pool_parts(
-    parts: Sequence[Part], *, rng: np.random.Generator | None = None, most_controls: int = 6
+    parts: Sequence[Part],
+    *,
+    rng: np.random.Generator | None = None,
+    most_controls: int = 6,
+    same_colour: bool = False,
 ) -> Pooling:
     """Pool the parts of several studios.
 
@@ -159,6 +114,8 @@ def pool_parts(
         By default seeded from the first part's series.
     most_controls : int, default 6
         Control tiles tried for a new studio.
+    same_colour : bool, default False
+        Whether spellings that differ name one colour.
 
     Raises
     ------
@@ -169,8 +126,9 @@ def pool_parts(
         raise RecordsInsufficient("nothing to pool", hint="name two bundles or more")
     seed = parts[0].records.series.seed
     random = np.random.default_rng(seed) if rng is None else rng
-    named = [(part.studio, part.records) for part in parts]
-    fit = pool_studios(named, rng=random)
+    kept, notes = distinct_parts(parts)
+    named = [(part.studio, part.records) for part in kept]
+    fit = pool_studios(named, rng=random, same_colour=same_colour)
     return Pooling(
         fit=fit,
         pooled=firing_windows(fit.on_average()),
@@ -178,11 +136,13 @@ def pool_parts(
         needed=controls_needed(fit, rng=random, most=most_controls),
         edges=_precision(
             _less_kiln(
-                edge_measures([(part.studio, part.bundle.contents) for part in parts]), fit
+                edge_measures([(part.studio, part.bundle.contents) for part in kept]), fit
             )
         ),
         scores=_precision(score_measures(named)),
         check=check_studios(fit.shared, rng=random),
+        notes=notes,
+        rests_on=tuple(part.rests_on for part in kept),
     )
 
 

@@ -21,6 +21,7 @@ from firelab.series.factors import (
     TemperatureFactor,
 )
 from firelab.series.firing_series import FiringSeries
+from firelab.studios.bundle.descriptor import slug
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,13 +69,17 @@ class SharedLooks:
         return pd.DataFrame(rows)
 
 
-def share_looks(parts: Sequence[tuple[str, Records]]) -> SharedLooks:
+def share_looks(
+    parts: Sequence[tuple[str, Records]], *, same_colour: bool = False
+) -> SharedLooks:
     """Return the looks of several studios at one colour.
 
     Parameters
     ----------
     parts : sequence of (str, Records)
         Studio and records; a studio may come more than once.
+    same_colour : bool, default False
+        Whether spellings that differ name one colour.
 
     Returns
     -------
@@ -94,6 +99,7 @@ def share_looks(parts: Sequence[tuple[str, Records]]) -> SharedLooks:
             f"{len(studios)} studio cannot be pooled",
             hint="give bundles of two studios or more: firelab pack --studio NAME",
         )
+    jars = _same_jars(parts, same_colour=same_colour)
     _refuse_unlike(parts)
     tested, every_control = [], []
     for number, (name, records) in enumerate(parts):
@@ -115,7 +121,7 @@ def share_looks(parts: Sequence[tuple[str, Records]]) -> SharedLooks:
         tested=whole,
         controls=controls,
         control_colour=colour,
-        notes=(*notes, *_looked_again(whole)),
+        notes=(*jars, *notes, *_looked_again(whole)),
     )
 
 
@@ -134,6 +140,36 @@ def _graded(records: Records) -> pd.DataFrame:
     return frame[frame["stage"].notna()].reset_index(drop=True)
 
 
+def _same_jars(
+    parts: Sequence[tuple[str, Records]], *, same_colour: bool
+) -> tuple[str, ...]:
+    """Refuse other colours; return notes on spellings and lots that were joined."""
+    named: dict[str, str] = {}
+    lots: dict[str, str] = {}
+    for studio, records in parts:
+        enamel = records.series.enamel
+        code = enamel.maker_code or enamel.colour
+        named.setdefault(slug(code), f"{code!r} ({studio})")
+        if enamel.lot:
+            lots.setdefault(enamel.lot, f"{enamel.lot!r} ({studio})")
+    notes = []
+    if len(named) > 1:
+        spellings = ", ".join(named.values())
+        if not same_colour:
+            raise FirelabError(
+                f"the colour differs: {spellings}",
+                hint="if they are one colour, say so with --same-colour; its maker's code "
+                "in series.toml (enamel.maker_code) says it once and for all",
+            )
+        notes.append(f"taken as one colour, as asked: {spellings}")
+    if len(lots) > 1:
+        notes.append(
+            f"lots differ: {', '.join(lots.values())}; what they differ by is part of a "
+            "studio's shift"
+        )
+    return tuple(notes)
+
+
 def _refuse_unlike(parts: Sequence[tuple[str, Records]]) -> None:
     first_name, first = parts[0]
     for name, records in parts[1:]:
@@ -141,13 +177,12 @@ def _refuse_unlike(parts: Sequence[tuple[str, Records]]) -> None:
             if mine != theirs:
                 raise FirelabError(
                     f"{what} differs: {first_name} has {mine}, {name} has {theirs}",
-                    hint="pool bundles of one colour, metal and scale of grades",
+                    hint="pool bundles of one metal, scale of grades and target",
                 )
 
 
 def _compared(one: FiringSeries, other: FiringSeries) -> list[tuple[str, Any, Any]]:
     return [
-        ("colour", one.enamel.colour.casefold(), other.enamel.colour.casefold()),
         ("metal", one.blank.metal, other.blank.metal),
         ("scale of grades", one.responses.stage.grades, other.responses.stage.grades),
         ("target", one.responses.stage.target, other.responses.stage.target),
