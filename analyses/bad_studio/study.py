@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from firelab.errors import FirelabError
 from firelab.series.folder import json_text, versions
 from firelab.series.series_file import design_path, read_series
 from firelab.studios.pooling.shared_looks import share_looks
@@ -93,10 +94,14 @@ def trial(fault, seed):
     if FAULTS[fault] is not None:
         name, records = parts[bad]
         parts[bad] = name, replace(records, looks=FAULTS[fault](records.looks, rng))
-    out = check_studios(share_looks(parts), rng=rng).standing_out
-    accused = dict(zip(out["studio"], out["statistic"], strict=True))
-    first = out["studio"].iloc[0] if len(out) else ""
     guilty = parts[bad][0] if FAULTS[fault] is not None else ""
+    try:
+        out = check_studios(share_looks(parts), rng=rng).standing_out
+    except FirelabError as refusal:
+        accused = {refusal.what.partition(",")[0]: "refused by its readings"}
+    else:
+        accused = dict(zip(out["studio"], out["statistic"], strict=True))
+    first = next(iter(accused), "")
     return {
         "accused": accused,
         "found": guilty in accused,

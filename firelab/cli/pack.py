@@ -28,7 +28,8 @@ def command(
         str, typer.Option(help="Observers' names become codes or initials, or keep them.")
     ] = "codes",
     without_notes: Annotated[
-        bool, typer.Option("--without-notes", help="Leave out the notes of the log.")
+        bool,
+        typer.Option("--without-notes", help="Leave out notes and comments."),
     ] = False,
     out: Annotated[
         Path | None, typer.Option(help="File to write; by default FOLDER.zip beside it.")
@@ -61,6 +62,9 @@ def command(
             names=name_form(names),
             drop_notes=without_notes,
         )
+        if not as_json:
+            for note in bundle.notes:
+                console.tell(note)
         raw = bundle.raw
         target = out or folder.resolve().with_name(f"{folder.resolve().name}.zip")
         write_atomically(target, raw)

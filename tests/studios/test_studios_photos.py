@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from PIL import Image, PngImagePlugin
 
 from firelab.errors import FirelabError
-from firelab.studios.bundle.privacy import clean_photo
+from firelab.studios.bundle.photos import clean_photo
 
 GPS_IFD, ORIENTATION, ARTIST = 0x8825, 0x0112, 0x013B
 

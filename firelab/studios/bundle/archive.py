@@ -112,13 +112,13 @@ Chosen here, no source: tables and pages deflate to a tenth or so, and one
 deflate stream reaches 1032 to 1 at most.
 """
 
-_SUFFIXES = ("toml", "csv", "json", "html", "svg", "png", "jpg", "jpeg", "pdf")
+_SUFFIXES = ("md", "cff", "toml", "csv", "json", "html", "svg", "png", "jpg", "jpeg", "pdf")
 _PART = r"[A-Za-z0-9_](?:[A-Za-z0-9 _.+-]*[A-Za-z0-9_+-])?"
 _NAME = re.compile(rf"(?:{_PART}/){{0,2}}{_PART}")
 _RESERVED = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
 _LONGEST_NAME = 120
 """Characters: with a folder before it, below the 260 of old Windows programs."""
-PLAIN_NAMES = ("SHA256SUMS",)
+PLAIN_NAMES = ("SHA256SUMS", "LICENSE")
 """Files that need no suffix."""
 
 _ASK_AGAIN = "ask the studio to pack and send it again; nothing was written"

@@ -27,16 +27,18 @@ from firelab.studios.bundle.archive import (
     container_bytes,
     read_archive,
 )
+from firelab.studios.bundle.deposit import DEPOSIT_FILES
 from firelab.studios.bundle.descriptor import BUNDLE_SCHEMA, DESCRIPTOR_FILE
 from firelab.studios.bundle.inert_page import inert_page
 from firelab.studios.bundle.origin import ORIGIN_FILE, Origin
-from firelab.studios.bundle.privacy import clean_photo
+from firelab.studios.bundle.photos import clean_photo
 
 SEAL_FILE = "SHA256SUMS"
 AS_SENT = "as-sent"
 """Folder for what another studio drew or wrote and nobody here has checked."""
 FIGURES_FOLDER, PHOTOS_FOLDER = "figures", "photos"
-_OF_THE_ZIP = (DESCRIPTOR_FILE, SEAL_FILE)
+_OF_THE_ZIP = (DESCRIPTOR_FILE, SEAL_FILE, *DEPOSIT_FILES)
+"""What describes the zip, and is not written when it is unpacked."""
 
 NEEDED_FILES = (SERIES_FILE, PLAN_TABLE, PLAN_FILE, FIRINGS_FILE)
 """What a bundle holds at least, beside its descriptor and seal."""
@@ -127,7 +129,7 @@ def descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Findin
     if schema != BUNDLE_SCHEMA:
         message = f"{DESCRIPTOR_FILE} has schema {schema!r}, not {BUNDLE_SCHEMA!r}"
         return [bundle_finding("faulty-descriptor", file, message)]
-    held = set(contents) - {DESCRIPTOR_FILE, SEAL_FILE}
+    held = set(contents) - set(_OF_THE_ZIP)
     findings = [
         bundle_finding("missing-file", file, f"{name!r} is described and missing")
         for name in sorted(set(listed) - held)
@@ -227,6 +229,14 @@ class Bundle:
             ) from None
 
 
+_ZIPPED_AGAIN = (
+    "was zipped again by another program: its files are as they were sealed, but the zip "
+    "is no longer the one whose SHA-256 the studio gave",
+    "ask for the bundle as firelab pack wrote it; an archive or mail program may have "
+    "packed it anew on the way",
+)
+
+
 def open_bundle(raw: bytes, file: str = "bundle") -> Bundle:
     """Return a bundle after every check of it; nothing is written.
 
@@ -249,7 +259,11 @@ def open_bundle(raw: bytes, file: str = "bundle") -> Bundle:
     """
     contents, findings = read_archive(raw, file)
     if not findings or contents:
-        findings += _content_findings(contents, file, sound=not findings)
+        inside = _content_findings(contents, file, sound=not findings)
+        zipped_again = [one.code for one in findings] == ["altered-container"]
+        if zipped_again and not _content_findings(contents, file, sound=True):
+            findings = [bundle_finding("altered-container", file, *_ZIPPED_AGAIN)]
+        findings += inside
     if findings:
         raise FaultyFile(findings)
     return Bundle(contents=contents)

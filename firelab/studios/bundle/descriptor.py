@@ -17,7 +17,8 @@ from typing import Any
 
 from firelab.plan.plan import PLAN_DTYPES, ROLES
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE, INVENTED, PLAN_TABLE
+from firelab.series.folder import FIRINGS_FILE, INVENTED, PLAN_TABLE, WINDOWS_TABLE
+from firelab.studios.bundle.field_words import column_words, file_words
 from firelab.studios.bundle.origin import LICENCES, Origin
 
 BUNDLE_SCHEMA = "firelab/bundle/1"
@@ -34,11 +35,15 @@ _MEDIA_TYPES = {
     "jpeg": "image/jpeg",
     "pdf": "application/pdf",
 }
-_TABLES = (PLAN_TABLE, FIRINGS_FILE)
-_INTEGERS = ("session", "load", "order", "look", "mesh", "layers")
+_TABLES = (PLAN_TABLE, FIRINGS_FILE, WINDOWS_TABLE)
+_INTEGERS = ("session", "load", "order", "look", "mesh", "layers", "rank")
 _NUMBERS = ("temperature_degC", "dwell_s", "grain_um", "transparency")
 _UNITS = {"temperature_degC": "degC", "dwell_s": "s", "grain_um": "um"}
-_REQUIRED = {PLAN_TABLE: tuple(PLAN_DTYPES), FIRINGS_FILE: ("tile", "look", "load")}
+_REQUIRED = {
+    PLAN_TABLE: tuple(PLAN_DTYPES),
+    FIRINGS_FILE: ("tile", "look", "load"),
+    WINDOWS_TABLE: ("rank", "dwell_s"),
+}
 
 
 def slug(text: str, fallback: str = "series") -> str:
@@ -104,7 +109,8 @@ def describe_bundle(
             {"name": licence, "title": title, **({"path": address} if address else {})}
         ],
         "contributors": _contributors(studio, origin) or None,
-        "sources": [_source(origin)] if origin else None,
+        "sources": [_source(studio, origin)],
+        "version": f"{len(origin.lineage) + 1 if origin else 1}.0.0",
         "resources": [
             _resource(name, called, contents[name], series)
             for name, called in _resource_names(contents).items()
@@ -130,7 +136,9 @@ def _contributors(studio: str, origin: Origin | None) -> list[dict[str, str]]:
     return named
 
 
-def _source(origin: Origin) -> dict[str, str]:
+def _source(studio: str, origin: Origin | None) -> dict[str, str]:
+    if origin is None:
+        return {"title": f"fired and graded by {studio or 'a studio that is not named'}"}
     whose = origin.studio or "a studio that is not named"
     return {"title": f"bundle of {whose}, {origin.licence}, SHA-256 {origin.sha256}"}
 
@@ -164,6 +172,7 @@ def _resource(
     resource: dict[str, Any] = {
         "name": called,
         "path": name,
+        "description": file_words(name),
         "format": suffix,
         "mediatype": _MEDIA_TYPES[suffix],
         "bytes": len(content),
@@ -184,6 +193,8 @@ def _table_schema(name: str, content: bytes, series: FiringSeries) -> dict[str, 
     }
     if name == PLAN_TABLE:
         schema["primaryKey"] = ["tile", "load"]
+    elif name == WINDOWS_TABLE:
+        schema["primaryKey"] = ["rank", "dwell_s"]
     else:
         reference = {"resource": slug(PLAN_TABLE), "fields": "tile"}
         schema["foreignKeys"] = [{"fields": "tile", "reference": reference}]
@@ -192,12 +203,14 @@ def _table_schema(name: str, content: bytes, series: FiringSeries) -> dict[str, 
 
 def _field(column: str, table: str, series: FiringSeries) -> dict[str, Any]:
     kind = "integer" if column in _INTEGERS else "string"
+    is_edge = "_degC_" in column and not column.endswith("_reason")
     field: dict[str, Any] = {
         "name": column,
-        "type": "number" if column in _NUMBERS else kind,
+        "description": column_words(column),
+        "type": "number" if column in _NUMBERS or is_edge else kind,
     }
-    if column in _UNITS:
-        field["unit"] = _UNITS[column]
+    if column in _UNITS or is_edge:
+        field["unit"] = _UNITS.get(column, "degC")
     constraints: dict[str, Any] = {}
     if column in _REQUIRED[table]:
         constraints["required"] = True

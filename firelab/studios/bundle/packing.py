@@ -34,19 +34,20 @@ from firelab.studios.bundle.bundle import (
     Bundle,
     seal_text,
 )
+from firelab.studios.bundle.deposit import deposit_files
 from firelab.studios.bundle.descriptor import (
     DESCRIPTOR_FILE,
     describe_bundle,
     made_with,
 )
 from firelab.studios.bundle.origin import check_licence, read_origin, refuse_weaker
+from firelab.studios.bundle.photos import PHOTO_SUFFIXES, clean_photo
 from firelab.studios.bundle.privacy import (
-    PHOTO_SUFFIXES,
     NameCleaner,
     NameForm,
-    clean_photo,
     name_substitutes,
     observer_names,
+    travelling_words,
     words_of_the_trade,
 )
 from firelab.studios.bundle.verification import verify_next
@@ -94,7 +95,7 @@ def pack_series(
     names : {'codes', 'initials', 'keep'}, default 'codes'
         What becomes of the observers' names.
     drop_notes : bool, default False
-        Leave out the notes of the log.
+        Leave out the notes of the log and the comments of series.toml.
 
     Returns
     -------
@@ -144,6 +145,7 @@ def pack_series(
     )
     cleaned = cleaner.clean(contents, before={FIRINGS_FILE: written})
     privacy = _privacy_words(cleaner, cleaned, names)
+    travels = travelling_words(cleaned)
     descriptor = describe_bundle(
         cleaned,
         series,
@@ -153,6 +155,7 @@ def pack_series(
         made_with=made_with(cleaned),
         origin=origin,
     )
+    cleaned |= deposit_files(descriptor)
     cleaned[DESCRIPTOR_FILE] = json_text(descriptor).encode("utf-8")
     cleaned[SEAL_FILE] = seal_text(cleaned).encode("ascii")
     spared = tuple(
@@ -160,7 +163,7 @@ def pack_series(
         for name in cleaner.spared
         if name in cleaner.substitutes
     )
-    return Bundle(contents=cleaned, notes=(*privacy, *spared, *left_out))
+    return Bundle(contents=cleaned, notes=(*privacy, *travels, *spared, *left_out))
 
 
 def _gather(base: Path) -> dict[str, bytes]:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.units import is_plausible_firing
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.records.records import Records
 from firelab.series.factors import (
@@ -104,6 +105,7 @@ def share_looks(
     tested, every_control = [], []
     for number, (name, records) in enumerate(parts):
         frame = _graded(records).assign(studio=studios.index(name))
+        _refuse_implausible(name, frame)
         frame["load"] = [f"{number}/{load}" for load in frame["load"]]
         frame["tile"] = [f"{number}/{tile}" for tile in frame["tile"]]
         is_control = (frame["role"] == "control").to_numpy()
@@ -138,6 +140,19 @@ def _looked_again(tested: pd.DataFrame) -> tuple[str, ...]:
 def _graded(records: Records) -> pd.DataFrame:
     frame = records.counted
     return frame[frame["stage"].notna()].reset_index(drop=True)
+
+
+def _refuse_implausible(studio: str, looks: pd.DataFrame) -> None:
+    """Refuse readings that no firing of enamel has, before they bend a pool."""
+    wrong = looks[~looks["temperature_degC"].map(is_plausible_firing)]
+    if len(wrong):
+        sessions = ", ".join(str(one) for one in sorted(wrong["session"].unique()))
+        low, high = wrong["temperature_degC"].min(), wrong["temperature_degC"].max()
+        raise FirelabError(
+            f"{studio}, session {sessions}: readings of {low:.0f} to {high:.0f} degC, at "
+            "which no enamel is fired",
+            hint="ask whether they are degF: firelab record --correct",
+        )
 
 
 def _same_jars(
