@@ -64,7 +64,7 @@ def command(
         )
         if not as_json:
             for note in bundle.notes:
-                console.tell(note)
+                console.remark(note)
         raw = bundle.raw
         target = out or folder.resolve().with_name(f"{folder.resolve().name}.zip")
         write_atomically(target, raw)
@@ -80,7 +80,5 @@ def command(
                 }
             )
             return
-        for note in bundle.notes:
-            console.remark(note)
         console.result(f"{target}: {len(bundle.contents)} files, {len(raw)} bytes")
         console.result(f"SHA-256 {bundle.sha256}: give it by another way than the bundle")

@@ -40,6 +40,12 @@ def bundle(folder):
     return pack_series(folder, licence="CC0-1.0")
 
 
+OF_THE_ZIP = {
+    *("datapackage.json", "SHA256SUMS", "README.md", "LICENSE"),
+    *("CITATION.cff", "ro-crate-metadata.json"),
+}
+
+
 def zipped(entries, compression=zipfile.ZIP_STORED):
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", compression) as opened:
@@ -172,7 +178,9 @@ def test_what_is_no_zip_is_refused(bundle):
         assert refused(raw)[0] & {"not-a-bundle", "altered-file", "altered-container"}
     assert refused(b"MZ" + bundle.raw)[0] == {"altered-container"}
     assert refused(bundle.raw + b"\n")[0] & {"altered-container", "not-a-bundle"}
-    assert refused(zipped(bundle.contents.items()))[0] == {"altered-container"}
+    codes, said = refused(zipped(bundle.contents.items()))
+    assert codes == {"altered-container"}
+    assert "was zipped again by another program: its files are as they were sealed" in said
 
 
 def without(contents, name):
@@ -246,7 +254,7 @@ def test_nothing_is_written_unless_all_is_well(bundle, tmp_path):
     unpack_bundle(bundle, target)
     assert {
         path.relative_to(target).as_posix() for path in target.rglob("*") if path.is_file()
-    } == {*bundle.contents, "origin.json"} - {"datapackage.json", "SHA256SUMS"}
+    } == {*bundle.contents, "origin.json"} - OF_THE_ZIP
     assert [path.name for path in target.parent.iterdir()] == ["side"]
     with pytest.raises(UsageError, match="is there already and not empty"):
         unpack_bundle(bundle, target)

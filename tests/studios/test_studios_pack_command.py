@@ -29,7 +29,10 @@ def test_pack_then_unpack(packed, folder, tmp_path):
     ran = firelab("unpack", packed["file"], theirs, "--sha256", packed["sha256"])
     assert ran.exit_code == 0, ran.output
     assert "studio: North kiln" in ran.stderr
-    of_the_zip = {"SHA256SUMS", "datapackage.json"}
+    of_the_zip = {
+        *("datapackage.json", "SHA256SUMS", "README.md", "LICENSE"),
+        *("CITATION.cff", "ro-crate-metadata.json"),
+    }
     assert {path.name for path in theirs.iterdir()} == (
         set(packed["files"]) - of_the_zip | {"origin.json"}
     )

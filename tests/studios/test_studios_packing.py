@@ -253,3 +253,43 @@ def test_the_descriptor_tells_licence_studio_and_invention(folder):
     assert described["description"].startswith("Invented demonstration data")
     assert described["firelab"]["seed"] == 3301
     assert "pandas" in described["firelab"]["versions"]
+
+
+def test_every_field_and_file_is_described(derived_folder):
+    described = pack_series(derived_folder, licence=LICENCE).descriptor
+    assert described["version"] == "1.0.0"
+    for resource in described["resources"]:
+        assert resource["description"] != "further file of the series", resource["path"]
+        for field in resource.get("schema", {}).get("fields", ()):
+            assert field["description"] != "further column", field["name"]
+
+
+def test_a_deposit_says_title_licence_and_studio_in_every_form(folder):
+    bundle = pack_series(folder, licence=LICENCE, studio="North kiln")
+    assert "SPDX-License-Identifier: CC-BY-4.0" in bundle.text("LICENSE")
+    assert "North kiln" in bundle.text("README.md")
+    # CFF 1.2.0 requires these four; RO-Crate 1.1 the metadata entity about "./".
+    lines = dict(line.split(": ", 1) for line in bundle.text("CITATION.cff").splitlines())
+    assert {"cff-version", "message", "title", "authors"} <= set(lines)
+    assert json.loads(lines["authors"]) == [{"name": "North kiln"}]
+    graph = {
+        one["@id"]: one
+        for one in json.loads(bundle.text("ro-crate-metadata.json"))["@graph"]
+    }
+    assert graph["ro-crate-metadata.json"]["about"] == {"@id": "./"}
+    parts = {one["@id"] for one in graph["./"]["hasPart"]}
+    assert parts <= set(bundle.contents)
+    assert "firings.csv" in parts
+
+
+def test_what_of_people_travels_is_said_before_and_can_stay(folder):
+    text = (folder / "firings.csv").read_text()
+    text = text.replace("held the fork", "held the fork for mo@kiln.example", 1)
+    (folder / "firings.csv").write_text(text)
+    said = " ".join(pack_series(folder, licence=LICENCE).notes)
+    assert "12 notes of the log travel" in said
+    assert "comments of series.toml travel" in said
+    assert "looks like an address: mo@kiln.example" in said
+    bare = pack_series(folder, licence=LICENCE, drop_notes=True)
+    assert "travel" not in " ".join(bare.notes)
+    assert not any(line.startswith("#") for line in bare.text("series.toml").splitlines())

@@ -112,7 +112,7 @@ def test_rounding_is_said_with_the_largest_difference_in_degC(theirs):
     ran = firelab("verify", theirs)
     assert ran.exit_code == 0, ran.stdout
     assert ran.stdout.startswith(
-        "agrees within rounding: the largest difference is 0.0004 degC"
+        "agrees within rounding: the largest difference is 0.0004 °C"
     )
 
 

@@ -31,7 +31,8 @@ TOLERANCE_OTHER = 1e-5
 """Of any other number, relative where it is above 1 (chosen here)."""
 
 _SHARES = frozenset({"probability", "assurance", "assured_share", "p", "p_value", "power"})
-_LEFT_OUT = frozenset({"versions"})
+_LEFT_OUT = frozenset({"versions", "parts"})
+"""Package versions; and hashes of single parts of series.toml, whose whole is compared."""
 _DIAGNOSTICS = "convergence"
 _DIAGNOSED = ("code", "sampler")
 """What of a fit's diagnostics is a claim; their other numbers are rounding's own."""

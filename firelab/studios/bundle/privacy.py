@@ -1,6 +1,4 @@
-"""What leaves the studio without telling of people: observers' names, the same way
-throughout, and what of people may still travel in free text.
-"""
+"""Names taken out of what leaves the studio, and what of people still travels."""
 
 from __future__ import annotations
 
@@ -246,8 +244,8 @@ def travelling_words(contents: Mapping[str, bytes]) -> tuple[str, ...]:
     words = []
     if written:
         words.append(
-            f"{written} notes of the log travel as they are written, with the nicknames and "
-            "addresses in them; --without-notes leaves them out"
+            f"{written} notes of the log travel as they are written, with the nicknames "
+            "and addresses in them; --without-notes leaves them out"
         )
     if comments:
         words.append(
