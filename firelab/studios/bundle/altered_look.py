@@ -120,10 +120,17 @@ def _candidates(
     if missing.empty:
         return
     chance = _grade_chances(stage, missing)
+    codes = records.plan.table["tile"].drop_duplicates()
+    planned = {tile: place for place, tile in enumerate(codes)}
     for place in range(len(missing)):
         for grade, name in enumerate(stage.grades):
             added = missing.iloc[[place]].assign(stage=name)
-            longer = pd.concat([looks, added], ignore_index=True)
+            # Draws depend on the order of the log: put it where the plan has it.
+            before = int(
+                (looks["tile"].map(planned) < planned[added["tile"].iloc[0]]).sum()
+            )
+            parts = [looks.iloc[:before], added, looks.iloc[before:]]
+            longer = pd.concat(parts, ignore_index=True)
             longer["stage"] = longer["stage"].astype(looks["stage"].dtype)
             tile = added["tile"].iloc[0]
             words = f"tile {tile} is missing and was {name!r} when it was fitted"
