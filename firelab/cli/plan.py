@@ -118,12 +118,12 @@ def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
 @contextmanager
 def _name_conflicting_lines(folder: Path) -> Iterator[None]:
     """Name the lines of series.toml that conflict where no plan is possible."""
-    from firelab.plan.feasibility import ImpossiblePlan, with_lines
+    from firelab.plan.feasibility import InfeasiblePlan, with_lines
     from firelab.series.folder import SERIES_FILE
 
     try:
         yield
-    except ImpossiblePlan as fault:
+    except InfeasiblePlan as fault:
         path = folder / SERIES_FILE if folder.is_dir() else folder
         raise with_lines(fault, path.read_text(encoding="utf-8-sig")) from None
 

@@ -1,9 +1,7 @@
-"""How long a cold tile takes to warm up in a hot kiln.
+"""Heat of a tile: how long it warms up, and what firings at other temperatures count.
 
 The tile is one lump of metal, heated on both faces by radiation alone. Glass adds
 some heat capacity and is left out.
-
-What firings at other temperatures count at one temperature.
 """
 
 from __future__ import annotations
@@ -18,9 +16,12 @@ STEFAN_BOLTZMANN = 5.670374419e-8
 """W per square metre and K^4 (CODATA 2018)."""
 ZERO_DEGC_K = 273.15
 ROOM_DEGC = 20.0
+"""Where a tile starts (common practice, no source)."""
 EMISSIVITY = 0.8
 """Of a sifted or fused tile in a bright kiln (from memory, no source)."""
 _WARM = 0.98
+"""Share of the kiln's absolute temperature at which a tile counts as warm; see
+`warm_up_time` for what that costs in heat work."""
 
 
 def heating_time(

@@ -1,7 +1,4 @@
-"""Kinds and sizes of plan side by side.
-
-The best N tiles to add to what is planned or fired.
-"""
+"""Kinds and sizes of plan side by side, and the best N tiles to add to a plan."""
 
 from __future__ import annotations
 
@@ -15,18 +12,17 @@ import pandas as pd
 
 from firelab.errors import FirelabError
 from firelab.plan.extend import extend_plan
-from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.figures.design_figures import seen_settings
-from firelab.plan.fit_budget import shortages
 from firelab.plan.kinds.optimal import I_OPTIMAL
 from firelab.plan.kinds.registry import KINDS
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import plan_series, shortages
 from firelab.plan.optimal.choose import (
-    Guarded,
+    ProtectedCandidates,
     choose_settings,
-    guard,
-    guarded_terms,
     most_loads,
+    potential_terms,
+    protect_against_bends,
 )
 from firelab.plan.optimal.information import information_matrix
 from firelab.plan.optimal.series_candidates import model_rows_of, series_candidates
@@ -113,9 +109,9 @@ def compare_plans(
     lines = []
     for kind in kinds:
         for asked in sizes if kind in KINDS and KINDS[kind].sized else (None,):
-            wish = dataclasses.replace(series.plan, kind=kind, tiles=asked)
+            request = dataclasses.replace(series.plan, kind=kind, tiles=asked)
             try:
-                plan = plan_series(dataclasses.replace(series, plan=wish), seed=seed)
+                plan = plan_series(dataclasses.replace(series, plan=request), seed=seed)
                 lines.append(_line(kind, asked, plan))
             except FirelabError as fault:
                 lines.append({"kind": kind, "asked": asked, "remark": fault.what})
@@ -155,14 +151,14 @@ def comparison_text(frame: pd.DataFrame) -> str:
         )
         for row in rows
     ]
-    told = [
+    remarks = [
         f"- {kind}{'' if pd.isna(tiles) else f', {int(tiles)} tiles'}: {remark}"
         for kind, tiles, remark in zip(
             frame["kind"], frame["tiles"], frame["remark"], strict=True
         )
         if remark
     ]
-    return "\n".join([*lines, *told, *_HOW_TO_READ])
+    return "\n".join([*lines, *remarks, *_HOW_TO_READ])
 
 
 def _cell(value: Any) -> str:
@@ -174,18 +170,19 @@ def _cell(value: Any) -> str:
 
 
 _ADD_STREAM = 11
+"""Keeps the random stream of added tiles apart from the others of a seed."""
 
 
-def _candidates_left(series: FiringSeries, plan: Plan) -> Guarded:
+def _candidates_left(series: FiringSeries, plan: Plan) -> ProtectedCandidates:
     """Return the candidates with the powder that the plan leaves."""
-    terms = (*series.terms, *guarded_terms(series))
+    terms = (*series.terms, *potential_terms(series))
     choice = series_candidates(series, terms=terms)
     left = powder_left(series, plan)
     meshes = [mesh for mesh in series.factors.mesh.levels if mesh in left]
     grams = np.array([left[mesh] for mesh in meshes], dtype=float)
     limits = np.floor(np.maximum(grams, 0.0) / coat_grams(series) + 1e-9)
     candidates = dataclasses.replace(choice.candidates, limits=limits)
-    return guard(series, dataclasses.replace(choice, candidates=candidates))
+    return protect_against_bends(series, dataclasses.replace(choice, candidates=candidates))
 
 
 def _room(series: FiringSeries, plan: Plan, n: int) -> tuple[int, list[Conflict]]:
@@ -225,14 +222,14 @@ def add_best_tiles(series: FiringSeries, plan: Plan, n: int) -> Plan:
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If nothing is left to add from.
     """
-    guarded = _candidates_left(series, plan)
+    protected = _candidates_left(series, plan)
     seen = seen_settings(series, plan.tiles)
-    raw = model_rows_of(series, seen, (*series.terms, *guarded_terms(series)))
+    raw = model_rows_of(series, seen, (*series.terms, *potential_terms(series)))
     standing = information_matrix(
-        guarded.rows_of(raw),
+        protected.rows_of(raw),
         seen["load"].to_numpy(dtype=np.int64),
         series.plan.load_variance_ratio,
     )
@@ -242,7 +239,7 @@ def add_best_tiles(series: FiringSeries, plan: Plan, n: int) -> Plan:
         rng = np.random.default_rng([plan.provenance.seed, _ADD_STREAM, len(seen), size])
         chosen = choose_settings(
             series,
-            guarded,
+            protected,
             n=size,
             criterion="I" if series.plan.kind == I_OPTIMAL.name else "D",
             rng=rng,
@@ -267,7 +264,7 @@ def add_best_tiles(series: FiringSeries, plan: Plan, n: int) -> Plan:
         binding += [
             Conflict(path=tuple(need.key.split(".")), says=str(need)) for need in worse
         ]
-    raise ImpossiblePlan(
+    raise InfeasiblePlan(
         f"no tile can be added to {plan.n_tiles}",
         binding or [Conflict(path=("budget",), says="no powder is left")],
         "the plan as it stands; raise what binds",

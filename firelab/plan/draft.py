@@ -1,6 +1,6 @@
 """One plan of one kind and size, whether it fits the budget or not.
 
-A control tile of a known colour in every session.
+A control tile of a known colour rides in every session.
 """
 
 from __future__ import annotations
@@ -28,10 +28,9 @@ from firelab.plan.stock.preparation import (
     plan_preparation,
     powder_needed,
 )
+from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
-
-_SAME_DEGC = 0.011
 
 
 def control_setting(series: FiringSeries) -> pd.DataFrame:
@@ -93,7 +92,7 @@ def _with_control(
 ) -> list[pd.DataFrame]:
     """Return the loads of one session with the control tile in one of them."""
     for place, rows in enumerate(own):
-        near = abs(float(rows["temperature_degC"].iloc[0]) - degC) < _SAME_DEGC
+        near = same_temperature(float(rows["temperature_degC"].iloc[0]), degC)
         if near and len(rows) < series.budget.places:
             joined = pd.concat([rows, tile], ignore_index=True)
             return [*own[:place], joined, *own[place + 1 :]]
@@ -114,6 +113,7 @@ def sessions_overfull(series: FiringSeries, fired: pd.DataFrame) -> bool:
 
 
 _RANDOM_STREAMS = 5
+"""One each for settings, loads, order, control tiles and codes."""
 
 
 def repeated(proposal: Proposal, times: int) -> Proposal:
@@ -275,7 +275,7 @@ def draft_plan(
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If the kind cannot serve the series.
     """
     streams = np.random.default_rng(provenance.seed).spawn(_RANDOM_STREAMS)

@@ -1,7 +1,4 @@
-"""More tiles for a plan that stands: everything planned stays as it is.
-
-Rows to be added to a plan: new tiles, and tiles that are fired on.
-"""
+"""More firings for a plan that stands: new tiles, and tiles that are fired on."""
 
 from __future__ import annotations
 
@@ -24,13 +21,13 @@ from firelab.plan.schedule.sessions import fire_in_order
 from firelab.plan.schedule.tile_history import broken_rules, met_before
 from firelab.plan.stock.budget import budget_figures
 from firelab.plan.stock.preparation import plan_preparation, powder_needed
+from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 
 IntArray = NDArray[np.int64]
 
 KEPT = ("mesh", "layers", "base")
 """What a tile that is fired on keeps."""
-_SAME_DEGC = 0.011
 
 
 def added_rows(
@@ -145,7 +142,7 @@ def _load_faults(series: FiringSeries, rows: pd.DataFrame) -> Iterator[str]:
         return
     for load, here in rows.groupby(name, sort=True):
         heat = here["temperature_degC"]
-        if heat.max() - heat.min() > _SAME_DEGC:
+        if not same_temperature(heat.max(), heat.min()):
             both = " and ".join(format_temperature(t) for t in (heat.min(), heat.max()))
             yield f"{name} {load} is at {both}; a load has one temperature"
         if len(here) > series.budget.places:
@@ -167,8 +164,8 @@ def _chain_faults(series: FiringSeries, rows: pd.DataFrame, name: str) -> Iterat
     for number in np.unique(chain):
         loads = np.unique(named[chain == number])
         if len(loads) > holds:
-            said = ", ".join(str(load) for load in loads)
-            yield f"{name}s {said} share tiles, and a session holds {holds} loads of tests"
+            names = ", ".join(str(load) for load in loads)
+            yield f"{name}s {names} share tiles, and a session holds {holds} loads of tests"
 
 
 def _rule_faults(

@@ -12,7 +12,7 @@ from firelab.plan.plan import Plan
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.schedule.tile_history import broken_rules
 from firelab.plan.stock.budget import budget_needs
-from firelab.series.factors import FactorName
+from firelab.series.factors import FactorName, same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE
 
@@ -57,7 +57,7 @@ def _load_findings(series: FiringSeries, tiles: pd.DataFrame) -> Iterator[Findin
     for load, rows in tiles.groupby("load", sort=True):
         first = rows.iloc[0]
         for row, degC in rows["temperature_degC"].items():
-            if abs(float(degC) - float(first["temperature_degC"])) > 0.01:
+            if not same_temperature(float(degC), float(first["temperature_degC"])):
                 yield _finding(
                     "load-temperatures",
                     int(str(row)),

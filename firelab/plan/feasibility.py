@@ -1,7 +1,4 @@
-"""Whether any plan can serve a series; where none can, the nearest that can.
-
-A series that no plan can serve: the lines that conflict, and what is nearest.
-"""
+"""Whether any plan can serve a series; where none can, what conflicts and the nearest."""
 
 from __future__ import annotations
 
@@ -13,7 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from firelab.errors import FaultyFile, Finding, FirelabError
-from firelab.plan.figures.aliasing import inseparable_terms
+from firelab.plan.figures.design_figures import inseparable_terms
 from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
 from firelab.plan.schedule.kiln_time import settable_temperature
@@ -41,7 +38,7 @@ class Conflict:
     says: str
 
 
-class ImpossiblePlan(FirelabError):
+class InfeasiblePlan(FirelabError):
     """No plan can do what the series asks.
 
     Parameters
@@ -75,12 +72,12 @@ def _dotted(path: Sequence[str | int]) -> str:
     return ".".join(str(part) for part in path)
 
 
-def with_lines(fault: ImpossiblePlan, text: str, *, file: str = SERIES_FILE) -> FaultyFile:
+def with_lines(fault: InfeasiblePlan, text: str, *, file: str = SERIES_FILE) -> FaultyFile:
     """Return the fault as findings, one for each conflicting line.
 
     Parameters
     ----------
-    fault : ImpossiblePlan
+    fault : InfeasiblePlan
     text : str
         The series.toml that was read.
     file : str, default 'series.toml'
@@ -104,14 +101,15 @@ def with_lines(fault: ImpossiblePlan, text: str, *, file: str = SERIES_FILE) -> 
 
 _FIRST_HELD: tuple[FactorName, ...] = ("base", "layers", "mesh", "dwell", "temperature")
 _EXAMPLE_STEP_DEGC = 25.0
+"""Either side of the only temperature (common practice, no source)."""
 
 
-def check_possible(series: FiringSeries) -> None:
+def check_feasible(series: FiringSeries) -> None:
     """Refuse a series that no plan of any kind can serve.
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         With the conflicting lines and a nearest series that a plan can serve.
     """
     _refuse_single_levels(series)
@@ -124,7 +122,9 @@ def _refuse_single_levels(series: FiringSeries) -> None:
     if series.varied:
         return
     only = series.span("temperature")[0]
-    around = sorted({round(only + step, 2) for step in (-_EXAMPLE_STEP_DEGC, 0.0, 25.0)})
+    around = sorted(
+        {round(only + step, 2) for step in (-_EXAMPLE_STEP_DEGC, 0.0, _EXAMPLE_STEP_DEGC)}
+    )
     wider = dataclasses.replace(
         series,
         factors=dataclasses.replace(
@@ -134,11 +134,11 @@ def _refuse_single_levels(series: FiringSeries) -> None:
     )
     levels = tuple(settable_temperature(wider, degC) for degC in around)
     wider = _with_factors(wider, temperature=TemperatureFactor(levels=levels))
-    said = ", ".join(f"{degC:g} degC" for degC in levels)
-    raise ImpossiblePlan(
+    listed = ", ".join(f"{degC:g} degC" for degC in levels)
+    raise InfeasiblePlan(
         "no factor has two levels: there is nothing to learn",
         [Conflict(path=("factors",), says="every factor has one level")],
-        f"temperature at {said}, everything else held",
+        f"temperature at {listed}, everything else held",
         series=wider,
     )
 
@@ -157,23 +157,23 @@ def _refuse_total_rules(series: FiringSeries) -> None:
             kept = tuple(rule for i, rule in enumerate(series.rules) if i not in lifted)
             nearer = dataclasses.replace(series, rules=kept)
             left = int(series_candidates(nearer).candidates.allowed.sum())
-            if left and _is_possible(nearer):
-                said = "; ".join(f"rule {i + 1}: {series.rules[i]}" for i in lifted)
-                raise ImpossiblePlan(
+            if left and _is_feasible(nearer):
+                listed = "; ".join(f"rule {i + 1}: {series.rules[i]}" for i in lifted)
+                raise InfeasiblePlan(
                     "the rules forbid every combination of levels",
                     [
                         Conflict(path=("rules", i), says=str(rule))
                         for i, rule in enumerate(series.rules)
                     ],
-                    f"lift {said}; {left} settings are then left to plan with",
+                    f"lift {listed}; {left} settings are then left to plan with",
                     series=nearer,
                 )
 
 
-def _is_possible(series: FiringSeries) -> bool:
+def _is_feasible(series: FiringSeries) -> bool:
     try:
-        check_possible(series)
-    except ImpossiblePlan:
+        check_feasible(series)
+    except InfeasiblePlan:
         return False
     return True
 
@@ -233,13 +233,13 @@ def _refuse_inseparable(series: FiringSeries) -> None:
     while nearer.varied and (still := _lost_terms(nearer)):
         nearer = _without_term(nearer, still[-1])
     conflicts = {_term_path(series, column): f"asks for {column}" for column in lost}
-    told = [Conflict(path=path, says=says) for path, says in conflicts.items()]
-    told += [
+    conflicting = [Conflict(path=path, says=says) for path, says in conflicts.items()]
+    conflicting += [
         Conflict(path=("rules", i), says=str(rule)) for i, rule in enumerate(series.rules)
     ]
-    raise ImpossiblePlan(
+    raise InfeasiblePlan(
         f"no allowed tiles can tell apart {', '.join(map(str, lost))}",
-        told,
+        conflicting,
         f"a plan of the terms {', '.join(nearer.terms) or 'none'}; "
         "or add levels, or loosen a rule",
         series=nearer if nearer.varied else None,
@@ -302,7 +302,7 @@ def _refuse_small_budget(series: FiringSeries) -> None:
     else:
         terms = ", ".join(nearer.terms)
         nearest = f"a plan of {terms} alone, the rest held; or {enough}"
-    raise ImpossiblePlan(
+    raise InfeasiblePlan(
         f"{', '.join(series.terms)} take at least {needed} tiles in {least_loads} loads",
         [*short, Conflict(path=("factors",), says=f"{needed} terms, the mean among them")],
         nearest,

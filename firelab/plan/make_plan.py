@@ -1,12 +1,9 @@
-"""From a series to its plan.
-
-A plan straight from a series, for use from Python.
-
-A plan whose loads are stated one by one, as a study or a kiln in use has them.
-"""
+"""From a series to its plan: the one asked for, or the best that the budget allows."""
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -14,13 +11,183 @@ import pandas as pd
 
 from firelab.craft.sieves import grain_um
 from firelab.craft.tile_codes import tile_code
-from firelab.plan.feasibility import check_possible
-from firelab.plan.fit_budget import fit_to_budget, wished_plan
+from firelab.errors import FirelabError
+from firelab.plan.draft import draft_plan, repeated
+from firelab.plan.feasibility import Conflict, InfeasiblePlan, check_feasible, most_tiles
+from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.kinds.registry import kind_named
+from firelab.plan.optimal.choose import (
+    choose_settings,
+    n_loads_for,
+    potential_terms,
+    protect_against_bends,
+)
+from firelab.plan.optimal.series_candidates import restricted_to
 from firelab.plan.plan import PLAN_DTYPES, Plan
+from firelab.plan.stock.budget import Need, budget_needs
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, versions
+from firelab.series.terms import term_columns
 from firelab.series.what_matters import series_parts
+
+_SEARCH_STREAM = 7
+"""Keeps the random stream of the reduction apart from the others of a seed."""
+
+
+def shortages(series: FiringSeries, plan: Plan) -> list[Need]:
+    """Return what a plan takes beyond the budget."""
+    return [need for need in budget_needs(series, plan.tiles, plan.time_h) if need.short]
+
+
+def unconstrained_plan(
+    series: FiringSeries, kind: PlanKind, provenance: Provenance
+) -> Plan:
+    """Return the plan that is asked for, as if there were powder enough.
+
+    A kind that keeps to the powder by itself may find no plan of the requested
+    size; what that size would take is then told by a plan without the limit.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    kind : PlanKind
+    provenance : Provenance
+
+    Raises
+    ------
+    InfeasiblePlan
+        If the kind cannot serve the series, however much powder there is.
+    """
+    n = series.plan.tiles
+    try:
+        return draft_plan(series, kind, n_tiles=n, provenance=provenance)
+    except InfeasiblePlan:
+        if not kind.sized or not (series.budget.grams or series.budget.yields):
+            raise
+    budget = dataclasses.replace(series.budget, grams={}, yields={})
+    ample = dataclasses.replace(series, budget=budget)
+    return draft_plan(ample, kind, n_tiles=n, provenance=provenance)
+
+
+def _smaller(n: int, short: list[Need]) -> int:
+    """Return a smaller size by what is scarcest, at least one tile less."""
+    share = min((need.there or 0.0) / need.needed for need in short)
+    return min(n - 1, max(math.floor(n * share), n - max(1, n // 6)))
+
+
+def _with_shortfall(plan: Plan, requested: Plan, short: list[Need]) -> Plan:
+    needs = "; ".join(str(need) for need in short)
+    lost = _test_tiles(requested) - _test_tiles(plan)
+    note = (
+        f"The wish does not fit the budget: {needs}. Planned instead: the best "
+        f"{_test_tiles(plan)} tiles in {plan.tiles['load'].nunique()} loads that fit"
+        + (f", {lost} fewer." if lost > 0 else ".")
+    )
+    figures = {
+        **plan.figures,
+        "shortfall": {
+            "tiles_wished": _test_tiles(requested),
+            "short": {need.name: round(need.short, 3) for need in short},
+        },
+    }
+    return dataclasses.replace(plan, figures=figures, notes=(note, *plan.notes))
+
+
+def fit_to_budget(
+    series: FiringSeries, kind: PlanKind, requested: Plan, provenance: Provenance
+) -> Plan:
+    """Return the requested plan where it fits, else the best that does.
+
+    A kind of any size is asked for fewer tiles; of a kind of fixed size the
+    best of its settings are taken.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    kind : PlanKind
+    requested : Plan
+        As ``draft_plan`` gives it.
+    provenance : Provenance
+
+    Raises
+    ------
+    InfeasiblePlan
+        If nothing that fits can carry the model.
+    """
+    short = shortages(series, requested)
+    if not short:
+        return requested
+    least = 1 + len(term_columns(series, series.terms))
+    n = _smaller(_test_tiles(requested), short)
+    bound = most_tiles(series)
+    n = n if bound is None else min(n, bound)
+    while n >= least:
+        plan = _smaller_plan(series, kind, n, requested, provenance)
+        if plan is None:
+            n -= 1
+            continue
+        still = shortages(series, plan)
+        if not still:
+            return _with_shortfall(plan, requested, short)
+        n = min(n - 1, _smaller(_test_tiles(plan), still))
+    raise InfeasiblePlan(
+        f"no {kind.name} plan of {least} tiles or more fits the budget",
+        [Conflict(path=tuple(need.key.split(".")), says=str(need)) for need in short],
+        "raise "
+        + ", ".join(f"{need.key} to {need.needed:g}" for need in short)
+        + ", or take the d-optimal kind",
+    )
+
+
+def _test_tiles(plan: Plan) -> int:
+    return int(plan.tiles.loc[plan.tiles["role"] != "control", "tile"].nunique())
+
+
+def _smaller_plan(
+    series: FiringSeries, kind: PlanKind, n: int, requested: Plan, provenance: Provenance
+) -> Plan | None:
+    if kind.sized:
+        try:
+            return draft_plan(
+                dataclasses.replace(
+                    series, plan=dataclasses.replace(series.plan, resolution=None)
+                ),
+                kind,
+                n_tiles=max(1, n // series.plan.repeats),
+                provenance=provenance,
+            )
+        except FirelabError:
+            return None
+    return _best_of_settings(series, kind, n, requested, provenance)
+
+
+def _best_of_settings(
+    series: FiringSeries, kind: PlanKind, n: int, requested: Plan, provenance: Provenance
+) -> Plan | None:
+    """Return the plan of the n of its settings that carry the model best."""
+    rng = np.random.default_rng([provenance.seed, _SEARCH_STREAM])
+    own = requested.tiles[requested.tiles["role"] != "control"]
+    choice = restricted_to(series, own, terms=(*series.terms, *potential_terms(series)))
+    n_loads = min(n_loads_for(series, n), int(requested.tiles["load"].nunique()))
+    n_loads = max(n_loads, math.ceil(n / series.budget.places))
+    chosen = choose_settings(
+        series,
+        protect_against_bends(series, choice),
+        n=n,
+        criterion="D",
+        rng=rng,
+        n_loads=n_loads,
+    )
+    if chosen is None:
+        return None
+    note = f"Chosen among the {kind.name} settings by the determinant of the model."
+    return draft_plan(
+        series,
+        kind,
+        n_tiles=n,
+        provenance=provenance,
+        proposal=repeated(Proposal(settings=chosen, notes=(note,)), 1),
+    )
 
 
 def plan_series(
@@ -53,7 +220,7 @@ def plan_series(
     ------
     UsageError
         If the kind is unknown.
-    ImpossiblePlan
+    InfeasiblePlan
         If no plan can do what the series asks; with the conflicting lines and
         the nearest possible plan.
 
@@ -66,7 +233,7 @@ def plan_series(
     (12, 6)
     """
     kind = kind_named(series.plan.kind)
-    check_possible(series)
+    check_feasible(series)
     provenance = Provenance(
         series_hash=series_hash,
         seed=series.seed if seed is None else seed,
@@ -74,8 +241,8 @@ def plan_series(
         sources={},
         parts=series_parts(declared or series),
     )
-    wished = wished_plan(series, kind, provenance)
-    return fit_to_budget(series, kind, wished, provenance)
+    requested = unconstrained_plan(series, kind, provenance)
+    return fit_to_budget(series, kind, requested, provenance)
 
 
 def make_plan(series: FiringSeries, *, seed: int | None = None) -> Plan:

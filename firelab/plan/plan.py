@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -257,12 +256,6 @@ SETTING_DTYPES = {
 def as_settings(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the setting columns of a frame with their dtypes, rows renumbered."""
     return frame[list(SETTING_COLUMNS)].astype(SETTING_DTYPES).reset_index(drop=True)
-
-
-def all_settings(series: FiringSeries) -> pd.DataFrame:
-    """Return every combination of the stated levels; ranges give their two ends."""
-    levels = [series.factors.levels(name) for name in FACTORS]
-    return as_settings(pd.DataFrame(list(product(*levels)), columns=SETTING_COLUMNS))
 
 
 def is_allowed(series: FiringSeries, settings: pd.DataFrame) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError, quoted
 from firelab.plan.faults import plan_findings
-from firelab.plan.feasibility import ImpossiblePlan, check_possible, with_lines
+from firelab.plan.feasibility import InfeasiblePlan, check_feasible, with_lines
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.doubts import look_doubts
@@ -164,8 +164,8 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
 def _possible(gathered: _Gathered, series: FiringSeries) -> None:
     """Tell before planning what no plan could do."""
     try:
-        check_possible(series)
-    except ImpossiblePlan as fault:
+        check_feasible(series)
+    except InfeasiblePlan as fault:
         text = (gathered.folder / SERIES_FILE).read_text(encoding="utf-8")
         gathered.findings += with_lines(fault, text).findings
 

@@ -1,11 +1,4 @@
-"""What is expected of a jar before a tile is fired, and how sure that is.
-
-Which plan is wanted: kind, size, order, control tile, tiles to keep.
-
-Firings before the test, and the glass and metal that may bend.
-
-What is believed before any tile is fired, as a series may state it.
-"""
+"""Parts of a series: expectation, requested plan, preparation, glass, priors."""
 
 from __future__ import annotations
 

@@ -24,6 +24,24 @@ COLUMN_OF: dict[FactorName, str] = {
     "base": "base",
 }
 """Column of ``plan.csv`` that holds each factor."""
+SAME_DEGC = 0.02
+"""Temperatures less than this apart are one setting.
+
+A display's whole degree is kept to 0.01 degC, in the plan and again in the log: two
+such roundings of one reading lie at most 0.01 degC apart, two readings of a display
+at least 0.5 degC (1 degF).
+"""
+
+
+def same_temperature(one_degC: float, other_degC: float) -> bool:
+    """Tell whether two temperatures are one setting of a kiln.
+
+    Examples
+    --------
+    >>> same_temperature(787.78, 787.77), same_temperature(787.78, 788.33)
+    (True, False)
+    """
+    return abs(one_degC - other_degC) < SAME_DEGC
 
 
 class _Ordered:

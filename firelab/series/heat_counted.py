@@ -17,13 +17,11 @@ from collections.abc import Iterable
 import pandas as pd
 
 from firelab.craft.heating import dwell_worth
+from firelab.series.factors import same_temperature
 from firelab.series.firing_series import Blank
 
 Heat = tuple[float, float]
 """Temperature, degC, and time at heat, s: the dwell less the warming up."""
-
-
-_SAME_DEGC = 0.01
 
 
 def time_at_heat(blank: Blank, firings: Iterable[tuple[float, float]]) -> tuple[Heat, ...]:
@@ -57,7 +55,7 @@ def heat_before(blank: Blank, firings: pd.DataFrame) -> list[tuple[Heat, ...]]:
 
 def time_there(heat: Iterable[Heat], temperature_degC: float) -> float:
     """Return the time at heat, s, that was spent at a temperature."""
-    there = (hot for degC, hot in heat if abs(degC - temperature_degC) < _SAME_DEGC)
+    there = (hot for degC, hot in heat if same_temperature(degC, temperature_degC))
     return float(sum(there))
 
 

@@ -13,7 +13,7 @@ from pydantic.dataclasses import dataclass
 
 from firelab.craft.units import parse_dwell, parse_temperature
 from firelab.errors import FirelabError
-from firelab.series.factors import COLUMN_OF, FACTORS
+from firelab.series.factors import COLUMN_OF, FACTORS, SAME_DEGC
 from firelab.series.written import STRICT
 
 _COMPARISON = re.compile(r"^\s*(>=|<=|>|<)\s*(.+)$")
@@ -105,10 +105,12 @@ class Rule:
             else:
                 wanted = np.array([float(value) for value in values])
                 offset = column.to_numpy(dtype=float)[:, None] - wanted
-                forbidden &= (np.abs(offset) < 0.02).any(axis=1)
+                forbidden &= (np.abs(offset) < SAME_DEGC).any(axis=1)
         return forbidden
 
     def __str__(self) -> str:
         """Write the rule as a person would say it."""
-        said = " and ".join(f"{name} {written}" for name, written in self.never.items())
-        return f"never {said}" + (f" ({self.because})" if self.because else "")
+        conditions = " and ".join(
+            f"{name} {written}" for name, written in self.never.items()
+        )
+        return f"never {conditions}" + (f" ({self.because})" if self.because else "")

@@ -1,9 +1,4 @@
-"""series.toml: read with every fault at once, and its hash.
-
-The ready series definitions that travel with firelab.
-
-Where a key stands in a TOML text, so that a finding can name its line.
-"""
+"""series.toml and the ready designs: read with every fault at once, each with its line."""
 
 from __future__ import annotations
 

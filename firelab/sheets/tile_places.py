@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 from firelab.craft.trade_words import base_words, layers_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.plan.plan import Plan
+from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
-
-_SAME_DEGC = 0.011
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +143,7 @@ def _heated(
     had: tuple[EarlierHeat, ...], degC: float, dwell_s: float
 ) -> tuple[EarlierHeat, ...]:
     last = had[-1] if had else None
-    if last is None or abs(last.temperature_degC - degC) > _SAME_DEGC:
+    if last is None or not same_temperature(last.temperature_degC, degC):
         return (*had, EarlierHeat(temperature_degC=degC, dwell_s=dwell_s))
     longer = replace(last, dwell_s=last.dwell_s + dwell_s, firings=last.firings + 1)
     return (*had[:-1], longer)

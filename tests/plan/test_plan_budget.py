@@ -8,11 +8,10 @@ import pytest
 from firelab.plan.compare import COMPARED, add_best_tiles, compare_plans, comparison_text
 from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
-from firelab.plan.feasibility import ImpossiblePlan
+from firelab.plan.feasibility import InfeasiblePlan
 from firelab.plan.figures.design_figures import design_figures, seen_settings
-from firelab.plan.fit_budget import shortages
 from firelab.plan.kinds.registry import KINDS
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import plan_series, shortages
 from firelab.plan.schedule.tile_history import dwell_at_temperature
 from firelab.plan.stock.bending import sag_mm
 from firelab.plan.stock.preparation import coat_grams, powder_left
@@ -237,7 +236,7 @@ def test_adding_is_bound_by_what_is_left():
     longer = add_best_tiles(series, plan, 6)
     assert longer.n_tiles == 14
     assert "6 were asked for; 2 of 14 blanks are left" in longer.notes[-1]
-    with pytest.raises(ImpossiblePlan, match="no tile can be added"):
+    with pytest.raises(InfeasiblePlan, match="no tile can be added"):
         add_best_tiles(series, longer, 1)
 
 

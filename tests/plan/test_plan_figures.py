@@ -8,13 +8,13 @@ import pytest
 from scipy import stats
 from statsmodels.stats.power import TTestPower
 
-from firelab.plan.figures.aliasing import (
+from firelab.plan.figures.design_figures import (
     alias_matrix,
     correlations,
     inseparable_terms,
     omitted_terms,
+    seen_settings,
 )
-from firelab.plan.figures.design_figures import seen_settings
 from firelab.plan.figures.efficiency import degrees_of_freedom, efficiency, power_of_shift
 from firelab.plan.make_plan import plan_series
 from firelab.plan.schedule.sessions import order_correlation, order_note

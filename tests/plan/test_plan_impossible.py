@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.plan.faults import plan_findings
-from firelab.plan.feasibility import ImpossiblePlan, with_lines
+from firelab.plan.feasibility import InfeasiblePlan, with_lines
 from firelab.plan.make_plan import plan_series
 from firelab.series.series_file import parse_series
 
@@ -87,7 +87,7 @@ def test_the_conflicting_lines_are_named_and_the_nearest_plan_can_be_made(case, 
     text, what, paths = IMPOSSIBLE[case]
     series = series_of(text)
     series = dataclasses.replace(series, plan=dataclasses.replace(series.plan, kind=kind))
-    with pytest.raises(ImpossiblePlan) as told:
+    with pytest.raises(InfeasiblePlan) as told:
         plan_series(series)
     fault = told.value
     assert what in fault.what
@@ -109,19 +109,19 @@ def test_the_conflicting_lines_are_named_and_the_nearest_plan_can_be_made(case, 
 
 def test_the_nearest_of_a_small_budget_keeps_the_heat():
     series = series_of(FACTORS + "[budget]\nblanks = 3\n")
-    with pytest.raises(ImpossiblePlan) as told:
+    with pytest.raises(InfeasiblePlan) as told:
         plan_series(series)
     assert told.value.series.terms == ("temperature", "dwell")
 
 
 def test_the_nearest_of_a_single_load_holds_the_heat():
-    with pytest.raises(ImpossiblePlan) as told:
+    with pytest.raises(InfeasiblePlan) as told:
         plan_series(series_of(FACTORS + "[budget]\nloads = 1\n"))
     assert told.value.series.terms == ("dwell", "mesh")
 
 
 def test_a_budget_of_one_tile_says_what_would_do():
-    with pytest.raises(ImpossiblePlan, match="at least 4 tiles in 2 loads"):
+    with pytest.raises(InfeasiblePlan, match="at least 4 tiles in 2 loads"):
         plan_series(series_of(FACTORS + "[budget]\nblanks = 1\n"))
 
 
@@ -139,5 +139,5 @@ def test_the_command_names_file_and_line(tmp_path):
 def test_a_kind_that_does_not_fit_the_factors_is_told():
     series = series_of(FACTORS)
     wish = dataclasses.replace(series.plan, kind="box-behnken")
-    with pytest.raises(ImpossiblePlan, match="central-composite"):
+    with pytest.raises(InfeasiblePlan, match="central-composite"):
         plan_series(dataclasses.replace(series, plan=wish))

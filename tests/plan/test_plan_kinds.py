@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from firelab.errors import FirelabError
-from firelab.plan.feasibility import ImpossiblePlan
+from firelab.plan.feasibility import InfeasiblePlan
 from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS, kind_named
 from firelab.plan.make_plan import plan_series
@@ -134,14 +134,14 @@ def test_box_behnken_fires_no_corner():
 
 def test_box_behnken_needs_three_ordered_factors():
     factors = dataclasses.replace(RICH.factors, mesh=MeshFactor(), layers=LayersFactor())
-    with pytest.raises(ImpossiblePlan, match="central-composite"):
+    with pytest.raises(InfeasiblePlan, match="central-composite"):
         settings_of("box-behnken", series=dataclasses.replace(RICH, factors=factors))
 
 
 @pytest.mark.parametrize("kind", ["two-level-fraction", "plackett-burman"])
 def test_two_level_kinds_refuse_three_bases(kind):
     three = dataclasses.replace(RICH.factors, base=BaseFactor(levels=("a", "b", "c")))
-    with pytest.raises(ImpossiblePlan, match="two levels") as told:
+    with pytest.raises(InfeasiblePlan, match="two levels") as told:
         settings_of(kind, series=dataclasses.replace(RICH, factors=three))
     assert told.value.conflicts[0].path == ("factors", "base")
 
@@ -182,7 +182,7 @@ def test_a_ladder_divides_the_dwell_and_adds_up():
 
 def test_one_dwell_is_no_ladder():
     factors = dataclasses.replace(RICH.factors, dwell=DwellFactor(levels=(120.0,)))
-    with pytest.raises(ImpossiblePlan, match="two dwells or more"):
+    with pytest.raises(InfeasiblePlan, match="two dwells or more"):
         settings_of("ladder", series=dataclasses.replace(RICH, factors=factors))
 
 

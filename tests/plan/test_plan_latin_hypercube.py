@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from firelab.craft.units import to_degF
-from firelab.plan.feasibility import ImpossiblePlan
+from firelab.plan.feasibility import InfeasiblePlan
 from firelab.plan.kinds.latin_hypercube import propose_latin_hypercube
 from firelab.plan.kinds.maximin import (
     maximin_columns,
@@ -112,7 +112,7 @@ def test_rules_are_kept():
 
 def test_rules_that_leave_no_hypercube_are_told():
     series = mixed([Rule(never={"base": "white"})])
-    with pytest.raises(ImpossiblePlan, match="no Latin hypercube of 12 tiles"):
+    with pytest.raises(InfeasiblePlan, match="no Latin hypercube of 12 tiles"):
         proposed(series, 12)
 
 

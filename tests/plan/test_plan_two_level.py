@@ -7,13 +7,8 @@ import pyDOE3
 import pytest
 
 from firelab.errors import FirelabError
-from firelab.plan.figures.aliasing import alias_matrix
+from firelab.plan.figures.design_figures import alias_matrix
 from firelab.plan.kinds.factorial import fraction_figures
-from firelab.plan.kinds.fractions import (
-    Fraction,
-    minimum_aberration,
-    smallest_of_resolution,
-)
 from firelab.plan.pydoe.checks import WrongDesign, is_orthogonal_array
 from firelab.plan.pydoe.designs import (
     L18_LEVELS,
@@ -24,6 +19,11 @@ from firelab.plan.pydoe.designs import (
     plackett_burman,
     regular_fraction,
     strength_of,
+)
+from firelab.plan.pydoe.fractions import (
+    Fraction,
+    minimum_aberration,
+    smallest_of_resolution,
 )
 from firelab.plan.pydoe.surface import (
     BOX_BEHNKEN_BLOCKS,

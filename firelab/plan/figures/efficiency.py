@@ -1,4 +1,4 @@
-r"""Efficiencies and prediction variance of a plan.
+r"""Efficiencies, prediction variance and power of a plan.
 
 With :math:`M = X'V^{-1}X`, n rows, p columns and the variance function
 :math:`d(x) = f(x)'M^{-1}f(x)` over a region of candidate settings:
@@ -13,8 +13,6 @@ References
 .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 5.5.2.1.
 .. [2] Atkinson, A. C., Donev, A. N. and Tobias, R. D. (2007). *Optimum
    Experimental Designs, with SAS*. Oxford, chapters 10 and 17.
-
-The chance that a plan shows a stated shift between the ends of a factor.
 """
 
 from __future__ import annotations
@@ -109,6 +107,7 @@ def efficiency(
 
 
 LEVEL = 0.05
+"""Of the two-sided test whose power is given (usual practice)."""
 
 
 def degrees_of_freedom(rows: FloatArray, plot: IntArray) -> tuple[int, int]:

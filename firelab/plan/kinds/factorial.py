@@ -1,7 +1,4 @@
-"""Every combination of the stated levels.
-
-A regular two-level fraction of minimum aberration, by size or by resolution.
-"""
+"""Full factorials, and regular two-level fractions of minimum aberration."""
 
 from __future__ import annotations
 
@@ -12,12 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.errors import FirelabError
-from firelab.plan.kinds.fractions import (
-    Fraction,
-    letters,
-    minimum_aberration,
-    smallest_of_resolution,
-)
 from firelab.plan.kinds.kind import (
     PlanKind,
     Proposal,
@@ -28,6 +19,12 @@ from firelab.plan.kinds.kind import (
 )
 from firelab.plan.plan import is_allowed
 from firelab.plan.pydoe.designs import full_factorial, regular_fraction
+from firelab.plan.pydoe.fractions import (
+    Fraction,
+    letters,
+    minimum_aberration,
+    smallest_of_resolution,
+)
 from firelab.series.factors import FACTORS, FactorName
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
@@ -59,6 +56,7 @@ FACTORIAL = PlanKind(
 
 NAME = "two-level-fraction"
 DEFAULT_RESOLUTION = 4
+"""Main effects clear of two-factor interactions (Chen, Sun and Wu 1993)."""
 
 
 def choose_fraction(k: int, n_tiles: int | None, resolution: int | None) -> Fraction:
@@ -158,9 +156,9 @@ def propose_two_level_fraction(
             rank = int(
                 np.linalg.matrix_rank(np.column_stack([np.ones(len(kept)), columns]))
             )
-        worth = (rank, int(allowed.sum()))
-        if best is None or worth > best:
-            best, chosen = worth, (order, kept)
+        merit = (rank, int(allowed.sum()))
+        if best is None or merit > best:
+            best, chosen = merit, (order, kept)
         if allowed.all() and rank == columns.shape[1] + 1:
             break
     order, kept = chosen

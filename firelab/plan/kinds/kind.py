@@ -1,9 +1,4 @@
-"""What every kind of plan is, and what it proposes.
-
-A design of temperature and dwell, fired at every mix of the other factors.
-
-Factors at their two ends, or at low, middle and high, for designs of signs.
-"""
+"""What every kind of plan is and proposes, and how coded designs become settings."""
 
 from __future__ import annotations
 
@@ -15,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.plan import as_settings, is_allowed
 from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
@@ -92,15 +87,15 @@ def keep_allowed(
     settings : DataFrame
     figures : mapping, optional
     notes : sequence of str
-        Said first.
+        Come first.
     """
     allowed = is_allowed(series, settings)
-    said = list(notes)
+    remarks = list(notes)
     if not allowed.all():
         n_out = int((~allowed).sum())
-        said.append(f"{n_out} of {len(settings)} settings are forbidden and left out.")
+        remarks.append(f"{n_out} of {len(settings)} settings are forbidden and left out.")
     return Proposal(
-        settings=as_settings(settings[allowed]), figures=figures or {}, notes=tuple(said)
+        settings=as_settings(settings[allowed]), figures=figures or {}, notes=tuple(remarks)
     )
 
 
@@ -142,13 +137,13 @@ def two_ends(series: FiringSeries, name: FactorName, kind: str) -> tuple[Level, 
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If the factor is a base with more than two levels.
     """
     levels = series.factors.levels(name)
     if name == "base":
         if len(levels) > 2:
-            raise ImpossiblePlan(
+            raise InfeasiblePlan(
                 f"a {kind} plan takes two levels of each factor",
                 [Conflict(path=("factors", "base"), says=f"has {len(levels)} bases")],
                 "a d-optimal plan takes any number of bases; or keep two: "
@@ -212,7 +207,7 @@ def settings_of_signs(
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         As `two_ends`.
     """
     columns: dict[FactorName, list[Level]] = {}
@@ -227,12 +222,12 @@ def require_varied(series: FiringSeries, least: int, kind: str) -> None:
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
     """
     n = len(series.varied)
     if n < least:
         varied = ", ".join(series.varied) or "nothing"
-        raise ImpossiblePlan(
+        raise InfeasiblePlan(
             f"a {kind} plan needs {least} varied factors",
             [Conflict(path=("factors",), says=f"only {varied} has several levels")],
             "a factorial plan of what is varied" if n else "give a factor two levels",

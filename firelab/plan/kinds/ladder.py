@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.kinds.kind import PlanKind, Proposal, other_mixes
 from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
 from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
@@ -15,7 +15,9 @@ from firelab.series.firing_series import FiringSeries
 
 NAME = "ladder"
 DEFAULT_TEMPERATURES = 5
+"""Of a range without a size (chosen here, no source)."""
 _NEAR = 1e-6
+"""Share of a step that rounding may cost a dwell."""
 
 
 def look_times(series: FiringSeries) -> list[float]:
@@ -71,12 +73,12 @@ def propose_ladder(
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If there is only one dwell, or a session cannot hold a whole ladder.
     """
     times = look_times(series)
     if len(times) < 2:
-        raise ImpossiblePlan(
+        raise InfeasiblePlan(
             "a ladder needs two dwells or more",
             [Conflict(path=("factors", "dwell"), says=f"only {times[0]:g} s is stated")],
             "a factorial plan, or a second dwell",
@@ -114,7 +116,7 @@ def propose_ladder(
 def _refuse_long_ladders(series: FiringSeries, n_looks: int) -> None:
     holds = series.budget.session_loads
     if holds is not None and n_looks > holds:
-        raise ImpossiblePlan(
+        raise InfeasiblePlan(
             "a tile must climb its ladder within a session",
             [
                 Conflict(path=("factors", "dwell"), says=f"asks {n_looks} looks"),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.kinds.kind import Level, PlanKind, Proposal, other_mixes
 from firelab.plan.kinds.maximin import maximin_columns
 from firelab.plan.optimal.choose import most_loads
@@ -21,6 +21,7 @@ from firelab.series.firing_series import FiringSeries
 NAME = "latin-hypercube"
 DEFAULT_TILES = 12
 _TEMPERATURES_WITHOUT_BUDGET = 6
+"""Where neither size nor loads are named (chosen here, no source)."""
 _SPREAD: tuple[FactorName, ...] = ("temperature", "dwell")
 
 FloatArray = NDArray[np.float64]
@@ -96,7 +97,7 @@ def propose_latin_hypercube(
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If the rules leave no such plan.
     """
     n = n_tiles or DEFAULT_TILES
@@ -120,7 +121,7 @@ def propose_latin_hypercube(
         columns, rng=rng, weights=weights, permitted=None if table.all() else permitted
     )
     if not permitted(best, np.arange(n)).all():
-        raise ImpossiblePlan(
+        raise InfeasiblePlan(
             f"no Latin hypercube of {n} tiles keeps the rules",
             [Conflict(path=("rules", i), says=str(r)) for i, r in enumerate(series.rules)],
             f"a d-optimal plan of {n} tiles, which keeps any rule",

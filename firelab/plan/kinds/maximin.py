@@ -37,8 +37,12 @@ Permitted = Callable[[FloatArray, IntArray], BoolArray]
 
 _WARM, _COLD = 0.65, 0.13
 _RAISE = 1.02
+"""Annealing temperatures and the rise of a target that was reached (chosen here with
+the hypercubes of analyses/plans)."""
 _FORBIDDEN = 10.0
+"""Cost of a forbidden row, in pairs that are too near (chosen here, no source)."""
 _FAR = 1e12
+"""Stands on the diagonal of squared distances."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,9 +154,9 @@ def maximin_columns(
         forbidden = _forbidden(chains.points, permitted)
         least = chains.square.min(axis=(1, 2))
         lead = int(np.lexsort((-least, forbidden))[0])
-        worth = (-float(forbidden[lead]), float(least[lead]))
-        if worth > best_worth:
-            best, best_worth = chains.points[lead].copy(), worth
+        merit = (-float(forbidden[lead]), float(least[lead]))
+        if merit > best_worth:
+            best, best_worth = chains.points[lead].copy(), merit
         if best_worth[1] >= chains.target and not forbidden[lead]:
             chains.target = max(best_worth[1] + 1.0, best_worth[1] * _RAISE)
             chains.cost = _cost(chains, permitted)

@@ -7,9 +7,14 @@ import math
 import numpy as np
 import pandas as pd
 
-from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.kinds.kind import PlanKind, Proposal
-from firelab.plan.optimal.choose import choose_settings, guard, guarded_terms, most_loads
+from firelab.plan.optimal.choose import (
+    choose_settings,
+    most_loads,
+    potential_terms,
+    protect_against_bends,
+)
 from firelab.plan.optimal.problem import Criterion
 from firelab.plan.optimal.series_candidates import series_candidates
 from firelab.plan.plan import as_settings
@@ -17,6 +22,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import term_columns
 
 _TILES_PER_TERM = 3
+"""Of a plan without a size (chosen here, no source)."""
 
 
 def kept_settings(series: FiringSeries) -> pd.DataFrame:
@@ -46,7 +52,7 @@ def _propose(
     criterion: Criterion,
     rng: np.random.Generator,
 ) -> Proposal:
-    extra = guarded_terms(series)
+    extra = potential_terms(series)
     choice = series_candidates(series, terms=(*series.terms, *extra))
     n_terms = choice.candidates.n_terms - len(term_columns(series, extra))
     n = n_tiles or default_tiles(series, n_terms)
@@ -54,10 +60,15 @@ def _propose(
     chosen = None
     if n >= max(len(kept), n_terms):
         chosen = choose_settings(
-            series, guard(series, choice), n=n, criterion=criterion, rng=rng, kept=kept
+            series,
+            protect_against_bends(series, choice),
+            n=n,
+            criterion=criterion,
+            rng=rng,
+            kept=kept,
         )
     if chosen is None:
-        raise ImpossiblePlan(
+        raise InfeasiblePlan(
             f"no plan of {n} tiles carries {', '.join(series.terms)}",
             [
                 Conflict(path=("budget",), says=f"leaves {n} tiles"),
@@ -81,7 +92,7 @@ def propose_d_optimal(
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If no plan of that size carries the model.
     """
     return _propose(series, n_tiles, "D", rng)
@@ -94,7 +105,7 @@ def propose_i_optimal(
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If no plan of that size carries the model.
     """
     return _propose(series, n_tiles, "I", rng)

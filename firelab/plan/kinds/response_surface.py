@@ -1,14 +1,11 @@
-"""Central composite over temperature and dwell: five levels of each.
-
-Box-Behnken over three or more factors at low, middle and high.
-"""
+"""Response surfaces: central composite of temperature and dwell, and Box-Behnken."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
-from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.kinds.kind import (
     Level,
     PlanKind,
@@ -27,7 +24,9 @@ from firelab.series.terms import coding
 
 _CENTRAL_COMPOSITE_NAME = "central-composite"
 DEFAULT_CENTRE = 3
+"""Firings of the centre (common practice, no source)."""
 _OUTER = 8
+"""Corners and axis points of two factors."""
 
 
 def propose_central_composite(
@@ -93,7 +92,7 @@ def propose_box_behnken(
     """
     names = three_level_factors(series)
     if len(names) < 3:
-        raise ImpossiblePlan(
+        raise InfeasiblePlan(
             "a box-behnken plan needs three ordered factors with three levels",
             [
                 Conflict(

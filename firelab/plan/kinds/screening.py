@@ -1,13 +1,10 @@
-"""Plackett-Burman screening: each factor at its two ends, few tiles.
-
-L18 screening: up to seven factors at three levels and one at two, 18 tiles.
-"""
+"""Screening: Plackett-Burman at two ends, and L18 at low, middle and high."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from firelab.plan.feasibility import Conflict, ImpossiblePlan
+from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.kinds.kind import (
     Level,
     PlanKind,
@@ -24,6 +21,7 @@ from firelab.series.firing_series import FiringSeries
 
 _PLACKETT_BURMAN_NAME = "plackett-burman"
 DEFAULT_RUNS = 12
+"""The smallest that screens more factors than a series has (chosen here, no source)."""
 SCREENING_NOTE = (
     "Screening: main effects only; each hides parts of many two-factor effects."
 )
@@ -66,13 +64,13 @@ def three_levels(series: FiringSeries, name: FactorName) -> tuple[Level, ...]:
 
     Raises
     ------
-    ImpossiblePlan
+    InfeasiblePlan
         If the factor is a base with more than three levels.
     """
     levels = series.factors.levels(name)
     if name == "base":
         if len(levels) > 3:
-            raise ImpossiblePlan(
+            raise InfeasiblePlan(
                 "an l18 plan takes three levels of each factor",
                 [Conflict(path=("factors", "base"), says=f"has {len(levels)} bases")],
                 "a d-optimal plan takes any number of bases; or keep three",

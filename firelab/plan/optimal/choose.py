@@ -1,9 +1,7 @@
 r"""An optimal choice of tiles for a series: how many loads, which tiles to keep.
 
-Terms that an optimal plan is not to be blind to.
-
 A plan that is best for a straight line fires only its ends, and would never
-show that the line bends. Each guarded term is added to the model with a prior
+show that the line bends. Each potential term is added to the model with a prior
 of mean 0 and standard deviation one standard deviation within a load, after
 taking out what the model's own terms tell of it and scaling it to a range of
 one.
@@ -36,17 +34,17 @@ FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Guarded:
-    """Candidates whose rows hold the guarded terms too.
+class ProtectedCandidates:
+    """Candidates whose rows hold the potential terms too.
 
     Attributes
     ----------
     choice : SeriesCandidates
-        With p model columns and q guarded ones.
+        With p model columns and q potential ones.
     prior : ndarray, shape (p + q, p + q)
         Information of the prior: nothing on the model's own columns.
     adjust : ndarray, shape (p, q)
-        What is taken out of the guarded columns.
+        What is taken out of the potential columns.
     scale : ndarray, shape (q,)
         What they are divided by.
     """
@@ -57,7 +55,7 @@ class Guarded:
     scale: FloatArray
 
     def rows_of(self, raw: FloatArray) -> FloatArray:
-        """Return raw columns of the model and the guard as the search sees them.
+        """Return raw columns of primary and potential terms as the search sees them.
 
         Parameters
         ----------
@@ -68,8 +66,8 @@ class Guarded:
         return np.concatenate([raw[..., :p], rest], axis=-1)
 
 
-def guarded_terms(series: FiringSeries) -> tuple[str, ...]:
-    """Return the terms that are guarded: stated, or bends of temperature and dwell."""
+def potential_terms(series: FiringSeries) -> tuple[str, ...]:
+    """Return the potential terms: stated, or bends of temperature and dwell."""
     stated = {split_term(term) for term in series.terms}
     if series.plan.guard is not None:
         return tuple(term for term in series.plan.guard if split_term(term) not in stated)
@@ -82,14 +80,16 @@ def guarded_terms(series: FiringSeries) -> tuple[str, ...]:
     return tuple(bends)
 
 
-def guard(series: FiringSeries, choice: SeriesCandidates) -> Guarded:
-    """Return candidates that hold the guarded terms, with their prior.
+def protect_against_bends(
+    series: FiringSeries, choice: SeriesCandidates
+) -> ProtectedCandidates:
+    """Return candidates that hold the potential terms, with their prior.
 
     Parameters
     ----------
     series : FiringSeries
     choice : SeriesCandidates
-        With raw columns of the model's terms and then the guarded ones.
+        With raw columns of the model's terms and then the potential ones.
     """
     raw, allowed = choice.candidates.rows, choice.candidates.allowed
     p = 1 + len(term_columns(series, series.terms))
@@ -97,17 +97,17 @@ def guard(series: FiringSeries, choice: SeriesCandidates) -> Guarded:
     adjust = np.linalg.lstsq(region[:, :p], region[:, p:], rcond=None)[0]
     rest = region[:, p:] - region[:, :p] @ adjust
     span = np.ptp(rest, axis=0)
-    # A guarded term that the region cannot show is left at nothing.
-    scale = np.where(span > 1e-9, span, np.inf)
-    guarded = Guarded(
+    # A potential term that the region cannot show is left at nothing.
+    scale = np.where(span > _NO_SPAN, span, np.inf)
+    protected = ProtectedCandidates(
         choice=choice,
         prior=np.diag([0.0] * p + [1.0] * (raw.shape[2] - p)),
         adjust=np.asarray(adjust, dtype=float),
         scale=scale,
     )
-    candidates = dataclasses.replace(choice.candidates, rows=guarded.rows_of(raw))
+    candidates = dataclasses.replace(choice.candidates, rows=protected.rows_of(raw))
     return dataclasses.replace(
-        guarded, choice=dataclasses.replace(choice, candidates=candidates)
+        protected, choice=dataclasses.replace(choice, candidates=candidates)
     )
 
 
@@ -115,7 +115,13 @@ IntArray = NDArray[np.int64]
 
 _SPARE_LOADS = 3
 _TILES_PER_LOAD = 3
+"""Degrees of freedom between loads, and tiles of a load, aimed at (chosen here, no
+source)."""
 _LEAST_STARTS, _MOST_STARTS, _START_ROWS = 24, 120, 2400
+"""Starts of a search: more for few rows. The published determinants of analyses/plans
+are reached with them."""
+_NO_SPAN = 1e-9
+"""A potential term that spans less than this in the region is zero there."""
 
 
 def whole_plot_terms(series: FiringSeries) -> tuple[str, ...]:
@@ -172,7 +178,7 @@ def n_starts_for(n: int) -> int:
 
 def choose_settings(
     series: FiringSeries,
-    guarded: Guarded,
+    protected: ProtectedCandidates,
     *,
     n: int,
     criterion: Criterion,
@@ -187,7 +193,7 @@ def choose_settings(
     ----------
     series : FiringSeries
         Supplies the variance ratio and the number of loads.
-    guarded : Guarded
+    protected : ProtectedCandidates
         What may be chosen.
     n : int
         Tiles, those kept among them.
@@ -196,7 +202,7 @@ def choose_settings(
     n_loads : int, optional
         In place of `n_loads_for`.
     standing : ndarray, shape (p, p), optional
-        Information of what stands already, guarded columns among the p.
+        Information of what stands already, potential columns among the p.
     kept : DataFrame, optional
         Settings that must be among them.
 
@@ -205,7 +211,7 @@ def choose_settings(
     DataFrame or None
         Setting columns and ``plot``, the load of each row.
     """
-    choice = guarded.choice
+    choice = protected.choice
     plot = even_loads(n, n_loads or n_loads_for(series, n))
     whole = np.full(int(plot.max()) + 1, FREE)
     sub = np.full(n, FREE)
@@ -218,7 +224,7 @@ def choose_settings(
         criterion=criterion,
         whole=whole,
         sub=sub,
-        standing=guarded.prior if standing is None else guarded.prior + standing,
+        standing=protected.prior if standing is None else protected.prior + standing,
     )
     found = search_design(problem, n_starts=n_starts_for(n), rng=rng)
     return None if found is None else _settings(choice, problem, found)

@@ -9,19 +9,17 @@ is the variance of loads over that within a load,
 with :math:`s_w` the sum of the rows of load w. At :math:`\eta = 0` it is
 :math:`X'X`.
 
-References
-----------
-.. [1] Goos, P. and Vandebroek, M. (2003). D-optimal split-plot designs with
-   given numbers and sizes of whole plots. *Technometrics*, 45(3), 235-245.
-
-What one exchange of a row is worth.
-
 Putting :math:`x_n` in the place of :math:`x_o` in load w changes the information
 by :math:`a d' + d a' + (1 - c_w) d d'`, with :math:`d = x_n - x_o` and
 :math:`a = x_o - c_w s_w`. With :math:`P` the inverse information and
 :math:`\alpha = d'Pd`, :math:`\beta = d'Pa`, :math:`\gamma = a'Pa`, the
 determinant is multiplied by :math:`(1+\beta)^2 + \alpha (1 - c_w - \gamma)`; the
 trace of :math:`PB` follows by the same rank-two update.
+
+References
+----------
+.. [1] Goos, P. and Vandebroek, M. (2003). D-optimal split-plot designs with
+   given numbers and sizes of whole plots. *Technometrics*, 45(3), 235-245.
 """
 
 from __future__ import annotations

@@ -1,9 +1,4 @@
-"""One search for an optimal plan, stated.
-
-What an optimal plan may choose from: whole-plot levels and sub-plot settings.
-
-Random plans from which a search sets out, many side by side.
-"""
+"""A search for an optimal plan as values: candidates, problem, random starts."""
 
 from __future__ import annotations
 
@@ -18,6 +13,7 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 _ALL_AT_ONCE = 64
+"""Up to so many settings an exchange may reach all of them (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,11 +124,6 @@ class Problem:
         """Rows of each load, shape (L,)."""
         return np.bincount(self.plot, minlength=len(self.whole))
 
-    @property
-    def distinct_loads(self) -> bool:
-        """Tell whether some load holds several rows, so that sums matter."""
-        return bool(self.eta > 0)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Found:
@@ -181,7 +172,10 @@ def free_problem(
 
 _TRIES = 6
 _SPARING = 3.0
+"""Rounds of drawing, each sparing scarce powder so much more (chosen here, no source)."""
 _UNEVEN = 0.7
+"""Concentration of the Dirichlet draw of shares; below 1 is uneven (chosen here, no
+source)."""
 
 
 @dataclass(slots=True, kw_only=True, eq=False)

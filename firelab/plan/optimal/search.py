@@ -1,7 +1,5 @@
 """The search for an optimal plan: many starts, sweeps until nothing gains.
 
-A load moved to another whole-plot level and filled anew.
-
 A load cannot take a level at which a rule forbids one of its tiles, nor gains
 at once from a level for which its tiles were not chosen. So each load of the
 best few plans is tried at every level: forbidden tiles give way to the nearest
@@ -22,12 +20,13 @@ from firelab.plan.optimal.problem import (
     draw_starts,
 )
 from firelab.plan.optimal.sweeps import (
-    Ground,
+    _LEAST_GAIN,
+    SearchConstants,
+    criterion_value,
     first_largest,
     information_of,
     limits_bind,
-    plan_worth,
-    prepare_ground,
+    search_constants,
     swap_rows,
     sweep_loads,
     sweep_rows,
@@ -36,9 +35,10 @@ from firelab.plan.optimal.sweeps import (
 IntArray = NDArray[np.int64]
 FloatArray = NDArray[np.float64]
 
-_WORTH = 1e-9
 _PASSES = 2
+"""Sweeps over a moved load's tiles before it is judged (chosen here, no source)."""
 _OTHER_USE = 100
+"""More than any number of coordinates: use of a scarce powder is matched first."""
 
 
 def nearest_allowed(candidates: Candidates) -> IntArray:
@@ -90,7 +90,9 @@ def _moved(
     return trial, sound
 
 
-def rebuild_loads(problem: Problem, ground: Ground, starts: Starts, ridge: float) -> bool:
+def rebuild_loads(
+    problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
+) -> bool:
     """Try every free load at every level; tell whether any plan gained.
 
     Takes what ``sweep_loads`` takes, and changes `starts` in place likewise.
@@ -98,80 +100,84 @@ def rebuild_loads(problem: Problem, ground: Ground, starts: Starts, ridge: float
     near = nearest_allowed(problem.candidates)
     n_levels = len(near)
     every = np.arange(len(starts.sub))
-    worth = _ridged_worth(problem, ground, starts, ridge)
+    value = _ridged_values(problem, constants, starts, ridge)
     gained = False
     for load in np.flatnonzero(problem.whole == FREE):
-        members = ground.members[load]
+        members = constants.members[load]
         trial, sound = _moved(problem, starts, int(load), members, near)
         for _ in range(_PASSES):
-            sweep_rows(problem, ground, trial, ridge, rows=members)
-        reached = np.where(sound, _ridged_worth(problem, ground, trial, ridge), -np.inf)
+            sweep_rows(problem, constants, trial, ridge, rows=members)
+        reached = np.where(sound, _ridged_values(problem, constants, trial, ridge), -np.inf)
         table = reached.reshape(len(every), n_levels)
         best = first_largest(table)
-        took = np.flatnonzero(table[every, best] > worth + _WORTH)
+        took = np.flatnonzero(table[every, best] > value + _LEAST_GAIN)
         if len(took):
             gained = True
             starts.put(took, trial.pick(took * n_levels + best[took]))
-            worth[took] = table[took, best[took]]
+            value[took] = table[took, best[took]]
     return gained
 
 
-def _ridged_worth(
-    problem: Problem, ground: Ground, starts: Starts, ridge: float
+def _ridged_values(
+    problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
 ) -> FloatArray:
-    information = information_of(problem, ground, starts, ridge)
-    return plan_worth(information, ground.moments, problem.criterion)
+    information = information_of(problem, constants, starts, ridge)
+    return criterion_value(information, constants.moments, problem.criterion)
 
 
 _RIDGES = (1e-3, 1e-7)
+"""Added to the information, a larger one first, so that singular starts can move."""
 _MOST_SWEEPS = 60
-_REBUILT = 8
-_REBUILD_ROUNDS = 4
-_SWAPPED = 2
-_SWAP_ROUNDS = 6
+_REBUILT, _REBUILD_ROUNDS = 8, 4
+_SWAPPED, _SWAP_ROUNDS = 2, 6
+"""Effort, chosen so that the published determinants of analyses/plans are reached."""
 
 
-def _improve(problem: Problem, ground: Ground, starts: Starts, ridge: float) -> None:
+def _improve(
+    problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
+) -> None:
     """Sweep until no plan gains; plans that stand still are left out."""
     moving = np.arange(len(starts.sub))
     for _ in range(_MOST_SWEEPS):
         part = starts.pick(moving)
-        gained = sweep_rows(problem, ground, part, ridge)
-        gained |= sweep_loads(problem, ground, part, ridge)
+        gained = sweep_rows(problem, constants, part, ridge)
+        gained |= sweep_loads(problem, constants, part, ridge)
         starts.put(moving, part)
         moving = moving[gained]
         if not len(moving):
             return
 
 
-def _worth(problem: Problem, ground: Ground, starts: Starts) -> np.ndarray:
-    information = information_of(problem, ground, starts, 0.0)
-    return plan_worth(information, ground.moments, problem.criterion)
+def _criterion_values(
+    problem: Problem, constants: SearchConstants, starts: Starts
+) -> np.ndarray:
+    information = information_of(problem, constants, starts, 0.0)
+    return criterion_value(information, constants.moments, problem.criterion)
 
 
-def _swap_best(problem: Problem, ground: Ground, starts: Starts) -> None:
+def _swap_best(problem: Problem, constants: SearchConstants, starts: Starts) -> None:
     """Swap rows of the best few plans where a limit binds, sweeping in between."""
-    for place in np.argsort(-_worth(problem, ground, starts))[:_SWAPPED]:
+    for place in np.argsort(-_criterion_values(problem, constants, starts))[:_SWAPPED]:
         one = starts.pick(np.array([place]))
         for _ in range(_SWAP_ROUNDS):
             if not limits_bind(problem.candidates, one.used[0]):
                 break
-            if not swap_rows(problem, ground, one):
+            if not swap_rows(problem, constants, one):
                 break
-            _improve(problem, ground, one, _RIDGES[-1])
+            _improve(problem, constants, one, _RIDGES[-1])
         starts.put(np.array([place]), one)
 
 
-def _rebuild_best(problem: Problem, ground: Ground, starts: Starts) -> None:
+def _rebuild_best(problem: Problem, constants: SearchConstants, starts: Starts) -> None:
     """Rebuild the loads of the best few plans, sweeping in between."""
     if len(problem.candidates.rows) < 2:
         return
-    best = np.argsort(-_worth(problem, ground, starts))[:_REBUILT]
+    best = np.argsort(-_criterion_values(problem, constants, starts))[:_REBUILT]
     part = starts.pick(best)
     for _ in range(_REBUILD_ROUNDS):
-        if not rebuild_loads(problem, ground, part, _RIDGES[-1]):
+        if not rebuild_loads(problem, constants, part, _RIDGES[-1]):
             break
-        _improve(problem, ground, part, _RIDGES[-1])
+        _improve(problem, constants, part, _RIDGES[-1])
     starts.put(best, part)
 
 
@@ -192,16 +198,16 @@ def search_design(
     Found or None
         None where no plan that keeps rules and limits can carry the model.
     """
-    ground = prepare_ground(problem)
+    constants = search_constants(problem)
     starts = draw_starts(problem, n_starts, rng=rng)
     if not len(starts.sub):
         return None
     for ridge in _RIDGES:
-        _improve(problem, ground, starts, ridge)
-    _rebuild_best(problem, ground, starts)
-    _swap_best(problem, ground, starts)
-    worth = _worth(problem, ground, starts)
-    best = int(first_largest(worth))
-    if not np.isfinite(worth[best]):
+        _improve(problem, constants, starts, ridge)
+    _rebuild_best(problem, constants, starts)
+    _swap_best(problem, constants, starts)
+    value = _criterion_values(problem, constants, starts)
+    best = int(first_largest(value))
+    if not np.isfinite(value[best]):
         return None
-    return Found(whole=starts.whole[best], sub=starts.sub[best], value=float(worth[best]))
+    return Found(whole=starts.whole[best], sub=starts.sub[best], value=float(value[best]))

@@ -1,9 +1,7 @@
-"""Passes over the rows and the loads of many plans at once.
+"""Exchanges of rows, of loads and between two rows, in many plans at once.
 
-Swaps between two rows: what single exchanges cannot do where a limit binds.
-
-A row cannot take more of a scarce powder unless another gives it up; so pairs
-of rows swap their whole setting, or the part of it that takes the powder.
+Where a limit binds, a row cannot take more of a scarce powder unless another gives
+it up; so pairs of rows swap their whole setting, or the part that takes the powder.
 """
 
 from __future__ import annotations
@@ -25,12 +23,13 @@ from firelab.plan.optimal.problem import FREE, Candidates, Criterion, Problem, S
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_WORTH = 1e-9
+_LEAST_GAIN = 1e-9
+"""A smaller gain, of the criterion or as a share, is rounding (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ground:
-    """What every pass over a problem needs, reckoned once.
+class SearchConstants:
+    """What every pass over a problem needs, computed once.
 
     Attributes
     ----------
@@ -48,10 +47,10 @@ class Ground:
     members: tuple[IntArray, ...]
 
 
-def prepare_ground(problem: Problem) -> Ground:
-    """Return what every pass over a problem needs."""
+def search_constants(problem: Problem) -> SearchConstants:
+    """Return the constants of a search."""
     n_loads = len(problem.whole)
-    return Ground(
+    return SearchConstants(
         neighbours=problem.candidates.neighbours(),
         moments=problem.candidates.moments(),
         c=shrinkage(problem.sizes, problem.eta),
@@ -65,18 +64,18 @@ def model_rows(problem: Problem, starts: Starts) -> FloatArray:
     return np.asarray(problem.candidates.rows[whole, starts.sub], dtype=float)
 
 
-def load_sums(ground: Ground, rows: FloatArray) -> FloatArray:
+def load_sums(constants: SearchConstants, rows: FloatArray) -> FloatArray:
     """Return the sum of the rows of each load, shape (B, L, p)."""
-    return np.stack([rows[:, members].sum(axis=1) for members in ground.members], axis=1)
+    return np.stack([rows[:, members].sum(axis=1) for members in constants.members], axis=1)
 
 
 def information_of(
-    problem: Problem, ground: Ground, starts: Starts, ridge: float
+    problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
 ) -> FloatArray:
     """Return the information of each plan with a ridge, shape (B, p, p)."""
     rows = model_rows(problem, starts)
-    sums = load_sums(ground, rows)
-    shrunk = np.einsum("blp,l,blq->bpq", sums, ground.c, sums)
+    sums = load_sums(constants, rows)
+    shrunk = np.einsum("blp,l,blq->bpq", sums, constants.c, sums)
     plain = rows.transpose(0, 2, 1) @ rows
     p = problem.candidates.n_terms
     return np.asarray(plain - shrunk + problem.standing + ridge * np.eye(p), dtype=float)
@@ -84,7 +83,7 @@ def information_of(
 
 def sweep_rows(
     problem: Problem,
-    ground: Ground,
+    constants: SearchConstants,
     starts: Starts,
     ridge: float,
     *,
@@ -95,7 +94,7 @@ def sweep_rows(
     Parameters
     ----------
     problem : Problem
-    ground : Ground
+    constants : SearchConstants
     starts : Starts
         Changed in place.
     ridge : float
@@ -108,28 +107,28 @@ def sweep_rows(
     ndarray of bool, shape (B,)
     """
     x = model_rows(problem, starts)
-    sums = load_sums(ground, x)
-    information = information_of(problem, ground, starts, ridge)
+    sums = load_sums(constants, x)
+    information = information_of(problem, constants, starts, ridge)
     inverse = np.linalg.inv(information).astype(np.float64)
     every = np.arange(len(starts.sub))
     gained = np.zeros(len(every), dtype=bool)
     swept = np.arange(len(problem.sub)) if rows is None else rows
     for row in swept[problem.sub[swept] == FREE]:
         load = problem.plot[row]
-        near = ground.neighbours[starts.sub[:, row]]
+        near = constants.neighbours[starts.sub[:, row]]
         offered = problem.candidates.rows[starts.whole[:, load, None], near]
-        c = float(ground.c[load])
+        c = float(constants.c[load])
         change = offered - x[:, row, None]
         anchor = x[:, row] - c * sums[:, load]
         gains = exchange_gains(
             Exchange(change=change, anchor=anchor, c=c),
             inverse,
-            ground.moments,
+            constants.moments,
             problem.criterion,
         )
         gains[~_open_to(problem, starts, int(row), near)] = 0.0
         best = first_largest(gains)
-        took = np.flatnonzero(gains[every, best] > 1.0 + _WORTH)
+        took = np.flatnonzero(gains[every, best] > 1.0 + _LEAST_GAIN)
         if not len(took):
             continue
         step = change[took, best[took]]
@@ -158,14 +157,14 @@ def _open_to(
 
 
 def sweep_loads(
-    problem: Problem, ground: Ground, starts: Starts, ridge: float
+    problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
 ) -> NDArray[np.bool_]:
     """Give each free load its best whole-plot level; tell which plans gained.
 
     Parameters
     ----------
     problem : Problem
-    ground : Ground
+    constants : SearchConstants
     starts : Starts
         Changed in place.
     ridge : float
@@ -177,10 +176,10 @@ def sweep_loads(
     """
     every = np.arange(len(starts.sub))
     gained = np.zeros(len(every), dtype=bool)
-    information = information_of(problem, ground, starts, ridge)
+    information = information_of(problem, constants, starts, ridge)
     levels = np.arange(len(problem.candidates.rows))
     for load in np.flatnonzero(problem.whole == FREE):
-        members, c = ground.members[load], ground.c[load]
+        members, c = constants.members[load], constants.c[load]
         sub = starts.sub[:, members]
         offered = problem.candidates.rows[levels[None, :, None], sub[:, None, :]]
         sums = offered.sum(axis=2)
@@ -188,31 +187,33 @@ def sweep_loads(
         share -= c * sums[:, :, :, None] * sums[:, :, None, :]
         here = starts.whole[:, load]
         without = information - share[every, here]
-        worth = plan_worth(without[:, None] + share, ground.moments, problem.criterion)
+        value = criterion_value(
+            without[:, None] + share, constants.moments, problem.criterion
+        )
         allowed = problem.candidates.allowed[levels[None, :, None], sub[:, None, :]]
-        worth[~allowed.all(axis=2)] = -np.inf
-        best = first_largest(worth)
-        took = np.flatnonzero(worth[every, best] > worth[every, here] + _WORTH)
+        value[~allowed.all(axis=2)] = -np.inf
+        best = first_largest(value)
+        took = np.flatnonzero(value[every, best] > value[every, here] + _LEAST_GAIN)
         information[took] = without[took] + share[took, best[took]]
         starts.whole[took, load] = best[took]
         gained[took] = True
     return gained
 
 
-def first_largest(worth: FloatArray) -> IntArray:
+def first_largest(value: FloatArray) -> IntArray:
     """Return the place of the largest along the last axis, the first of equal ones.
 
-    Equal to within `_WORTH`, so that rounding, which differs between processors, does
-    not choose between plans that are worth the same.
+    Equal to within `_LEAST_GAIN`, so that rounding, which differs between processors, does
+    not choose between plans of one value.
     """
-    largest = worth.max(axis=-1, keepdims=True)
-    return np.asarray((worth >= largest - _WORTH).argmax(axis=-1))
+    largest = value.max(axis=-1, keepdims=True)
+    return np.asarray((value >= largest - _LEAST_GAIN).argmax(axis=-1))
 
 
-def plan_worth(
+def criterion_value(
     information: FloatArray, moments: FloatArray, criterion: Criterion
 ) -> FloatArray:
-    """Return what plans are worth, larger is better, shape of the leading axes.
+    """Return the criterion of plans, larger is better, shape of the leading axes.
 
     Parameters
     ----------
@@ -284,7 +285,7 @@ def _swapped(
     return pairs
 
 
-def _swap_once(problem: Problem, ground: Ground, one: Starts) -> bool:
+def _swap_once(problem: Problem, constants: SearchConstants, one: Starts) -> bool:
     """Make the best swap of one plan; tell whether there was one."""
     candidates = problem.candidates
     free = np.flatnonzero(problem.sub == FREE)
@@ -302,20 +303,20 @@ def _swap_once(problem: Problem, ground: Ground, one: Starts) -> bool:
     a, b, x, y = a[sound], b[sound], x[sound], y[sound]
     if not len(a):
         return False
-    information = information_of(problem, ground, one, 0.0)[0]
+    information = information_of(problem, constants, one, 0.0)[0]
     rows = model_rows(problem, one)[0]
     change = _pair_change(
         problem,
-        ground,
+        constants,
         rows,
         (a, b),
         candidates.rows[whole[a], x],
         candidates.rows[whole[b], y],
     )
-    worth = plan_worth(information + change, ground.moments, problem.criterion)
-    before = plan_worth(information[None], ground.moments, problem.criterion)[0]
-    best = int(first_largest(worth))
-    if not worth[best] > before + _WORTH:
+    value = criterion_value(information + change, constants.moments, problem.criterion)
+    before = criterion_value(information[None], constants.moments, problem.criterion)[0]
+    best = int(first_largest(value))
+    if not value[best] > before + _LEAST_GAIN:
         return False
     one.used[0] += use[x[best]] + use[y[best]] - use[sub[a[best]]] - use[sub[b[best]]]
     one.sub[0, a[best]], one.sub[0, b[best]] = x[best], y[best]
@@ -324,7 +325,7 @@ def _swap_once(problem: Problem, ground: Ground, one: Starts) -> bool:
 
 def _pair_change(
     problem: Problem,
-    ground: Ground,
+    constants: SearchConstants,
     rows: FloatArray,
     pair: tuple[IntArray, IntArray],
     new_a: FloatArray,
@@ -332,7 +333,7 @@ def _pair_change(
 ) -> FloatArray:
     """Return the change of information when two rows change, shape (Q, p, p)."""
     a, b = pair
-    sums = np.stack([rows[members].sum(axis=0) for members in ground.members])
+    sums = np.stack([rows[members].sum(axis=0) for members in constants.members])
     step_a, step_b = new_a - rows[a], new_b - rows[b]
     change = _outer(new_a) - _outer(rows[a]) + _outer(new_b) - _outer(rows[b])
     load_a, load_b = problem.plot[a], problem.plot[b]
@@ -341,7 +342,7 @@ def _pair_change(
     moved_b = np.where(same, 0.0, step_b)
     for load, step in ((load_a, moved_a), (load_b, moved_b)):
         before = sums[load]
-        c = ground.c[load][:, None, None]
+        c = constants.c[load][:, None, None]
         change -= c * (_outer(before + step) - _outer(before))
     return change
 
@@ -350,13 +351,15 @@ def _outer(rows: FloatArray) -> FloatArray:
     return np.asarray(rows[:, :, None] * rows[:, None, :], dtype=float)
 
 
-def swap_rows(problem: Problem, ground: Ground, one: Starts, *, most: int = 40) -> bool:
+def swap_rows(
+    problem: Problem, constants: SearchConstants, one: Starts, *, most: int = 40
+) -> bool:
     """Make the best swaps of one plan, one after the other.
 
     Parameters
     ----------
     problem : Problem
-    ground : Ground
+    constants : SearchConstants
     one : Starts
         A single plan, changed in place.
     most : int, default 40
@@ -368,6 +371,6 @@ def swap_rows(problem: Problem, ground: Ground, one: Starts, *, most: int = 40) 
         Whether any swap was made.
     """
     made = 0
-    while made < most and _swap_once(problem, ground, one):
+    while made < most and _swap_once(problem, constants, one):
         made += 1
     return made > 0

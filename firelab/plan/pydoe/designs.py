@@ -1,8 +1,6 @@
-"""Full factorials and random Latin hypercubes of pyDOE3, verified.
+"""Factorials, two-level fractions, hypercubes, Plackett-Burman and L18 of pyDOE3, verified.
 
-Two-level fractions of pyDOE3, always asked with explicit generators.
-
-Plackett-Burman and L18 from pyDOE3, verified; mended where it fails.
+Fractions are always asked with explicit generators; what fails is mended or refused.
 """
 
 from __future__ import annotations
@@ -14,7 +12,6 @@ from itertools import combinations
 import numpy as np
 
 from firelab.errors import FirelabError
-from firelab.plan.kinds.fractions import Fraction, letters
 from firelab.plan.pydoe.checks import (
     IntArray,
     is_latin,
@@ -24,6 +21,7 @@ from firelab.plan.pydoe.checks import (
     taken_or_mended,
     whole_numbers,
 )
+from firelab.plan.pydoe.fractions import Fraction, letters
 
 
 def full_factorial(n_levels: Sequence[int]) -> IntArray:

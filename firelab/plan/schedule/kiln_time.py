@@ -1,7 +1,4 @@
-"""Hours at the kiln: firings, changes of temperature, recovery, cooling.
-
-Values that a person can set on this kiln and read off a clock.
-"""
+"""What the kiln takes and what it can be set to: hours, temperatures, dwells."""
 
 from __future__ import annotations
 
@@ -67,7 +64,15 @@ def firing_seconds(series: FiringSeries, tiles: pd.DataFrame) -> float:
     return spent
 
 
+TEMPERATURE_DECIMALS = 2
+DWELL_DECIMALS = 3
+"""Decimals, in degC and s, to which settings are kept: finer than any display."""
 _NEAR = 1e-6
+"""Share of a step by which a multiple may miss an end of the range by rounding."""
+_SHORTEST_STEP_S = 1.0
+"""A step of dwell is at least what a clock beside the kiln shows."""
+ANY_TEMPERATURE = (-math.inf, math.inf)
+"""Ends for a firing that may lie outside the series' range, as preparation does."""
 
 
 def _nearest_step(value: float, step: float, low: float, high: float) -> float:
@@ -75,8 +80,8 @@ def _nearest_step(value: float, step: float, low: float, high: float) -> float:
 
     The ends themselves may be taken where no multiple lies between them.
     """
-    lowest = math.ceil(low / step - _NEAR) * step
-    highest = math.floor(high / step + _NEAR) * step
+    lowest = math.ceil(low / step - _NEAR) * step if low > -math.inf else low
+    highest = math.floor(high / step + _NEAR) * step if high < math.inf else high
     if lowest > highest:
         return low if abs(value - low) <= abs(value - high) else high
     nearest = round(value / step) * step
@@ -106,21 +111,9 @@ def settable_temperature(
     low, high = ends or series.span("temperature")
     step = series.kiln.step
     if series.kiln.reads == "degC":
-        return round(_nearest_step(degC, step, low, high), 2)
+        return round(_nearest_step(degC, step, low, high), TEMPERATURE_DECIMALS)
     degF = _nearest_step(to_degF(degC), step, to_degF(low), to_degF(high))
-    return round(to_degC(degF), 2)
-
-
-def nearest_reading(series: FiringSeries, degC: float) -> float:
-    """Return the nearest temperature that the kiln's display has, degC to 0.01.
-
-    Unlike `settable_temperature` not held to the series' range: preparation
-    firings may lie outside it.
-    """
-    step = series.kiln.step
-    if series.kiln.reads == "degC":
-        return round(round(degC / step) * step, 2)
-    return round(to_degC(round(to_degF(degC) / step) * step), 2)
+    return round(to_degC(degF), TEMPERATURE_DECIMALS)
 
 
 def settable_dwell(
@@ -128,4 +121,7 @@ def settable_dwell(
 ) -> float:
     """Return the nearest dwell worth timing, s, inside the series' range or other ends."""
     low, high = ends or series.span("dwell")
-    return round(_nearest_step(dwell_s, max(series.kiln.dwell_step, 1.0), low, high), 3)
+    return round(
+        _nearest_step(dwell_s, max(series.kiln.dwell_step, _SHORTEST_STEP_S), low, high),
+        DWELL_DECIMALS,
+    )

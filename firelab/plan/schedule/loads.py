@@ -13,6 +13,8 @@ from firelab.plan.plan import SETTING_COLUMNS
 IntArray = NDArray[np.int64]
 
 _MOST_APART = 3
+"""Loads of one temperature at most, where repeats are kept apart (chosen here, no
+source)."""
 
 
 def _keys(settings: pd.DataFrame) -> list[tuple[float | int | str, ...]]:

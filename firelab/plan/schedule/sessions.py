@@ -1,7 +1,4 @@
-"""Which loads share a session, and in which order everything is fired.
-
-What the firing order costs, and what it leaves open.
-"""
+"""Which loads share a session, the order of firing, and what that order costs."""
 
 from __future__ import annotations
 
@@ -101,7 +98,8 @@ IntArray = NDArray[np.int64]
 
 _ORDERS_DRAWN = 40
 _TREND_LET_PASS = 0.25
-"""Random orders are drawn until temperature hardly goes with the place."""
+"""Random orders are drawn until the correlation of temperature with the place in the
+session is at most this, so many at most (chosen here, no source)."""
 
 
 def _blocks(settings: pd.DataFrame, loads: IntArray) -> list[list[int]]:

@@ -7,13 +7,10 @@ from collections.abc import Iterator
 import pandas as pd
 
 from firelab.plan.plan import is_allowed
+from firelab.plan.schedule.kiln_time import DWELL_DECIMALS, TEMPERATURE_DECIMALS
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import heat_before, time_there
 from firelab.series.rules import Rule
-
-_SAME_DEGC = 2
-_SAME_S = 3
-"""Decimals to which temperatures and dwells are one and the same."""
 
 
 def dwell_at_temperature(series: FiringSeries, tiles: pd.DataFrame) -> pd.Series[float]:
@@ -83,7 +80,7 @@ def met_before(tiles: pd.DataFrame) -> pd.Series[bool]:
     for row, tile, degC, dwell, *mix in zip(
         ordered.index, *(ordered[name].tolist() for name in columns), strict=True
     ):
-        here = (round(degC, _SAME_DEGC), round(dwell, _SAME_S))
+        here = (round(degC, TEMPERATURE_DECIMALS), round(dwell, DWELL_DECIMALS))
         had[tile] = (*had.get(tile, ()), here)
         done = (*mix, had[tile])
         met[row] = done in seen

@@ -11,6 +11,7 @@ from firelab.plan.stock.preparation import mesh_grams
 from firelab.series.firing_series import FiringSeries
 
 _NOTHING = 1e-9
+"""A shortage below this is rounding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,11 +44,11 @@ class Need:
     def __str__(self) -> str:
         """Say need and budget."""
         unit = f" {self.unit}" if self.unit else ""
-        said = f"{self.name}: {_written(self.needed)}{unit} needed"
+        text = f"{self.name}: {_written(self.needed)}{unit} needed"
         if self.there is None:
-            return said
-        said += f", {_written(self.there)}{unit} there"
-        return said + (f", {_written(self.short)}{unit} short" if self.short else "")
+            return text
+        text += f", {_written(self.there)}{unit} there"
+        return text + (f", {_written(self.short)}{unit} short" if self.short else "")
 
 
 def _written(amount: float) -> str:

@@ -2,9 +2,8 @@
 
 Back and front take turns, back first, so that a tile is never more than one
 coat out of balance while it is prepared, and the test coat meets a back that
-carries as many coats as the front will, unless the series asks for less.
-
-How much powder a plan needs, and how much is left.
+carries as many coats as the front will, unless the series asks for less. The
+coats give the powder that a plan needs.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.plan.plan import Plan, PlannedPreparation
-from firelab.plan.schedule.kiln_time import nearest_reading
+from firelab.plan.schedule.kiln_time import ANY_TEMPERATURE, settable_temperature
 from firelab.series.declared_parts import PreparationFiring
 from firelab.series.firing_series import FiringSeries
 
@@ -82,7 +81,9 @@ def plan_preparation(
             purpose=purpose,
             coat=coat,
             face=face,
-            temperature_degC=nearest_reading(series, firing.temperature),
+            temperature_degC=settable_temperature(
+                series, firing.temperature, ANY_TEMPERATURE
+            ),
             dwell_s=firing.dwell,
             tiles=tuple(rows["tile"]),
         )
