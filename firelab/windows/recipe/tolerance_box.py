@@ -24,6 +24,8 @@ BoolArray = NDArray[np.bool_]
 
 _LATTICE = np.array([-1.0, 0.0, 1.0])
 """Where a box is looked at, in half sides: corners, sides and centre."""
+_ONE_SIDED = 1.645
+"""95 % point of the standard normal (any table of it)."""
 _HALVINGS = 8
 """Of the search for its half side: 1/256 of what was fired is left."""
 _CANDIDATES = 30
@@ -115,9 +117,24 @@ def _settable(target: TargetAtSetting, degC: float, seconds: float) -> tuple[flo
     )
 
 
+def assurance_needed(confidence: float, n_draws: int) -> float:
+    """Return the share of draws that assures a box.
+
+    The largest of many boxes is one that the draws flatter by chance, so the
+    confidence must be exceeded by its Monte Carlo error, one-sided at 95 %.
+
+    Examples
+    --------
+    >>> round(assurance_needed(0.8, 2000), 3), assurance_needed(0.8, 1)
+    (0.815, 1.0)
+    """
+    error = np.sqrt(confidence * (1.0 - confidence) / n_draws)
+    return float(min(1.0, confidence + _ONE_SIDED * error))
+
+
 def _grow(target: TargetAtSetting, degC: float, seconds: float, least: float) -> Box | None:
     """Return the largest assured box around a firing, None if below `least`."""
-    wanted = target.series.window.confidence
+    wanted = assurance_needed(target.series.window.confidence, target.draws.n_draws)
     room = _room(target, degC, seconds)
     if room < least or box_assurance(target, degC, seconds, least) < wanted:
         return None
