@@ -36,7 +36,7 @@ _HOMES: dict[str, str] = {
     "read_bundle": "firelab.studios.bundle.bundle",
     "unpack_bundle": "firelab.studios.bundle.bundle",
     "verify_folder": "firelab.studios.bundle.verification",
-    "read_part": "firelab.studios.pooling.pooling",
+    "read_part": "firelab.studios.pooling.part",
     "pool_parts": "firelab.studios.pooling.pooling",
 }
 """Public name to the module that holds it, in the order of the work; imported when first

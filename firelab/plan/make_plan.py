@@ -203,11 +203,11 @@ def plan_series(
     ----------
     series : FiringSeries
         Its ``plan`` names the kind; its budget binds.
+    series_hash : str, default ''
+        SHA-256 of series.toml, kept as provenance.
     declared : FiringSeries, optional
         The series as its file declares it, where `series` asks for another kind or
         size; a later change of the file is held against it.
-    series_hash : str, default ''
-        SHA-256 of series.toml, kept as provenance.
     seed : int, optional
         In place of the seed of the series. The same seed gives the same plan.
 

@@ -102,7 +102,7 @@ def column_meaning(written: str) -> ColumnMeaning | None:
     Examples
     --------
     >>> column_meaning("Kiln temperature (°F)")
-    ColumnMeaning(column='temperature_degC', unit='degF')
+    ColumnMeaning(column='temperature_degC', unit='degF', observer='')
     >>> column_meaning("dwell min").unit, column_meaning("colour")
     ('min', None)
     """

@@ -208,7 +208,7 @@ def test_neither_file_nor_look_is_a_wrong_use(opaque):
 def test_a_file_that_is_not_there(opaque, tmp_path):
     told = run("record", tmp_path / "none.csv", opaque.path)
     assert told.exit_code == 1
-    assert "No such file" in told.stderr
+    assert "no such file" in told.stderr
     assert "Traceback" not in told.stderr
 
 

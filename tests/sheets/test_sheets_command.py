@@ -84,7 +84,7 @@ def test_page_labels_class_and_output_are_taken(folder, tmp_path):
         (["--page", "a5"], "page 'a5' is not known"),
         (["--labels", "9"], "labels '9' is not WIDTHxHEIGHT"),
         (["--session", "9"], "session 9 is not in the plan"),
-        (["--students", "nowhere.txt"], "nowhere.txt cannot be read"),
+        (["--students", "nowhere.txt"], "nowhere.txt: cannot be read"),
     ],
 )
 def test_wrong_words_are_told_and_nothing_is_written(folder, words, said):

@@ -121,7 +121,7 @@ def test_a_stale_fit_is_called_stale(opaque, tmp_path):
     (folder / "firings.csv").write_text("\n".join(lines[:-1]) + "\n")
     asked = run("windows", folder)
     assert asked.exit_code == 1
-    assert "fit.json: is stale: firings.csv changed since" in asked.stderr
+    assert "fit.json is stale: firings.csv changed since" in asked.stderr
     assert not (folder / "windows.json").exists()
 
 

@@ -247,8 +247,8 @@ def test_looks_travel_with_session_load_place_and_observer():
     assert table["session"].tolist() == [1] * 6 + [2] * 5
     assert table["load"].tolist() == [1, 1, 1, 2, 2, 2, 3, 3, 3, 4, 4]
     assert set(table["observer"]) == {"AB", "CD"}
-    assert table["place"].between(1, 4).all()
-    assert not table.duplicated(["load", "place"]).any()
+    assert table["rack_place"].between(1, 4).all()
+    assert not table.duplicated(["load", "rack_place"]).any()
     assert table["look"].tolist() == [1] * 9 + [2, 1]
     assert table["total_dwell_s"].iloc[9] == table["dwell_s"].iloc[0] + 60.0
     assert list(table["stage"].cat.categories) == list(GRADES)

@@ -27,7 +27,7 @@ from firelab.windows.fit_file import FolderFit
 
 FloatArray = NDArray[np.float64]
 
-_MOST_FITTED = 8
+_MOST_FITTED = 12
 """Candidates that are fitted (chosen here: the right one ranked first to third)."""
 
 
@@ -139,14 +139,19 @@ def _candidates(
 
 
 def _grade_chances(stage: StagePosterior, looks: pd.DataFrame) -> FloatArray:
-    """Return the probability of each grade of each look in each draw, (S, n, J)."""
+    """Return the probability of each grade of each look in each draw, (S, n, J).
+
+    A look can be a slip, so that none is impossible.
+    """
     draws = stage.draws
     eta = draws.linear(model_matrix(stage.series, looks, stage.terms))
     below = draws.cumulative(draws.thresholds[:, None, :] - eta[:, :, None])
     ends = np.concatenate(
         [np.zeros_like(below[..., :1]), below, np.ones_like(below[..., :1])], axis=2
     )
-    return np.asarray(np.maximum(np.diff(ends, axis=2), 1e-12))
+    slip = np.broadcast_to(stage.slip, draws.n_draws)[:, None, None]
+    chances = np.maximum(np.diff(ends, axis=2), 1e-12)
+    return np.asarray((1.0 - slip) * chances + slip / len(stage.grades))
 
 
 def _missing_looks(records: Records) -> pd.DataFrame:
