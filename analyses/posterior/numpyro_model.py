@@ -15,13 +15,17 @@ jax.config.update("jax_enable_x64", True)
 
 
 def grade_model(
-    X, grade, load, wish: PriorWish, half, columns, n_grades, n_loads, refired=None
+    X, grade, groups, wish: PriorWish, half, columns, n_grades, refired=None
 ) -> None:
-    """Cumulative logit with a load effect, priors as series.toml states them.
+    """Cumulative logit of a working kiln, priors as series.toml states them.
+
+    `groups` holds, for each random effect by name, the group of each look (-1 where it is
+    not known) and the scale of its deviation, degC.
 
     `half` holds half the range of temperature, degC, and of dwell, doublings.
-    `refired`, where tiles were fired on, holds the tile of each look, and of each of
-    its firings the degC above that of the look and the doublings of the middle dwell.
+    `refired`, where tiles were fired on, holds of each look its own dwell and warming up,
+    of each earlier firing the degC above that of the look, its dwell and its warming up,
+    and the middle dwell, all in s.
     """
     inner, half_degC, half_doublings = n_grades - 2, *half
     blur = numpyro.sample("blur", dist.LogNormal(jnp.log(wish.blur), wish.blur_spread))
@@ -46,26 +50,37 @@ def grade_model(
             degC = numpyro.sample(name, dist.Normal(0.0, wish.effect))
             effects.append(steepness * degC / half_degC)
     beta = numpyro.deterministic("coefficients", jnp.stack(effects))
-    load_sd = numpyro.sample("load_sd", dist.HalfNormal(wish.load_sd))
-    with numpyro.plate("loads", n_loads):
-        score = numpyro.sample("score", dist.Normal())
-    eta = X @ beta + load_sd * score[load]
+    eta = X @ beta
     if refired is not None:
-        tile, above, doublings = refired
-        # Each firing counts at the look's temperature; together they are one dwell.
-        worth = doublings + above / doubling
-        counted = jnp.log2(jnp.sum(2.0**worth, axis=1)) / half_doublings
+        # What is left of each firing counts at the look's temperature, s.
+        own, own_warm, above, dwell, warm, middle = refired
+        lost = numpyro.sample("lost", dist.LogNormal(jnp.log(wish.lost), wish.lost_spread))
+        left = jnp.maximum(dwell - lost * warm, 0.0) * 2.0 ** (above / doubling)
+        again = (dwell > 0.0).any(axis=1)
+        last = jnp.where(again, jnp.maximum(own, lost * own_warm), own)
+        counted = jnp.log2((last + left.sum(axis=1)) / middle) / half_doublings
         at = columns.index("dwell")
         eta = eta + beta[at] * (counted - X[:, at])
-        tile_sd = numpyro.sample("tile_sd", dist.HalfNormal(wish.tile_sd))
-        with numpyro.plate("tiles", int(tile.max()) + 1):
-            own = numpyro.sample("own", dist.Normal())
-        eta = eta + tile_sd * own[tile]
-    numpyro.sample("grade", dist.OrderedLogistic(eta, cuts), obs=grade)
+    for name, (group, scale_degC) in groups.items():
+        sd = numpyro.sample(f"sd {name}", dist.HalfNormal(scale_degC))
+        sd = numpyro.deterministic(f"latent {name}", sd * steepness / half_degC)
+        with numpyro.plate(name, int(group.max()) + 1):
+            score = numpyro.sample(f"score {name}", dist.Normal())
+        eta = eta + jnp.where(group >= 0, sd * score[group], 0.0)
+    odds = numpyro.sample(
+        "slip", dist.Normal(jnp.log(wish.slip / (1.0 - wish.slip)), wish.slip_spread)
+    )
+    slip = 1.0 / (1.0 + jnp.exp(-odds))
+    reached = 1.0 / (1.0 + jnp.exp(eta[:, None] - cuts))
+    ends = jnp.concatenate(
+        [jnp.zeros((len(eta), 1)), reached, jnp.ones((len(eta), 1))], axis=1
+    )
+    chance = jnp.diff(ends, axis=1)[jnp.arange(len(eta)), grade]
+    numpyro.factor("grade", jnp.log((1.0 - slip) * chance + slip / n_grades).sum())
 
 
 def sample_general(
-    X, grade, load, wish, half, columns, n_grades, *, seed: int, refired=None
+    X, grade, groups, wish, half, columns, n_grades, *, seed: int, refired=None
 ) -> dict[str, np.ndarray]:
     """Return NUTS draws by name, chains by steps by shape."""
     sampler = MCMC(
@@ -80,12 +95,11 @@ def sample_general(
         jax.random.PRNGKey(seed),
         jnp.asarray(X),
         jnp.asarray(grade),
-        jnp.asarray(load),
+        groups,
         wish,
         half,
         columns,
         n_grades,
-        int(load.max()) + 1,
         refired,
     )
     return {

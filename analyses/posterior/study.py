@@ -22,7 +22,10 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "coverage")]
 from invented import draw_truth, study_plan, study_series
 from numpyro_model import sample_general
 
+from firelab.fits.ordinal.posterior_density import share_looks
+from firelab.fits.ordinal.priors import effect_scales_degC
 from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.records.records import Records
 from firelab.series.factors import (
     BaseFactor,
@@ -95,21 +98,25 @@ def fired_on_records(seed: int) -> Records:
     return invent_records(kiln, plan, rng=rng)
 
 
-def firings_behind(
-    series: FiringSeries, graded: pd.DataFrame
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return of each look its tile, and of each firing degC above and doublings."""
+def firings_behind(series: FiringSeries, graded: pd.DataFrame) -> tuple:
+    """Return what the firings of each look were, as the general model takes them."""
     short, long = series.span("dwell")
-    middle, blank = np.sqrt(short * long), series.blank
-    above, doublings = np.zeros((len(graded), 3)), np.full((len(graded), 3), -1e3)
+    warm_up = series.blank.warm_up_s
+    above, dwell, warm = (np.zeros((len(graded), 2)) for _ in range(3))
     for row, look in enumerate(graded.to_dict("records")):
-        T = look["temperature_degC"]
-        own = look["own_dwell_s"]
-        warm = max(own, blank.warm_up_s(T)) if look["before"] else own
-        for k, (degC, seconds) in enumerate([*look["before"], (T, warm)]):
-            above[row, k] = degC - T
-            doublings[row, k] = np.log2(seconds / middle)
-    return pd.factorize(graded["tile"])[0], above, doublings
+        for k, (degC, hot) in enumerate(look["before"]):
+            above[row, k] = degC - look["temperature_degC"]
+            dwell[row, k], warm[row, k] = hot + warm_up(degC), warm_up(degC)
+    own_warm = np.array([warm_up(T) for T in graded["temperature_degC"]])
+    own = graded["own_dwell_s"].to_numpy(dtype=float)
+    return own, own_warm, above, dwell, warm, float(np.sqrt(short * long))
+
+
+def groups_of(fit: StagePosterior) -> dict[str, tuple[np.ndarray, float]]:
+    """Return what shares each random effect of a fit, and the scale of its deviation."""
+    X = model_matrix(fit.series, fit.looks, fit.terms)
+    labels, scales = share_looks(fit.looks, X).labels, effect_scales_degC(fit.series.priors)
+    return {name: (labels[name], scales[name]) for name in fit.effects}
 
 
 DATA = {
@@ -134,7 +141,7 @@ def compare(name: str, records: Records) -> pd.DataFrame:
     general = sample_general(
         model_matrix(series, graded, fit.terms),
         graded["stage"].cat.codes.to_numpy().astype(int),
-        pd.factorize(graded["load"])[0],
+        groups_of(fit),
         series.priors,
         half_ranges(series),
         [*map(str, fit.columns)],
@@ -142,17 +149,23 @@ def compare(name: str, records: Records) -> pd.DataFrame:
         seed=2,
         refired=firings_behind(series, graded) if fit.has_tile_effect else None,
     )
-    mine = [fit.draws.thresholds, fit.draws.coefficients, fit.draws.load_sd[:, None]]
-    theirs = [general["thresholds"], general["coefficients"], general["load_sd"][..., None]]
-    if fit.has_tile_effect:
-        mine.append(fit.draws.tile_sd[:, None])
-        theirs.append(general["tile_sd"][..., None])
+    mine = [fit.draws.thresholds, fit.draws.coefficients]
+    theirs = [general["thresholds"], general["coefficients"]]
+    for name, effect in fit.effects.items():
+        mine.append(effect.sd_degC[:, None])
+        theirs.append(general[f"sd {name}"][..., None])
+    mine.append(np.log(fit.slip / (1.0 - fit.slip))[:, None])
+    theirs.append(general["slip"][..., None])
+    if "lost" in general:
+        mine.append(fit.draws.lost[:, None])
+        theirs.append(general["lost"][..., None])
     mine, theirs = np.concatenate(mine, axis=1), np.concatenate(theirs, axis=2)
     labels = [
         *(f"threshold {k + 1}" for k in range(len(fit.grades) - 1)),
         *map(str, fit.columns),
-        "load sd",
-        *(["tile sd"] if fit.has_tile_effect else []),
+        *(f"sd of {name}, degC" for name in fit.effects),
+        "slip, logit",
+        *(["lost"] if "lost" in general else []),
     ]
     rows = []
     for k, label in enumerate(labels):
