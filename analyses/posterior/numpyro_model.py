@@ -64,7 +64,7 @@ def grade_model(
     for name, (group, scale_degC) in groups.items():
         sd = numpyro.sample(f"sd {name}", dist.HalfNormal(scale_degC))
         sd = numpyro.deterministic(f"latent {name}", sd * steepness / half_degC)
-        with numpyro.plate(name, int(group.max()) + 1):
+        with numpyro.plate(f"groups of {name}", int(group.max()) + 1):
             score = numpyro.sample(f"score {name}", dist.Normal())
         eta = eta + jnp.where(group >= 0, sd * score[group], 0.0)
     odds = numpyro.sample(

@@ -34,7 +34,7 @@ def _finding(look: Look, file: str, code: str, message: str, hint: str) -> Findi
     )
 
 
-def _said(look: Look) -> str:
+def _look_at(look: Look) -> str:
     parts = [LOST] if LOST in look.change else [look.stage]
     parts += ["" if look.transparency is None else f"{look.transparency:g}"]
     return ", ".join(part for part in parts if part) or "no grade"
@@ -106,8 +106,8 @@ def _twice(look: Look, twin: Look, file: str, there: str) -> Finding:
         look,
         file,
         "look-twice",
-        f"look {look.look} at tile {look.tile} ({_said(look)}) stands already at "
-        f"{there}:{twin.line} ({_said(twin)})",
+        f"look {look.look} at tile {look.tile} ({_look_at(look)}) stands already at "
+        f"{there}:{twin.line} ({_look_at(twin)})",
         "remove one; or number the second firing look "
         f"{look.look + 1}; or correct with: firelab record --correct",
     )

@@ -125,7 +125,9 @@ def controls_needed(
     rows = []
     for count in range(most + 1):
         told = [
-            _told(believed, likely, logs[:count], [one[place] for one in graded[:count]])
+            _width_and_assurance(
+                believed, likely, logs[:count], [one[place] for one in graded[:count]]
+            )
             for place in range(n_studios)
         ]
         width, assured = np.mean(told, axis=0)
@@ -142,7 +144,7 @@ def controls_needed(
     )
 
 
-def _told(
+def _width_and_assurance(
     believed: NewStudio,
     likely: FloatArray,
     logs: Sequence[FloatArray],

@@ -257,7 +257,7 @@ def repeatability(link: str, load_sd: FloatArray, steepness: FloatArray) -> Floa
 
 
 def _studio_line(row: dict[Any, Any]) -> str:
-    def told(name: str) -> str:
+    def shown(name: str) -> str:
         return (
             f"{row[f'{name}_degC']:+.0f} degC "
             f"({row[f'{name}_lower']:+.0f} to {row[f'{name}_upper']:+.0f})"
@@ -267,9 +267,9 @@ def _studio_line(row: dict[Any, Any]) -> str:
         f"  {row['studio']}: {count_words(row['looks'], 'look')}, "
         f"{count_words(row['controls'], 'control')}"
     ]
-    parts.append(f"fuses earlier by {told('shift')}")
+    parts.append(f"fuses earlier by {shown('shift')}")
     if "kiln_degC" in row:
-        parts.append(f"kiln hotter than it reads by {told('kiln')}")
+        parts.append(f"kiln hotter than it reads by {shown('kiln')}")
     return "; ".join(parts)
 
 
