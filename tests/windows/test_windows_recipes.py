@@ -1,6 +1,7 @@
 """Map, box, ranking and recipes against brute force over the draws."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +14,11 @@ from firelab.series.terms import model_matrix
 from firelab.windows.edges.fired_range import fired_range, settings_at
 from firelab.windows.edges.target_at_setting import target_at
 from firelab.windows.edges.target_span import target_span
-from firelab.windows.firing_windows import firing_windows, map_target
+from firelab.windows.firing_windows import (
+    _whole_degrees,
+    firing_windows,
+    map_target,
+)
 from firelab.windows.recipe.tolerance_box import box_assurance, largest_box
 from firelab.windows.simulation.expected_kiln import invent_records
 
@@ -201,3 +206,15 @@ def test_recipes_called_assured_are_true(bench):
 def test_a_fit_without_draws_is_refused():
     with pytest.raises(UsageError, match="needs posterior draws"):
         firing_windows("a fit by maximum likelihood")
+
+
+@pytest.mark.parametrize(
+    ("reads", "room_degC", "kept"),
+    [("degF", 3.4, 6 / 1.8), ("degF", 0.5, 0.0), ("degC", 3.9, 3.0), ("degC", 4.0, 4.0)],
+)
+def test_a_recipes_room_is_whole_degrees_rounded_down(bench, reads, room_degC, kept):
+    # 3.4 degC are 6.12 degF: 6 are assured, 7 are not.
+    series = bench.make_series()
+    series = replace(series, kiln=replace(series.kiln, reads=reads))
+    target = SimpleNamespace(series=series)
+    assert _whole_degrees(room_degC, target) == pytest.approx(kept)
