@@ -61,7 +61,7 @@ from firelab.windows.window import FiringWindows
 
 def draw_recipe(axes: Axes, window: SettingWindow) -> None:
     """Draw the recipe with its room, or a hollow star at the best there is."""
-    shown = window.recipe or window.best
+    shown = window.mark
     if window.recipe is not None:
         for width, colour in ((3.6, PAPER), (1.8, INK)):
             axes.add_patch(_tolerance_box(window.recipe, colour, width))
@@ -122,7 +122,7 @@ def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | 
 
 
 def _recipe_keys(window: SettingWindow, reads: str) -> list[Line2D | Patch]:
-    shown = window.recipe or window.best
+    shown = window.mark
     degrees = format_temperature(shown.temperature_degC, reads).partition(" (")[0]
     at = f"{degrees}, {write_dwell(shown.dwell_s)}"
     words = f"recipe {at}" if window.recipe else f"best, not assured:\n{at}"

@@ -50,8 +50,9 @@ def command(
     It takes the fit of fit.json, stays within the powder, blanks, loads and
     hours that are left and within the rules, and says when to stop. A place can
     hold a tile that was graded and is not over-fired: fired on, it costs no blank
-    and no powder. With --add the new tiles get codes, and the loads a session of
-    their own; print it with firelab sheets --session.
+    and no powder. The firing that is likeliest to come out right is said with its
+    odds, recipe or not. With --add the new tiles get codes, and the loads a session
+    of their own; print it with firelab sheets --session.
     """
     from firelab.windows.firing_windows import firing_windows
     from firelab.windows.fit_file import fit_folder, fresh_fit_options, write_next
@@ -62,11 +63,11 @@ def command(
             _replace_lost(folder)
             return
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
-        windows = None if beyond else firing_windows(found.stage, found.clarity)
+        windows = firing_windows(found.stage, found.clarity)
         chosen = next_tiles(
             found.stage,
             found.records.plan,
-            windows=windows,
+            windows=None if beyond else windows,
             n_loads=loads,
             places=places,
             most_new=new,
@@ -74,10 +75,12 @@ def command(
         )
         written = write_next(folder, chosen, invented=found.invented)
         if as_json:
-            console.result_json(chosen.to_dict())
+            now = windows.firing_now_to_dict()
+            console.result_json({**chosen.to_dict(), "firing_now": now})
         else:
             console.result(chosen.summary())
-            if windows is not None and not chosen.stop:
+            console.result(windows.firing_now())
+            if not beyond and not chosen.stop:
                 console.result(_why_elsewhere(windows, chosen))
         _offer_replacements(folder)
         if chosen.stop or not add:

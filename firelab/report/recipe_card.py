@@ -262,7 +262,7 @@ def _draw_answer(
         pen,
         right,
         window.map,
-        window.recipe or window.best,
+        window.mark,
         probability=windows.probability,
         confidence=windows.confidence,
     )

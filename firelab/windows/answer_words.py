@@ -20,6 +20,8 @@ _SURE_AT_MOST = 0.99
 simulation carry no further digit (chosen here, no source)."""
 _UNLIKELY = 0.75
 """Assurance from which falling short is called unlikely (chosen here, no source)."""
+_NEARLY_ALL = 0.95
+"""Odds above which all of ten tiles would be the nearest (arithmetic)."""
 _MOST_SETTINGS = 3
 _MOST_NOTES = 2
 _NO_RECIPE = "No recipe yet."
@@ -146,17 +148,20 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
     Expect 99 of 100 tiles full; fewer than 80 is unlikely (1 in 5).
     Held 2 min 30 s: full from your coolest load or lower, up to 1424 °F (773 °C).
     """
-    shown = window.recipe or window.best
-    expect = f"Expect {_of_100(shown.probability)} tiles {asked.target_words}"
+    shown = window.recipe or window.likeliest or window.best
     if window.recipe is None:
         tolerance = (window.reason or "").rstrip(".") + "."
-        expect += f"; {asked.probability * 100:.0f} were asked."
+        expect = (
+            f"Expect {of_ten(shown.probability)} tiles {asked.target_words}; "
+            f"{asked.probability * 10:g} were asked{_beyond_words(window)}."
+        )
     else:
         tolerance = tolerance_words(window.recipe, asked.reads)
-        likely = "unlikely" if shown.assurance >= _UNLIKELY else "possible"
-        expect += (
-            f"; fewer than {asked.probability * 100:.0f} is {likely} "
-            f"({_odds(1.0 - shown.assurance)})."
+        likely = "unlikely" if window.recipe.assurance >= _UNLIKELY else "possible"
+        expect = (
+            f"Expect {_of_100(shown.probability)} tiles {asked.target_words}; "
+            f"fewer than {asked.probability * 100:.0f} is {likely} "
+            f"({_odds(1.0 - window.recipe.assurance)})."
         )
     return AnswerWords(
         setting=setting_words(window.setting),
@@ -170,6 +175,47 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
         reach=reach_words(nearest_edges(window, shown.dwell_s), asked),
         settle=window.settle,
     )
+
+
+def firing_words(window: SettingWindow, asked: WindowAsked) -> str:
+    """Say the firing to choose now at a setting, and its odds; empty without one."""
+    firing = window.likeliest
+    if firing is None:
+        return ""
+    at = format_temperature(firing.temperature_degC, asked.reads)
+    return (
+        f"Likeliest now: {at} for {format_duration(firing.dwell_s)} at "
+        f"{setting_words(window.setting)}: expect {of_ten(firing.probability)} "
+        f"{asked.target_words}{_beyond_words(window)}."
+    )
+
+
+def likeliest_window(windows: Sequence[SettingWindow]) -> SettingWindow | None:
+    """Return the window with the likeliest firing; None where no setting has one."""
+    odds = [one.likeliest.probability if one.likeliest else -1.0 for one in windows]
+    best = max(odds, default=-1.0)
+    return windows[odds.index(best)] if best >= 0.0 else None
+
+
+def _beyond_words(window: SettingWindow) -> str:
+    firing = window.likeliest
+    if window.recipe or firing is None or not firing.beyond:
+        return ""
+    return f"; {firing.beyond} than any tile so far"
+
+
+def of_ten(probability: float) -> str:
+    """Write a probability as so many of ten tiles, never as none or all of them.
+
+    Examples
+    --------
+    >>> [of_ten(share) for share in (0.02, 0.05, 0.849, 0.95, 0.97)]
+    ['fewer than 1 of 10', '1 of 10', '8 of 10', '9 of 10', 'more than 9 of 10']
+    """
+    if probability > _NEARLY_ALL:
+        return "more than 9 of 10"
+    tenths = math.floor(10.0 * probability + 0.5)
+    return f"{min(tenths, 9)} of 10" if tenths else "fewer than 1 of 10"
 
 
 def tolerance_words(recipe: Recipe, reads: str) -> str:
@@ -254,5 +300,8 @@ def summarise_answer(
     more = len(windows) - _MOST_SETTINGS
     if more > 0:
         lines.append(f"{more} more settings stand in windows.csv.")
+    best = likeliest_window(windows)
+    if best and best is not windows[0] and not any(window.recipe for window in windows):
+        lines.append(firing_words(best, asked))
     kept = notes[: _MOST_NOTES if len(lines) < 9 else 1]
     return "\n".join([*lines, *(f"Note: {note.rstrip('.')}." for note in kept)])

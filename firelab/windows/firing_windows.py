@@ -18,6 +18,7 @@ from firelab.windows.edges.fired_range import (
 )
 from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
 from firelab.windows.edges.target_span import target_span
+from firelab.windows.recipe.likeliest_firing import likeliest_firing
 from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
 from firelab.windows.recipe.tolerance_box import Box, assured_mask, has_room, largest_box
 from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
 
 _MEAN_DRAWS = 500
 """Draws that the map's mean probability averages: within 0.002 (a test holds it so)."""
+_MORE_LIKELY_THAN_NOT = 0.5
+"""Assurance below which more doubt means more of it, so that it cannot choose a firing:
+a probability whose median lies below what is asked gains by being spread out."""
 _NEARLY = 1e-9
 """Rounding error that must not take a degree away (chosen here, no source)."""
 
@@ -124,6 +128,7 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
         settle=reason.settle if reason else (),
         assured_share=0.0 if unfired else float(assured_mask(target, found).mean()),
         map=found,
+        likeliest=None if unfired else likeliest_firing(target),
     )
 
 
@@ -161,7 +166,8 @@ def _best(target: TargetAtSetting, found: ProbabilityMap) -> Recipe:
     grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)
     allowed = ~target.forbidden(grid_T.ravel(), grid_d.ravel()).reshape(grid_T.shape)
     merit = np.where(allowed, found.assurance + 0.01 * found.probability, -1.0)
-    if found.assurance.max() < 0.05:
+    # Where nothing is likely, the assurance is largest where least is known.
+    if np.max(found.assurance[allowed], initial=0.0) < _MORE_LIKELY_THAN_NOT:
         merit = np.where(allowed, found.probability, -1.0)
     row, column = np.unravel_index(int(np.argmax(merit)), merit.shape)
     return Recipe(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -74,6 +74,26 @@ class Recipe:
     assurance: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LikeliestFiring:
+    """The firing to choose now: where a future tile is likeliest as wanted.
+
+    Attributes
+    ----------
+    temperature_degC, dwell_s : float
+        That the kiln can be set to, inside the range of the series.
+    probability : float
+        Mean posterior probability of the target, for a tile of a future load.
+    beyond : str
+        Which way it lies beyond what was fired, such as ``hotter``; else empty.
+    """
+
+    temperature_degC: float
+    dwell_s: float
+    probability: float
+    beyond: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ProbabilityMap:
     """The target over temperature and dwell, inside the fired range.
@@ -118,6 +138,8 @@ class SettingWindow:
     assured_share : float
         Share of the fired temperature by ln dwell range that is assured.
     map : ProbabilityMap
+    likeliest : LikeliestFiring or None
+        None where the setting was not fired, or rules forbid every firing.
     """
 
     setting: Mapping[str, Any]
@@ -130,6 +152,17 @@ class SettingWindow:
     settle: tuple[str, ...]
     assured_share: float
     map: ProbabilityMap
+    likeliest: LikeliestFiring | None = None
+
+    @property
+    def mark(self) -> Recipe:
+        """The firing to mark on a map of what was fired; its place alone is meant."""
+        if self.recipe or self.likeliest is None or self.likeliest.beyond:
+            return self.recipe or self.best
+        firing = self.likeliest
+        return replace(
+            self.best, temperature_degC=firing.temperature_degC, dwell_s=firing.dwell_s
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return the window in the form of ``windows.json``."""
@@ -143,4 +176,5 @@ class SettingWindow:
             "best": asdict(self.best),
             "settle": list(self.settle),
             "assured_share": self.assured_share,
+            "firing_now": asdict(self.likeliest) if self.likeliest else None,
         }

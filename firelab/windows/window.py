@@ -9,7 +9,12 @@ import pandas as pd
 
 from firelab.craft.shown import Shown
 from firelab.series.folder import INVENTED, Provenance
-from firelab.windows.answer_words import WindowAsked, summarise_answer
+from firelab.windows.answer_words import (
+    WindowAsked,
+    firing_words,
+    likeliest_window,
+    summarise_answer,
+)
 from firelab.windows.setting_window import SettingWindow
 
 SCHEMA = "firelab/windows/1"
@@ -89,6 +94,22 @@ class FiringWindows(Shown):
         """Whether any setting has an assured recipe."""
         return any(window.recipe for window in self.windows)
 
+    @property
+    def likeliest(self) -> SettingWindow | None:
+        """The window with the likeliest firing; None where no setting has one."""
+        return likeliest_window(self.windows)
+
+    def firing_now(self) -> str:
+        """Say the likeliest firing of all settings and its odds; empty without one."""
+        return firing_words(self.likeliest, self.asked) if self.likeliest else ""
+
+    def firing_now_to_dict(self) -> dict[str, Any] | None:
+        """Return the likeliest firing and its setting as plain values."""
+        best = self.likeliest
+        if best is None or best.likeliest is None:
+            return None
+        return {"setting": dict(best.setting), **asdict(best.likeliest)}
+
     def summary(self) -> str:
         """Return the answer in workshop words, a few lines for each setting."""
         return summarise_answer(self.windows, self.asked, self.notes)
@@ -106,5 +127,6 @@ class FiringWindows(Shown):
             "reads": self.reads,
             "priors": list(self.priors),
             "notes": list(self.notes),
+            "firing_now": self.firing_now_to_dict(),
             "provenance": self.provenance.to_dict(),
         }

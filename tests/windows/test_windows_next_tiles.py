@@ -23,11 +23,8 @@ from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import TEMPERATURE, model_matrix
 from firelab.windows.edges.edge_draws import edge_posterior
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.sequential.affordable import (
-    LoadHours,
-    candidate_temperatures,
-    candidate_tiles,
-)
+from firelab.windows.recipe.likeliest_firing import candidate_temperatures
+from firelab.windows.sequential.affordable import LoadHours, candidate_tiles
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
 from firelab.windows.sequential.next_tiles import next_tiles
 from firelab.windows.sequential.outcome_tree import Outcomes, grade_probabilities
@@ -276,6 +273,53 @@ def test_it_says_when_to_stop(quick):
     assert any(window.recipe for window in windows.windows)
     stopped = next_tiles(asking(fit, sure), plan, windows=windows)
     assert stopped.stop_code == "assured"
+
+
+def test_it_stops_for_the_right_reason(quick):
+    _, plan, fit, _ = quick
+    stopped = next_tiles(asking(fit, roomy(SERIES)), plan, most_new=0, fire_on=False)
+    assert stopped.stop_code == "nothing-allowed"
+    assert stopped.summary() == (
+        "Nothing can be fired: no tile can be fired on, and no new one was asked for."
+    )
+    rule = Rule(never={"temperature": "> 500 degC"})
+    ruled = dataclasses.replace(roomy(SERIES), rules=(rule,))
+    stopped = next_tiles(asking(fit, ruled), plan)
+    assert stopped.summary() == (
+        "Nothing can be fired: the rules of series.toml forbid every firing."
+    )
+    none = roomy(SERIES, grams={80: mesh_grams(SERIES, plan.tiles)[80]})
+    stopped = next_tiles(asking(fit, none), plan, fire_on=False)
+    assert stopped.stop == "no powder is left for a tile of any setting"
+    hours = plan.time_h["total"] + 0.01
+    short = roomy(SERIES, hours=hours)
+    stopped = next_tiles(asking(fit, short), plan)
+    assert stopped.stop_code == "spent"
+    assert stopped.stop.startswith("no load fits into the 0.0 kiln hours that are left")
+
+
+def test_no_load_takes_more_hours_than_are_left(quick):
+    _, plan, fit, _ = quick
+    two = next_tiles(asking(fit, roomy(SERIES)), plan, n_loads=2, fire_on=False)
+    left = 0.9 * two.hours
+    short = roomy(SERIES, hours=plan.time_h["total"] + left)
+    chosen = next_tiles(asking(fit, short), plan, n_loads=2, fire_on=False)
+    assert set(chosen.table["load"]) == {1}
+    assert 0 < chosen.hours <= left
+
+
+def test_grades_that_fall_with_heat_are_looked_at_before_more_is_fired(quick):
+    _, plan, fit, _ = quick
+    windows = firing_windows(asking(fit, roomy(SERIES)))
+    first = dataclasses.replace(
+        windows.windows[0], recipe=None, reason_code="grades-fall", settle=("look again",)
+    )
+    fallen = dataclasses.replace(windows, windows=(first,))
+    stopped = next_tiles(asking(fit, roomy(SERIES)), plan, windows=fallen)
+    assert stopped.stop_code == "contradiction"
+    assert stopped.summary() == (
+        "Look at the records first: the grades fall with heat; look again."
+    )
 
 
 def test_a_chosen_session_narrows_the_edges_about_as_much_as_expected():

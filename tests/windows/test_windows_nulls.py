@@ -40,6 +40,11 @@ def by_temperature(*cuts):
     return grade
 
 
+def falling(series, table):
+    hot = model_matrix(series, table, ("temperature", "dwell")) @ [1.0, 0.3]
+    return (-hot[:, None] > np.array([-0.6, 0.0, 0.6])).sum(axis=1)
+
+
 def at_random(series, table):
     return np.random.default_rng(3).integers(0, 4, len(table))
 
@@ -49,6 +54,7 @@ CASES = {
     "target-passed": by_temperature(-9.0, -9.0, -9.0),
     "grade-never-seen": by_temperature(-0.4, 0.1, 0.1),
     "flat-response": at_random,
+    "grades-fall": falling,
     "edge-outside-range": by_temperature(0.2, 0.9, 9.0),
 }
 
@@ -61,6 +67,22 @@ def test_each_null_has_its_own_code_and_what_would_settle_it(bench, code):
     assert window.settle and all(window.settle)
     assert window.reason.endswith(".")
     assert window.best.tolerance_degC == 0.0
+
+
+def test_a_series_of_one_temperature_is_said_to_be_one(bench):
+    series = bench.make_series(temperatures=(750.0, 775.0))
+    table = bench.make_plan(series, repeats=4).tiles
+    only = table[table["temperature_degC"] == 750.0].reset_index(drop=True)
+    window = window_of(bench, at_random, series=series, frame=only)
+    assert window.reason_code == "one-temperature"
+    assert "the temperature did not vary" in window.reason
+    assert window.settle == ("fire tiles cooler and hotter than 750 °C (1382 °F)",)
+
+
+def test_grades_that_fall_are_told_from_grades_that_hardly_change(bench):
+    window = window_of(bench, falling)
+    assert "hotter loads came out less far" in window.reason
+    assert "labels were mixed up" in window.settle[0]
 
 
 def test_a_target_narrower_than_the_spread_is_never_likely_enough(bench):

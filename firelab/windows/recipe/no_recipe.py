@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.stats import kendalltau
 
 from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
@@ -20,6 +21,9 @@ _FLAT_LOGITS = 3.0
 _FLAT_SHARE = 0.05
 """A response is flat where less than 1 draw in 20 moves less than 3 logits from end to
 end of what was fired (chosen here, no source): the odds of a grade change twentyfold."""
+_FALLS = 0.05
+"""Chance below which grades that fall with heat are no accident (the usual level; four
+loads in the wrong order have 1 in 24)."""
 _NEAR_END = 0.1
 """Of half the range: nearer to an end the best firing lies at it (chosen here, no
 source)."""
@@ -38,7 +42,8 @@ class NoRecipeReason:
     ----------
     code : str
         ``setting-not-fired``, ``target-not-reached``, ``target-passed``,
-        ``grade-never-seen``, ``flat-response``, ``never-likely-enough``,
+        ``grade-never-seen``, ``one-temperature``, ``grades-fall``,
+        ``flat-response``, ``never-likely-enough``,
         ``not-clear-enough``, ``edge-outside-range``, ``no-room`` or ``not-sure-enough``.
     words : str
     settle : tuple of str
@@ -66,6 +71,7 @@ def explain_no_recipe(
     return (
         _not_fired(target, looks)
         or _target_unseen(target, looks)
+        or _falling(looks)
         or _flat(target, looks)
         or _never_likely(target, best)
         or _not_clear(target)
@@ -171,6 +177,53 @@ def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NoRecipeReason | None
         return None
     if looks["stage"].nunique() < 2:
         return None
+    return _one_temperature(target) or _hardly_changing()
+
+
+def _one_temperature(target: TargetAtSetting) -> NoRecipeReason | None:
+    if target.fired.varies_temperature:
+        return None
+    only = _degrees(target, target.fired.hottest_degC)
+    return NoRecipeReason(
+        code="one-temperature",
+        words=(
+            f"Every graded tile was fired at {only}: the temperature did not vary, so "
+            "what it does cannot be known."
+        ),
+        settle=(f"fire tiles cooler and hotter than {only}",),
+    )
+
+
+def _falling(looks: pd.DataFrame) -> NoRecipeReason | None:
+    """Tell whether hotter loads came out less far, which no fit with rising grades can.
+
+    The mean grade of each load against its temperature, by Kendall's rank correlation:
+    it takes no sign for granted, and tiles of a load are not independent.
+    """
+    if looks["temperature_degC"].nunique() < 2 or looks["stage"].nunique() < 2:
+        return None
+    loads = (
+        looks.assign(grade=looks["stage"].cat.codes)
+        .groupby("load")[["temperature_degC", "grade"]]
+        .mean()
+    )
+    found = kendalltau(loads["temperature_degC"], loads["grade"], alternative="less")
+    if not found.pvalue < _FALLS:
+        return None
+    return NoRecipeReason(
+        code="grades-fall",
+        words=(
+            "The grades fall with heat: hotter loads came out less far than cooler ones, "
+            "and glass does not un-fuse."
+        ),
+        settle=(
+            "check whether loads were swapped, labels were mixed up, or the grades were "
+            "written the wrong way round",
+        ),
+    )
+
+
+def _hardly_changing() -> NoRecipeReason:
     return NoRecipeReason(
         code="flat-response",
         words=(

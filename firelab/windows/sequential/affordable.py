@@ -11,17 +11,14 @@ from numpy.typing import NDArray
 
 from firelab.craft.sieves import grain_um
 from firelab.plan.plan import Plan, is_allowed
-from firelab.plan.schedule.kiln_time import kiln_hours, settable_dwell, settable_temperature
+from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import coat_grams, plan_preparation, powder_left
 from firelab.series.firing_series import FiringSeries
+from firelab.windows.recipe.likeliest_firing import candidate_dwells
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
-
-_TEMPERATURES = 25
-_DWELLS = 5
-"""Candidates over the series' range (chosen here, no source): a tenth of a window apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,22 +89,6 @@ def remaining_budget(series: FiringSeries, plan: Plan) -> RemainingBudget:
         grams=dict(powder_left(series, plan)),
         hours=None if budget.hours is None else budget.hours - plan.time_h["total"],
     )
-
-
-def candidate_temperatures(series: FiringSeries) -> tuple[float, ...]:
-    """Return temperatures inside the series' range that the kiln can be set to, degC."""
-    low, high = series.span("temperature")
-    spread = np.linspace(low, high, _TEMPERATURES)
-    return tuple(sorted({settable_temperature(series, float(degC)) for degC in spread}))
-
-
-def candidate_dwells(series: FiringSeries) -> tuple[float, ...]:
-    """Return the dwells of a series' levels and settable ones between, s, rising."""
-    low, high = series.span("dwell")
-    dwells = {settable_dwell(series, float(s)) for s in np.geomspace(low, high, _DWELLS)}
-    if not series.factors.is_range("dwell"):
-        dwells |= {float(level) for level in series.factors.levels("dwell")}
-    return tuple(sorted(dwells))
 
 
 def candidate_tiles(series: FiringSeries, temperature_degC: float) -> pd.DataFrame:

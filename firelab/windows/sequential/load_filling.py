@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
+from firelab.windows.recipe.likeliest_firing import candidate_temperatures
 from firelab.windows.sequential.affordable import (
     LoadHours,
     RemainingBudget,
-    candidate_temperatures,
     candidate_tiles,
     tile_grams,
 )
@@ -115,17 +115,25 @@ def fill_load(
     fired: FiredTiles,
     degC: float,
 ) -> CandidateLoad | None:
-    """Fill one load at a temperature; None where nothing can be fired there."""
+    """Fill one load at a temperature; None where nothing can be fired there.
+
+    Places stay empty where the kiln hours that are left do not reach for more.
+    """
     options, chances = _options(look_ahead, budget, fired, degC)
     start = left = outcomes.variance(look_ahead.edges).sum()
     taken: list[int] = []
+    tiles, hours = options.iloc[:0], 0.0
     for _ in range(look_ahead.places):
         can = _still_open(look_ahead, budget, options, taken)
         if not len(can):
             break
         each = outcomes.variance_with_each(chances[:, can], look_ahead.edges).sum(axis=1)
         place = int(can[int(each.argmin())])
-        left = each.min()
+        fuller = options.iloc[[*taken, place]]
+        needed = look_ahead.load_hours(fuller)
+        if budget.hours is not None and needed > budget.hours:
+            break
+        tiles, hours, left = fuller, needed, each.min()
         outcomes = outcomes.with_tile(chances[:, place])
         one = options.iloc[place]
         if not one["tile"]:
@@ -133,8 +141,7 @@ def fill_load(
         taken.append(place)
     if not taken:
         return None
-    kept = options.iloc[taken].sort_values(["dwell_s", "mesh", "layers", "base", "tile"])
-    hours = look_ahead.load_hours(kept)
+    kept = tiles.sort_values(["dwell_s", "mesh", "layers", "base", "tile"])
     return CandidateLoad(
         tiles=kept[_ROW],
         outcomes=outcomes,

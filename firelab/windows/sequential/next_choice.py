@@ -34,6 +34,13 @@ and `dwell_s` is that firing's own.
 """
 
 
+_STOP_HEADS = {
+    "contradiction": "Look at the records first",
+    "spent": "Out of budget",
+    "nothing-allowed": "Nothing can be fired",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class NextTiles(Shown):
     """What to fire next, or why to stop.
@@ -44,7 +51,7 @@ class NextTiles(Shown):
         Columns `NEXT_COLUMNS`; empty where firing should stop. Use `table`.
     stop : str or None
         Why to stop, in words; None where a load is worth firing.
-    stop_code : {'assured', 'spent', 'no-gain'} or None
+    stop_code : {'assured', 'contradiction', 'spent', 'nothing-allowed', 'no-gain'} or None
     edges : DataFrame
         One row per edge: ``mesh, layers, base, dwell_s, side, width_degC``
         now, and ``expected_degC`` after the tiles.
@@ -74,7 +81,7 @@ class NextTiles(Shown):
     def summary(self) -> str:
         """Return what to fire next as lines for a terminal."""
         if self.stop:
-            head = "Out of budget" if self.stop_code == "spent" else "You can stop"
+            head = _STOP_HEADS.get(self.stop_code or "", "You can stop")
             return f"{head}: {self.stop}."
         lines = []
         for load, rows in self.tiles.groupby("load"):

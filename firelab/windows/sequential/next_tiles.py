@@ -13,8 +13,15 @@ from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.windows.edges.edge_draws import EdgePosterior, edge_posterior
-from firelab.windows.sequential.affordable import LoadHours, remaining_budget
-from firelab.windows.sequential.fire_on import tiles_to_fire_on
+from firelab.windows.recipe.likeliest_firing import candidate_temperatures
+from firelab.windows.sequential.affordable import (
+    LoadHours,
+    RemainingBudget,
+    candidate_tiles,
+    remaining_budget,
+    tile_grams,
+)
+from firelab.windows.sequential.fire_on import FiredTiles, tiles_to_fire_on
 from firelab.windows.sequential.load_filling import CandidateLoad, LookAhead, best_load
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS, NextTiles
 from firelab.windows.sequential.outcome_tree import Outcomes
@@ -100,14 +107,15 @@ def next_tiles(
         tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
         spare = len(set(tested) - set(fit.looks["tile"]))
         return _stopped(fit, edges, f"a recipe is assured{_unfired(spare)}", "assured")
+    if windows is not None and _contradicted(windows):
+        why = f"the grades fall with heat; {windows.windows[0].settle[0]}"
+        return _stopped(fit, edges, why, "contradiction")
     look_ahead = _look_ahead(fit, edges, places, most_new)
     start = Outcomes.before_any(look_ahead.draws.n_draws)
     before = start.variance(look_ahead.edges)
-    outcomes, chosen, spent = _choose(
-        fit, plan, look_ahead, start, n_loads, fire_on=fire_on
-    )
+    outcomes, chosen, stop = _choose(fit, plan, look_ahead, start, n_loads, fire_on=fire_on)
     if not chosen:
-        return _stopped(fit, edges, spent, "spent")
+        return _stopped(fit, edges, *stop)
     after = outcomes.variance(look_ahead.edges)
     if 1.0 - after.sum() / before.sum() < _LEAST_GAIN:
         return _stopped(fit, edges, "no affordable tile would move the edges", "no-gain")
@@ -149,8 +157,8 @@ def _choose(
     n_loads: int,
     *,
     fire_on: bool,
-) -> tuple[Outcomes, list[CandidateLoad], str]:
-    """Choose load after load; return them, and why there is none where there is none."""
+) -> tuple[Outcomes, list[CandidateLoad], tuple[str, str]]:
+    """Choose load after load; return them, and why there is no other, with its code."""
     budget = remaining_budget(fit.series, plan)
     fired = tiles_to_fire_on(fit, plan, look_ahead.draws)
     if not fire_on:
@@ -159,14 +167,42 @@ def _choose(
     for _ in range(n_loads):
         spent = budget.spent_on(can_fire_on=not fired.table.empty)
         if spent:
-            return outcomes, chosen, spent
+            return outcomes, chosen, (spent, "spent")
         load = best_load(look_ahead, outcomes, budget, fired)
         if load is None:
             break
         chosen.append(load)
         outcomes, budget = load.outcomes.next_load(), load.budget
         fired = fired.without(set(load.tiles["tile"]))
-    return outcomes, chosen, "no powder is left for a tile of any setting"
+    return outcomes, chosen, _why_nothing(look_ahead, budget, fired)
+
+
+def _contradicted(windows: FiringWindows) -> bool:
+    return bool(windows.windows) and all(
+        window.reason_code == "grades-fall" for window in windows.windows
+    )
+
+
+def _why_nothing(
+    look_ahead: LookAhead, budget: RemainingBudget, fired: FiredTiles
+) -> tuple[str, str]:
+    """Say why no load can be filled, with its code."""
+    if look_ahead.most_new == 0 and fired.table.empty:
+        return "no tile can be fired on, and no new one was asked for", "nothing-allowed"
+    series = look_ahead.series
+    new = pd.concat(
+        [candidate_tiles(series, degC) for degC in candidate_temperatures(series)]
+    )
+    if new.empty:
+        return "the rules of series.toml forbid every firing", "nothing-allowed"
+    mesh = new["mesh"].to_numpy(dtype=np.int64)
+    if not budget.affords(mesh, tile_grams(series, new)).any() and fired.table.empty:
+        return "no powder is left for a tile of any setting", "spent"
+    return (
+        f"no load fits into the {budget.hours or 0.0:.1f} kiln hours that are left; to go "
+        "on, raise hours under [budget] in series.toml",
+        "spent",
+    )
 
 
 def _unfired(count: int) -> str:

@@ -1,0 +1,88 @@
+"""The firing to choose now: where a future tile is likeliest as wanted.
+
+Unlike a recipe it promises nothing but its odds, so it is always there, and it may
+lie beyond what was fired as long as it is inside the range of the series.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
+from firelab.series.firing_series import FiringSeries
+from firelab.windows.edges.fired_range import FiredRange
+from firelab.windows.edges.target_at_setting import TargetAtSetting
+from firelab.windows.setting_window import LikeliestFiring
+
+_DRAWS = 500
+"""Draws that a mean probability averages: a hundredth of it is left (chosen here)."""
+_FINE = 61
+"""Temperatures that are compared (chosen here, no source): a step of the dial of 5 degF
+where the range is 300."""
+_TEMPERATURES, _DWELLS = 25, 5
+"""Candidates of a look-ahead over the series' range (chosen here, no source): a tenth of
+a window apart."""
+
+
+def likeliest_firing(target: TargetAtSetting) -> LikeliestFiring | None:
+    """Return the likeliest firing at a setting; None where rules forbid every one.
+
+    Parameters
+    ----------
+    target : TargetAtSetting
+        Its series fixes the range and what the kiln can be set to.
+    """
+    series, fired = target.series, target.fired
+    (coolest, hottest), (shortest, longest) = (
+        series.span("temperature"),
+        series.span("dwell"),
+    )
+    whole = FiredRange(
+        coolest_degC=min(coolest, fired.coolest_degC),
+        hottest_degC=max(hottest, fired.hottest_degC),
+        shortest_s=min(shortest, fired.shortest_s),
+        longest_s=max(longest, fired.longest_s),
+    )
+    degC, seconds = candidate_temperatures(series, _FINE), candidate_dwells(series)
+    T, d = (axis.ravel() for axis in np.meshgrid(degC, seconds))
+    allowed = ~target.forbidden(T, d)
+    if not allowed.any():
+        return None
+    T, d = T[allowed], d[allowed]
+    few = replace(target.thinned(_DRAWS), fired=whole, table=None).tabulated()
+    mean = few.probability(T, d).mean(axis=0)
+    best = int(np.argmax(mean))
+    return LikeliestFiring(
+        temperature_degC=float(T[best]),
+        dwell_s=float(d[best]),
+        probability=float(mean[best]),
+        beyond=_beyond(fired, float(T[best]), float(d[best])),
+    )
+
+
+def _beyond(fired: FiredRange, degC: float, seconds: float) -> str:
+    sides = []
+    if not fired.holds_temperature(degC):
+        sides.append("hotter" if degC > fired.hottest_degC else "cooler")
+    if not fired.holds_dwell(seconds):
+        sides.append("longer" if seconds > fired.longest_s else "shorter")
+    return " and ".join(sides)
+
+
+def candidate_temperatures(
+    series: FiringSeries, count: int = _TEMPERATURES
+) -> tuple[float, ...]:
+    """Return about `count` temperatures of a series that its kiln can be set to, degC."""
+    spread = np.linspace(*series.span("temperature"), count)
+    return tuple(sorted({settable_temperature(series, float(degC)) for degC in spread}))
+
+
+def candidate_dwells(series: FiringSeries) -> tuple[float, ...]:
+    """Return the dwells of a series' levels and settable ones between, s, rising."""
+    spread = np.geomspace(*series.span("dwell"), _DWELLS)
+    dwells = {settable_dwell(series, float(s)) for s in spread}
+    if not series.factors.is_range("dwell"):
+        dwells |= {float(level) for level in series.factors.levels("dwell")}
+    return tuple(sorted(dwells))
