@@ -32,6 +32,15 @@ TOP_LEVEL = {
     "analyses",
 }
 SUB_ROOMS = {
+    "series": (
+        *("folder", "written", "declared_parts", "factors", "marks", "rules"),
+        *("firing_series", "heat_counted", "terms", "series_file", "what_matters"),
+    ),
+    "plan": (
+        *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),
+        *("feasibility", "pydoe", "kinds", "draft", "faults", "extend"),
+        *("make_plan", "compare"),
+    ),
     "fits": (
         "sampling",
         "mixed",
@@ -63,8 +72,8 @@ MODULES = sorted(
 )
 
 
-def imported_rooms(source: str) -> set[str]:
-    """Rooms of firelab that a source imports, wherever the import stands."""
+def imported_names(source: str) -> set[str]:
+    """Names of firelab that a source imports, wherever the import stands."""
     names = []
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.Import):
@@ -72,7 +81,11 @@ def imported_rooms(source: str) -> set[str]:
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "imports are absolute"
             names += [f"{node.module}.{alias.name}" for alias in node.names]
-    return {n.split(".")[1] for n in names if n.startswith("firelab.")} & set(ROOMS)
+    return {name for name in names if name.startswith("firelab.")}
+
+
+def imported_rooms(source: str) -> set[str]:
+    return {name.split(".")[1] for name in imported_names(source)} & set(ROOMS)
 
 
 def room_of(module: Path) -> str:
@@ -94,10 +107,8 @@ def test_a_room_imports_only_from_rooms_above_it(module):
 def upward_within(room: str, sub_room: str, source: str) -> set[str]:
     """Sub-rooms of the same room that a source imports and that come after its own."""
     order = SUB_ROOMS[room]
-    prefix = f"firelab.{room}."
-    tree = ast.walk(ast.parse(source))
-    names = [node.module or "" for node in tree if isinstance(node, ast.ImportFrom)]
-    found = {name.removeprefix(prefix).split(".")[0] for name in names if prefix in name}
+    parts = [name.split(".") for name in imported_names(source)]
+    found = {part[2] for part in parts if part[1] == room}
     return set(order[order.index(sub_room) + 1 :]) & found
 
 
@@ -119,6 +130,7 @@ def test_the_import_rule_can_fail():
     line = "from firelab.studios.shelf.rows import TABLES"
     assert upward_within("studios", "bundle", line) == {"shelf"}
     assert upward_within("studios", "shelf", line) == set()
+    assert upward_within("plan", "schedule", "from firelab.plan import draft") == {"draft"}
     assert upward("plan", "from firelab.windows import window") == {"windows"}
     assert upward("plan", "def f():\n    import firelab.fits.stage") == {"fits"}
     assert upward("fits", "from firelab.plan import plan") == set()
