@@ -103,7 +103,7 @@ def column_meaning(written: str) -> ColumnMeaning | None:
     --------
     >>> column_meaning("Kiln temperature (°F)")
     ColumnMeaning(column='temperature_degC', unit='degF', observer='')
-    >>> column_meaning("dwell min").unit, column_meaning("colour")
+    >>> column_meaning("dwell min").unit, column_meaning("weather")
     ('min', None)
     """
     words = _plain(written)
