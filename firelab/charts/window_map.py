@@ -61,7 +61,7 @@ from firelab.windows.window import FiringWindows
 
 def draw_recipe(axes: Axes, window: SettingWindow) -> None:
     """Draw the recipe with its room, or a hollow star at the best there is."""
-    shown = window.mark
+    shown = window.recipe or window.best
     if window.recipe is not None:
         for width, colour in ((3.6, PAPER), (1.8, INK)):
             axes.add_patch(_tolerance_box(window.recipe, colour, width))
@@ -70,7 +70,7 @@ def draw_recipe(axes: Axes, window: SettingWindow) -> None:
         [shown.dwell_s],
         linestyle="none",
         **_recipe_mark(window),
-        zorder=7,
+        zorder=8,
     )
 
 
@@ -85,14 +85,14 @@ def _tolerance_box(recipe: Recipe, colour: str, width: float) -> Rectangle:
         fill=False,
         edgecolor=colour,
         linewidth=width,
-        zorder=8,
+        zorder=7,
     )
 
 
 def _recipe_mark(window: SettingWindow) -> dict[str, Any]:
     return {
         "marker": "*",
-        "markersize": 20,
+        "markersize": 14,
         "markerfacecolor": "#ffe27a" if window.recipe else PAPER,
         "markeredgecolor": INK,
         "markeredgewidth": 1.4,
@@ -122,7 +122,7 @@ def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | 
 
 
 def _recipe_keys(window: SettingWindow, reads: str) -> list[Line2D | Patch]:
-    shown = window.mark
+    shown = window.recipe or window.best
     degrees = format_temperature(shown.temperature_degC, reads).partition(" (")[0]
     at = f"{degrees}, {write_dwell(shown.dwell_s)}"
     words = f"recipe {at}" if window.recipe else f"best, not assured:\n{at}"
@@ -237,7 +237,8 @@ def _frame_axes(axes: Axes, window: SettingWindow, records: Records) -> None:
     degC, dwell = window.map.temperature_degC, window.map.dwell_s
     beyond = max(_MARGIN * float(degC[-1] - degC[0]), 5.0)
     ratio = max((float(dwell[-1]) / float(dwell[0])) ** _MARGIN, 1.06)
-    low, high = float(dwell[0]) / ratio, float(dwell[-1]) * ratio
+    # Twice as much below: the edges of the shortest dwell stand there.
+    low, high = float(dwell[0]) / ratio**2, float(dwell[-1]) * ratio
     reads = records.series.kiln.reads
     set_temperature_axis(
         axes.xaxis, float(degC[0]) - beyond, float(degC[-1]) + beyond, reads

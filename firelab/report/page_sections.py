@@ -156,7 +156,11 @@ def _window_group(
     windows: FiringWindows, window: SettingWindow, rank: int, *, several: bool
 ) -> PageGroup:
     name = setting_words(window.setting)
-    lines = () if window.reason is None or not several else (window.reason, *window.settle)
+    lines = (
+        ()
+        if window.reason is None or not several
+        else (window.reason, *window.settle_lines)
+    )
     if rank > MOST_DRAWN:
         lines = (*lines, f"Only {MOST_DRAWN} settings are drawn.")
     return PageGroup(

@@ -262,7 +262,7 @@ def _draw_answer(
         pen,
         right,
         window.map,
-        window.mark,
+        window.recipe or window.best,
         probability=windows.probability,
         confidence=windows.confidence,
     )
@@ -316,8 +316,7 @@ def _other_lines(windows: FiringWindows) -> list[str]:
 
 def _settle_lines(windows: FiringWindows) -> list[str]:
     first = windows.windows[0]
-    settle = [f"To settle it: {way}." for way in first.settle if first.recipe is None]
-    return [*settle, *windows.own_notes][:_MOST_NOTES]
+    return [*first.settle_lines, *windows.own_notes][:_MOST_NOTES]
 
 
 def _draw_lines(pen: Pen, box: Box, title: str, lines: Sequence[str]) -> None:

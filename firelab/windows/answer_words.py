@@ -79,7 +79,7 @@ class AnswerWords:
     reach : str
         From which to which temperature the target comes, at a fired dwell.
     settle : tuple of str
-        What would settle an open question.
+        What would settle an open question, a line each.
     """
 
     setting: str
@@ -112,8 +112,7 @@ class AnswerWords:
         head = [f"{self.setting}: {_NO_RECIPE} {self.tolerance}"]
         if brief:
             return head
-        settle = [f"To settle it: {way}." for way in self.settle]
-        return [*head, *settle, f"{self.set_words} {self.expect}", self.reach]
+        return [*head, *self.settle, f"{self.set_words} {self.expect}", self.reach]
 
 
 def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
@@ -173,7 +172,7 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
         tolerance=tolerance,
         expect=expect,
         reach=reach_words(nearest_edges(window, shown.dwell_s), asked),
-        settle=window.settle,
+        settle=window.settle_lines,
     )
 
 

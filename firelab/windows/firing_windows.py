@@ -20,8 +20,20 @@ from firelab.windows.edges.target_at_setting import TargetAtSetting, all_setting
 from firelab.windows.edges.target_span import target_span
 from firelab.windows.recipe.likeliest_firing import likeliest_firing
 from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
-from firelab.windows.recipe.tolerance_box import Box, assured_mask, has_room, largest_box
-from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow
+from firelab.windows.recipe.tolerance_box import (
+    Box,
+    allowed_mask,
+    assured_mask,
+    has_room,
+    largest_box,
+    settable_firing,
+)
+from firelab.windows.setting_window import (
+    LikeliestFiring,
+    ProbabilityMap,
+    Recipe,
+    SettingWindow,
+)
 from firelab.windows.window import FiringWindows
 
 if TYPE_CHECKING:
@@ -115,7 +127,8 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
     unfired = bool(unfired_levels(target.setting, fit.looks))
     box = None if unfired else largest_box(target, found)
     recipe = _recipe(target, box) if box and has_room(target, box) else None
-    best = recipe or _best(target, found)
+    likeliest = None if unfired else likeliest_firing(target)
+    best = recipe or _best(target, found, likeliest)
     reason = None if recipe else explain_no_recipe(target, fit.looks, best)
     return SettingWindow(
         setting=dict(target.setting),
@@ -128,7 +141,7 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
         settle=reason.settle if reason else (),
         assured_share=0.0 if unfired else float(assured_mask(target, found).mean()),
         map=found,
-        likeliest=None if unfired else likeliest_firing(target),
+        likeliest=likeliest,
     )
 
 
@@ -161,22 +174,34 @@ def _whole_degrees(room_degC: float, target: TargetAtSetting) -> float:
     return float(np.floor(room_degC * per_degC + _NEARLY)) / per_degC
 
 
-def _best(target: TargetAtSetting, found: ProbabilityMap) -> Recipe:
-    """Return the firing most sure to be likely enough, then the most likely."""
-    grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)
-    allowed = ~target.forbidden(grid_T.ravel(), grid_d.ravel()).reshape(grid_T.shape)
-    merit = np.where(allowed, found.assurance + 0.01 * found.probability, -1.0)
+def _best(
+    target: TargetAtSetting, found: ProbabilityMap, likeliest: LikeliestFiring | None
+) -> Recipe:
+    """Return the firing most sure to be likely enough; where none is sure, the likeliest.
+
+    One that the kiln can be set to, inside what was fired.
+    """
+    allowed = allowed_mask(target, found)
     # Where nothing is likely, the assurance is largest where least is known.
-    if np.max(found.assurance[allowed], initial=0.0) < _MORE_LIKELY_THAN_NOT:
-        merit = np.where(allowed, found.probability, -1.0)
-    row, column = np.unravel_index(int(np.argmax(merit)), merit.shape)
+    unsure = np.max(found.assurance[allowed], initial=0.0) < _MORE_LIKELY_THAN_NOT
+    if unsure and likeliest is not None and not likeliest.beyond:
+        degC, seconds = likeliest.temperature_degC, likeliest.dwell_s
+    else:
+        merit = found.probability if unsure else found.assurance + 0.01 * found.probability
+        best = int(np.argmax(np.where(allowed, merit, -1.0)))
+        row, column = np.unravel_index(best, merit.shape)
+        degC, seconds = float(found.temperature_degC[column]), float(found.dwell_s[row])
+        near = settable_firing(target, degC, seconds)
+        if not target.forbidden(*(np.array([value]) for value in near)).any():
+            degC, seconds = near
+    T, d = np.array([degC]), np.array([seconds])
     return Recipe(
-        temperature_degC=float(found.temperature_degC[column]),
-        dwell_s=float(found.dwell_s[row]),
+        temperature_degC=degC,
+        dwell_s=seconds,
         tolerance_degC=0.0,
         tolerance_s=0.0,
-        probability=float(found.probability[row, column]),
-        assurance=float(found.assurance[row, column]),
+        probability=float(target.probability(T, d).mean()),
+        assurance=float(target.likely_enough(T, d).mean()),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -155,14 +155,9 @@ class SettingWindow:
     likeliest: LikeliestFiring | None = None
 
     @property
-    def mark(self) -> Recipe:
-        """The firing to mark on a map of what was fired; its place alone is meant."""
-        if self.recipe or self.likeliest is None or self.likeliest.beyond:
-            return self.recipe or self.best
-        firing = self.likeliest
-        return replace(
-            self.best, temperature_degC=firing.temperature_degC, dwell_s=firing.dwell_s
-        )
+    def settle_lines(self) -> tuple[str, ...]:
+        """What would settle an open question, a line each."""
+        return tuple(f"To settle it: {way}." for way in self.settle)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the window in the form of ``windows.json``."""

@@ -76,11 +76,17 @@ def has_room(target: TargetAtSetting, box: Box) -> bool:
     return box.half_side * target.plane.temperature.half_width >= 0.5 * step
 
 
+def allowed_mask(target: TargetAtSetting, found: ProbabilityMap) -> BoolArray:
+    """Tell which points of a map no rule forbids, shape (k, m)."""
+    grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)
+    return ~target.forbidden(grid_T.ravel(), grid_d.ravel()).reshape(grid_T.shape)
+
+
 def assured_mask(target: TargetAtSetting, found: ProbabilityMap) -> BoolArray:
     """Tell which points of a map are assured and not forbidden, shape (k, m)."""
-    grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)
-    allowed = ~target.forbidden(grid_T.ravel(), grid_d.ravel()).reshape(grid_T.shape)
-    return allowed & (found.assurance >= target.series.window.confidence)
+    return allowed_mask(target, found) & (
+        found.assurance >= target.series.window.confidence
+    )
 
 
 def _centres(
@@ -103,12 +109,14 @@ def _centres(
     deep = order[: max(1, int(np.sum(depth.ravel()[order] >= 0.7 * depth.max())))]
     for place in deep[:: max(1, len(deep) // _CANDIDATES)]:
         row, column = np.unravel_index(place, mask.shape)
-        yield _settable(
+        yield settable_firing(
             target, float(found.temperature_degC[column]), float(found.dwell_s[row])
         )
 
 
-def _settable(target: TargetAtSetting, degC: float, seconds: float) -> tuple[float, float]:
+def settable_firing(
+    target: TargetAtSetting, degC: float, seconds: float
+) -> tuple[float, float]:
     """Round a firing to what the kiln can be set to, inside what was fired."""
     series, fired = target.series, target.fired
     return (
