@@ -200,10 +200,9 @@ def _fired_group(records: Records) -> PageGroup:
 
 def _model_group(fit: StagePosterior) -> PageGroup:
     terms = ", ".join(term_words(term) for term in fit.terms)
-    effects = "load and tile" if fit.has_tile_effect else "load"
     lines = (
         f"Cumulative {fit.link} model of the stage on {terms}, random effects of "
-        f"{effects}; all statements are for a future load of this kiln.",
+        f"{', '.join(fit.effects)}; all statements are for a future load of this kiln.",
     )
     priors = PageTable(
         caption="Priors of the stage",
