@@ -151,9 +151,9 @@ def compare(name: str, records: Records) -> pd.DataFrame:
     )
     mine = [fit.draws.thresholds, fit.draws.coefficients]
     theirs = [general["thresholds"], general["coefficients"]]
-    for name, effect in fit.effects.items():
+    for what, effect in fit.effects.items():
         mine.append(effect.sd_degC[:, None])
-        theirs.append(general[f"sd {name}"][..., None])
+        theirs.append(general[f"sd {what}"][..., None])
     mine.append(np.log(fit.slip / (1.0 - fit.slip))[:, None])
     theirs.append(general["slip"][..., None])
     if "lost" in general:
@@ -163,7 +163,7 @@ def compare(name: str, records: Records) -> pd.DataFrame:
     labels = [
         *(f"threshold {k + 1}" for k in range(len(fit.grades) - 1)),
         *map(str, fit.columns),
-        *(f"sd of {name}, degC" for name in fit.effects),
+        *(f"sd of {what}, degC" for what in fit.effects),
         "slip, logit",
         *(["lost"] if "lost" in general else []),
     ]
