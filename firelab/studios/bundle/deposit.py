@@ -10,13 +10,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from firelab.series.folder import json_text
-from firelab.studios.bundle.origin import LICENCES
+from firelab.studios.bundle.origin import CLOSED, LICENCES, UNNAMED
 
 README_FILE, LICENCE_FILE = "README.md", "LICENSE"
 CITATION_FILE, CRATE_FILE = "CITATION.cff", "ro-crate-metadata.json"
 DEPOSIT_FILES = (README_FILE, LICENCE_FILE, CITATION_FILE, CRATE_FILE)
-_UNNAMED = "a studio that is not named"
-_IN_CFF = frozenset({"CC0-1.0", "CC-BY-4.0", "CC-BY-SA-4.0", "CC-BY-NC-4.0", "ODbL-1.0"})
 
 
 def deposit_files(descriptor: Mapping[str, Any]) -> dict[str, bytes]:
@@ -42,7 +40,7 @@ def deposit_files(descriptor: Mapping[str, Any]) -> dict[str, bytes]:
 
 def _people(descriptor: Mapping[str, Any]) -> list[str]:
     named = [str(one["title"]) for one in descriptor.get("contributors", ())]
-    return named or [_UNNAMED]
+    return named or [UNNAMED]
 
 
 def _readme(descriptor: Mapping[str, Any]) -> str:
@@ -83,7 +81,7 @@ def _citation(descriptor: Mapping[str, Any]) -> str:
         "title": descriptor["title"],
         "version": descriptor["version"],
         "authors": [{"name": person} for person in _people(descriptor)],
-        **({"license": name} if name in _IN_CFF else {}),
+        **({"license": name} if name != CLOSED else {}),
         "keywords": descriptor["keywords"],
     }
     return "".join(

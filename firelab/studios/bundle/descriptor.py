@@ -17,9 +17,19 @@ from typing import Any
 
 from firelab.plan.plan import PLAN_DTYPES, ROLES
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE, INVENTED, PLAN_TABLE, WINDOWS_TABLE
-from firelab.studios.bundle.field_words import column_words, file_words
-from firelab.studios.bundle.origin import LICENCES, Origin
+from firelab.series.folder import (
+    FIRINGS_FILE,
+    FIT_FILE,
+    INVENTED,
+    NEXT_FILE,
+    PLAN_FILE,
+    PLAN_TABLE,
+    REPORT_FILE,
+    SERIES_FILE,
+    WINDOWS_FILE,
+    WINDOWS_TABLE,
+)
+from firelab.studios.bundle.origin import LICENCES, UNNAMED, Origin
 
 BUNDLE_SCHEMA = "firelab/bundle/1"
 DESCRIPTOR_FILE = "datapackage.json"
@@ -43,6 +53,56 @@ _REQUIRED = {
     PLAN_TABLE: tuple(PLAN_DTYPES),
     FIRINGS_FILE: ("tile", "look", "load"),
     WINDOWS_TABLE: ("rank", "dwell_s"),
+}
+
+FILE_WORDS: dict[str, str] = {
+    SERIES_FILE: "what was to be learned: jar, blank, factors, rules, budget, grades",
+    PLAN_TABLE: "the plan: one row per tile and test firing",
+    PLAN_FILE: "figures of the plan, preparation firings, powder and time, versions",
+    FIRINGS_FILE: "the firing log: one row per look at a tile",
+    FIT_FILE: "the fit of stage and clarity, its options, priors and sources",
+    WINDOWS_FILE: "the firing windows: edges, recipe, reasons",
+    WINDOWS_TABLE: "the edges of the firing windows as a table",
+    NEXT_FILE: "the tiles that were to be fired next",
+    REPORT_FILE: "the report as one page",
+}
+"""What each file holds, the files in the order in which a bundle takes them: sources
+before what is made from them."""
+_FOLDER_WORDS: dict[str, str] = {
+    "traces": "kiln readings over time",
+    "figures": "a figure of the report",
+    "photos": "a photograph of tiles, without place, time and owner",
+}
+_COLUMN_WORDS: dict[str, str] = {
+    "tile": "code of the tile",
+    "look": "which look at the tile, from 1",
+    "session": "session of firing, from 1",
+    "load": "load of the kiln, from 1",
+    "order": "place in the order of firing, from 1",
+    "temperature_degC": "temperature: planned in a plan, read at the kiln in a log",
+    "dwell_s": "time in the hot kiln, of that firing alone",
+    "mesh": "sieve number that the powder passed",
+    "grain_um": "opening of that sieve",
+    "layers": "coats of enamel",
+    "base": "what lies under the colour; none is bare metal",
+    "role": "test, repeat or control (a tile of another, known colour)",
+    "stage": "grade of fusing, by eye",
+    "transparency": "score of transparency, by eye",
+    "observer": "who graded, by code",
+    "fired_at": "when it was fired",
+    "defects": "defects that were seen",
+    "note": "a note",
+    "change": "what a row corrects or takes back",
+    "recorded_at": "when the row was added",
+    "recorded_by": "who added the row, by code",
+    "entry": "name of the row, so that it is kept once",
+    "rank": "rank of the setting, the widest window first",
+    "low_degC": "low edge: the target is reached from here",
+    "high_degC": "high edge: the target is passed from here",
+    "estimate": "estimate",
+    "lower": "lower end of its interval",
+    "upper": "upper end of its interval",
+    "reason": "why a value is missing",
 }
 
 
@@ -138,8 +198,8 @@ def _contributors(studio: str, origin: Origin | None) -> list[dict[str, str]]:
 
 def _source(studio: str, origin: Origin | None) -> dict[str, str]:
     if origin is None:
-        return {"title": f"fired and graded by {studio or 'a studio that is not named'}"}
-    whose = origin.studio or "a studio that is not named"
+        return {"title": f"fired and graded by {studio or UNNAMED}"}
+    whose = origin.studio or UNNAMED
     return {"title": f"bundle of {whose}, {origin.licence}, SHA-256 {origin.sha256}"}
 
 
@@ -172,7 +232,7 @@ def _resource(
     resource: dict[str, Any] = {
         "name": called,
         "path": name,
-        "description": file_words(name),
+        "description": _file_words(name),
         "format": suffix,
         "mediatype": _MEDIA_TYPES[suffix],
         "bytes": len(content),
@@ -206,7 +266,7 @@ def _field(column: str, table: str, series: FiringSeries) -> dict[str, Any]:
     is_edge = "_degC_" in column and not column.endswith("_reason")
     field: dict[str, Any] = {
         "name": column,
-        "description": column_words(column),
+        "description": _column_words(column),
         "type": "number" if column in _NUMBERS or is_edge else kind,
     }
     if column in _UNITS or is_edge:
@@ -221,3 +281,24 @@ def _field(column: str, table: str, series: FiringSeries) -> dict[str, Any]:
     if constraints:
         field["constraints"] = constraints
     return field
+
+
+def _file_words(name: str) -> str:
+    """Return what a file holds."""
+    folder = name.partition("/")[0]
+    return FILE_WORDS.get(name) or _FOLDER_WORDS.get(folder, "further file of the series")
+
+
+def _column_words(name: str) -> str:
+    """Return what a column holds.
+
+    Examples
+    --------
+    >>> _column_words("low_degC_upper")
+    'low edge: the target is reached from here; upper end of its interval'
+    """
+    if name in _COLUMN_WORDS:
+        return _COLUMN_WORDS[name]
+    edge, _, part = name.rpartition("_")
+    words = [_COLUMN_WORDS[one] for one in (edge, part) if one in _COLUMN_WORDS]
+    return "; ".join(words) or "further column"

@@ -27,7 +27,6 @@ _SILENT = frozenset(
     {"script", "style", "title", "iframe", "object", "noscript", "template"}
 )
 _PICTURE = re.compile(r"data:image/(png|jpeg|svg\+xml);base64,[A-Za-z0-9+/=\s]*")
-_INPUTS = frozenset({"checkbox"})
 
 
 def inert_page(raw: bytes) -> bytes:
@@ -103,5 +102,5 @@ def _is_kept(tag: str, name: str, value: str | None) -> bool:
     if tag == "img" and name == "src":
         return bool(_PICTURE.fullmatch(value or ""))
     if tag == "input":
-        return name == "id" or (name == "type" and value in _INPUTS)
+        return name == "id" or (name, value) == ("type", "checkbox")
     return name in _ATTRIBUTES or name.startswith("aria-")

@@ -13,6 +13,7 @@ from firelab.series.folder import json_text
 ORIGIN_FILE = "origin.json"
 ORIGIN_SCHEMA = "firelab/origin/1"
 CLOSED = "other-closed"
+UNNAMED = "a studio that is not named"
 
 LICENCES: dict[str, tuple[str, str]] = {
     "CC0-1.0": (
@@ -144,7 +145,7 @@ def refuse_weaker(chosen: str, origin: Origin) -> None:
     allowed = MAY_BECOME.get(origin.licence, ())
     if chosen in allowed:
         return
-    whose = origin.studio or "a studio that is not named"
+    whose = origin.studio or UNNAMED
     if not allowed:
         raise UsageError(
             f"this series came from {whose} under {origin.licence or 'no licence'}, which "

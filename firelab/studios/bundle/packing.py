@@ -14,13 +14,10 @@ from firelab.series.folder import (
     FIRINGS_FILE,
     FIT_FILE,
     NEXT_FILE,
-    PLAN_FILE,
-    PLAN_TABLE,
     REPORT_FILE,
     SERIES_FILE,
     TRACES_FOLDER,
     WINDOWS_FILE,
-    WINDOWS_TABLE,
     json_text,
     sha256_of,
 )
@@ -37,6 +34,7 @@ from firelab.studios.bundle.bundle import (
 from firelab.studios.bundle.deposit import deposit_files
 from firelab.studios.bundle.descriptor import (
     DESCRIPTOR_FILE,
+    FILE_WORDS,
     describe_bundle,
     made_with,
 )
@@ -53,18 +51,6 @@ from firelab.studios.bundle.privacy import (
 from firelab.studios.bundle.verification import verify_next
 from firelab.windows.fit_file import fit_folder, fresh_fit_options
 
-_IN_ORDER = (
-    SERIES_FILE,
-    PLAN_TABLE,
-    PLAN_FILE,
-    FIRINGS_FILE,
-    FIT_FILE,
-    WINDOWS_FILE,
-    WINDOWS_TABLE,
-    NEXT_FILE,
-    REPORT_FILE,
-)
-"""What a bundle takes, sources before what is made from them."""
 _FOLDERS = {
     TRACES_FOLDER: (".csv",),
     FIGURES_FOLDER: (".svg", ".png", ".pdf"),
@@ -168,7 +154,7 @@ def pack_series(
 
 def _gather(base: Path) -> dict[str, bytes]:
     contents = {
-        name: (base / name).read_bytes() for name in _IN_ORDER if (base / name).is_file()
+        name: (base / name).read_bytes() for name in FILE_WORDS if (base / name).is_file()
     }
     for name, suffixes in _FOLDERS.items():
         for path in sorted((base / name).glob("*")):

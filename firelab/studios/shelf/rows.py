@@ -168,8 +168,6 @@ def _windows_json(bundle: Bundle) -> Mapping[str, Any]:
 def _bundle_row(bundle: Bundle, records: Records, key: str, file: str) -> tuple[Any, ...]:
     series, looks = records.series, records.looks
     fired = looks[looks["role"] != "control"]
-    described = bundle.descriptor
-    licences = described.get("licenses") or [{}]
     return (
         key,
         file,
@@ -180,7 +178,7 @@ def _bundle_row(bundle: Bundle, records: Records, key: str, file: str) -> tuple[
         series.enamel.lead,
         series.blank.metal,
         series.blank.thickness,
-        str(licences[0].get("name", "")),
+        bundle.licence,
         series.invented,
         records.plan.n_tiles,
         len(looks),
@@ -188,7 +186,7 @@ def _bundle_row(bundle: Bundle, records: Records, key: str, file: str) -> tuple[
         _end(fired["temperature_degC"].max()),
         _end(fired["total_dwell_s"].min()),
         _end(fired["total_dwell_s"].max()),
-        str(described["firelab"].get("versions", {}).get("firelab", "")),
+        str(bundle.descriptor["firelab"].get("versions", {}).get("firelab", "")),
     )
 
 
