@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 import warnings
 from collections import Counter
 from dataclasses import replace
@@ -19,11 +20,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "studios"))
+
+from simulated_studios import SimulatedStudios
+
 from firelab.errors import FirelabError
 from firelab.series.folder import json_text, versions
 from firelab.series.series_file import design_path, read_series
 from firelab.studios.pooling.shared_looks import share_looks
-from firelab.studios.pooling.simulated_studios import SimulatedStudios
 from firelab.studios.pooling.studio_check import check_studios
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 

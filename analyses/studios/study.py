@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
+from simulated_studios import SimulatedStudios
 
 from firelab.series.folder import json_text, versions
 from firelab.series.series_file import design_path, read_series
@@ -27,7 +28,6 @@ from firelab.studios.pooling.new_studio import (
     control_settings,
 )
 from firelab.studios.pooling.pool_posterior import pool_studios
-from firelab.studios.pooling.simulated_studios import SimulatedStudios
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 

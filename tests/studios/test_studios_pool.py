@@ -1,12 +1,18 @@
 """Pooling: its density, its sampler, and what it finds of invented studios."""
 
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "studios"))
+
+from simulated_studios import SimulatedStudios
 
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.adaptive_integral import integrate_adaptively
@@ -27,7 +33,6 @@ from firelab.studios.pooling.new_studio import (
 )
 from firelab.studios.pooling.pool_posterior import make_pool_density, pool_studios
 from firelab.studios.pooling.shared_looks import share_looks
-from firelab.studios.pooling.simulated_studios import SimulatedStudios
 from firelab.studios.pooling.studio_check import check_studios
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
