@@ -14,7 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.ordinal.quadrature import normal_points
+from firelab.fits.ordinal.likelihood import grade_ends, grouped_looks
+from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.looks import Groups
+from firelab.fits.ordinal.quadrature import hermite_nodes
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.sampling.importance import effective_size, resample, smooth_weights
@@ -157,28 +160,28 @@ def after_controls(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
 
 def load_log_likelihood(studio: NewStudio, load: pd.DataFrame) -> FloatArray:
     """Return the log likelihood of one load's grades in each row, shape (N,)."""
-    points, weights = normal_points(_NODES)
-    at_nodes = np.zeros((studio.draw.size, _NODES))
-    for is_control, looks in load.groupby(load["role"] == "control"):
-        draws, shift = _draws_of(studio, is_control=bool(is_control))
-        eta = _latent(studio.pool, draws, looks, is_control=bool(is_control))
-        grades = _grade_places(studio.pool, looks)
-        ends = np.concatenate(
-            [
-                np.full((draws.n_draws, 1), -np.inf),
-                draws.thresholds,
-                np.full((draws.n_draws, 1), np.inf),
-            ],
-            axis=1,
-        )
-        level = eta[studio.draw] + shift[:, None]
-        lower = ends[studio.draw][:, grades] - level
-        upper = ends[studio.draw][:, grades + 1] - level
-        heat = draws.load_sd[studio.draw][:, None] * points
-        at_nodes += _log_probability(draws, lower, upper, heat)
-    peak = at_nodes.max(axis=1, keepdims=True)
-    whole = np.exp(at_nodes - peak) @ weights
-    return np.asarray(np.log(whole) + peak[:, 0])
+    pool = studio.pool
+    kinds = np.asarray(load["role"] == "control", dtype=np.int64)
+    grades = _grade_places(pool, load)
+    lower, upper = (np.empty((studio.draw.size, kinds.size)) for _ in range(2))
+    moves = np.zeros((studio.draw.size, 2))
+    for kind in np.unique(kinds):
+        draws, shift = _draws_of(studio, is_control=bool(kind))
+        at = np.flatnonzero(kinds == kind)
+        eta = _latent(pool, draws, load.iloc[at], is_control=bool(kind))
+        ends = grade_ends(grades[at], draws.thresholds, eta)
+        lower[:, at], upper[:, at] = (end[studio.draw] - shift[:, None] for end in ends)
+        moves[:, kind] = draws.load_sd[studio.draw]
+    return grouped_looks(
+        link_named(pool.link),
+        lower,
+        upper,
+        moves,
+        Groups.of(np.zeros_like(kinds)),
+        hermite_nodes(_NODES),
+        kinds=kinds,
+        with_slopes=False,
+    ).value
 
 
 def _draws_of(studio: NewStudio, *, is_control: bool) -> tuple[StageDraws, FloatArray]:
@@ -211,20 +214,6 @@ def _grade_places(pool: PooledStage, looks: pd.DataFrame) -> IntArray:
             hint="grade on their scale",
         )
     return np.array([grades.index(str(stage)) for stage in looks["stage"]])
-
-
-def _log_probability(
-    draws: StageDraws, lower: FloatArray, upper: FloatArray, heat: FloatArray
-) -> FloatArray:
-    """Return the log probability of all looks at each node, shape (N, Q)."""
-    from firelab.fits.ordinal.links import link_named
-
-    cdf = link_named(draws.link).cdf
-    total = np.zeros_like(heat)
-    for place in range(lower.shape[1]):
-        chance = cdf(upper[:, place, None] - heat) - cdf(lower[:, place, None] - heat)
-        total += np.log(np.maximum(chance, 1e-300))
-    return total
 
 
 def weighted_interval(

@@ -79,7 +79,6 @@ class _State:
     colour: StageParameters
     control: StageParameters | None
     effects: StudioEffects
-    steep: FloatArray
     lower: FloatArray
     upper: FloatArray
     moves: FloatArray
@@ -158,7 +157,7 @@ class PoolDensity:
         layout, looks = self.layout, self.looks
         colour = layout.colour.stage_parameters(points[:, : layout.colour.n_parameters])
         effects = layout.effects(points)
-        steep = colour.coefficients[:, layout.colour.carrier or 0]
+        steep = colour.steepness
         shift = effects.total[:, looks.studio[looks.tested]]
         eta = colour.coefficients @ looks.X.T + steep[:, None] * shift
         lower, upper = (np.empty((len(points), looks.grade.size)) for _ in range(2))
@@ -167,7 +166,7 @@ class PoolDensity:
         moves, control = colour.sd, None
         if layout.control is not None:
             control = layout.control.stage_parameters(points[:, layout.controls])
-            steep_c = control.coefficients[:, 0]
+            steep_c = control.steepness
             kiln = effects.kiln[:, looks.studio[looks.controls]]
             eta = control.coefficients @ looks.X_control.T + steep_c[:, None] * kiln
             at = looks.controls
@@ -178,7 +177,6 @@ class PoolDensity:
             colour=colour,
             control=control,
             effects=effects,
-            steep=steep,
             lower=lower,
             upper=upper,
             moves=moves,
@@ -194,7 +192,7 @@ class PoolDensity:
         by_coefficient = by_eta[:, tested] @ looks.X
         shift = state.effects.total[:, studio]
         by_steep = (by_eta[:, tested] * shift).sum(axis=1)
-        by_total = state.steep[:, None] * sum_by_group(
+        by_total = state.colour.steepness[:, None] * sum_by_group(
             by_eta[:, tested], studio, layout.n_studios
         )
         by_sd = found.by_effect[:, tested].sum(axis=1)
@@ -203,7 +201,7 @@ class PoolDensity:
             by_kiln, more = self._gradient_of_controls(points, state, found, out)
             by_steep = by_steep + more
             by_effect = found.by_effect[:, looks.controls].sum(axis=1)
-            by_sd = by_sd + by_effect * state.control.coefficients[:, 0] / state.steep
+            by_sd = by_sd + by_effect * state.control.steepness / state.colour.steepness
         by_coefficient[:, colour.carrier or 0] += by_steep
         own = points[:, : colour.n_parameters]
         out[:, : colour.n_parameters] = colour.gradient(
@@ -219,17 +217,19 @@ class PoolDensity:
     def _gradient_of_controls(
         self, points: FloatArray, state: _State, found: Evaluation, out: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Add the control colour's slopes; return those by kilns and by `steep`."""
+        """Add the control colour's slopes; return those by kilns and by its steepness."""
         layout, looks, at = self.layout, self.looks, self.looks.controls
         low, high = found.by_lower, found.by_upper
         control, priors, known = layout.control, self.control_priors, state.control
         if control is None or priors is None or known is None:
             raise ValueError("there are no control looks")
         by_eta, studio = -(low + high)[:, at], looks.studio[at]
-        kiln, steep_c = state.effects.kiln[:, studio], known.coefficients[:, 0]
+        kiln, steep_c = state.effects.kiln[:, studio], known.steepness
         by_factor = found.by_effect[:, at].sum(axis=1) * state.colour.sd[:, 0]
         by_coefficient = by_eta @ looks.X_control
-        by_coefficient[:, 0] += (by_eta * kiln).sum(axis=1) + by_factor / state.steep
+        by_coefficient[:, 0] += (by_eta * kiln).sum(
+            axis=1
+        ) + by_factor / state.colour.steepness
         theirs = points[:, layout.controls]
         out[:, layout.controls] = control.gradient(
             theirs,
@@ -239,4 +239,4 @@ class PoolDensity:
             np.zeros((len(points), 1)),
         ) + priors.gradient(theirs)
         by_kiln = steep_c[:, None] * sum_by_group(by_eta, studio, layout.n_studios)
-        return by_kiln, -by_factor * steep_c / state.steep**2
+        return by_kiln, -by_factor * steep_c / state.colour.steepness**2

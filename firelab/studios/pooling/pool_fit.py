@@ -12,17 +12,15 @@ from numpy.typing import NDArray
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import FirelabError
-from firelab.fits.ordinal.priors import latent_scale
+from firelab.fits.ordinal.priors import latent_sd
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.series.folder import Provenance
 from firelab.series.terms import TEMPERATURE, ModelColumn
-from firelab.studios.pooling.shared_looks import SharedLooks, coded_half_range_degC
+from firelab.studios.pooling.shared_looks import SharedLooks
 
 SCHEMA = "firelab/pool/1"
 FloatArray = NDArray[np.float64]
-
-_LOGISTIC_SD = float(np.pi / np.sqrt(3.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,7 +79,7 @@ class PooledStage:
     @property
     def half_range_degC(self) -> float:
         """Degrees of one coded unit."""
-        return coded_half_range_degC(self.shared.series)
+        return self.shared.half_range_degC
 
     @property
     def centred_total_degC(self) -> FloatArray:
@@ -166,15 +164,7 @@ class PooledStage:
             Which draw goes with each shift; by default all in order.
         """
         kept = np.arange(self.draws.n_draws) if draws is None else draws
-        shifted = self.steepness[kept] * shift
-        taken = StageDraws(
-            thresholds=self.draws.thresholds[kept] - shifted[:, None],
-            coefficients=self.draws.coefficients[kept],
-            load_sd=self.draws.load_sd[kept],
-            tile_sd=self.draws.tile_sd[kept],
-            link=self.link,
-            columns=self.columns,
-        )
+        taken, shifted = self.draws.take(kept), self.steepness[kept] * shift
         series = self.shared.series
         return StagePosterior(
             series=series,
@@ -182,13 +172,13 @@ class PooledStage:
             columns=self.columns,
             grades=series.responses.stage.grades,
             link=self.link,
-            draws=taken,
+            draws=replace(taken, thresholds=taken.thresholds - shifted[:, None]),
             priors=self.priors,
             looks=self.shared.tested,
             n_omitted=0,
             has_tile_effect=bool((self.draws.tile_sd > 0).any()),
             convergence=self.convergence,
-            provenance=pooled_provenance(self.shared.studios, self.provenance),
+            provenance=_pooled_provenance(self.provenance),
         )
 
     def summary(self) -> str:
@@ -252,8 +242,7 @@ class PooledStage:
 
 def repeatability(link: str, load_sd: FloatArray, steepness: FloatArray) -> FloatArray:
     """Return the sd of one tile in another load, coded units of temperature."""
-    unit = latent_scale(link) * _LOGISTIC_SD
-    return np.asarray(np.hypot(load_sd, unit) / steepness)
+    return np.asarray(np.hypot(load_sd, latent_sd(link)) / steepness)
 
 
 def _studio_line(row: dict[Any, Any]) -> str:
@@ -273,7 +262,7 @@ def _studio_line(row: dict[Any, Any]) -> str:
     return "; ".join(parts)
 
 
-def pooled_provenance(studios: Sequence[str], several: Sequence[Provenance]) -> Provenance:
+def _pooled_provenance(several: Sequence[Provenance]) -> Provenance:
     """Return one provenance that names what every part came from."""
     sources = {
         f"{number}/{name}": digest

@@ -33,11 +33,7 @@ from firelab.studios.pooling.pool_layout import (
     SPREAD_LOG_SD,
     PoolLayout,
 )
-from firelab.studios.pooling.shared_looks import (
-    SharedLooks,
-    coded_half_range_degC,
-    share_looks,
-)
+from firelab.studios.pooling.shared_looks import SharedLooks, share_looks
 
 FloatArray = NDArray[np.float64]
 
@@ -140,7 +136,7 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
             colour=colour,
             control=control,
             n_studios=len(shared.studios),
-            log_spread=float(np.log(SPREAD_DEGC / coded_half_range_degC(series))),
+            log_spread=float(np.log(SPREAD_DEGC / shared.half_range_degC)),
         ),
         priors=make_priors(series, colour, link=link),
         control_priors=_control_priors(series, control, link),
@@ -197,11 +193,10 @@ def _control_draws(layout: PoolLayout, points: FloatArray, link: str) -> StageDr
         return None
     known = layout.control.stage_parameters(points[:, layout.controls])
     stage = layout.colour.stage_parameters(points[:, : layout.colour.n_parameters])
-    steepness = stage.coefficients[:, layout.colour.carrier or 0]
     return StageDraws(
         thresholds=known.thresholds,
         coefficients=known.coefficients,
-        load_sd=stage.sd[:, 0] * known.coefficients[:, 0] / steepness,
+        load_sd=stage.sd[:, 0] * known.steepness / stage.steepness,
         tile_sd=np.zeros(len(points)),
         link=link,
         columns=layout.control.columns,

@@ -14,13 +14,12 @@ from firelab.series.folder import INVENTED
 from firelab.studios.interlaboratory.precision import Precision, study_precision
 from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
 from firelab.studios.pooling.controls_needed import ControlsNeeded, controls_needed
-from firelab.studios.pooling.distinct_parts import distinct_parts
 from firelab.studios.pooling.meta_analysis import (
     MetaAnalysis,
     combine_studios,
     error_of_interval,
 )
-from firelab.studios.pooling.part import Part
+from firelab.studios.pooling.part import Part, distinct_parts
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pool_posterior import pool_studios
 from firelab.studios.pooling.studio_check import StudioCheck, check_studios

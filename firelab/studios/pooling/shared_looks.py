@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from firelab.craft.units import is_plausible_firing
@@ -22,6 +21,7 @@ from firelab.series.factors import (
     TemperatureFactor,
 )
 from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import coding
 from firelab.studios.bundle.descriptor import slug
 
 
@@ -52,6 +52,11 @@ class SharedLooks:
     controls: pd.DataFrame
     control_colour: str
     notes: tuple[str, ...]
+
+    @property
+    def half_range_degC(self) -> float:
+        """Degrees of one coded unit of temperature."""
+        return coding(self.series, "temperature").half_width
 
     @property
     def counts(self) -> pd.DataFrame:
@@ -258,17 +263,3 @@ def _dwell(seconds: Sequence[float]) -> DwellFactor:
     if len(seconds) <= 6:
         return DwellFactor(levels=tuple(seconds))
     return DwellFactor(low=seconds[0], high=seconds[-1])
-
-
-def coded_half_range_degC(series: FiringSeries) -> float:
-    """Return how many degC one coded unit of temperature is.
-
-    Examples
-    --------
-    >>> from firelab.series.series_file import design_path
-    >>> from firelab.series.series_file import read_series
-    >>> round(coded_half_range_degC(read_series(design_path("quick-look"))), 2)
-    55.56
-    """
-    low, high = series.span("temperature")
-    return float(np.subtract(high, low)) / 2

@@ -18,7 +18,6 @@ sound pool in twenty accuses anybody.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -34,7 +33,7 @@ from firelab.series.terms import model_matrix
 from firelab.studios.pooling.pool_density import PoolDensity
 from firelab.studios.pooling.pool_fit import repeatability
 from firelab.studios.pooling.pool_posterior import make_pool_density, start_point
-from firelab.studios.pooling.shared_looks import SharedLooks, coded_half_range_degC
+from firelab.studios.pooling.shared_looks import SharedLooks
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -135,7 +134,6 @@ def check_studios(
     *,
     link: str = "logit",
     rng: np.random.Generator,
-    n_draws: int = _DRAWS,
 ) -> StudioCheck:
     """Hold each studio against what the others say.
 
@@ -144,8 +142,6 @@ def check_studios(
     shared : SharedLooks
     link : str, default 'logit'
     rng : numpy.random.Generator
-    n_draws : int, default 60
-        B.
 
     Returns
     -------
@@ -158,12 +154,13 @@ def check_studios(
     rows: list[dict[str, Any]] = []
     for place in range(count if count >= FEWEST_STUDIOS else 0):
         own = shared.tested[shared.tested["studio"] == place]
+        own = own.sort_values(["session", "load"], kind="stable")
         rest = _without(shared, place)
         if own.empty or rest.tested.empty:
             continue
         others = make_pool_density(rest, link=link)
         mode = find_mode(others.log_density_and_gradient, whole.point)
-        seen, chance = _statistics(others, mode, shared, own, rng, n_draws)
+        seen, chance = _statistics(_chances(others, mode, shared, own, rng), own, rng)
         for name in seen:
             p = _tail(seen[name], chance[name])
             rows.append(
@@ -198,9 +195,8 @@ def _without(shared: SharedLooks, place: int) -> SharedLooks:
 def _repeatability(density: PoolDensity, mode: Mode, shared: SharedLooks) -> float:
     colour = density.layout.colour
     stage = colour.stage_parameters(mode.point[None, : colour.n_parameters])
-    steepness = stage.coefficients[:, colour.carrier or 0]
-    found = repeatability(density.link, stage.sd[:, 0], steepness)
-    return float(found[0] * coded_half_range_degC(shared.series))
+    found = repeatability(density.link, stage.sd[:, 0], stage.steepness)
+    return float(found[0] * shared.half_range_degC)
 
 
 def _tail(seen: FloatArray, chance: FloatArray) -> float:
@@ -213,20 +209,13 @@ def _tail(seen: FloatArray, chance: FloatArray) -> float:
 
 
 def _statistics(
-    others: PoolDensity,
-    mode: Mode,
-    shared: SharedLooks,
-    own: pd.DataFrame,
-    rng: np.random.Generator,
-    n_draws: int,
-) -> tuple[Mapping[str, FloatArray], Mapping[str, FloatArray]]:
+    chances: _Chances, own: pd.DataFrame, rng: np.random.Generator
+) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
     """Return each statistic of the looks and of simulated ones, shape (B,) each."""
-    own = own.sort_values(["session", "load"], kind="stable")
     load = pd.factorize(own["load"])[0]
     session = own.groupby(load)["session"].first().to_numpy()
-    chances = _chances(others, mode, shared, own, rng, n_draws)
     grades = np.asarray(own["stage"].cat.codes, dtype=np.int64)
-    seen_at = np.broadcast_to(grades, (n_draws, grades.size))
+    seen_at = np.broadcast_to(grades, (_DRAWS, grades.size))
     best = _load_logs(chances, seen_at, load).sum(axis=1).argmax(axis=1)
     simulated = _simulate(chances, best, load, rng)
     return (
@@ -251,25 +240,21 @@ def _chances(
     shared: SharedLooks,
     own: pd.DataFrame,
     rng: np.random.Generator,
-    n_draws: int,
 ) -> _Chances:
     colour = others.layout.colour
     root = np.linalg.cholesky(np.linalg.inv(mode.precision))
-    points = mode.point + rng.standard_normal((n_draws, mode.point.size)) @ root.T
+    points = mode.point + rng.standard_normal((_DRAWS, mode.point.size)) @ root.T
     stage = colour.stage_parameters(points[:, : colour.n_parameters])
     X = model_matrix(shared.series, own, tuple(shared.series.terms))
-    steepness = stage.coefficients[:, colour.carrier or 0]
-    shifts = np.arange(-_REACH_DEGC, _REACH_DEGC + 1, _STEP_DEGC)
-    shifts = shifts / coded_half_range_degC(shared.series)
+    shifts = np.arange(-_REACH_DEGC, _REACH_DEGC + 1, _STEP_DEGC) / shared.half_range_degC
     nodes = hermite_nodes(_NODES)
-    moved = (steepness[:, None] * shifts)[:, :, None] + (stage.sd[:, :1] * nodes.place)[
-        :, None, :
-    ]
+    moved = (stage.steepness[:, None] * shifts)[:, :, None] + (
+        stage.sd[:, :1] * nodes.place
+    )[:, None, :]
     level = (stage.coefficients @ X.T)[:, :, None, None] + moved[:, None]
     cut = stage.thresholds[:, None, None, None, :] - level[..., None]
     below = np.asarray(link_named(others.link).cdf(cut))
-    ends = np.zeros_like(below[..., :1]), np.ones_like(below[..., :1])
-    grade = np.diff(np.concatenate([ends[0], below, ends[1]], axis=-1), axis=-1)
+    grade = np.diff(below, axis=-1, prepend=0.0, append=1.0)
     grade = (1 - _SLIP) * grade + _SLIP / grade.shape[-1]
     return _Chances(grade=grade, weights=np.exp(nodes.log_weight))
 
