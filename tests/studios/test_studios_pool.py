@@ -252,6 +252,18 @@ def test_sessions_in_the_wrong_unit_are_found(five):
         spoil(five, 1, half_in_degF)
 
 
+def test_loads_are_checked_in_the_order_of_firing_whatever_their_numbers(five):
+    first = spoil(five, 3, lambda looks: looks)
+    later = spoil(five, 3, lambda looks: looks.assign(load=looks["load"] + 95))
+    pd.testing.assert_frame_equal(later.table, first.table)
+
+
+def test_sessions_of_two_series_of_one_studio_are_told_apart(five):
+    looks = share_looks([five[0], (five[0][0], five[1][1]), five[2]]).tested
+    series = looks.groupby("session")["tile"].agg(lambda f: {t.split("/")[0] for t in f})
+    assert series.map(len).eq(1).all()
+
+
 def test_three_studios_are_too_few_to_check(five):
     found = check_studios(share_looks(five[:3]), rng=np.random.default_rng(1))
     assert found.too_few

@@ -37,7 +37,7 @@ class SharedLooks:
         Holds every level that any studio fired: the scale they share.
     tested : DataFrame
         Graded looks at the colour, as ``Records.graded`` has them, with
-        ``studio`` (place in `studios`), and `load` and `tile` told apart.
+        ``studio`` (place in `studios`), and `session`, `load` and `tile` told apart.
     controls : DataFrame
         Graded looks at tiles of the shared control colour, the same columns.
     control_colour : str
@@ -111,7 +111,9 @@ def share_looks(
     for number, (name, records) in enumerate(parts):
         frame = _graded(records).assign(studio=studios.index(name))
         _refuse_implausible(name, frame)
-        frame["load"] = [f"{number}/{load}" for load in frame["load"]]
+        # Zeros in front, so that labels sort as they were fired: 9 before 10.
+        for name in ("session", "load"):
+            frame[name] = [f"{number:04}/{fired:04}" for fired in frame[name]]
         frame["tile"] = [f"{number}/{tile}" for tile in frame["tile"]]
         is_control = (frame["role"] == "control").to_numpy()
         tested.append(frame[~is_control])
