@@ -5,6 +5,7 @@ A control tile of a known colour rides in every session.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,13 +13,24 @@ import pandas as pd
 
 from firelab.craft.sieves import grain_um
 from firelab.craft.tile_codes import tile_code
+from firelab.plan.feasibility import (
+    Conflict,
+    InfeasiblePlan,
+    no_room_for_control,
+    rule_conflicts,
+)
 from firelab.plan.figures.design_figures import design_figures
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import most_loads
 from firelab.plan.plan import PLAN_DTYPES, Plan, as_settings
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.schedule.loads import group_into_loads
-from firelab.plan.schedule.sessions import fire_in_order, order_figures, order_note
+from firelab.plan.schedule.sessions import (
+    IntArray,
+    fire_in_order,
+    order_figures,
+    order_note,
+)
 from firelab.plan.schedule.tile_history import met_before
 from firelab.plan.stock.bending import flagged_sags
 from firelab.plan.stock.budget import budget_figures
@@ -104,12 +116,40 @@ def _with_control(
     return [*own[:where], tile, *own[where:]]
 
 
-def sessions_overfull(series: FiringSeries, fired: pd.DataFrame) -> bool:
-    """Tell whether a session has more loads than it holds."""
-    holds = series.budget.session_loads
-    if holds is None:
-        return False
-    return bool((fired.groupby("session")["load"].nunique() > holds).any())
+def schedule_with_controls(
+    series: FiringSeries,
+    settings: pd.DataFrame,
+    loads: IntArray,
+    *,
+    order_rng: np.random.Generator,
+    control_rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Return the settings in firing order, a control tile in each session.
+
+    Where the control tiles overfill a session, a load of each is left to them.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    settings : DataFrame, n rows
+        As ``fire_in_order`` takes them.
+    loads : ndarray of int, shape (n,)
+    order_rng, control_rng : numpy.random.Generator
+        Sources of the order, and of the places of the control tiles.
+
+    Raises
+    ------
+    InfeasiblePlan
+        If a session cannot hold its loads and its control tile.
+    """
+    holds, fullest = series.budget.session_loads, 0
+    for spare in (0, 1):
+        fired = fire_in_order(series, settings, loads, order_rng, spare=spare)
+        fired = add_control_tiles(series, fired, control_rng)
+        fullest = int(fired.groupby("session")["load"].nunique().max())
+        if holds is None or fullest <= holds:
+            return fired
+    raise no_room_for_control(series, fullest)
 
 
 _RANDOM_STREAMS = 5
@@ -283,21 +323,30 @@ def draft_plan(
         proposal = repeated(
             kind.propose(series, n_tiles=n_tiles, rng=streams[0]), series.plan.repeats
         )
+    if not len(proposal.settings):
+        raise InfeasiblePlan(
+            f"the rules forbid every setting of a {kind.name} plan",
+            [
+                Conflict(path=("plan", "kind"), says=f"asks for {kind.name}"),
+                *rule_conflicts(series),
+            ],
+            "a d-optimal plan, which takes whatever the rules allow; or lift a rule",
+            series=dataclasses.replace(
+                series, plan=dataclasses.replace(series.plan, kind="d-optimal")
+            ),
+        )
     loads = group_into_loads(
         proposal.settings,
         places=series.budget.places,
         most_loads=most_loads(series),
         rng=streams[1],
     )
-    order_seed, control_seed, code_seed = streams[2:]
-    fired = fire_in_order(series, proposal.settings, loads, order_seed)
-    full = add_control_tiles(series, fired, control_seed)
-    if sessions_overfull(series, full):
-        fired = fire_in_order(series, proposal.settings, loads, order_seed, spare=1)
-        full = add_control_tiles(series, fired, control_seed)
+    fired = schedule_with_controls(
+        series, proposal.settings, loads, order_rng=streams[2], control_rng=streams[3]
+    )
     return assemble_plan(
         series,
-        name_tiles(full, rng=code_seed),
+        name_tiles(fired, rng=streams[4]),
         kind=kind.name,
         proposal=proposal,
         provenance=provenance,

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import FirelabError
-from firelab.plan.draft import add_control_tiles, name_tiles, sessions_overfull
+from firelab.plan.draft import name_tiles, schedule_with_controls
 from firelab.plan.figures.design_figures import design_figures
 from firelab.plan.plan import PLAN_DTYPES, SETTING_COLUMNS, Plan
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.schedule.loads import group_into_loads
-from firelab.plan.schedule.sessions import fire_in_order
 from firelab.plan.schedule.tile_history import broken_rules, met_before
 from firelab.plan.stock.budget import budget_figures
 from firelab.plan.stock.preparation import plan_preparation, powder_needed
@@ -198,10 +197,7 @@ def _schedule(
     chain = chained_loads(wanted, loads)
     if chain is not None:
         wanted = wanted.assign(climb=chain)
-    fired = add_control_tiles(series, fire_in_order(series, wanted, loads, rng), rng)
-    if sessions_overfull(series, fired):
-        fired = fire_in_order(series, wanted, loads, rng, spare=1)
-        fired = add_control_tiles(series, fired, rng)
+    fired = schedule_with_controls(series, wanted, loads, order_rng=rng, control_rng=rng)
     for column in ("session", "load", "order"):
         fired[column] += int(old[column].max())
     first = 1 + max(tile_index(code) for code in old["tile"])

@@ -15,7 +15,7 @@ from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
 from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.plan.stock.preparation import coat_grams
-from firelab.series.factors import FactorName, Factors, TemperatureFactor
+from firelab.series.factors import FactorName, Factors, TemperatureFactor, same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE
 from firelab.series.series_file import locate
@@ -115,6 +115,7 @@ def check_feasible(series: FiringSeries) -> None:
     _refuse_single_levels(series)
     _refuse_total_rules(series)
     _refuse_inseparable(series)
+    _refuse_crowded_sessions(series)
     _refuse_small_budget(series)
 
 
@@ -148,34 +149,71 @@ def _with_factors(series: FiringSeries, **changed: object) -> FiringSeries:
     return dataclasses.replace(series, factors=factors)
 
 
+def rule_conflicts(series: FiringSeries) -> list[Conflict]:
+    """Return every rule of a series as a conflict."""
+    return [
+        Conflict(path=("rules", i), says=str(rule)) for i, rule in enumerate(series.rules)
+    ]
+
+
 def _refuse_total_rules(series: FiringSeries) -> None:
     if series_candidates(series).candidates.allowed.any():
         return
+    what = "the rules forbid every combination of levels"
+    conflicts = rule_conflicts(series)
+    short: InfeasiblePlan | None = None
     n = len(series.rules)
     for size in range(1, n + 1):
         for lifted in combinations(range(n), size):
             kept = tuple(rule for i, rule in enumerate(series.rules) if i not in lifted)
             nearer = dataclasses.replace(series, rules=kept)
             left = int(series_candidates(nearer).candidates.allowed.sum())
-            if left and _is_feasible(nearer):
-                listed = "; ".join(f"rule {i + 1}: {series.rules[i]}" for i in lifted)
-                raise InfeasiblePlan(
-                    "the rules forbid every combination of levels",
-                    [
-                        Conflict(path=("rules", i), says=str(rule))
-                        for i, rule in enumerate(series.rules)
-                    ],
-                    f"lift {listed}; {left} settings are then left to plan with",
-                    series=nearer,
-                )
+            if not left:
+                continue
+            listed = "; ".join(f"rule {i + 1}: {series.rules[i]}" for i in lifted)
+            nearest = f"lift {listed}; {left} settings are then left to plan with"
+            further = _conflict_of(nearer)
+            if further is None:
+                raise InfeasiblePlan(what, conflicts, nearest, series=nearer)
+            short = short or InfeasiblePlan(
+                f"{what}; and without them {further.what}",
+                [*conflicts, *(one for one in further.conflicts if one.path[0] != "rules")],
+                f"{nearest}, and {further.nearest}",
+                series=further.series,
+            )
+    if short is not None:
+        raise short
 
 
-def _is_feasible(series: FiringSeries) -> bool:
+def _refuse_crowded_sessions(series: FiringSeries) -> None:
+    control, ends = series.plan.control, series.span("temperature")
+    if control is None or series.budget.session_loads != 1:
+        return
+    if not all(same_temperature(end, control.temperature) for end in ends):
+        raise no_room_for_control(series, 2)
+
+
+def no_room_for_control(series: FiringSeries, n_loads: int) -> InfeasiblePlan:
+    """Return the refusal of sessions that need more loads for their control tile."""
+    holds = f"holds {series.budget.session_loads}"
+    budget = dataclasses.replace(series.budget, session_loads=n_loads)
+    return InfeasiblePlan(
+        "a session has no room for its control tile",
+        [
+            Conflict(path=("plan", "control"), says="takes a load of its own in a session"),
+            Conflict(path=("budget", "session_loads"), says=holds),
+        ],
+        f"session_loads = {n_loads}; or no control tile",
+        series=dataclasses.replace(series, budget=budget),
+    )
+
+
+def _conflict_of(series: FiringSeries) -> InfeasiblePlan | None:
     try:
         check_feasible(series)
-    except InfeasiblePlan:
-        return False
-    return True
+    except InfeasiblePlan as fault:
+        return fault
+    return None
 
 
 def _lost_terms(series: FiringSeries) -> tuple[ModelColumn, ...]:
@@ -234,9 +272,7 @@ def _refuse_inseparable(series: FiringSeries) -> None:
         nearer = _without_term(nearer, still[-1])
     conflicts = {_term_path(series, column): f"asks for {column}" for column in lost}
     conflicting = [Conflict(path=path, says=says) for path, says in conflicts.items()]
-    conflicting += [
-        Conflict(path=("rules", i), says=str(rule)) for i, rule in enumerate(series.rules)
-    ]
+    conflicting += rule_conflicts(series)
     raise InfeasiblePlan(
         f"no allowed tiles can tell apart {', '.join(map(str, lost))}",
         conflicting,
@@ -249,7 +285,7 @@ def _refuse_inseparable(series: FiringSeries) -> None:
 def tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
     """Return every bound on the number of test tiles, with the line that sets it."""
     budget, bounds = series.budget, []
-    control = n_control_tiles(series)
+    control = int(series.plan.control is not None)  # one in each session, so at least one
     if budget.blanks is not None:
         says = f"{budget.blanks} blank{'s' * (budget.blanks != 1)}" + (
             f", {control} for controls" if control else ""
@@ -276,13 +312,6 @@ def _limit(series: FiringSeries) -> tuple[str, ...]:
     if series.plan.loads == loads:
         return ("plan", "loads")
     return ("budget", "loads" if series.budget.loads == loads else "sessions")
-
-
-def n_control_tiles(series: FiringSeries) -> int:
-    """Return at least how many blanks the control tiles take: one per session."""
-    if series.plan.control is None:
-        return 0
-    return 1
 
 
 def _refuse_small_budget(series: FiringSeries) -> None:
@@ -341,7 +370,7 @@ def _larger_budget(series: FiringSeries, needed: int, least_loads: int) -> Firin
     raised = dataclasses.replace(
         budget,
         grams=grams,
-        blanks=_raised(budget.blanks, needed + n_control_tiles(series)),
+        blanks=_raised(budget.blanks, needed + int(series.plan.control is not None)),
         loads=_raised(budget.loads, loads),
         sessions=_raised(budget.sessions, -(-loads // (budget.session_loads or loads))),
     )

@@ -56,8 +56,11 @@ def write_plan(plan: Plan, folder: str | Path, *, invented: bool = False) -> Non
         Mark both files as invented demonstration data.
     """
     base = Path(folder)
-    write_atomically(base / PLAN_TABLE, plan_table_text(plan, invented=invented))
-    write_atomically(base / PLAN_FILE, json_text(plan.to_dict(invented=invented)))
+    # Both texts first: what cannot be written must not leave one of two files.
+    table = plan_table_text(plan, invented=invented)
+    figures = json_text(plan.to_dict(invented=invented))
+    write_atomically(base / PLAN_TABLE, table)
+    write_atomically(base / PLAN_FILE, figures)
 
 
 def read_plan(folder: str | Path, series: FiringSeries) -> Plan:

@@ -10,6 +10,7 @@ from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
 from firelab.plan.feasibility import InfeasiblePlan
 from firelab.plan.figures.design_figures import design_figures, seen_settings
+from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import plan_series, shortages
 from firelab.plan.schedule.tile_history import dwell_at_temperature
@@ -17,6 +18,7 @@ from firelab.plan.stock.bending import sag_mm
 from firelab.plan.stock.preparation import coat_grams, powder_left
 from firelab.series.declared_parts import ControlTile, KeptSetting
 from firelab.series.factors import Factors, LayersFactor, MeshFactor
+from firelab.series.rules import Rule
 from firelab.series.series_file import design_path, read_series
 
 CLEAR = read_series(design_path("clear-transparent"))
@@ -214,6 +216,17 @@ def test_a_ladder_stops_below_what_a_rule_forbids():
     hottest = plan.table["temperature_degC"].max()
     looks = plan.table[plan.table["temperature_degC"] == hottest].groupby("layers").size()
     assert looks.to_dict() == {1: 2, 2: 1}
+
+
+def test_a_ladder_starts_at_the_first_look_that_the_rules_allow():
+    series = wished(with_budget(LOOK, loads=60), kind="ladder")
+    rules = (*series.rules, Rule(never={"dwell": f"<= {series.span('dwell')[0]:g} s"}))
+    ruled = dataclasses.replace(series, rules=rules)
+    plan, looks = plan_series(ruled), look_times(series)
+    assert plan_findings(ruled, plan) == []
+    first = plan.table.groupby("tile").first()
+    assert set(first["dwell_s"]) == {looks[1]}
+    assert plan.n_tiles == plan_series(series).n_tiles
 
 
 def test_added_tiles_are_the_best_and_keep_what_stands():

@@ -17,7 +17,16 @@ from firelab.plan.figures.design_figures import (
 )
 from firelab.plan.figures.efficiency import degrees_of_freedom, efficiency, power_of_shift
 from firelab.plan.make_plan import plan_series
+from firelab.plan.plan_files import read_plan, write_plan
 from firelab.plan.schedule.sessions import order_correlation, order_note
+from firelab.series.factors import (
+    BaseFactor,
+    DwellFactor,
+    Factors,
+    MeshFactor,
+    TemperatureFactor,
+)
+from firelab.series.firing_series import Enamel, FiringSeries
 from firelab.series.series_file import design_path, read_series
 
 BASES = read_series(design_path("base-coats"))
@@ -63,6 +72,31 @@ def test_power_is_that_of_reference_libraries(ratio, freedom):
     n = freedom + 1
     theirs = TTestPower().power(ratio / np.sqrt(n), nobs=n, alpha=0.05)
     assert ours == pytest.approx(theirs, abs=2e-4)
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 5, 10, 39, 120])
+@pytest.mark.parametrize("ratio", [5.0, 7.7, 12.0, 20.0, 38.0, 400.0])
+def test_power_of_a_large_shift_is_a_number(ratio, freedom):
+    # The normal tail beyond the limit, averaged over the scale that was estimated:
+    # midpoints of the probability of a chi-square over its degrees of freedom.
+    share = (np.arange(200_000) + 0.5) / 200_000
+    scale = np.sqrt(stats.chi2.ppf(share, freedom) / freedom)
+    limit = stats.t.ppf(0.975, freedom) * scale
+    direct = np.mean(stats.norm.sf(limit - ratio) + stats.norm.cdf(-limit - ratio))
+    assert power_of_shift(ratio, freedom) == pytest.approx(direct, abs=1e-4)
+
+
+def test_a_plan_with_a_large_shift_is_written(tmp_path):
+    factors = Factors(
+        temperature=TemperatureFactor(levels=(720.0, 745.0, 770.0, 795.0)),
+        dwell=DwellFactor(levels=(90.0, 120.0, 150.0)),
+        mesh=MeshFactor(levels=(80, 150)),
+        base=BaseFactor(levels=("none", "clear")),
+    )
+    series = FiringSeries(name="wide", enamel=Enamel(colour="any"), factors=factors)
+    write_plan(plan_series(wished(series, shift=6.0)), tmp_path)
+    powers = read_plan(tmp_path, series).figures["power"].values()
+    assert all(0.99 < one["power"] <= 1.0 for one in powers)
 
 
 def test_degrees_of_freedom_of_a_textbook_split_plot():

@@ -30,6 +30,13 @@ def test_no_plan_is_told(tmp_path):
         read_plan(tmp_path, SERIES)
 
 
+def test_what_cannot_be_written_leaves_no_half_of_a_plan(tmp_path):
+    figures = {**PLAN.figures, "shift_sd": float("nan")}
+    with pytest.raises(ValueError, match="nan"):
+        write_plan(dataclasses.replace(PLAN, figures=figures), tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_all_damaged_cells_are_told_at_once(tmp_path):
     write_plan(PLAN, tmp_path)
     path = tmp_path / "plan.csv"

@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 from firelab.cli.app import app
 from firelab.plan.faults import plan_findings
 from firelab.plan.feasibility import InfeasiblePlan, with_lines
+from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import plan_series
 from firelab.series.series_file import parse_series
 
@@ -21,6 +22,9 @@ FACTORS = """[factors]
 temperature = ["1350 degF", "1400 degF", "1450 degF"]
 dwell = ["2 min", "3 min"]
 mesh = [80, 150]
+"""
+CONTROL = """[plan]
+control = { colour = "known white", temperature = "1400 degF", dwell = "2 min" }
 """
 NEVER_COOL = """[[rules]]
 never = { temperature = "<= 1400 degF" }
@@ -41,6 +45,16 @@ IMPOSSIBLE = {
         FACTORS + NEVER_COOL + NEVER_HOT,
         "the rules forbid every combination",
         {"rules.0", "rules.1"},
+    ),
+    "rules that forbid everything, and two blanks": (
+        FACTORS + NEVER_COOL + NEVER_HOT + "[budget]\nblanks = 2\n",
+        "and without them temperature, dwell, mesh take at least 4 tiles",
+        {"rules.0", "rules.1", "budget.blanks", "factors"},
+    ),
+    "a session that its control tile fills": (
+        FACTORS + CONTROL + "[budget]\nsession_loads = 1\n",
+        "a session has no room for its control tile",
+        {"plan.control", "budget.session_loads"},
     ),
     "budget below the terms": (
         FACTORS + "[budget]\nblanks = 3\n",
@@ -105,6 +119,49 @@ def test_the_conflicting_lines_are_named_and_the_nearest_plan_can_be_made(case, 
     plan = plan_series(nearest)
     assert plan.figures["estimable"]
     assert plan_findings(nearest, plan) == []
+
+
+def test_a_session_full_of_a_ladder_has_no_room_for_a_control_tile():
+    series = series_of(
+        FACTORS
+        + CONTROL.replace("known", "other").replace("1400", "1375")
+        + 'kind = "ladder"\n[budget]\nsession_loads = 2\n'
+    )
+    with pytest.raises(InfeasiblePlan, match="no room for its control tile") as told:
+        plan_series(series)
+    plan = plan_series(told.value.series)
+    assert plan_findings(told.value.series, plan) == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_kind_whose_every_setting_is_forbidden_is_refused_or_planned(kind):
+    # Both ends of both factors, and whatever lies in the middle.
+    series = series_of(
+        """[factors]
+temperature = { low = "720 degC", high = "800 degC" }
+dwell = { low = "90 s", high = "240 s" }
+[model]
+interactions = []
+"""
+        + "".join(
+            f"[[rules]]\nnever = {{ {rule} }}\n"
+            for rule in (
+                'temperature = "<= 725 degC"',
+                'temperature = ">= 795 degC"',
+                'dwell = "<= 100 s"',
+                'dwell = ">= 230 s"',
+            )
+        )
+    )
+    series = dataclasses.replace(series, plan=dataclasses.replace(series.plan, kind=kind))
+    try:
+        plan = plan_series(series)
+    except InfeasiblePlan as fault:
+        assert fault.conflicts
+        if fault.series is not None:
+            plan_series(fault.series)
+    else:
+        assert plan_findings(series, plan) == []
 
 
 def test_the_nearest_of_a_small_budget_keeps_the_heat():

@@ -1,12 +1,16 @@
 """Each kind on one rich series: its size, its levels, its shape."""
 
 import dataclasses
+from importlib import import_module
+from pkgutil import iter_modules
 
 import numpy as np
 import pytest
 
 from firelab.errors import FirelabError
+from firelab.plan import kinds
 from firelab.plan.feasibility import InfeasiblePlan
+from firelab.plan.kinds.kind import PlanKind
 from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS, kind_named
 from firelab.plan.make_plan import plan_series
@@ -202,7 +206,13 @@ def test_an_unknown_kind_names_the_known_ones():
 
 
 def test_every_kind_has_one_line():
-    assert len(KINDS) == 10
+    found = [
+        one
+        for module in iter_modules(kinds.__path__, f"{kinds.__name__}.")
+        for one in vars(import_module(module.name)).values()
+        if isinstance(one, PlanKind)
+    ]
+    assert {one.name for one in found} == set(KINDS)
     for name, kind in KINDS.items():
         assert kind.name == name
         assert "\n" not in kind.description

@@ -62,6 +62,22 @@ def _rungs(
     return rows.assign(temperature_degC=degC, dwell_s=dwells, total_s=totals)
 
 
+def _allowed_rungs(
+    series: FiringSeries, mix: pd.DataFrame, degC: float, times: list[float]
+) -> pd.DataFrame:
+    """Return the rungs from the first look that the rules allow to the next they forbid.
+
+    A rule speaks of the dwell that the tile has had in all.
+    """
+    for first in range(len(times)):
+        rungs = _rungs(series, mix, degC, times[first:])
+        seen = as_settings(rungs.assign(dwell_s=rungs["total_s"]))
+        climbs = np.logical_and.accumulate(is_allowed(series, seen))
+        if climbs[0]:
+            break
+    return rungs[climbs]
+
+
 def propose_ladder(
     series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
 ) -> Proposal:
@@ -91,10 +107,7 @@ def propose_ladder(
     places = series.budget.places
     for step, degC in enumerate(degrees):
         for place in range(n_mixes):
-            rungs = _rungs(series, mixes.iloc[[place]], degC, times)
-            # A rule speaks of the total dwell; the ladder ends below it.
-            seen = as_settings(rungs.assign(dwell_s=rungs["total_s"]))
-            rungs = rungs[np.logical_and.accumulate(is_allowed(series, seen))]
+            rungs = _allowed_rungs(series, mixes.iloc[[place]], degC, times)
             chunk = step * math.ceil(n_mixes / places) + place // places
             plot = chunk * len(times) + np.arange(len(rungs))
             pieces.append(rungs.assign(ladder=ladder, plot=plot, climb=chunk))
