@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
-
-import typer
 
 from firelab.cli import console
 from firelab.craft.trade_words import count_words
@@ -15,8 +12,8 @@ EXAMPLE = "firelab check marsh-green"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
-    as_json: Annotated[bool, typer.Option("--json", help="Findings as JSON.")] = False,
+    folder: console.SeriesFolder = Path("."),
+    as_json: console.AsJson = False,
 ) -> None:
     """Name every fault of a series folder at once, and say what comes next.
 

@@ -9,7 +9,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any, NoReturn, TextIO
+from pathlib import Path
+from typing import Annotated, Any, NoReturn, TextIO
+
+import typer
 
 from firelab.craft.units import with_degree_signs
 from firelab.errors import (
@@ -19,6 +22,9 @@ from firelab.errors import (
     findings_text,
     neighbours_hint,
 )
+
+SeriesFolder = Annotated[Path, typer.Argument(help="Series folder.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Result as JSON.")]
 
 
 def result(text: str) -> None:

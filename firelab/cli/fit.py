@@ -18,7 +18,7 @@ EXAMPLE = "firelab fit marsh-green"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    folder: console.SeriesFolder = Path("."),
     details: Annotated[
         bool,
         typer.Option(
@@ -58,7 +58,7 @@ def command(
             help="Advanced: such as 'temperature + dwell + base'; else the series'.",
         ),
     ] = "",
-    as_json: Annotated[bool, typer.Option("--json", help="The fit as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Say what mattered, in your kiln's degrees; write fit.json.
 

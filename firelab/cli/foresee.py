@@ -21,7 +21,7 @@ FIGURE = "figures/foresight"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    folder: console.SeriesFolder = Path("."),
     kinds: Annotated[
         str, typer.Option("--kinds", help="Plan kinds, by commas; else the series' own.")
     ] = "",
@@ -45,7 +45,7 @@ def command(
             help="Advanced: address of a Dask scheduler, or 'local' for one of its own.",
         ),
     ] = "",
-    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Tell the width of the edges and the chance of a recipe for several plans.
 

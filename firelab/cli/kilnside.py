@@ -16,7 +16,7 @@ _HERE = "127.0.0.1"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    folder: console.SeriesFolder = Path("."),
     port: Annotated[
         int, typer.Option(min=1, max=65535, help="Port; keep it, so phones find it again.")
     ] = PORT,

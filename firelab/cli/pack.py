@@ -13,7 +13,7 @@ EXAMPLE = "firelab pack marsh-green --licence CC-BY-4.0 --studio 'North kiln'"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    folder: console.SeriesFolder = Path("."),
     licence: Annotated[
         str,
         typer.Option(
@@ -34,7 +34,7 @@ def command(
     out: Annotated[
         Path | None, typer.Option(help="File to write; by default FOLDER.zip beside it.")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Pack a series into one zip: plan, log, fit, windows, report, figures, photos.
 

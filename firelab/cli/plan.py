@@ -20,7 +20,7 @@ EXAMPLE = "firelab plan marsh-green"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    folder: console.SeriesFolder = Path("."),
     kind: Annotated[
         str, typer.Option(help="Kind of plan, in place of plan.kind of the series.")
     ] = "",
@@ -46,9 +46,7 @@ def command(
         bool,
         typer.Option("--details", help="The figures of the design too, for who checks."),
     ] = False,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the result as JSON.")
-    ] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Assign tiles to settings, loads and sessions; count powder and kiln hours.
 

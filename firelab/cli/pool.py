@@ -43,7 +43,7 @@ def command(
         Path | None, typer.Option(help="Consistency figure, name without ending.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="JSON file to write.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Pool several studios' tiles of one colour: shifts in degC, windows, precision.
 

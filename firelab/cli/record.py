@@ -82,7 +82,7 @@ def command(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what would be added; add nothing.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Add looks at tiles to the firing log, firings.csv.
 

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
-
-import typer
+from typing import TYPE_CHECKING, Any
 
 from firelab.cli import console
 
@@ -16,10 +14,8 @@ EXAMPLE = "firelab report marsh-green"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print what was written, as JSON.")
-    ] = False,
+    folder: console.SeriesFolder = Path("."),
+    as_json: console.AsJson = False,
 ) -> None:
     """Write figures, the recipe card and one self-contained page, report.html.
 

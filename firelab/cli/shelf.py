@@ -41,7 +41,7 @@ def command(
     as_is: Annotated[
         bool, typer.Option("--as-is", help="Ask the index as it is; read no bundle.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Index the bundles below a folder and answer a question about them.
 

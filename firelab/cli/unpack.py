@@ -24,7 +24,7 @@ def command(
     check: Annotated[
         bool, typer.Option("--check", help="Verify the bundle; write nothing.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Verify a bundle, then unpack it: all of its files or none.
 

@@ -18,7 +18,7 @@ def command(
     folder: Annotated[
         Path, typer.Argument(help="Unpacked series folder, or a bundle.")
     ] = Path("."),
-    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Recompute plan, fit and windows from the raw tables, and compare.
 

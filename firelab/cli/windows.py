@@ -14,7 +14,7 @@ EXAMPLE = "firelab windows marsh-green"
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
+    folder: console.SeriesFolder = Path("."),
     probability: Annotated[
         float | None,
         typer.Option(
@@ -27,7 +27,7 @@ def command(
             "--confidence", help="How sure of that, such as 0.8; else the series'."
         ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="The windows as JSON.")] = False,
+    as_json: console.AsJson = False,
 ) -> None:
     """Say what to set, how far you may be off, and what to expect.
 
