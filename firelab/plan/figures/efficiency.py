@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.plan.optimal.information import information_matrix
+from firelab.plan.optimal.information import information_matrix, load_indicator
 from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
@@ -130,19 +130,17 @@ def degrees_of_freedom(rows: FloatArray, plot: IntArray) -> tuple[int, int]:
     >>> degrees_of_freedom(np.column_stack([np.ones(12), heat, dwell]), plot)
     (4, 5)
     """
-    labels, inverse = np.unique(plot, return_inverse=True)
-    loads = (inverse[:, None] == np.arange(len(labels))).astype(float)
-    with_loads = np.linalg.matrix_rank(np.column_stack([loads, rows]))
-    inside = int(with_loads) - len(labels)
-    between = int(np.linalg.matrix_rank(rows)) - inside
-    return len(labels) - between, len(rows) - int(with_loads)
+    loads = load_indicator(plot)
+    n_loads = loads.shape[1]
+    with_loads = int(np.linalg.matrix_rank(np.column_stack([loads, rows])))
+    between = int(np.linalg.matrix_rank(rows)) - (with_loads - n_loads)
+    return n_loads - between, len(rows) - with_loads
 
 
 def is_between_loads(column: FloatArray, plot: IntArray) -> bool:
     """Tell whether a column is one number per load."""
-    _, inverse = np.unique(plot, return_inverse=True)
-    means = np.bincount(inverse, column) / np.bincount(inverse)
-    return bool(np.allclose(column, means[inverse]))
+    loads = load_indicator(plot)
+    return bool(np.allclose(column, loads @ (column @ loads / loads.sum(axis=0))))
 
 
 def power_of_shift(ratio: float, freedom: int) -> float | None:
@@ -172,6 +170,8 @@ def power_of_shift(ratio: float, freedom: int) -> float | None:
 
     if freedom < 1:
         return None
+    if ratio == 0:  # where the library's tail comes out negative
+        return LEVEL
     limit = f.isf(LEVEL, 1, freedom)
     return round(float(ncf.sf(limit, 1, freedom, ratio**2)), 4)
 

@@ -35,9 +35,14 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 
-def shrinkage(sizes: IntArray, eta: float) -> FloatArray:
+def shrinkage(sizes: IntArray | FloatArray, eta: float) -> FloatArray:
     r"""Return :math:`c_w = \eta / (1 + n_w \eta)` of each load, shape (L,)."""
     return np.asarray(eta / (1.0 + sizes * eta), dtype=float)
+
+
+def load_indicator(plot: IntArray) -> FloatArray:
+    """Return Z: which load each row is in, shape (n, L) of 0 and 1."""
+    return np.asarray(plot[:, None] == np.unique(plot), dtype=float)
 
 
 def information_matrix(rows: FloatArray, plot: IntArray, eta: float) -> FloatArray:
@@ -67,10 +72,9 @@ def information_matrix(rows: FloatArray, plot: IntArray, eta: float) -> FloatArr
     >>> round(float(np.linalg.det(m)), 3)
     8388.608
     """
-    labels, inverse = np.unique(plot, return_inverse=True)
-    sums = np.zeros((len(labels), rows.shape[1]))
-    np.add.at(sums, inverse, rows)
-    weights = shrinkage(np.bincount(inverse), eta)
+    loads = load_indicator(plot)
+    sums = loads.T @ rows
+    weights = shrinkage(loads.sum(axis=0), eta)
     return np.asarray(rows.T @ rows - (sums.T * weights) @ sums, dtype=float)
 
 
