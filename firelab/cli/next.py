@@ -99,9 +99,10 @@ def _why_elsewhere(windows: FiringWindows, chosen: NextTiles) -> str:
 
 
 def _offer_replacements(folder: Path) -> None:
-    from firelab.records.losses import lost_settings, read_lost
+    from firelab.records.firing_log import lost_settings, read_planned_log
 
-    lost = lost_settings(*read_lost(folder)[1:])
+    _, plan, log = read_planned_log(folder)
+    lost = lost_settings(plan, log.standing)
     if len(lost):
         codes = ", ".join(lost["tile"])
         console.remark(
@@ -115,10 +116,14 @@ def _replace_lost(folder: Path) -> None:
     from firelab.plan.extend import extend_plan
     from firelab.plan.plan import SETTING_COLUMNS
     from firelab.plan.plan_files import write_plan
-    from firelab.records.losses import lost_settings, read_lost, replacement_note
+    from firelab.records.firing_log import (
+        lost_settings,
+        read_planned_log,
+        replacement_note,
+    )
 
-    series, plan, standing = read_lost(folder)
-    lost = lost_settings(plan, standing)
+    series, plan, log = read_planned_log(folder)
+    lost = lost_settings(plan, log.standing)
     if not len(lost):
         raise RecordsInsufficient(
             "no tile is lost whose setting was not seen or planned again",

@@ -10,6 +10,8 @@ are optional: a log with the twelve alone is read just as well.
 from __future__ import annotations
 
 import hashlib
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -93,6 +95,22 @@ def own_form(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> str:
     return HEADER_TEXT + rows_text(parse_log(raw, series, planned).rows)
 
 
+def read_planned_log(folder: str | Path) -> tuple[FiringSeries, Plan, FiringLog]:
+    """Return series, plan and log of a folder, losses among the rows that stand.
+
+    Raises
+    ------
+    FaultyFile
+        With every fault of series, plan or log.
+    """
+    series = read_series(folder)
+    plan = read_plan(folder, series)
+    log = read_log(folder, series, planned_firings(plan))
+    if log.findings:
+        raise FaultyFile(log.findings)
+    return series, plan, log
+
+
 def read_firings(folder: str | Path) -> Records:
     """Return the looks of a series that stand, joined to what was planned.
 
@@ -115,12 +133,7 @@ def read_firings(folder: str | Path) -> Records:
     RecordsInsufficient
         If no look is recorded.
     """
-    series = read_series(folder)
-    plan = read_plan(folder, series)
-    planned = planned_firings(plan)
-    log = read_log(folder, series, planned)
-    if log.findings:
-        raise FaultyFile(log.findings)
+    series, plan, log = read_planned_log(folder)
     seen = tuple(one for one in log.standing if LOST not in one.change)
     if not seen:
         raise RecordsInsufficient(
@@ -210,3 +223,37 @@ def _total_dwell(frame: pd.DataFrame) -> pd.Series:
         index=frame.index,
         dtype="float64",
     )
+
+
+_REPLACES = "Replaces lost tiles: "
+
+
+def lost_settings(plan: Plan, standing: Iterable[Look]) -> pd.DataFrame:
+    """Return the first planned firing of each test tile that was lost and never graded.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its notes name the tiles that were replaced already.
+    standing : iterable of Look
+
+    Returns
+    -------
+    DataFrame
+        Rows of ``plan.csv``.
+    """
+    looks = tuple(standing)
+    lost = {one.tile for one in looks if LOST in one.change}
+    seen = {one.tile for one in looks if LOST not in one.change and one.stage}
+    notes = (
+        note.removeprefix(_REPLACES) for note in plan.notes if note.startswith(_REPLACES)
+    )
+    replaced = {code for note in notes for code in re.split(r"[,.\s]+", note)}
+    first = plan.table.sort_values("order").drop_duplicates("tile")
+    wanted = first["tile"].isin(lost - seen - replaced) & (first["role"] != "control")
+    return first[wanted].reset_index(drop=True)
+
+
+def replacement_note(tiles: Iterable[str]) -> str:
+    """Return the note of a plan by which `lost_settings` knows what was replaced."""
+    return f"{_REPLACES}{', '.join(tiles)}."

@@ -8,7 +8,7 @@ from typing import Any
 
 from firelab.craft.units import parse_duration, parse_dwell, parse_temperature
 from firelab.errors import Finding, FirelabError
-from firelab.records import look_cells, plan_cells
+from firelab.records import look_cells
 from firelab.records.log_columns import (
     PLANNED_COLUMNS,
     UNREAD,
@@ -24,7 +24,12 @@ from firelab.records.look import (
     Look,
     cell_text,
 )
-from firelab.records.planned_firings import PlannedFiring, PlannedFirings
+from firelab.records.planned_firings import (
+    PlannedFiring,
+    PlannedFirings,
+    plan_cell_parsers,
+    repeats_plan,
+)
 from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
 from firelab.series.firing_series import FiringSeries
 
@@ -281,9 +286,8 @@ class _RowReading:
             number = NEXT_LOOK
         firing = planned.firing(tile, max(number, 1))
         is_brief = bool({LOST, CONFIRMATION, WITHDRAWAL} & set(change))
-        asked = plan_cells.planned_cells(firing, planned.settings.get(tile, {}))
-        for name, right in asked.items():
-            if name in values and not plan_cells.is_same(values[name], right):
+        for name, right in planned.cells(tile, max(number, 1)).items():
+            if name in values and not repeats_plan(values[name], right):
                 self.report(
                     "other-setting",
                     self.place(name),
@@ -372,7 +376,7 @@ def _parser(
         "change": look_cells.parse_change,
         "entry": look_cells.parse_entry,
         "unread": _unread,
-        **plan_cells.parsers(series),
+        **plan_cell_parsers(series),
     }
     return parsers[column]
 

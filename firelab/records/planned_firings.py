@@ -1,13 +1,22 @@
-"""The plan as the log asks it: where and how a tile's n-th firing was planned."""
+"""The plan as the log asks it: where and how a tile's n-th firing was planned.
+
+Cells of a table that repeat the plan are read here too, to be held against it.
+"""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
 
+from firelab.craft.trade_words import BARE
+from firelab.errors import FirelabError
 from firelab.plan.plan import Plan
+from firelab.records.look_cells import parse_whole
+from firelab.series.firing_series import FiringSeries
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +63,18 @@ class PlannedFirings:
         """Return the planned firing that a look follows; None beyond the plan."""
         firings = self.tiles[tile]
         return firings[look - 1] if look <= len(firings) else None
+
+    def cells(self, tile: str, look: int) -> dict[str, Any]:
+        """Return what the plan says of a firing of a tile, by column of a table."""
+        setting, firing = self.settings.get(tile, {}), self.firing(tile, look)
+        if firing is None:
+            return setting
+        return {
+            **setting,
+            "order": firing.order,
+            "planned_degC": firing.temperature_degC,
+            "planned_s": firing.dwell_s,
+        }
 
     def where(self, tile: str, look: int) -> tuple[int, int]:
         """Return session and load of a look; beyond the plan those of the last one."""
@@ -136,3 +157,40 @@ def tiles_as_planned(plan: Plan, looks: pd.DataFrame) -> tuple[str, ...]:
     seen = looks.drop_duplicates(["tile", "look"]).groupby("tile").size()
     there = seen.reindex(planned.index, fill_value=0)
     return tuple(str(tile) for tile in planned.index[planned == there])
+
+
+_BARE_WORDS = ("bare", "bare metal", "on bare metal", "-")
+
+
+def plan_cell_parsers(series: FiringSeries) -> dict[str, Callable[[str], Any]]:
+    """Return how each column that repeats the plan is read."""
+    return {
+        "mesh": lambda text: parse_whole(text.lower().removesuffix("mesh").strip()),
+        "layers": lambda text: parse_whole(re.sub(r"\s*coats?$", "", text.lower())),
+        "order": parse_whole,
+        "base": _parse_base,
+        "role": str,
+        "grain_um": str,
+        "colour": lambda text: _parse_colour(text, series),
+    }
+
+
+def repeats_plan(given: Any, right: Any) -> bool:
+    """Tell whether a cell repeats the plan, to the degree or second that is written."""
+    if isinstance(given, str):
+        return given.casefold() == str(right).casefold()
+    return abs(float(given) - float(right)) < 1.0
+
+
+def _parse_base(text: str) -> str:
+    plain = text.strip().removeprefix("over ")
+    return BARE if plain.casefold() in _BARE_WORDS else plain
+
+
+def _parse_colour(text: str, series: FiringSeries) -> str:
+    if text.casefold() not in (series.enamel.colour.casefold(), series.name.casefold()):
+        raise FirelabError(
+            f"{text[:60]!r}, but this series is of {series.enamel.colour!r}",
+            hint="is it the table of another series?",
+        )
+    return text

@@ -119,29 +119,20 @@ def student_pages(
     students : sequence of Student
         Each with tiles.
     """
+    question = series.question or series.name
+    made = functools.partial(_draw_tiles, series=series, plan=plan)
+    seen = functools.partial(_draw_graded, series=series)
     pages = []
     for student in students:
-        tiles = student.tiles
-        question = series.question or series.name
-        for first in range(0, len(tiles), _TILES_ON_PAGE):
-            pages.append(
-                _page(
-                    "Your tile",
-                    (student.name, question),
-                    tiles[first : first + _TILES_ON_PAGE],
-                    functools.partial(_draw_tiles, series=series, plan=plan),
-                )
-            )
-        graded = sorted(tiles, key=lambda tile: blind_place(series, tile.code))
-        for first in range(0, len(tiles), _GRADED_ON_PAGE):
-            pages.append(
-                _page(
-                    "Your grades",
-                    (student.name, _EXCHANGE),
-                    graded[first : first + _GRADED_ON_PAGE],
-                    functools.partial(_draw_graded, series=series),
-                )
-            )
+        mixed = sorted(student.tiles, key=lambda tile: blind_place(series, tile.code))
+        for title, words, tiles, most, draw in (
+            ("Your tile", question, student.tiles, _TILES_ON_PAGE, made),
+            ("Your grades", _EXCHANGE, mixed, _GRADED_ON_PAGE, seen),
+        ):
+            pages += [
+                _page(title, (student.name, words), tiles[first : first + most], draw)
+                for first in range(0, len(tiles), most)
+            ]
     return pages
 
 

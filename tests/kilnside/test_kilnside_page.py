@@ -12,9 +12,13 @@ import zxingcpp
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
-from firelab.kilnside.address import page_url, square_text, squares_pdf
 from firelab.kilnside.page import page_html, security_headers
-from firelab.kilnside.serving import listening_socket
+from firelab.kilnside.serving import (
+    listening_socket,
+    page_url,
+    square_text,
+    squares_pdf,
+)
 
 WEB = Path(page_html.__code__.co_filename).parent / "web"
 URL = page_url("192.168.1.105", 8423, "abcdefghjkmnpqrstuvwxy")
