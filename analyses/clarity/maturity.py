@@ -15,7 +15,7 @@ import pandas as pd
 from joblib import Parallel, delayed
 from scipy.special import ndtr, ndtri
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.plan.plan_files import read_plan, write_plan

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan import Plan

@@ -28,8 +28,7 @@ def command(
     Then write your colour, metal, powder and kiln into its series.toml.
     """
     from firelab.errors import UsageError
-    from firelab.series.folder import SERIES_FILE, write_atomically
-    from firelab.series.marks import propose_mark
+    from firelab.series.folder import SERIES_FILE, propose_mark, write_atomically
     from firelab.series.series_file import design_names, design_path, read_series
 
     with console.exit_on_fault():

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from firelab.craft.metals import metal_named
+from firelab.craft.materials import metal_named
 
 STEFAN_BOLTZMANN = 5.670374419e-8
 """W per square metre and K^4 (CODATA 2018)."""
@@ -79,7 +79,7 @@ def warm_up_time(metal: str, thickness_mm: float, temperature_degC: float) -> fl
     Parameters
     ----------
     metal : str
-        As in `firelab.craft.metals`.
+        As in `firelab.craft.materials`.
     thickness_mm : float
     temperature_degC : float
         Of the kiln.

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.plan.feasibility import (
     Conflict,

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.errors import FirelabError
 from firelab.plan.draft import draft_plan, repeated

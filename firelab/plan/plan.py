@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.craft.shown import Shown
-from firelab.craft.trade_words import count_words
+from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.series.factors import COLUMN_OF, FACTORS
 from firelab.series.firing_series import FiringSeries

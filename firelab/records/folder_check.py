@@ -27,8 +27,8 @@ from firelab.series.folder import (
     SERIES_FILE,
     TRACES_FOLDER,
     WINDOWS_FILE,
+    neighbour_marks,
 )
-from firelab.series.marks import neighbour_marks
 from firelab.series.series_file import read_series
 from firelab.series.what_matters import changed_since
 

@@ -13,7 +13,7 @@ from firelab.errors import FirelabError
 from firelab.records.look import CHANGES, ENTRY_LENGTH, LOST, SUPERSEDING, unescape_cell
 from firelab.records.tables import LONGEST_CELL
 from firelab.series.firing_series import FiringSeries
-from firelab.series.marks import MARK_LENGTH
+from firelab.series.folder import MARK_LENGTH
 
 _WHOLE = re.compile(r"[0-9]{1,6}(?:[.,]0+)?")
 _RANKED = re.compile(r"([0-9]{1,2})[.):\s]\s*(\D.*)")

@@ -43,8 +43,7 @@ from firelab.records.tables import (
     refuse,
 )
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE
-from firelab.series.marks import neighbour_marks
+from firelab.series.folder import FIRINGS_FILE, neighbour_marks
 
 _SIGNS = string.ascii_lowercase + string.digits
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
-from firelab.series.written import STRICT, DegC, DegCApart, Dwell, Millimetres
+from firelab.series.factors import STRICT, DegC, DegCApart, Dwell, Millimetres
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
 from firelab.craft.heating import warm_up_time
-from firelab.craft.metals import METALS
+from firelab.craft.materials import METALS
 from firelab.craft.tile_codes import ALPHABET
 from firelab.craft.trade_words import STAGES
 from firelab.series.declared_parts import (
@@ -18,10 +18,18 @@ from firelab.series.declared_parts import (
     Preparation,
     PriorWish,
 )
-from firelab.series.factors import COLUMN_OF, FACTORS, FactorName, Factors
-from firelab.series.marks import MARK_LENGTH
+from firelab.series.factors import (
+    COLUMN_OF,
+    FACTORS,
+    STRICT,
+    FactorName,
+    Factors,
+    Grams,
+    Millimetres,
+    Seconds,
+)
+from firelab.series.folder import MARK_LENGTH
 from firelab.series.rules import Rule
-from firelab.series.written import STRICT, Grams, Millimetres, Seconds
 
 Fraction = Annotated[float, Field(gt=0, lt=1)]
 Count = Annotated[int, Field(ge=1)]
@@ -56,7 +64,7 @@ class Blank:
     Attributes
     ----------
     metal : str
-        One of ``firelab.craft.metals.METALS``.
+        One of ``firelab.craft.materials.METALS``.
     thickness, width, height : float
         Millimetres.
     warm_up : float or None

@@ -13,8 +13,7 @@ from pydantic.dataclasses import dataclass
 
 from firelab.craft.units import parse_dwell, parse_temperature
 from firelab.errors import FirelabError
-from firelab.series.factors import COLUMN_OF, FACTORS, SAME_DEGC
-from firelab.series.written import STRICT
+from firelab.series.factors import COLUMN_OF, FACTORS, SAME_DEGC, STRICT
 
 _COMPARISON = re.compile(r"^\s*(>=|<=|>|<)\s*(.+)$")
 _OPERATORS = {">=": operator.ge, "<=": operator.le, ">": operator.gt, "<": operator.lt}

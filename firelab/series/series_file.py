@@ -13,9 +13,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from firelab.craft.units import format_temperature
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighbours_hint
+from firelab.series.factors import FROM_FILE
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE, sha256_of
-from firelab.series.written import FROM_FILE
 
 
 def designs_folder() -> Path:

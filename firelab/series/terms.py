@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.errors import FirelabError
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
 from firelab.series.firing_series import FiringSeries

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from firelab.craft.units import format_duration
 from firelab.series.firing_series import FiringSeries
-from firelab.series.marks import marked_code
+from firelab.series.folder import marked_code
 from firelab.sheets.boxes import spread_rows
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Pen, SheetPage, body_box

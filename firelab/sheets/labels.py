@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.series.firing_series import FiringSeries
-from firelab.series.marks import marked_code
+from firelab.series.folder import marked_code
 from firelab.sheets.fitting import LEADING
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Align, Pen, SheetPage, body_box

@@ -11,7 +11,7 @@ from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
-from firelab.series.marks import marked_code
+from firelab.series.folder import marked_code
 from firelab.sheets.boxes import Column, draw_table_head, draw_table_row, spread_rows
 from firelab.sheets.fitting import LEADING, wrap_text
 from firelab.sheets.page import MM, Box, PageSize

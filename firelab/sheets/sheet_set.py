@@ -17,8 +17,7 @@ from firelab.plan.plan import Plan
 from firelab.plan.plan_files import plan_table_text
 from firelab.plan.stock.preparation import powder_needed
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import INVENTED, PLAN_TABLE, SERIES_FILE, Provenance
-from firelab.series.marks import marked_code
+from firelab.series.folder import INVENTED, PLAN_TABLE, SERIES_FILE, Provenance, marked_code
 from firelab.sheets.first_page import first_page
 from firelab.sheets.fitting import PLAIN, printable, register_fonts
 from firelab.sheets.kiln_sheet import kiln_pages, tray_pages

@@ -12,7 +12,7 @@ from firelab.errors import UsageError
 from firelab.plan.plan import Plan
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
-from firelab.series.marks import marked_code
+from firelab.series.folder import marked_code
 from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.grade_boxes import draw_own_grades
 from firelab.sheets.labels import draw_label, place_words

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from firelab.craft.shown import Shown
+from firelab.craft.trade_words import Shown
 from firelab.series.folder import INVENTED, Provenance
 from firelab.windows.answer_words import (
     WindowAsked,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit

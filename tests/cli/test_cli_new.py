@@ -21,7 +21,7 @@ from firelab.errors import (
     RecordsInsufficient,
     UsageError,
 )
-from firelab.series.marks import propose_mark
+from firelab.series.folder import propose_mark
 from firelab.series.series_file import design_names, design_path
 
 runner = CliRunner()

@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
-from firelab.craft.metals import METALS, metal_named
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import METALS, grain_um, metal_named
 from firelab.craft.tile_codes import ALPHABET, LARGEST_INDEX, tile_code, tile_index
 from firelab.craft.trade_words import STAGE_DESCRIPTIONS, STAGES
 from firelab.errors import FirelabError

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.errors import FirelabError, UsageError
 from firelab.fits.clarity.clarity import fit_clarity, scored_tiles
-from firelab.fits.ordinal.estimable import estimable_places
+from firelab.fits.ordinal.look_table import estimable_places
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
 from firelab.series.series_file import design_path, parse_series, read_series

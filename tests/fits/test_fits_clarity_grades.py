@@ -22,7 +22,7 @@ from firelab.fits.clarity.grades import (
 from firelab.fits.clarity.posterior import clarity_priors, draw_clarity, score_sums
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.ordinal.priors import half_normal
-from firelab.fits.sampling.mode import find_mode
+from firelab.fits.sampling.importance import find_mode
 from firelab.series.declared_parts import PriorWish
 from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import TEMPERATURE, ModelColumn

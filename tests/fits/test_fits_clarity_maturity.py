@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records

@@ -11,7 +11,7 @@ import pytest
 from scipy.special import ndtr
 from scipy.stats import binom, multivariate_normal
 
-from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.maturity import ClarityDraws
 from firelab.fits.clarity.posterior import (
     ClarityPriors,
     clarity_priors,

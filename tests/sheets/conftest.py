@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from reportlab.pdfgen.canvas import Canvas
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.plan.plan import PLAN_DTYPES, Plan, PlannedPreparation
 from firelab.series.firing_series import FiringSeries

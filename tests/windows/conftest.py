@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.plan.plan import PLAN_DTYPES, Plan

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from firelab.errors import RecordsInsufficient
-from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.maturity import ClarityDraws
 from firelab.fits.clarity.posterior import ClarityPosterior, ClarityPriors
 from firelab.fits.clarity.regression import (
     COEFFICIENT_COLUMNS,
@@ -35,16 +35,14 @@ from firelab.fits.clarity.regression import (
 )
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.level_words import separation_words
-from firelab.fits.ordinal.likelihood import grouped_looks
+from firelab.fits.ordinal.likelihood import even_nodes, grouped_looks
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.priors import half_normal
-from firelab.fits.ordinal.quadrature import even_nodes
-from firelab.fits.ordinal.ratio_tests import drop_each_term
+from firelab.fits.ordinal.profile_likelihood import drop_each_term
+from firelab.fits.ordinal.separation import separation_words
 from firelab.fits.sampling.chains import sample_by_chains
-from firelab.fits.sampling.importance import TRUSTED_K, sample_by_importance
-from firelab.fits.sampling.mode import find_mode
+from firelab.fits.sampling.importance import TRUSTED_K, find_mode, sample_by_importance
 from firelab.series.firing_series import FiringSeries, TransparencyResponse
 from firelab.series.terms import ModelColumn
 

@@ -1,11 +1,14 @@
-r"""Maturity: how far a firing takes a tile through the target stage, and what follows it.
+r"""The columns that clarity is fitted on, and posterior draws of the score they give.
 
-With :math:`\eta` the stage's linear predictor and :math:`l, h` the thresholds at the
-ends of the target, all at their posterior means, a setting's maturity is
-:math:`m = (\eta - (l + h)/2) / ((h - l)/2)`: -1 where the target is as likely as not
-reached, +1 where it is as likely as not passed. The clarity of a colour rises, peaks
-and falls with it: the score has a column for m and one for its square; mesh, coats and
-base shift it.
+The score of a tile is :math:`\alpha + x^\top\beta + u + e` with a load effect
+:math:`u \sim N(0, \sigma_u^2)` and a residual :math:`e \sim N(0, \sigma^2)`. Its
+columns are the coded factors, or follow maturity, how far a firing takes a tile
+through the target stage. With :math:`\eta` the stage's linear predictor and
+:math:`l, h` the thresholds at the ends of the target, all at their posterior means,
+maturity is :math:`m = (\eta - (l + h)/2) / ((h - l)/2)`: -1 where the target is as
+likely as not reached, +1 where it is as likely as not passed. The clarity of a colour
+rises, peaks and falls with it: the score has a column for m and one for its square;
+mesh, coats and base shift it.
 """
 
 from __future__ import annotations
@@ -15,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
 
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.series.firing_series import FiringSeries
@@ -157,3 +161,68 @@ def _maturity(stage: StagePosterior) -> Maturity | None:
         middle=float((low + high) / 2.0),
         half_width=float((high - low) / 2.0),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClarityDraws:
+    """Equally weighted posterior draws of the clarity score, S of them.
+
+    Attributes
+    ----------
+    intercept : ndarray, shape (S,)
+        Score at the centre of every coded factor, first base.
+    coefficients : ndarray, shape (S, p)
+        Score per unit of each column of the design.
+    load_sd, residual_sd : ndarray, shape (S,)
+        In units of the score.
+    """
+
+    intercept: FloatArray
+    coefficients: FloatArray
+    load_sd: FloatArray
+    residual_sd: FloatArray
+
+    @property
+    def n_draws(self) -> int:
+        """Number of draws, S."""
+        return int(self.intercept.size)
+
+    def mean_score(self, X: ArrayLike) -> FloatArray:
+        """Return the mean score of each row of coded columns, shape (S, n)."""
+        coded = np.atleast_2d(np.asarray(X, dtype=float))
+        mean = self.intercept[:, None] + self.coefficients @ coded.T
+        return np.asarray(mean, dtype=float)
+
+    def probability_clear(
+        self, X: ArrayLike, target: float, sign: int, half_step: float
+    ) -> FloatArray:
+        """Return the probability that a new tile in a future load is clear enough.
+
+        Parameters
+        ----------
+        X : array_like, shape (n, p)
+            Columns without an intercept, as the design of the fit makes them.
+        target : float
+            Wanted score; a tile at it counts as clear.
+        sign : {1, -1}
+            1 where a higher score is clearer, -1 where a lower one is.
+        half_step : float
+            Half the step of the scale: scores are whole steps, so a latent
+            score within half a step of the target is written as the target.
+
+        Returns
+        -------
+        ndarray, shape (S, n)
+            Marginal over the future load's effect and the tile's residual.
+
+        Examples
+        --------
+        >>> draws = ClarityDraws(
+        ...     intercept=np.array([6.5]), coefficients=np.array([[1.0]]),
+        ...     load_sd=np.array([0.6]), residual_sd=np.array([0.8]))
+        >>> draws.probability_clear([[0.0], [1.0]], 7.0, 1, 0.5).round(4)
+        array([[0.5   , 0.8413]])
+        """
+        spread = np.maximum(np.hypot(self.load_sd, self.residual_sd), 1e-12)[:, None]
+        distance = sign * (self.mean_score(X) - target) + half_step
+        return np.asarray(ndtr(distance / spread), dtype=float)

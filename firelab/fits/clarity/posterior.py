@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from firelab.fits.clarity.draws import ClarityDraws
-from firelab.fits.clarity.maturity import ClarityColumn
+from firelab.fits.clarity.maturity import ClarityColumn, ClarityDraws
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.sampling.importance import effective_size, resample
 from firelab.series.declared_parts import PriorWish

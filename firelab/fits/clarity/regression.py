@@ -19,7 +19,7 @@ from firelab.errors import RecordsInsufficient
 from firelab.fits.clarity.maturity import ClarityColumn
 from firelab.fits.mixed.degrees import coefficient_table, term_table
 from firelab.fits.mixed.regression import MixedRegression, fit_mixed
-from firelab.fits.ordinal.estimable import estimable_places
+from firelab.fits.ordinal.look_table import estimable_places
 
 FloatArray = NDArray[np.float64]
 

@@ -21,7 +21,7 @@ from firelab.errors import RecordsInsufficient
 from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed, heat_courses
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link, supremum
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.estimable import estimable_places
+from firelab.fits.ordinal.look_table import estimable_places
 from firelab.fits.ordinal.maximum import Convergence
 from firelab.records.records import Records
 from firelab.series.folder import Provenance

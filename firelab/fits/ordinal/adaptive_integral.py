@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.fits.ordinal.likelihood import log_sum
+from firelab.fits.ordinal.likelihood import Nodes, log_sum
 from firelab.fits.ordinal.links import (
     IntervalTerms,
     Link,
@@ -22,7 +22,6 @@ from firelab.fits.ordinal.links import (
     move_together,
 )
 from firelab.fits.ordinal.looks import Groups
-from firelab.fits.ordinal.quadrature import Nodes
 
 FloatArray = NDArray[np.float64]
 

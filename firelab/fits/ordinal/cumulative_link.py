@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from firelab.errors import UsageError
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit, Estimator
+from firelab.fits.ordinal.likelihood import Nodes, hermite_nodes
 from firelab.fits.ordinal.links import Link, link_named
 from firelab.fits.ordinal.look_table import arrange_looks
 from firelab.fits.ordinal.looks import GradedLooks
@@ -33,7 +34,6 @@ from firelab.fits.ordinal.objective import (
     largest_of,
     parameter_units,
 )
-from firelab.fits.ordinal.quadrature import Nodes, hermite_nodes
 from firelab.fits.ordinal.separation import Separated, Separation, find_separation
 
 FloatArray = NDArray[np.float64]

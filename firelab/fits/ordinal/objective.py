@@ -14,10 +14,10 @@ from firelab.fits.ordinal.adaptive_integral import (
     bend_by_columns,
     integrate_adaptively,
 )
+from firelab.fits.ordinal.likelihood import Nodes, hermite_nodes
 from firelab.fits.ordinal.links import Link, interval_terms
 from firelab.fits.ordinal.looks import BLOCK_ROWS, Block, GradedLooks
 from firelab.fits.ordinal.maximum import Shape
-from firelab.fits.ordinal.quadrature import Nodes, hermite_nodes
 
 FloatArray = NDArray[np.float64]
 

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from firelab.errors import UsageError
+from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import link_named
-from firelab.fits.ordinal.quadrature import normal_points
 from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]

@@ -19,16 +19,16 @@ from firelab.craft.trade_words import count_words
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import ESTIMATOR_WORDS, CumulativeLinkFit
-from firelab.fits.ordinal.level_words import separation_words
 from firelab.fits.ordinal.maximum import Convergence
-from firelab.fits.ordinal.profile_likelihood import ProfileInterval, profile_intervals
-from firelab.fits.ordinal.ratio_tests import (
+from firelab.fits.ordinal.profile_likelihood import (
+    ProfileInterval,
     TermTest,
     compare_nested,
     drop_each_term,
     free_each_term,
+    profile_intervals,
 )
-from firelab.fits.ordinal.separation import Separated
+from firelab.fits.ordinal.separation import Separated, separation_words
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance

@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.craft.shown import Shown
-from firelab.craft.trade_words import count_words
+from firelab.craft.trade_words import Shown, count_words
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,

@@ -17,9 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.estimable import estimable_places
+from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import Link
-from firelab.fits.ordinal.quadrature import normal_points
+from firelab.fits.ordinal.look_table import estimable_places
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]

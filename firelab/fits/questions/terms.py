@@ -15,7 +15,7 @@ from scipy.special import chdtrc
 
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import supremum
-from firelab.fits.ordinal.estimable import find_aliases
+from firelab.fits.ordinal.look_table import find_aliases
 from firelab.fits.ordinal.stage_likelihood import (
     GradedColumns,
     graded_columns,

@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
-from firelab.fits.sampling.importance import TRUSTED_K, sample_by_importance
-from firelab.fits.sampling.mode import Mode
+from firelab.fits.sampling.importance import TRUSTED_K, Mode, sample_by_importance
 
 FloatArray = NDArray[np.float64]
 

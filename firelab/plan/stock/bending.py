@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from firelab.craft.metals import METALS
+from firelab.craft.materials import METALS
 from firelab.series.firing_series import FiringSeries
 
 

@@ -14,10 +14,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.ordinal.likelihood import grade_ends, grouped_looks
+from firelab.fits.ordinal.likelihood import grade_ends, grouped_looks, hermite_nodes
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.looks import Groups
-from firelab.fits.ordinal.quadrature import hermite_nodes
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.sampling.importance import effective_size, resample, smooth_weights

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from firelab.fits.ordinal.likelihood import (
     Evaluation,
+    Nodes,
     by_threshold,
     grade_ends,
     grouped_looks,
@@ -29,7 +30,6 @@ from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.parameters import StageParameters
 from firelab.fits.ordinal.posterior_density import sum_by_group
 from firelab.fits.ordinal.priors import Priors
-from firelab.fits.ordinal.quadrature import Nodes
 from firelab.studios.pooling.pool_layout import PoolLayout, StudioEffects
 
 FloatArray = NDArray[np.float64]

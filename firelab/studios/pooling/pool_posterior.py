@@ -9,18 +9,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.fits.ordinal.likelihood import even_nodes
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import Parameterisation, make_priors, parameterise
 from firelab.fits.ordinal.priors import Priors
-from firelab.fits.ordinal.quadrature import even_nodes
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
 from firelab.fits.sampling.importance import (
     TRUSTED_K,
     ImportanceSample,
+    Mode,
+    find_mode,
     sample_by_importance,
 )
-from firelab.fits.sampling.mode import Mode, find_mode
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix, term_columns

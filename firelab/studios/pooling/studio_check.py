@@ -26,9 +26,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.craft.units import format_temperature_difference
+from firelab.fits.ordinal.likelihood import hermite_nodes
 from firelab.fits.ordinal.links import link_named
-from firelab.fits.ordinal.quadrature import hermite_nodes
-from firelab.fits.sampling.mode import Mode, find_mode
+from firelab.fits.sampling.importance import Mode, find_mode
 from firelab.series.terms import model_matrix
 from firelab.studios.pooling.pool_density import PoolDensity
 from firelab.studios.pooling.pool_fit import repeatability

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.records.records import at_one_temperature
 from firelab.series.firing_series import FiringSeries
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from firelab.fits.clarity.draws import ClarityDraws
+from firelab.fits.clarity.maturity import ClarityDraws
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.series.firing_series import FiringSeries

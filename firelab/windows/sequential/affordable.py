@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.craft.sieves import grain_um
+from firelab.craft.materials import grain_um
 from firelab.plan.plan import Plan, is_allowed
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import coat_grams, plan_preparation, powder_left

@@ -16,9 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.fits.ordinal.added_heat import latent_grades
+from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.priors import half_range_degC, latent_sd
-from firelab.fits.ordinal.quadrature import normal_points
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan, is_allowed

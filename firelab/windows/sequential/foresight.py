@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from firelab.craft.shown import Shown
+from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior

@@ -7,8 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from firelab.craft.shown import Shown
-from firelab.craft.trade_words import BARE, base_words, layers_words
+from firelab.craft.trade_words import BARE, Shown, base_words, layers_words
 from firelab.craft.units import (
     format_duration,
     format_temperature,

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import link_named
-from firelab.fits.ordinal.quadrature import normal_points
 from firelab.fits.ordinal.stage_draws import StageDraws
 
 FloatArray = NDArray[np.float64]

@@ -34,7 +34,7 @@ class SimulatedHeat:
     activation_kJ_mol : float
         Activation energy of fusing.
     metal : str
-        As in `firelab.craft.metals`.
+        As in `firelab.craft.materials`.
     thickness_mm : float
     emissivity : float
     """
