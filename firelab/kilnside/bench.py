@@ -20,7 +20,13 @@ from firelab.records.look import ENTRY_LENGTH, Look
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.recording import Recorded, now_text, record_table
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE, write_atomically
+from firelab.series.folder import (
+    FIRINGS_FILE,
+    FIT_FILE,
+    PLAN_TABLE,
+    SERIES_FILE,
+    write_atomically,
+)
 from firelab.series.series_file import read_series
 from firelab.sheets.tile_places import (
     TileFiring,
@@ -90,7 +96,7 @@ class Bench:
 
     def version(self) -> str:
         """Return text that changes whenever a file of the bench does."""
-        stamps = self._stamp(SERIES_FILE, PLAN_TABLE, FIRINGS_FILE)
+        stamps = self._stamp(SERIES_FILE, PLAN_TABLE, FIRINGS_FILE, FIT_FILE)
         return "-".join(f"{when:x}.{size:x}" for when, size in stamps)
 
     def record(self, fields: dict[str, str]) -> Recorded:

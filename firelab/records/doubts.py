@@ -7,6 +7,7 @@ row confirms or corrects the look.
 from __future__ import annotations
 
 import datetime
+import json
 import shlex
 from collections.abc import Iterable
 from pathlib import Path
@@ -16,7 +17,7 @@ from firelab.errors import Finding
 from firelab.records.look import CONFIRMATION, OFFSET, Look
 from firelab.records.planned_firings import PlannedFirings
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE
+from firelab.series.folder import FIRINGS_FILE, FIT_FILE
 
 DWELL_RATIO = 1.5
 """A dwell this many times longer or shorter than planned (chosen here, no source)."""
@@ -58,7 +59,8 @@ def look_doubts(
     -------
     tuple of Finding
         By line. Codes: ``far-dwell``, ``far-temperature``, ``uneven-load``,
-        ``grade-backwards``, ``observers-apart``, ``future-date``.
+        ``grade-backwards``, ``observers-apart``, ``future-date``, and ``unlikely``:
+        what the last fit of the folder found more likely a slip than true.
     """
     looks = tuple(standing)
     doubts = [
@@ -66,6 +68,7 @@ def look_doubts(
         *_within_loads(looks, series),
         *_between_grades(looks, series.responses.stage.grades),
         *_in_the_future(looks, now),
+        *_unlikely_to_the_fit(looks, folder),
     ]
     asked = [doubt for doubt in doubts if CONFIRMATION not in doubt[1].change]
     asked.sort(key=lambda doubt: doubt[1].line)
@@ -215,3 +218,22 @@ def _is_after(fired: str, known: str) -> bool:
     if "T" not in fired:
         return first.date() > second.date()
     return first - second > _CLOCKS_APART
+
+
+def _unlikely_to_the_fit(looks: Iterable[Look], folder: str | Path) -> list[Doubt]:
+    """Return the looks of which fit.json says so, as long as they stand as fitted."""
+    try:
+        kept = json.loads((Path(folder) / FIT_FILE).read_text(encoding="utf-8"))
+        found = {
+            (one["tile"], one["look"], one["observer"], one["stage"]): one["expected"]
+            for one in kept["stage"].get("unlikely", ())
+        }
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []  # no fit, or a damaged one, which `check` names by itself
+    doubts: list[Doubt] = []
+    for look in looks:
+        expected = found.get((look.tile, look.look, look.observer, look.stage))
+        if expected is not None:
+            message = f"{_name(look)} is {look.stage!r}; the fit expects {expected!r} there"
+            doubts.append(("unlikely", look, message, f"--stage {shlex.quote(expected)}"))
+    return doubts

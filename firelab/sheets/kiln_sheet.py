@@ -64,21 +64,19 @@ def draw_rack_map(pen: Pen, box: Box, series: FiringSeries, load: KilnLoad) -> N
             width=side,
             height=side,
         )
-        _draw_place(pen, cell, str(place), codes.get(place, ""))
+        _draw_place(pen, cell, str(place), series.mark, codes.get(place, ""))
     low = box.below(_CAPTION + down * side).upper(_CAPTION)
     pen.line(low, "door", 9.5, bold=True, align="centre")
 
 
-def _draw_place(pen: Pen, cell: Box, place: str, code: str) -> None:
+def _draw_place(pen: Pen, cell: Box, place: str, mark: str, code: str) -> None:
     pen.rectangle(cell, weight=0.9, fill=None if code else 0.92)
-    corner = Box(
-        left=cell.left + 1 * MM, top=cell.top + 0.6 * MM, width=8 * MM, height=3.6 * MM
-    )
-    pen.line(corner, place, 8)
+    above, below = cell.inset(1.2 * MM, 0.6 * MM).rows(0.26, 0.74)
+    pen.line(above, place, 9)
     if code:
-        pen.line(
-            cell.below(3.2 * MM).inset(1.2 * MM, 0), code, 18, bold=True, align="centre"
-        )
+        if mark:
+            pen.line(above, mark, 10, bold=True, align="right")
+        pen.line(below, code, 18, bold=True, align="centre")
 
 
 def tray_pages(

@@ -569,6 +569,9 @@ async def slip_and_loss(chromium, kilnside):
         )
         hand = await open_phone(browser, kilnside, PHONE)
         page = hand.page
+        await hand.view("log")
+        none = "No look is recorded yet: fire a tile, then tap Grade."
+        assert await page.get_by_text(none).is_visible()
         await hand.view("grade")
         assert await page.locator("#who").is_visible(), "who grades is asked first"
         assert not await page.locator("#grade-tiles").is_visible()
@@ -586,6 +589,7 @@ async def slip_and_loss(chromium, kilnside):
         await hand.link("Every look is kept. 1 to be confirmed, see Looks")
         await hand.view("log")
         await shoot(page, "phone-doubt")
+        assert not await page.get_by_text(none).is_visible()
         asked = await page.locator("#doubts p").inner_text()
         await page.get_by_role("button", name="It is so").tap()
         await hand.link("^Every look is kept$")

@@ -158,3 +158,36 @@ def test_a_dry_run_asks_too_and_names_no_line(opaque):
     recorded = opaque.record(f"tile,dwell,stage\n{tile},20:00,full\n", dry_run=True)
     assert [(one.code, one.line) for one in recorded.doubts] == [("far-dwell", 0)]
     assert not opaque.log.exists()
+
+
+def test_what_the_fit_finds_unlikely_is_asked_back(opaque):
+    plan = opaque.plan.tiles.drop_duplicates("tile").sort_values("temperature_degC")
+    grades = ("sugar", "orange peel", "full", "over")
+    rows = {
+        tile: f"{tile},,,{grades[4 * place // len(plan)]},Kim,"
+        for place, tile in enumerate(plan["tile"])
+    }
+    slip = plan["tile"].iloc[0]
+    rows[slip] = f"{slip},,,over,Kim,"
+    assert grade_all(opaque, **rows).doubts == ()
+    assert run("check", opaque.path).exit_code == 0, "no one can tell without a fit"
+    told = run("fit", opaque.path)
+    assert f"Look at tile {slip} again (look 1): over was written, sugar expected." in (
+        told.stdout
+    )
+    (doubt,) = check_folder(opaque.path).doubts
+    command = f"firelab record {opaque.path} --tile {slip} --look 1 --observer Kim"
+    line = opaque.tiles.index(slip) + 2
+    assert str(doubt) == (
+        f"firings.csv:{line} tile {slip} look 1 is 'over'; the fit expects 'sugar' there\n"
+        f"  hint: if it is so: {command} --confirm\n"
+        f"  if not: {command} --correct --stage sugar"
+    )
+    told = run("check", opaque.path)
+    assert told.exit_code == 1 and str(doubt) in told.stderr
+    told = run("record", opaque.path, "--tile", slip, "--confirm")
+    assert "to be confirmed" not in told.stdout
+    assert check_folder(opaque.path).doubts == ()
+    told = run("fit", opaque.path)
+    assert f"Look at tile {slip} again" in told.stdout, "the fit still says so"
+    assert check_folder(opaque.path).doubts == ()

@@ -250,7 +250,10 @@ def test_the_mark_stands_on_every_sheet(bench, printed_lines):
     for title in [*titles, "Record sheet", "Your tile", "Your grades"]:
         page = {line.text for line in on_pages(printed_lines, title)}
         assert {"KE-AAA", "KE-AEX"} <= page, title
-    kiln = [line for line in on_pages(printed_lines, "Kiln sheet") if "KE-" in line.text]
+    kiln = on_pages(printed_lines, "Kiln sheet")
+    on_the_rack = [line.text for line in kiln].count("KE")
+    assert on_the_rack == len(bench.plan.tiles), "each place of the rack map is marked"
+    kiln = [line for line in kiln if "KE-" in line.text]
     assert min(line.size for line in kiln) >= KEY_SIZE
 
 

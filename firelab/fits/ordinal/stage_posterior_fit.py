@@ -15,8 +15,8 @@ from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,
     deviation_lines,
-    slip_lines,
     stage_differences,
+    unlikely_looks,
 )
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
@@ -176,7 +176,16 @@ class StagePosterior(Shown):
     @property
     def slips(self) -> tuple[str, ...]:
         """Looks that are more likely slips of eye or pen than true, one sentence each."""
-        return slip_lines(self.looks, self.slip_of_look, self.expected)
+        return tuple(
+            f"Look at tile {one['tile']} again (look {one['look']}): "
+            f"{one['stage']} was written, {one['expected']} expected."
+            for one in self.unlikely
+        )
+
+    @property
+    def unlikely(self) -> tuple[dict[str, Any], ...]:
+        """The same looks as values (see `unlikely_looks`)."""
+        return unlikely_looks(self.looks, self.slip_of_look, self.expected)
 
     def details(self) -> str:
         """Return coefficients, priors and the quality of the draws, for who checks."""
@@ -217,6 +226,7 @@ class StagePosterior(Shown):
             },
             "slip": float(np.median(self.slip)),
             "look_again": list(self.slips),
+            "unlikely": list(self.unlikely),
             "priors": list(self.priors),
             "convergence": asdict(self.convergence),
             "provenance": self.provenance.to_dict(),

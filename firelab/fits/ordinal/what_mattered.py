@@ -225,24 +225,35 @@ _GROUP_WORDS = {
 """What is said of one that is cooler, and of one that is hotter."""
 
 
-def slip_lines(
+def unlikely_looks(
     looks: pd.DataFrame, slip_of_look: FloatArray, expected: Sequence[str]
-) -> tuple[str, ...]:
-    """Say which looks are more likely slips of eye or pen than true.
+) -> tuple[dict[str, Any], ...]:
+    """Return which looks are more likely slips of eye or pen than true.
 
     Parameters
     ----------
     looks : DataFrame, n rows
-        ``tile, look, stage``.
+        ``tile, look, observer, stage``.
     slip_of_look : ndarray, shape (n,)
     expected : sequence of str, n of them
         The grade that the rest of the looks lets expect.
+
+    Returns
+    -------
+    tuple of dict
+        ``tile, look, observer, stage`` as written, ``expected`` and ``slip``, the
+        probability that it is one.
     """
-    rows = np.flatnonzero(slip_of_look > LIKELY_SLIP).tolist()
     return tuple(
-        f"Look at tile {looks['tile'].iloc[row]} again (look {looks['look'].iloc[row]}): "
-        f"{looks['stage'].iloc[row]} was written, {expected[row]} expected."
-        for row in rows
+        {
+            "tile": str(looks["tile"].iloc[row]),
+            "look": int(looks["look"].iloc[row]),
+            "observer": str(looks["observer"].iloc[row]),
+            "stage": str(looks["stage"].iloc[row]),
+            "expected": expected[row],
+            "slip": round(float(slip_of_look[row]), 3),
+        }
+        for row in np.flatnonzero(slip_of_look > LIKELY_SLIP).tolist()
     )
 
 

@@ -239,8 +239,10 @@ function showLooks() {
       return make("li", {}, make("p", { text: words }), make("div", { class: "row" }, ...buttons));
     }),
   );
+  const looks = allLooks();
+  byId("no-looks").hidden = looks.length > 0;
   byId("looks").replaceChildren(
-    ...allLooks()
+    ...looks
       .reverse()
       .map((look) => {
         const score = look.transparency === null || look.transparency === undefined ? "" : `, clarity ${look.transparency}`;
