@@ -46,6 +46,13 @@ def theirs(answered, tmp_path):
     return tmp_path / "theirs"
 
 
+@pytest.fixture
+def without_next(theirs):
+    """The same without next tiles, which take longest to choose again."""
+    (theirs / "next.csv").unlink()
+    return theirs
+
+
 def change(folder, file, edit):
     content = json.loads((folder / file).read_text())
     edit(content)
@@ -103,13 +110,13 @@ def test_an_honest_bundle_verifies_on_other_processors(theirs, tmp_path):
     assert rounded > 0, "no kernel differed: this test can find nothing here"
 
 
-def test_rounding_is_said_with_the_largest_difference_in_degC(theirs):
+def test_rounding_is_said_with_the_largest_difference_in_degC(without_next):
     def round_off(content):
         edge = content["windows"][0]["edges"][0]["low_degC"]
         edge["estimate"] += 4e-4
 
-    change(theirs, "windows.json", round_off)
-    ran = firelab("verify", theirs)
+    change(without_next, "windows.json", round_off)
+    ran = firelab("verify", without_next)
     assert ran.exit_code == 0, ran.stdout
     assert ran.stdout.startswith(
         "agrees within rounding: the largest difference is 0.0004 °C"
@@ -117,44 +124,46 @@ def test_rounding_is_said_with_the_largest_difference_in_degC(theirs):
 
 
 @pytest.mark.parametrize("part", ["estimate", "lower", "upper"])
-def test_a_twentieth_of_a_degree_is_found_and_named(theirs, part):
+def test_a_twentieth_of_a_degree_is_found_and_named(without_next, part):
     def embellish(content):
         content["windows"][0]["edges"][1]["low_degC"][part] += 0.05
 
-    change(theirs, "windows.json", embellish)
-    ran = firelab("verify", theirs)
+    change(without_next, "windows.json", embellish)
+    ran = firelab("verify", without_next)
     assert ran.exit_code == 1
     assert "windows.json: differs in 1 place" in ran.stdout
     assert f"windows[0].edges[1].low_degC.{part}: claimed 7" in ran.stdout
     assert "this is more than rounding" in ran.stdout
 
 
-def test_an_embellished_window_is_found_with_both_values(theirs):
+def test_an_embellished_window_is_found_with_both_values(without_next):
     def embellish(content):
         content["windows"][0]["best"]["assurance"] = 0.999
 
-    change(theirs, "windows.json", embellish)
-    ran = firelab("verify", theirs)
+    change(without_next, "windows.json", embellish)
+    ran = firelab("verify", without_next)
     assert ran.exit_code == 1
     assert "windows[0].best.assurance: claimed 0.999, found 0." in ran.stdout
 
 
 @pytest.mark.parametrize(("option", "value"), [("link", "probit"), ("terms", ["dwell"])])
-def test_a_changed_option_is_found_and_named(theirs, option, value):
-    change(theirs, "fit.json", lambda content: content["options"].update({option: value}))
-    found = verify_folder(theirs)
+def test_a_changed_option_is_found_and_named(without_next, option, value):
+    change(
+        without_next, "fit.json", lambda content: content["options"].update({option: value})
+    )
+    found = verify_folder(without_next)
     places = {one.place for one in verdict_on(found, "fit.json").differences}
     assert any(place.startswith(f"stage.{option}") for place in places)
     assert not found.agrees
 
 
-def test_a_forged_log_makes_the_fit_stale_and_the_look_is_named(theirs):
-    text = (theirs / "firings.csv").read_text()
+def test_a_forged_log_makes_the_fit_stale_and_the_look_is_named(without_next):
+    text = (without_next / "firings.csv").read_text()
     line = next(line for line in text.splitlines() if ",full," in line)
     tile = line.split(",")[0]
     forged = text.replace(line, line.replace(",full,", ",over,"))
-    (theirs / "firings.csv").write_text(forged)
-    found = verify_folder(theirs)
+    (without_next / "firings.csv").write_text(forged)
+    found = verify_folder(without_next)
     assert status(found)["fit.json"] == "cannot be recomputed"
     assert "made from another firings.csv" in found.summary()
     words = f"tile {tile}, look 1 is 'over' here and was 'full' when it was fitted"
@@ -162,52 +171,70 @@ def test_a_forged_log_makes_the_fit_stale_and_the_look_is_named(theirs):
     assert not found.agrees
 
 
-def test_a_look_changed_with_its_hash_mended_is_named(theirs):
-    looks = (theirs / "firings.csv").read_text().splitlines()[1:]
+def test_a_look_changed_with_its_hash_mended_is_named(without_next):
+    looks = (without_next / "firings.csv").read_text().splitlines()[1:]
     for line in looks[::4]:
         tile, grade = line.split(",")[0], line.split(",")[6]
         other = "sugar" if grade != "sugar" else "over"
         forge_log(
-            theirs,
+            without_next,
             lambda text, a=line, g=grade, o=other: text.replace(
                 a, a.replace(f",{g},", f",{o},")
             ),
         )
-        found = verify_folder(theirs)
-        assert status(found) | {"next.csv": ""} == {
+        found = verify_folder(without_next)
+        assert status(found) == {
             "plan.csv": "agrees",
             "plan.json": "agrees",
             "fit.json": "differs",
             "windows.json": "differs",
             "windows.csv": "differs",
-            "next.csv": "",
+            "next.csv": "not claimed",
         }
         note = verdict_on(found, "fit.json").note
         assert note == (
             f"tile {tile}, look 1 is {other!r} here and was {grade!r} when it was fitted"
         )
         forge_log(
-            theirs,
+            without_next,
             lambda text, a=line, g=grade, o=other: text.replace(
                 a.replace(f",{g},", f",{o},"), a
             ),
         )
 
 
-def test_a_look_taken_out_is_found(theirs):
-    whole = (theirs / "firings.csv").read_text()
-    line = whole.splitlines(keepends=True)[5]
-    forge_log(theirs, lambda text: text.replace(line, ""))
-    found = verify_folder(theirs)
-    assert status(found)["fit.json"] == "differs"
-    assert not found.agrees
+def test_a_look_taken_out_is_named_with_the_side_that_lacks_it(without_next):
+    whole = (without_next / "firings.csv").read_text()
+    for line in whole.splitlines(keepends=True)[1::4]:
+        tile, grade = line.split(",")[0], line.split(",")[6]
+        forge_log(without_next, lambda text, gone=line: text.replace(gone, ""))
+        found = verify_folder(without_next)
+        assert status(found)["fit.json"] == "differs"
+        assert not found.agrees
+        assert verdict_on(found, "fit.json").note == (
+            f"tile {tile}, look 1 is missing here and was {grade!r} when it was fitted"
+        )
+        forge_log(without_next, lambda _, text=whole: text)
 
 
-def test_a_changed_plan_is_found_by_line(theirs):
-    lines = (theirs / "plan.csv").read_text().splitlines(keepends=True)
+def test_a_look_put_in_is_named_with_the_side_that_lacks_it(without_next, tmp_path):
+    whole = (without_next / "firings.csv").read_text()
+    line = whole.splitlines(keepends=True)[3]
+    (without_next / "firings.csv").write_text(whole.replace(line, ""))
+    assert firelab("fit", without_next).exit_code == 0
+    forge_log(without_next, lambda _: whole)
+    found = verify_folder(without_next)
+    who = f"tile {line.split(',')[0]}, look 1"
+    assert verdict_on(found, "fit.json").note == (
+        f"{who} is here and was not in the log when it was fitted"
+    )
+
+
+def test_a_changed_plan_is_found_by_line(without_next):
+    lines = (without_next / "plan.csv").read_text().splitlines(keepends=True)
     lines[3] = lines[3].replace(",test,", ",repeat,")
-    (theirs / "plan.csv").write_text("".join(lines))
-    verdict = verdict_on(verify_folder(theirs), "plan.csv")
+    (without_next / "plan.csv").write_text("".join(lines))
+    verdict = verdict_on(verify_folder(without_next), "plan.csv")
     assert [one.place for one in verdict.differences] == ["line 4, role"]
 
 
@@ -225,27 +252,27 @@ def test_changed_tables_are_found_by_line_and_column(theirs, file):
     assert not found.agrees
 
 
-def test_another_firelab_is_named_as_a_cause_and_other_packages_are_listed(theirs):
+def test_another_firelab_is_named_as_a_cause_and_other_packages_are_listed(without_next):
     def older(content):
         content["provenance"]["versions"] |= {"numpy": "1.0.0", "firelab": "0.0.9"}
         content["stage"]["parameters"][0]["mean"] *= 1.01
 
-    change(theirs, "fit.json", older)
-    found = verify_folder(theirs)
+    change(without_next, "fit.json", older)
+    found = verify_folder(without_next)
     assert found.drift["numpy"][0] == "1.0.0"
     assert "numpy 1.0.0 then" in found.summary()
     assert "made by firelab 0.0.9" in verdict_on(found, "fit.json").note
 
 
-def test_diagnostics_are_no_claim_but_whether_draws_are_trusted_is(theirs):
+def test_diagnostics_are_no_claim_but_whether_draws_are_trusted_is(without_next):
     def other_run(content):
         content["stage"]["convergence"]["largest_gradient"] = 1e-4
         content["stage"]["convergence"]["pareto_k"] = 0.1
 
-    change(theirs, "fit.json", other_run)
-    assert verify_folder(theirs).agrees
-    change(theirs, "fit.json", lambda c: c["stage"]["convergence"].update(code=1))
-    (difference,) = verdict_on(verify_folder(theirs), "fit.json").differences
+    change(without_next, "fit.json", other_run)
+    assert verify_folder(without_next).agrees
+    change(without_next, "fit.json", lambda c: c["stage"]["convergence"].update(code=1))
+    (difference,) = verdict_on(verify_folder(without_next), "fit.json").differences
     assert difference.place == "stage.convergence.code"
 
 
@@ -264,10 +291,10 @@ def test_results_without_the_fit_they_came_from_do_not_pass(theirs):
     assert not found.agrees
 
 
-def test_what_nobody_recomputed_is_named(theirs):
-    (theirs / "photos").mkdir()
-    (theirs / "photos" / "AAA.png").write_bytes(b"x")
-    assert "not checked: photos/AAA.png" in verify_folder(theirs).summary()
+def test_what_nobody_recomputed_is_named(without_next):
+    (without_next / "photos").mkdir()
+    (without_next / "photos" / "AAA.png").write_bytes(b"x")
+    assert "not checked: photos/AAA.png" in verify_folder(without_next).summary()
 
 
 def test_a_plan_that_was_extended_is_verified_too(tmp_path, invent_module):

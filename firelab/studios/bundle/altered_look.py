@@ -3,12 +3,14 @@ r"""Which one look explains a fit that does not come out again.
 Had look :math:`i` been graded :math:`g'` where the log says :math:`g`, each posterior
 draw :math:`\theta` would weigh :math:`p(g' \mid \theta) / p(g \mid \theta)` as much;
 had it not been in the log, :math:`1 / p(g \mid \theta)`. The means under those weights
-rank the candidates; the first few are fitted, and one whose fit is the claimed one to
-rounding is named. So nothing is named on suspicion.
+rank the candidates, those first whose grades are as many as the claim counts; the first
+few are fitted, and one whose fit is the claimed one to rounding is named. So nothing is
+named on suspicion.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -28,14 +30,16 @@ from firelab.windows.fit_file import FolderFit
 FloatArray = NDArray[np.float64]
 
 _MOST_FITTED = 12
-"""Candidates that are fitted (chosen here: the right one ranked first to third)."""
+"""Candidates that are fitted (chosen here: in a log of twelve looks by two people the
+right one ranked first to fourth, whichever look was taken out)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Candidate:
-    """A log that differs in one look: its distance from the claim, and the words."""
+    """A log that differs in one look: its place in the ranking, and the words."""
 
-    distance: float
+    rank: tuple[bool, float]
+    """Whether other grades are counted than claimed; distance of the means."""
     looks: pd.DataFrame
     words: str
 
@@ -56,7 +60,8 @@ def explain_fit(fitted: FolderFit, claimed: Mapping[str, Any]) -> str:
         Empty where no change of one grade, no further and no missing look explains
         it, or the fit has no draws.
     """
-    stage, parameters = fitted.stage, (claimed.get("stage") or {}).get("parameters")
+    stage, claim = fitted.stage, claimed.get("stage") or {}
+    parameters = claim.get("parameters")
     if not isinstance(stage, StagePosterior) or not parameters or stage.looks.empty:
         return ""
     wanted = _claimed_means(parameters, stage)
@@ -64,7 +69,9 @@ def explain_fit(fitted: FolderFit, claimed: Mapping[str, Any]) -> str:
         return ""
     low, high = stage.series.span("temperature")
     unit = degC_per_latent_unit(claimed, (high - low) / 2)
-    ranked = sorted(_candidates(fitted.records, stage, wanted), key=lambda c: c.distance)
+    ranked = sorted(
+        _candidates(fitted.records, stage, claim, wanted), key=lambda one: one.rank
+    )
     for candidate in ranked[:_MOST_FITTED]:
         records = replace(fitted.records, looks=candidate.looks)
         try:
@@ -90,15 +97,19 @@ def _claimed_means(parameters: Any, stage: StagePosterior) -> FloatArray | None:
 
 
 def _candidates(
-    records: Records, stage: StagePosterior, wanted: FloatArray
+    records: Records, stage: StagePosterior, claim: Mapping[str, Any], wanted: FloatArray
 ) -> Iterator[_Candidate]:
+    """Return every log that differs in one look, with how well it fits the claim."""
     draws = stage.draws
     values = np.concatenate([draws.thresholds, draws.coefficients], axis=1)
     spread = values.std(axis=0)
+    counted = Counter(claim.get("grade_counts") or {})
 
-    def distance(weights: FloatArray) -> float:
+    def candidate(changed: pd.DataFrame, weights: FloatArray, words: str) -> _Candidate:
         mean = weights @ values / weights.sum()
-        return float(np.abs((mean - wanted) / spread).max())
+        grades = Counter(changed["stage"].dropna().astype(str))
+        distance = float(np.abs((mean - wanted) / spread).max())
+        return _Candidate(rank=(grades != counted, distance), looks=changed, words=words)
 
     looks = records.looks
     chance = _grade_chances(stage, stage.looks)
@@ -112,30 +123,38 @@ def _candidates(
                 words = (
                     f"{who} is {row['stage']!r} here and was {name!r} when it was fitted"
                 )
-                weights = chance[:, place, grade] / own
-                yield _Candidate(distance=distance(weights), looks=changed, words=words)
+                yield candidate(changed, chance[:, place, grade] / own, words)
         words = f"{who} is here and was not in the log when it was fitted"
-        yield _Candidate(distance=distance(1 / own), looks=looks[~at], words=words)
+        yield candidate(looks[~at], 1 / own, words)
     missing = _missing_looks(records)
     if missing.empty:
         return
     chance = _grade_chances(stage, missing)
+    for place, tile in enumerate(missing["tile"]):
+        for grade, name in enumerate(stage.grades):
+            words = (
+                f"tile {tile}, look 1 is missing here and was {name!r} when it was fitted"
+            )
+            for person in _people(records, claim):
+                added = missing.iloc[[place]].assign(stage=name, observer=person)
+                yield candidate(_with_look(records, added), chance[:, place, grade], words)
+
+
+def _people(records: Records, claim: Mapping[str, Any]) -> list[str | None]:
+    """Return who may have graded a look that is not there: a person has an effect."""
+    effects = (claim.get("effects_degC") or {}).get("observer") or {}
+    written = records.looks["observer"].dropna().astype(str)
+    return [*dict.fromkeys([*(effects.get("groups") or {}), *written]), None]
+
+
+def _with_look(records: Records, added: pd.DataFrame) -> pd.DataFrame:
+    """Return the log with one look more, where the plan has it: draws depend on order."""
+    looks = records.looks
     codes = records.plan.table["tile"].drop_duplicates()
     planned = {tile: place for place, tile in enumerate(codes)}
-    for place in range(len(missing)):
-        for grade, name in enumerate(stage.grades):
-            added = missing.iloc[[place]].assign(stage=name)
-            # Draws depend on the order of the log: put it where the plan has it.
-            before = int(
-                (looks["tile"].map(planned) < planned[added["tile"].iloc[0]]).sum()
-            )
-            parts = [looks.iloc[:before], added, looks.iloc[before:]]
-            longer = pd.concat(parts, ignore_index=True)
-            longer["stage"] = longer["stage"].astype(looks["stage"].dtype)
-            tile = added["tile"].iloc[0]
-            words = f"tile {tile} is missing and was {name!r} when it was fitted"
-            weights = chance[:, place, grade]
-            yield _Candidate(distance=distance(weights), looks=longer, words=words)
+    before = int((looks["tile"].map(planned) < planned[added["tile"].iloc[0]]).sum())
+    added = added.astype(looks.dtypes.to_dict())
+    return pd.concat([looks.iloc[:before], added, looks.iloc[before:]], ignore_index=True)
 
 
 def _grade_chances(stage: StagePosterior, looks: pd.DataFrame) -> FloatArray:
