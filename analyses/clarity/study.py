@@ -21,7 +21,7 @@ from firelab.fits.clarity.posterior import clarity_priors, draw_clarity, score_s
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.mixed.degrees import coefficient_table
 from firelab.fits.mixed.regression import fit_mixed
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import TransparencyResponse
 
 EXPECTED = Path(__file__).parent / "expected" / "results.json"
@@ -33,7 +33,7 @@ TARGET = 7.0
 SHAPES = ((3, 3), (6, 4), (10, 6))
 LOAD_SDS = (0.0, 0.4, 0.8)
 SCALE = TransparencyResponse()
-PRIORS = clarity_priors(SCALE, PriorWish(), COLUMNS)
+PRIORS = clarity_priors(SCALE, PriorSpecification(), COLUMNS)
 
 
 def invented(n_loads, places, load_sd, rng):

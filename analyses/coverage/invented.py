@@ -8,7 +8,7 @@ from firelab.craft.units import to_degC
 from firelab.plan.make_plan import stated_plan
 from firelab.plan.plan import Plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
-from firelab.series.firing_series import Enamel, FiringSeries, WindowWish
+from firelab.series.firing_series import Enamel, FiringSeries, WindowSpecification
 from firelab.windows.simulation.simulated_heat import SimulatedHeat
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
@@ -38,7 +38,7 @@ def study_series(
             temperature=TemperatureFactor(levels=degC),
             dwell=DwellFactor(levels=DWELLS_S),
         ),
-        window=WindowWish(probability=probability, level=level),
+        window=WindowSpecification(probability=probability, level=level),
     )
 
 

@@ -9,7 +9,7 @@ from firelab.fits.ordinal.priors import LOGITS_20_TO_80
 from firelab.plan.make_plan import stated_plan
 from firelab.plan.plan import Plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
-from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowWish
+from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowSpecification
 from firelab.windows.simulation.simulated_kiln import Family, SimulatedKiln
 
 DWELLS_S = (90.0, 120.0, 160.0, 210.0)
@@ -47,7 +47,7 @@ def study_series() -> FiringSeries:
             dwell=DwellFactor(levels=DWELLS_S),
         ),
         budget=Budget(places=4),
-        window=WindowWish(probability=0.8, confidence=0.8, level=0.9),
+        window=WindowSpecification(probability=0.8, confidence=0.8, level=0.9),
     )
 
 

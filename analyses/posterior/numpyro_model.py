@@ -9,13 +9,13 @@ import numpyro
 import numpyro.distributions as dist
 from numpyro.infer import MCMC, NUTS
 
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 
 jax.config.update("jax_enable_x64", True)
 
 
 def grade_model(
-    X, grade, groups, wish: PriorWish, half, columns, n_grades, refired=None
+    X, grade, groups, wish: PriorSpecification, half, columns, n_grades, refired=None
 ) -> None:
     """Cumulative logit of a working kiln, priors as series.toml states them.
 

@@ -28,7 +28,7 @@ from firelab.kilnside.admission import open_admission
 from firelab.kilnside.bench import Bench
 from firelab.kilnside.server import kilnside_app
 from firelab.kilnside.serving import listening_socket
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.folder_check import check_folder
 from firelab.records.recording import read_table, record_table
@@ -47,7 +47,7 @@ class Target:
         text = design_path("clear-transparent").read_text(encoding="utf-8")
         (self.folder / "series.toml").write_text(text, encoding="utf-8")
         self.series = read_series(folder)
-        write_plan(plan_series(self.series, series_hash=series_hash(folder)), folder)
+        write_plan(make_plan(self.series, series_hash=series_hash(folder)), folder)
         self.plan = read_plan(folder, self.series)
         self.tiles = list(dict.fromkeys(self.plan.tiles["tile"]))
         self.log = self.folder / FIRINGS_FILE

@@ -24,7 +24,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records import journal
 from firelab.records.firing_log import read_log
@@ -67,7 +67,7 @@ class Bench:
         text = design_path("clear-transparent").read_text(encoding="utf-8")
         (self.folder / "series.toml").write_text(text, encoding="utf-8")
         self.series = read_series(folder)
-        made = plan_series(self.series, series_hash=series_hash(folder))
+        made = make_plan(self.series, series_hash=series_hash(folder))
         write_plan(made, folder)
         self.plan = read_plan(folder, self.series)
         self.planned = planned_firings(self.plan)

@@ -20,7 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from firelab.craft.tile_codes import tile_index
 from firelab.errors import FirelabError
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.series.series_file import design_names, design_path, parse_series, read_series
 from firelab.sheets.page import PAGES, page_size
 from firelab.sheets.sheet_set import make_sheets
@@ -118,7 +118,7 @@ def readback_rows():
     plans = [(name, read_series(design_path(name))) for name in design_names()]
     plans.append(("200 tiles", two_hundred()))
     for name, series in plans:
-        plan = plan_series(series, series_hash="0" * 64)
+        plan = make_plan(series, series_hash="0" * 64)
         codes = set(plan.table["tile"])
         for paper in PAGES:
             pdf = make_sheets(series, plan, page=paper)
@@ -179,7 +179,7 @@ def plain_print(lines, paper):
 def time_rows():
     """Yield the time of 200 tiles beside that of reportlab alone."""
     series = two_hundred()
-    plan = plan_series(series, series_hash="0" * 64)
+    plan = make_plan(series, series_hash="0" * 64)
     for words, students in (("sheets", None), ("sheets and 200 class pages", ())):
 
         def work(students=students):

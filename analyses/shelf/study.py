@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 from joblib.externals.loky import get_reusable_executor
 
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import plan_table_text
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.folder import json_text, versions
@@ -54,7 +54,7 @@ class Maker:
         series, _ = parse_series(self.text)
         wish = replace(series.plan, repeats=REPEATS)
         budget = replace(series.budget, blanks=None, loads=None, grams={})
-        plan = plan_series(replace(series, plan=wish, budget=budget), series_hash="0" * 64)
+        plan = make_plan(replace(series, plan=wish, budget=budget), series_hash="0" * 64)
         self.rows = list(plan.table.itertuples())
         self.plan = {
             "plan.csv": plan_table_text(plan).encode(),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.records.records import Records
 from firelab.series.folder import Provenance, versions
@@ -53,7 +53,7 @@ class SimulatedStudios:
         for place in range(len(self.offset_degC)):
             name = f"studio {place + 1}"
             seed = int(rng.integers(2**31))
-            plan = plan_series(self.kiln.series, series_hash=_NO_HASH, seed=seed)
+            plan = make_plan(self.kiln.series, series_hash=_NO_HASH, seed=seed)
             parts.append((name, self._records(plan, place, rng)))
         return parts
 

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from firelab.errors import FaultyFile
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import write_plan
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.folder import json_text, versions
@@ -38,7 +38,7 @@ def invented_bundle(seed):
         text = text.replace("name of the colour", f"Invented colour {seed}")
         (folder / "series.toml").write_text(text, encoding="utf-8")
         series = read_series(folder)
-        plan = plan_series(series, series_hash=series_hash(folder), seed=seed)
+        plan = make_plan(series, series_hash=series_hash(folder), seed=seed)
         write_plan(plan, folder)
         looks = [
             Look(

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import write_plan
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.folder import json_text, versions
@@ -44,7 +44,7 @@ def invent(folder, design, again, seed):
     text = design_path(design).read_text(encoding="utf-8")
     (folder / "series.toml").write_text(text, encoding="utf-8")
     series = read_series(folder)
-    plan = plan_series(series, series_hash=series_hash(folder), seed=seed)
+    plan = make_plan(series, series_hash=series_hash(folder), seed=seed)
     write_plan(plan, folder)
     rng = np.random.default_rng(seed)
     grades = series.responses.stage.grades

@@ -22,7 +22,7 @@ from firelab.plan.make_plan import stated_plan
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.records.records import Records
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
-from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowWish
+from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowSpecification
 from firelab.series.series_file import design_path
 
 OBSERVERS = ("AB", "CD")
@@ -57,7 +57,7 @@ def search_series(*, dwells_s: tuple[float, ...], low: float, high: float) -> Fi
             dwell=DwellFactor(levels=dwells_s),
         ),
         budget=Budget(places=PLACES),
-        window=WindowWish(probability=0.8, confidence=0.8, level=0.9),
+        window=WindowSpecification(probability=0.8, confidence=0.8, level=0.9),
     )
 
 

@@ -113,13 +113,13 @@ def _invented_kiln(series: FiringSeries) -> SimulatedKiln:
 
 
 def _plan_and_print(folder: Path, series: FiringSeries) -> Plan:
-    from firelab.plan.make_plan import plan_series
+    from firelab.plan.make_plan import make_plan
     from firelab.plan.plan_files import write_plan
     from firelab.series.folder import SHEETS_FILE, write_atomically
     from firelab.series.series_file import series_hash
     from firelab.sheets.sheet_set import make_sheets
 
-    plan = plan_series(series, series_hash=series_hash(folder))
+    plan = make_plan(series, series_hash=series_hash(folder))
     write_plan(plan, folder, invented=True)
     write_atomically(folder / SHEETS_FILE, make_sheets(series, plan))
     return plan

@@ -89,7 +89,7 @@ def _candidates(
     from dataclasses import replace
 
     from firelab.errors import FirelabError, UsageError
-    from firelab.plan.make_plan import plan_series
+    from firelab.plan.make_plan import make_plan
     from firelab.series.series_file import series_hash
     from firelab.windows.sequential.foresight import PlannedCandidate
 
@@ -102,9 +102,9 @@ def _candidates(
         for size in sizes:
             repeats = 1 if size else series.plan.repeats
             asked = replace(series.plan, kind=kind, tiles=size, repeats=repeats)
-            wish = replace(series, plan=asked)
+            sized = replace(series, plan=asked)
             try:
-                plan = plan_series(wish, series_hash=digest)
+                plan = make_plan(sized, series_hash=digest)
             except UsageError:
                 raise
             except FirelabError as fault:

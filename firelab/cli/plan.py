@@ -72,11 +72,11 @@ def command(
 
 
 def _made(series: FiringSeries, folder: Path, seed: int | None) -> Plan:
-    from firelab.plan.make_plan import plan_series
+    from firelab.plan.make_plan import make_plan
     from firelab.series.series_file import read_series, series_hash
 
     _refuse_if_fired(folder)
-    return plan_series(
+    return make_plan(
         series,
         series_hash=series_hash(folder),
         declared=read_series(folder),

@@ -16,7 +16,7 @@ from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.figures.design_figures import seen_settings
 from firelab.plan.kinds.optimal import I_OPTIMAL
 from firelab.plan.kinds.registry import KINDS
-from firelab.plan.make_plan import plan_series, shortages
+from firelab.plan.make_plan import make_plan, shortages
 from firelab.plan.optimal.choose import (
     ProtectedCandidates,
     choose_settings,
@@ -111,7 +111,7 @@ def compare_plans(
         for asked in sizes if kind in KINDS and KINDS[kind].sized else (None,):
             request = dataclasses.replace(series.plan, kind=kind, tiles=asked)
             try:
-                plan = plan_series(dataclasses.replace(series, plan=request), seed=seed)
+                plan = make_plan(dataclasses.replace(series, plan=request), seed=seed)
                 lines.append(_line(kind, asked, plan))
             except FirelabError as fault:
                 lines.append({"kind": kind, "asked": asked, "remark": fault.what})

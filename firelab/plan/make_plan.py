@@ -190,7 +190,7 @@ def _best_of_settings(
     )
 
 
-def plan_series(
+def make_plan(
     series: FiringSeries,
     *,
     series_hash: str = "",
@@ -228,7 +228,7 @@ def plan_series(
     --------
     >>> from firelab.series.series_file import design_path
     >>> from firelab.series.series_file import read_series
-    >>> plan = plan_series(read_series(design_path("quick-look")))
+    >>> plan = make_plan(read_series(design_path("quick-look")))
     >>> plan.n_tiles, int(plan.table["load"].max())
     (12, 6)
     """
@@ -243,19 +243,6 @@ def plan_series(
     )
     requested = unconstrained_plan(series, kind, provenance)
     return fit_to_budget(series, kind, requested, provenance)
-
-
-def make_plan(series: FiringSeries, *, seed: int | None = None) -> Plan:
-    """Return the plan that a series asks for; see ``plan_series``.
-
-    Parameters
-    ----------
-    series : FiringSeries
-        As read from a folder, or made in Python.
-    seed : int, optional
-        In place of the seed of the series.
-    """
-    return plan_series(series, seed=seed)
 
 
 def stated_plan(

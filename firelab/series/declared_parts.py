@@ -83,7 +83,7 @@ class ControlTile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class PlanWish:
+class PlanSpecification:
     """Which plan is wanted.
 
     Attributes
@@ -203,7 +203,7 @@ Place = Annotated[float, Field(ge=-10, le=10)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class PriorWish:
+class PriorSpecification:
     """The table ``[priors]`` of series.toml; what is not stated has its default.
 
     How sharply a grade passes, how wide it is and what dwell is worth are in

@@ -14,9 +14,9 @@ from firelab.craft.trade_words import STAGES
 from firelab.series.declared_parts import (
     Expectation,
     Glass,
-    PlanWish,
+    PlanSpecification,
     Preparation,
-    PriorWish,
+    PriorSpecification,
 )
 from firelab.series.factors import (
     COLUMN_OF,
@@ -304,7 +304,7 @@ class Model:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class WindowWish:
+class WindowSpecification:
     """Probability asked of the target, confidence asked of that, interval level."""
 
     probability: Fraction = 0.8
@@ -346,12 +346,12 @@ class FiringSeries:
     kiln: Kiln = Field(default_factory=Kiln)
     rules: tuple[Rule, ...] = ()
     model: Model = Field(default_factory=Model)
-    plan: PlanWish = Field(default_factory=PlanWish)
+    plan: PlanSpecification = Field(default_factory=PlanSpecification)
     budget: Budget = Field(default_factory=Budget)
     responses: Responses = Field(default_factory=Responses)
-    window: WindowWish = Field(default_factory=WindowWish)
+    window: WindowSpecification = Field(default_factory=WindowSpecification)
     expectation: Expectation | None = None
-    priors: PriorWish = Field(default_factory=PriorWish)
+    priors: PriorSpecification = Field(default_factory=PriorSpecification)
 
     @model_validator(mode="after")
     def _check_mark(self) -> Self:

@@ -96,9 +96,9 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
             "a window needs posterior draws, and this stage fit has none",
             hint="fit with method 'posterior'",
         )
-    series, wish = fit.series, fit.series.window
+    series, asked = fit.series, fit.series.window
     first, last = series.responses.stage.target_span
-    span = target_span(fit.draws, first, last, wish.probability)
+    span = target_span(fit.draws, first, last, asked.probability)
     fired = fired_range(fit.looks)
     found = [
         _setting_window(target, fit)
@@ -111,9 +111,9 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
         windows=tuple(found),
         target=series.responses.stage.target,
         score_target=scale.target if scale and clarity else None,
-        probability=wish.probability,
-        confidence=wish.confidence,
-        level=wish.level,
+        probability=asked.probability,
+        confidence=asked.confidence,
+        level=asked.level,
         priors=fit.priors,
         notes=_notes(fit, clarity),
         provenance=fit.provenance,

@@ -257,8 +257,8 @@ def ask_window(
             raise UsageError(f"{value:g} is not between 0 and 1", f"--{name}")
     if not isinstance(fit, StagePosterior) or not any(asked.values()):
         return fit
-    wish = replace(fit.series.window, **{k: v for k, v in asked.items() if v is not None})
-    return replace(fit, series=replace(fit.series, window=wish))
+    window = replace(fit.series.window, **{k: v for k, v in asked.items() if v is not None})
+    return replace(fit, series=replace(fit.series, window=window))
 
 
 _NOTE = "note"

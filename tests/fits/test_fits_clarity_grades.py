@@ -23,7 +23,7 @@ from firelab.fits.clarity.posterior import clarity_priors, draw_clarity, score_s
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.ordinal.priors import half_normal
 from firelab.fits.sampling.importance import find_mode
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import TEMPERATURE, ModelColumn
 
@@ -116,7 +116,7 @@ def by_hand(score, X, load, scale, priors, point):
 
 def test_density_and_gradient():
     score, X, load = made(TEN)
-    priors = clarity_priors(TEN, PriorWish(), COLUMNS)
+    priors = clarity_priors(TEN, PriorSpecification(), COLUMNS)
     graded = graded_scores(scored(score, X, load), TEN, priors)
     rng = np.random.default_rng(3)
     mode = find_mode(graded.log_density_and_gradient, np.zeros(5)).point
@@ -133,7 +133,7 @@ def test_density_and_gradient():
 
 def test_away_from_the_ends_both_posteriors_agree():
     score, X, load = made(TEN, top=0.5, n_loads=6, per_load=4)
-    priors = clarity_priors(TEN, PriorWish(), COLUMNS)
+    priors = clarity_priors(TEN, PriorSpecification(), COLUMNS)
     rng = np.random.default_rng(4)
     one = draw_clarity(
         score_sums(scored(score, X, load), priors), priors, n_draws=4000, rng=rng
@@ -157,7 +157,7 @@ def test_an_end_of_the_scale_does_not_flatten_the_effects():
     X = np.column_stack([np.linspace(-1, 1, 10)[load], rng.choice([-1.0, 1.0], 50)])
     score = np.clip(np.round(9 + X @ [4.0, 0.0] + rng.normal(size=50)), 0, 10)
     assert reaches_an_end(TEN, score)
-    priors = clarity_priors(TEN, PriorWish(), COLUMNS)
+    priors = clarity_priors(TEN, PriorSpecification(), COLUMNS)
     plain = draw_clarity(
         score_sums(scored(score, X, load), priors), priors, n_draws=1000, rng=rng
     ).draws.coefficients[:, 0]
@@ -174,7 +174,7 @@ def test_intervals_hold_truths_drawn_from_the_priors(scale=FIVE, series=40):
     Each share lies within the central 99.8 % of a binomial at 0.9.
     """
     rng = np.random.default_rng(31)
-    priors = clarity_priors(scale, PriorWish(), COLUMNS)
+    priors = clarity_priors(scale, PriorSpecification(), COLUMNS)
     load = np.repeat(np.arange(3), 3)
     held = np.zeros(5)
     for _ in range(series):

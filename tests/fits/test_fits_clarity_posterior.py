@@ -20,7 +20,7 @@ from firelab.fits.clarity.posterior import (
     score_sums,
 )
 from firelab.fits.clarity.regression import ScoreColumns
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import TransparencyResponse
 from firelab.series.terms import TEMPERATURE, ModelColumn
 
@@ -37,7 +37,7 @@ def small(seed=4, n_loads=4, per_load=3):
     load = np.repeat(np.arange(n_loads), per_load)
     heat = np.linspace(-1, 1, n_loads)[load]
     X = np.column_stack([heat, rng.choice([-1.0, 1.0], load.size)])
-    priors = clarity_priors(TransparencyResponse(), PriorWish(), COLUMNS)
+    priors = clarity_priors(TransparencyResponse(), PriorSpecification(), COLUMNS)
     score = np.round(5 + X @ [1.0, -1.0] + 0.8 * rng.normal(size=n_loads)[load])
     score = score + np.round(rng.normal(size=load.size))
     return score, X, load, priors
@@ -92,7 +92,7 @@ def test_draws_have_the_moments_of_the_density():
 
 
 def test_without_a_tile_the_draws_are_the_priors():
-    priors = clarity_priors(TransparencyResponse(), PriorWish(), COLUMNS)
+    priors = clarity_priors(TransparencyResponse(), PriorSpecification(), COLUMNS)
     nothing = score_sums(
         scored(np.empty(0), np.empty((0, 2)), np.empty(0, dtype=int)), priors
     )
@@ -163,7 +163,7 @@ def test_intervals_hold_truths_drawn_from_the_priors():
     Each share lies within the central 99.8 % of a binomial at 0.9.
     """
     rng = np.random.default_rng(77)
-    priors = clarity_priors(TransparencyResponse(), PriorWish(), COLUMNS)
+    priors = clarity_priors(TransparencyResponse(), PriorSpecification(), COLUMNS)
     load = np.repeat(np.arange(4), 3)
     series, held = 250, np.zeros(5)
     for _ in range(series):

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import pytest
 
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.firing_log import read_firings, read_log
 from firelab.records.folder_check import check_folder
@@ -67,7 +67,7 @@ def session_folder(tmp_path):
     folder.mkdir()
     (folder / "series.toml").write_text(SERIES)
     series = read_series(folder)
-    write_plan(plan_series(series, series_hash=series_hash(folder)), folder)
+    write_plan(make_plan(series, series_hash=series_hash(folder)), folder)
     return folder
 
 

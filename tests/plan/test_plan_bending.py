@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from firelab.plan.faults import plan_findings
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.stock.bending import Layer, curvature_per_m, sag_mm, tile_sag_mm
 from firelab.series.declared_parts import Glass, Preparation
 from firelab.series.series_file import design_path, read_series
@@ -59,10 +59,10 @@ SERIES = read_series(design_path("clear-transparent"))
 
 
 def test_a_series_flags_the_tiles_that_would_bend():
-    even = plan_series(SERIES)
+    even = make_plan(SERIES)
     assert even.figures["bending_sag_mm"] == {}
     thin_back = dataclasses.replace(SERIES, preparation=Preparation(back="one coat"))
-    plan = plan_series(thin_back)
+    plan = make_plan(thin_back)
     assert plan_findings(thin_back, plan) == []
     flagged = plan.figures["bending_sag_mm"]
     thick = set(plan.table.query("layers == 2")["tile"])

@@ -12,7 +12,7 @@ from firelab.plan.feasibility import InfeasiblePlan
 from firelab.plan.figures.design_figures import design_figures, seen_settings
 from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS
-from firelab.plan.make_plan import plan_series, shortages
+from firelab.plan.make_plan import make_plan, shortages
 from firelab.plan.schedule.tile_history import dwell_at_temperature
 from firelab.plan.stock.bending import sag_mm
 from firelab.plan.stock.preparation import coat_grams, powder_left
@@ -48,7 +48,7 @@ def wished(series, **wish):
 @pytest.mark.parametrize("kind", ["factorial", "d-optimal"])
 def test_a_wish_beyond_the_budget_gives_the_best_that_fits(kind, budget):
     series = with_budget(wished(CLEAR, kind=kind, tiles=30), **budget)
-    plan = plan_series(series)
+    plan = make_plan(series)
     assert shortages(series, plan) == []
     assert plan_findings(series, plan) == []
     assert plan.figures["estimable"]
@@ -65,21 +65,21 @@ def test_a_hypercube_shrinks_until_it_fits():
         sessions=1,
         session_loads=3,
     )
-    plan = plan_series(series)
+    plan = make_plan(series)
     assert plan.n_tiles == 14
     assert plan.table["load"].nunique() == 3
     assert plan_findings(series, plan) == []
 
 
 def test_the_shortfall_is_told_in_numbers():
-    plan = plan_series(with_budget(CLEAR, blanks=17))
+    plan = make_plan(with_budget(CLEAR, blanks=17))
     assert plan.figures["shortfall"] == {"tiles_wished": 30, "short": {"blanks": 13.0}}
     assert "blanks: 30 needed, 17 there, 13 short" in plan.notes[0]
     assert plan.n_tiles == 17
 
 
 def test_what_fits_is_left_alone():
-    plan = plan_series(CLEAR)
+    plan = make_plan(CLEAR)
     assert "shortfall" not in plan.figures
     assert plan.n_tiles == 30
 
@@ -87,8 +87,8 @@ def test_what_fits_is_left_alone():
 def test_a_scarce_mesh_shifts_tiles_to_where_they_teach():
     """Little coarse powder: single coats of it, at the ends; the fine mesh fills up."""
     series = wished(CLEAR, kind="d-optimal", tiles=36)
-    ample = plan_series(with_budget(series, grams={}))
-    scarce = plan_series(with_budget(series, grams={80: 12.0}))
+    ample = make_plan(with_budget(series, grams={}))
+    scarce = make_plan(with_budget(series, grams={80: 12.0}))
     assert scarce.n_tiles == ample.n_tiles == 36
     coarse = scarce.table.query("mesh == 80")
     assert coarse["layers"].sum() * coat_grams(series) <= 12.0
@@ -110,8 +110,8 @@ def test_a_scarce_mesh_shifts_tiles_to_where_they_teach():
 def test_thirty_grams_of_coarse_powder_go_where_they_teach():
     """The ready design: 30 g of 80 mesh are 15 coats; all are spent, none is wasted."""
     series = read_series(design_path("scarce-coarse"))
-    scarce = plan_series(series)
-    ample = plan_series(with_budget(series, grams={100: 60.0, 150: 90.0}))
+    scarce = make_plan(series)
+    ample = make_plan(with_budget(series, grams={100: 60.0, 150: 90.0}))
     coats = {
         name: int(plan.table.query("mesh == 80 and role != 'control'")["layers"].sum())
         for name, plan in (("scarce", scarce), ("ample", ample))
@@ -142,7 +142,7 @@ def test_the_jar_yields_what_the_grams_do_not_name():
     )
     assert series.budget.grams_there(80) == pytest.approx(12.0)
     assert series.budget.grams_there(150) == 60.0
-    plan = plan_series(series)
+    plan = make_plan(series)
     assert plan.powder_g["80 mesh"] <= 12.0
     assert powder_left(series, plan)[80] == pytest.approx(
         12.0 - plan.powder_g["80 mesh"], abs=0.011
@@ -154,7 +154,7 @@ def test_kept_settings_are_in_the_plan():
         KeptSetting(temperature=746.11, dwell=120.0, mesh=80, base="hard clear"),
         KeptSetting(temperature=760.0, dwell=150.0, mesh=150, layers=2, base="hard clear"),
     )
-    plan = plan_series(wished(CLEAR, kind="d-optimal", tiles=18, keep=keep))
+    plan = make_plan(wished(CLEAR, kind="d-optimal", tiles=18, keep=keep))
     for one in keep:
         rows = plan.table
         same = (rows["temperature_degC"] == one.temperature) & (rows["mesh"] == one.mesh)
@@ -167,7 +167,7 @@ def test_kept_settings_are_in_the_plan():
 def test_a_control_tile_rides_in_every_session(degC, order):
     control = ControlTile(colour="known white", temperature=degC, dwell=120.0)
     series = wished(CLEAR, control=control, order=order)
-    plan = plan_series(series)
+    plan = make_plan(series)
     controls = plan.table.query("role == 'control'")
     assert sorted(controls["session"]) == sorted(plan.table["session"].unique())
     assert (controls["temperature_degC"] == degC).all()
@@ -176,20 +176,20 @@ def test_a_control_tile_rides_in_every_session(degC, order):
         len(controls) * coat_grams(series), abs=0.01
     )
     assert "control" not in set(seen_settings(series, plan.tiles)["role"])
-    plain = plan_series(CLEAR)
+    plain = make_plan(CLEAR)
     assert plan.powder_g["80 mesh"] == plain.powder_g["80 mesh"]
 
 
 def test_a_control_fills_a_free_place_before_it_takes_a_load():
     control = ControlTile(colour="known white", temperature=746.11, dwell=120.0)
-    plan = plan_series(wished(CLEAR, control=control))
+    plan = make_plan(wished(CLEAR, control=control))
     alone = [rows for _, rows in plan.table.groupby("load") if len(rows) == 1]
     assert alone == []
 
 
 def test_a_ladder_climbs_within_a_session():
     series = wished(with_budget(LOOK, session_loads=6, loads=30), kind="ladder", tiles=5)
-    plan = plan_series(series)
+    plan = make_plan(series)
     assert plan_findings(series, plan) == []
     assert plan.n_tiles == 5
     for _, rows in plan.table.groupby("tile"):
@@ -211,7 +211,7 @@ def test_a_ladder_stops_below_what_a_rule_forbids():
         layers=LayersFactor(levels=(1, 2)),
     )
     series = wished(dataclasses.replace(CLEAR, factors=factors), kind="ladder")
-    plan = plan_series(series)
+    plan = make_plan(series)
     assert plan_findings(series, plan) == []
     hottest = plan.table["temperature_degC"].max()
     looks = plan.table[plan.table["temperature_degC"] == hottest].groupby("layers").size()
@@ -222,16 +222,16 @@ def test_a_ladder_starts_at_the_first_look_that_the_rules_allow():
     series = wished(with_budget(LOOK, loads=60), kind="ladder")
     rules = (*series.rules, Rule(never={"dwell": f"<= {series.span('dwell')[0]:g} s"}))
     ruled = dataclasses.replace(series, rules=rules)
-    plan, looks = plan_series(ruled), look_times(series)
+    plan, looks = make_plan(ruled), look_times(series)
     assert plan_findings(ruled, plan) == []
     first = plan.table.groupby("tile").first()
     assert set(first["dwell_s"]) == {looks[1]}
-    assert plan.n_tiles == plan_series(series).n_tiles
+    assert plan.n_tiles == make_plan(series).n_tiles
 
 
 def test_added_tiles_are_the_best_and_keep_what_stands():
     series = wished(CLEAR, kind="d-optimal", tiles=12)
-    plan = plan_series(series)
+    plan = make_plan(series)
     longer = add_best_tiles(series, plan, 6)
     assert longer.n_tiles == 18
     assert longer.table.iloc[:12].equals(plan.table)
@@ -245,7 +245,7 @@ def test_added_tiles_are_the_best_and_keep_what_stands():
 
 def test_adding_is_bound_by_what_is_left():
     series = with_budget(wished(CLEAR, kind="d-optimal", tiles=12), blanks=14)
-    plan = plan_series(series)
+    plan = make_plan(series)
     longer = add_best_tiles(series, plan, 6)
     assert longer.n_tiles == 14
     assert "6 were asked for; 2 of 14 blanks are left" in longer.notes[-1]
@@ -279,7 +279,7 @@ def test_meshes_of_one_series_share_the_budget_rightly():
         wished(dataclasses.replace(CLEAR, factors=factors), kind="d-optimal", tiles=30),
         grams={80: 10.0},
     )
-    plan = plan_series(series)
+    plan = make_plan(series)
     assert plan.powder_g["80 mesh"] <= 10.0
     assert (
         plan.figures["shortfall"]["short"].keys() == {"powder of 80 mesh"} or plan.n_tiles

@@ -9,13 +9,13 @@ from firelab.craft.tile_codes import tile_index
 from firelab.errors import FirelabError
 from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.stock.preparation import coat_grams, powder_left
 from firelab.series.declared_parts import ControlTile
 from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("clear-transparent"))
-PLAN = plan_series(SERIES, series_hash="0" * 64)
+PLAN = make_plan(SERIES, series_hash="0" * 64)
 LOAD = pd.DataFrame(
     {
         "temperature_degC": 800.0,
@@ -111,6 +111,6 @@ def test_a_control_tile_does_not_overfill_a_session_of_added_loads():
         plan=dataclasses.replace(SERIES.plan, control=control),
         budget=dataclasses.replace(SERIES.budget, session_loads=2, loads=None, blanks=None),
     )
-    plan = plan_series(series, series_hash="0" * 64)
+    plan = make_plan(series, series_hash="0" * 64)
     two = LOAD.assign(temperature_degC=[780.0, 800.0, 800.0])
     assert plan_findings(series, extend_plan(series, plan, two)) == []

@@ -16,7 +16,7 @@ from firelab.plan.figures.design_figures import (
     seen_settings,
 )
 from firelab.plan.figures.efficiency import degrees_of_freedom, efficiency, power_of_shift
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.plan.schedule.sessions import order_correlation, order_note
 from firelab.series.factors import (
@@ -94,7 +94,7 @@ def test_a_plan_with_a_large_shift_is_written(tmp_path):
         base=BaseFactor(levels=("none", "clear")),
     )
     series = FiringSeries(name="wide", enamel=Enamel(colour="any"), factors=factors)
-    write_plan(plan_series(wished(series, shift=6.0)), tmp_path)
+    write_plan(make_plan(wished(series, shift=6.0)), tmp_path)
     powers = read_plan(tmp_path, series).figures["power"].values()
     assert all(0.99 < one["power"] <= 1.0 for one in powers)
 
@@ -110,7 +110,7 @@ def test_degrees_of_freedom_of_a_textbook_split_plot():
 
 
 def test_figures_of_a_plan_agree_with_generalised_least_squares():
-    plan = plan_series(BASES)
+    plan = make_plan(BASES)
     figures = plan.figures
     assert figures["estimable"]
     seen = seen_settings(BASES, plan.tiles)
@@ -133,7 +133,7 @@ def test_figures_of_a_plan_agree_with_generalised_least_squares():
 
 
 def test_balance_counts_every_firing():
-    plan = plan_series(BASES)
+    plan = make_plan(BASES)
     for counts in plan.figures["balance"].values():
         assert sum(counts.values()) == len(plan.tiles)
         assert len(set(counts.values())) == 1
@@ -141,7 +141,7 @@ def test_balance_counts_every_firing():
 
 def test_more_tiles_mean_more_power_and_a_smaller_shift_less():
     def least(series):
-        return min(one["power"] for one in plan_series(series).figures["power"].values())
+        return min(one["power"] for one in make_plan(series).figures["power"].values())
 
     once, twice = wished(BASES, repeats=1), wished(BASES, repeats=2)
     assert least(twice) > least(once)
@@ -169,8 +169,8 @@ def test_correlations_are_pearsons():
 
 
 def test_the_order_and_its_cost_are_told():
-    random_order = plan_series(BASES).figures["order"]
-    low_to_high = plan_series(wished(BASES, order="low to high"))
+    random_order = make_plan(BASES).figures["order"]
+    low_to_high = make_plan(wished(BASES, order="low to high"))
     climbing = low_to_high.figures["order"]
     assert climbing["hours"] <= random_order["hours"]
     assert climbing["hours"] == climbing["hours_low_to_high"]

@@ -6,12 +6,12 @@ import pytest
 
 from firelab.errors import FaultyFile, FirelabError
 from firelab.plan.faults import plan_findings
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("clear-transparent"))
-PLAN = plan_series(SERIES, series_hash="0" * 64)
+PLAN = make_plan(SERIES, series_hash="0" * 64)
 
 
 def changed(**columns):

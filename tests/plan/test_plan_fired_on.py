@@ -10,7 +10,7 @@ from firelab.errors import FirelabError
 from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
 from firelab.plan.figures.design_figures import seen_settings
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.plan.schedule.tile_history import dwell_at_temperature, met_before
 from firelab.plan.stock.preparation import coat_grams
@@ -19,7 +19,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("clear-transparent"))
-PLAN = plan_series(SERIES, series_hash="0" * 64)
+PLAN = make_plan(SERIES, series_hash="0" * 64)
 HOT, COLD = 829.44, 746.11
 
 
@@ -113,7 +113,7 @@ def test_every_fault_is_told_in_one_error():
     series = dataclasses.replace(
         SERIES, plan=dataclasses.replace(SERIES.plan, control=control)
     )
-    plan = plan_series(series, series_hash="0" * 64)
+    plan = make_plan(series, series_hash="0" * 64)
     marked = str(plan.table.query("role == 'control'")["tile"].iloc[0])
     cold = planned(COLD, 180.0, 80, 2, plan)
     with pytest.raises(FirelabError) as told:

@@ -9,7 +9,7 @@ from firelab.cli.app import app
 from firelab.plan.faults import plan_findings
 from firelab.plan.feasibility import InfeasiblePlan, with_lines
 from firelab.plan.kinds.registry import KINDS
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.series.series_file import parse_series
 
 HEAD = """schema = "firelab/series/1"
@@ -102,7 +102,7 @@ def test_the_conflicting_lines_are_named_and_the_nearest_plan_can_be_made(case, 
     series = series_of(text)
     series = dataclasses.replace(series, plan=dataclasses.replace(series.plan, kind=kind))
     with pytest.raises(InfeasiblePlan) as told:
-        plan_series(series)
+        make_plan(series)
     fault = told.value
     assert what in fault.what
     assert {".".join(map(str, one.path)) for one in fault.conflicts} == paths
@@ -116,7 +116,7 @@ def test_the_conflicting_lines_are_named_and_the_nearest_plan_can_be_made(case, 
         assert fault.nearest in finding.hint
     nearest = fault.series
     assert nearest is not None
-    plan = plan_series(nearest)
+    plan = make_plan(nearest)
     assert plan.figures["estimable"]
     assert plan_findings(nearest, plan) == []
 
@@ -128,8 +128,8 @@ def test_a_session_full_of_a_ladder_has_no_room_for_a_control_tile():
         + 'kind = "ladder"\n[budget]\nsession_loads = 2\n'
     )
     with pytest.raises(InfeasiblePlan, match="no room for its control tile") as told:
-        plan_series(series)
-    plan = plan_series(told.value.series)
+        make_plan(series)
+    plan = make_plan(told.value.series)
     assert plan_findings(told.value.series, plan) == []
 
 
@@ -155,11 +155,11 @@ interactions = []
     )
     series = dataclasses.replace(series, plan=dataclasses.replace(series.plan, kind=kind))
     try:
-        plan = plan_series(series)
+        plan = make_plan(series)
     except InfeasiblePlan as fault:
         assert fault.conflicts
         if fault.series is not None:
-            plan_series(fault.series)
+            make_plan(fault.series)
     else:
         assert plan_findings(series, plan) == []
 
@@ -167,19 +167,19 @@ interactions = []
 def test_the_nearest_of_a_small_budget_keeps_the_heat():
     series = series_of(FACTORS + "[budget]\nblanks = 3\n")
     with pytest.raises(InfeasiblePlan) as told:
-        plan_series(series)
+        make_plan(series)
     assert told.value.series.terms == ("temperature", "dwell")
 
 
 def test_the_nearest_of_a_single_load_holds_the_heat():
     with pytest.raises(InfeasiblePlan) as told:
-        plan_series(series_of(FACTORS + "[budget]\nloads = 1\n"))
+        make_plan(series_of(FACTORS + "[budget]\nloads = 1\n"))
     assert told.value.series.terms == ("dwell", "mesh")
 
 
 def test_a_budget_of_one_tile_says_what_would_do():
     with pytest.raises(InfeasiblePlan, match="at least 4 tiles in 2 loads"):
-        plan_series(series_of(FACTORS + "[budget]\nblanks = 1\n"))
+        make_plan(series_of(FACTORS + "[budget]\nblanks = 1\n"))
 
 
 def test_the_command_names_file_and_line(tmp_path):
@@ -197,4 +197,4 @@ def test_a_kind_that_does_not_fit_the_factors_is_told():
     series = series_of(FACTORS)
     wish = dataclasses.replace(series.plan, kind="box-behnken")
     with pytest.raises(InfeasiblePlan, match="central-composite"):
-        plan_series(dataclasses.replace(series, plan=wish))
+        make_plan(dataclasses.replace(series, plan=wish))

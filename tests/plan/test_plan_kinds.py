@@ -13,8 +13,8 @@ from firelab.plan.feasibility import InfeasiblePlan
 from firelab.plan.kinds.kind import PlanKind
 from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS, kind_named
-from firelab.plan.make_plan import plan_series
-from firelab.series.declared_parts import PlanWish
+from firelab.plan.make_plan import make_plan
+from firelab.series.declared_parts import PlanSpecification
 from firelab.series.factors import (
     BaseFactor,
     DwellFactor,
@@ -166,7 +166,7 @@ def test_an_optimal_plan_is_not_blind_to_a_bend_unless_asked():
     guarded, _ = settings_of("d-optimal", n_tiles=20)
     ends = guarded["temperature_degC"].isin([720.0, 820.0])
     assert 0 < (~ends).sum() < 12
-    blind = dataclasses.replace(RICH, plan=PlanWish(guard=()))
+    blind = dataclasses.replace(RICH, plan=PlanSpecification(guard=()))
     straight, _ = settings_of("d-optimal", n_tiles=20, series=blind)
     assert straight["temperature_degC"].isin([720.0, 820.0]).all()
 
@@ -191,8 +191,10 @@ def test_one_dwell_is_no_ladder():
 
 
 def test_repeats_double_a_plan_in_other_loads():
-    once = plan_series(dataclasses.replace(RICH, plan=PlanWish(kind="l18")))
-    twice = plan_series(dataclasses.replace(RICH, plan=PlanWish(kind="l18", repeats=2)))
+    once = make_plan(dataclasses.replace(RICH, plan=PlanSpecification(kind="l18")))
+    twice = make_plan(
+        dataclasses.replace(RICH, plan=PlanSpecification(kind="l18", repeats=2))
+    )
     assert len(twice.tiles) == 2 * len(once.tiles)
     assert (twice.tiles["role"] == "repeat").sum() >= 18
     groups = twice.tiles.groupby(["temperature_degC", "dwell_s", "mesh", "layers", "base"])

@@ -12,11 +12,11 @@ from firelab.plan.draft import repeated
 from firelab.plan.faults import plan_findings
 from firelab.plan.kinds.kind import Proposal
 from firelab.plan.kinds.registry import KINDS
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import plan_table_text, read_plan, write_plan
 from firelab.plan.schedule.loads import group_into_loads
 from firelab.plan.stock.budget import budget_needs
-from firelab.series.declared_parts import ControlTile, PlanWish, Preparation
+from firelab.series.declared_parts import ControlTile, PlanSpecification, Preparation
 from firelab.series.factors import (
     BaseFactor,
     DwellFactor,
@@ -71,7 +71,7 @@ BUDGETS = st.builds(
 )
 CONTROL = ControlTile(colour="known", temperature=760.0, dwell=120.0)
 WISHES = st.builds(
-    PlanWish,
+    PlanSpecification,
     kind=st.sampled_from([name for name in KINDS if name != "latin-hypercube"]),
     tiles=st.none() | st.integers(4, 24),
     repeats=st.integers(1, 2),
@@ -94,7 +94,7 @@ SERIES = st.builds(
 def planned(series):
     """The plan, where one is possible; an impossible one is told, never a crash."""
     try:
-        return plan_series(series)
+        return make_plan(series)
     except FirelabError as fault:
         assert fault.what and fault.hint
         assume(False)
@@ -212,7 +212,7 @@ def test_repeats_are_whole_plans_in_loads_of_their_own(n, times):
 
 
 def test_a_series_in_fahrenheit_and_celsius_is_one():
-    wish = PlanWish(kind="d-optimal", tiles=12)
+    wish = PlanSpecification(kind="d-optimal", tiles=12)
     series = FiringSeries(
         name="any",
         enamel=Enamel(colour="any"),
@@ -223,4 +223,4 @@ def test_a_series_in_fahrenheit_and_celsius_is_one():
         plan=wish,
     )
     other = dataclasses.replace(series, kiln=dataclasses.replace(series.kiln, reads="degC"))
-    assert plan_table_text(plan_series(series)) == plan_table_text(plan_series(other))
+    assert plan_table_text(make_plan(series)) == plan_table_text(make_plan(other))

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from firelab.plan.faults import plan_findings
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import plan_table_text, read_plan, write_plan
 from firelab.series.series_file import design_names, design_path, read_series, series_hash
 from firelab.series.terms import model_matrix
@@ -15,7 +15,7 @@ from firelab.series.terms import model_matrix
 
 def planned(name):
     series = read_series(design_path(name))
-    return series, plan_series(series, series_hash=series_hash(design_path(name)))
+    return series, make_plan(series, series_hash=series_hash(design_path(name)))
 
 
 def test_there_are_at_least_five_designs():
@@ -63,7 +63,7 @@ def test_same_seed_same_bytes_and_another_seed_another_order(name):
     series, two = planned(name)
     assert plan_table_text(one) == plan_table_text(two)
     assert json.dumps(one.to_dict()) == json.dumps(two.to_dict())
-    other = plan_series(series, series_hash="0" * 64, seed=series.seed + 1)
+    other = make_plan(series, series_hash="0" * 64, seed=series.seed + 1)
     assert plan_table_text(other) != plan_table_text(one)
 
 

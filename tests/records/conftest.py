@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.planned_firings import planned_firings
@@ -49,7 +49,7 @@ def planned_folder(path: Path, design: str) -> PlannedFolder:
     text = design_path(design).read_text(encoding="utf-8")
     (path / "series.toml").write_text(text, encoding="utf-8")
     series = read_series(path)
-    write_plan(plan_series(series, series_hash=series_hash(path)), path)
+    write_plan(make_plan(series, series_hash=series_hash(path)), path)
     return PlannedFolder(path=path, series=series, plan=read_plan(path, series))
 
 

@@ -14,7 +14,7 @@ from scipy import integrate
 
 from firelab.craft.heating import dwell_worth, warm_up_time
 from firelab.records.records import at_one_temperature, counted_dwell, earlier_firings
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Blank, Enamel, FiringSeries
 
@@ -26,7 +26,7 @@ def series_of(*, doubling=30.0, **blank):
         name="heat",
         enamel=Enamel(colour="invented"),
         blank=Blank(**blank),
-        priors=PriorWish(doubling=doubling),
+        priors=PriorSpecification(doubling=doubling),
         factors=Factors(
             temperature=TemperatureFactor(levels=(700.0, 800.0)),
             dwell=DwellFactor(levels=(90.0, 210.0)),

@@ -5,7 +5,7 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.craft.tile_codes import ALPHABET
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import write_plan
 from firelab.records.firing_log import read_firings
 from firelab.series.folder import neighbour_marks, propose_mark
@@ -25,7 +25,7 @@ def studio(tmp_path):
         folder = tmp_path / name
         assert run("new", folder, "--from", "quick-look").exit_code == 0
         series = read_series(folder)
-        write_plan(plan_series(series, series_hash=series_hash(folder)), folder)
+        write_plan(make_plan(series, series_hash=series_hash(folder)), folder)
     return tmp_path
 
 

@@ -6,7 +6,7 @@ import pytest
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.series.series_file import design_path, read_series, series_hash
 from firelab.series.what_matters import changed_since
 
@@ -45,7 +45,7 @@ def change(folder, old, new):
 
 
 def made_from(folder):
-    plan = plan_series(read_series(folder), series_hash=series_hash(folder))
+    plan = make_plan(read_series(folder), series_hash=series_hash(folder))
     return plan.provenance.to_dict()
 
 

@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import write_plan
 from firelab.series.folder import sha256_of
 from firelab.series.series_file import design_path, read_series, series_hash
@@ -20,7 +20,7 @@ def folder(tmp_path):
     text = design_path("quick-look").read_text(encoding="utf-8")
     (tmp_path / "series.toml").write_text(text, encoding="utf-8")
     series = read_series(tmp_path)
-    write_plan(plan_series(series, series_hash=series_hash(tmp_path)), tmp_path)
+    write_plan(make_plan(series, series_hash=series_hash(tmp_path)), tmp_path)
     return tmp_path
 
 

@@ -19,7 +19,7 @@ import zxingcpp
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import format_duration, to_degF
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries
 from firelab.series.series_file import design_names, design_path, read_series
@@ -31,7 +31,7 @@ PAGES_BY_DESIGN = design_names()
 @cache
 def planned(name: str) -> tuple[FiringSeries, Plan]:
     series = read_series(design_path(name))
-    return series, plan_series(series, series_hash="0" * 64)
+    return series, make_plan(series, series_hash="0" * 64)
 
 
 @cache

@@ -7,7 +7,7 @@ import zipfile
 import numpy as np
 import pytest
 
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import write_plan
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.folder import INVENTED, json_text, sha256_of
@@ -28,7 +28,7 @@ def invent_folder(
         text = text.replace(old, new)
     (folder / "series.toml").write_text(text, encoding="utf-8")
     series = read_series(folder)
-    plan = plan_series(series, series_hash=series_hash(folder), seed=seed)
+    plan = make_plan(series, series_hash=series_hash(folder), seed=seed)
     write_plan(plan, folder, invented=True)
     (folder / "firings.csv").write_text(
         HEADER_TEXT + rows_text(invented_looks(series, plan, observers, seed)),

@@ -26,7 +26,7 @@ from firelab.series.firing_series import (
     Kiln,
     Responses,
     StageResponse,
-    WindowWish,
+    WindowSpecification,
 )
 from firelab.series.folder import Provenance
 from firelab.series.terms import term_columns
@@ -44,7 +44,7 @@ def make_series(
     bases=("none",),
     temperatures=(700.0, 725.0, 750.0, 775.0, 800.0, 825.0),
     dwells=(90.0, 120.0, 160.0, 210.0),
-    window=WindowWish(probability=0.8, confidence=0.8),  # noqa: B008 - frozen
+    window=WindowSpecification(probability=0.8, confidence=0.8),  # noqa: B008 - frozen
     **more,
 ):
     return FiringSeries(

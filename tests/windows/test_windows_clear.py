@@ -11,7 +11,7 @@ import pytest
 
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.ordinal.stage_posterior import fit_posterior
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.series.factors import DwellFactor, LayersFactor
 from firelab.series.series_file import design_path, read_series
 from firelab.windows.firing_windows import firing_windows
@@ -41,7 +41,7 @@ def answered():
             intercept=5.5, effects={"mesh": 3.5}, load_sd=0.1, residual_sd=0.5
         ),
     )
-    plan = plan_series(SERIES, series_hash="0" * 64)
+    plan = make_plan(SERIES, series_hash="0" * 64)
     records = invent_records(kiln, plan, rng=np.random.default_rng(4))
     fit = fit_posterior(records, rng=np.random.default_rng(5), n_draws=800)
     clarity = fit_clarity(records, rng=np.random.default_rng(6))

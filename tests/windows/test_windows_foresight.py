@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from firelab.errors import UsageError
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.series.declared_parts import Expectation
 from firelab.series.series_file import design_path, parse_series, read_series
 from firelab.windows.sequential.foresight import PlannedCandidate, foresee
@@ -25,7 +25,7 @@ EXPECTED = Expectation(
 
 def candidate(**wish):
     series = dataclasses.replace(SERIES, plan=dataclasses.replace(SERIES.plan, **wish))
-    plan = plan_series(series, series_hash="0" * 64)
+    plan = make_plan(series, series_hash="0" * 64)
     return PlannedCandidate(kind=series.plan.kind, plan=plan)
 
 

@@ -16,7 +16,7 @@ import statsmodels.api as sm
 
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
 from firelab.series.folder import Provenance
@@ -61,7 +61,7 @@ def moths():
             stage=StageResponse(grades=("alive", "dead"), target=("dead",))
         ),
         # Flat priors, no random effect and no slips: the textbook has none of them.
-        priors=PriorWish(
+        priors=PriorSpecification(
             blur=110.0,
             blur_spread=3.0,
             place_spread=5.0,

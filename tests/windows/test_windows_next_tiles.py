@@ -16,7 +16,7 @@ from scipy import stats
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.plan.extend import extend_plan
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.stock.preparation import coat_grams, mesh_grams
 from firelab.series.rules import Rule
 from firelab.series.series_file import design_path, read_series
@@ -156,7 +156,7 @@ def test_many_ways_are_sampled_without_losing_the_answer():
 
 
 def fired(series, seed):
-    plan = plan_series(series, series_hash="0" * 64)
+    plan = make_plan(series, series_hash="0" * 64)
     rng = np.random.default_rng(seed)
     kiln = draw_expected_kiln(series, assumed_expectation(series), rng=rng)
     records = invent_records(kiln, plan, rng=rng)
@@ -329,7 +329,7 @@ def test_a_chosen_session_narrows_the_edges_about_as_much_as_expected():
     for seed in range(12):
         rng = np.random.default_rng([seed, 5])
         kiln = draw_expected_kiln(SERIES, assumed_expectation(SERIES), rng=rng)
-        plan, widths = plan_series(SERIES, series_hash="0" * 64), []
+        plan, widths = make_plan(SERIES, series_hash="0" * 64), []
         for step in range(2):
             # A plan that has grown gives the same looks first: tiles are fired on.
             fire = np.random.default_rng([seed, 6])

@@ -8,7 +8,7 @@ import pytest
 
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records
-from firelab.series.firing_series import WindowWish
+from firelab.series.firing_series import WindowSpecification
 from firelab.series.folder import Provenance
 from firelab.series.terms import model_matrix
 from firelab.windows.firing_windows import firing_windows
@@ -168,7 +168,7 @@ def test_the_summary_is_short_and_in_both_units(bench):
         kiln, looks, spread=0.4, n_draws=200, terms=("temperature", "dwell", "mesh", "base")
     )
     for confidence in (0.8, 0.999):
-        wish = WindowWish(probability=0.8, confidence=confidence)
+        wish = WindowSpecification(probability=0.8, confidence=confidence)
         told = firing_windows(replace(fit, series=replace(series, window=wish))).summary()
         assert len(told.splitlines()) < 12
         assert "°C" in told and "°F" in told

@@ -8,7 +8,7 @@ import pytest
 
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
-from firelab.series.firing_series import Kiln, WindowWish
+from firelab.series.firing_series import Kiln, WindowSpecification
 from firelab.series.rules import Rule
 from firelab.series.terms import model_matrix
 from firelab.windows.edges.fired_range import fired_range, settings_at
@@ -166,7 +166,7 @@ def test_more_confidence_asked_leaves_less_room(bench):
     fit = scattered(bench)
     rooms = []
     for confidence in (0.5, 0.8, 0.95):
-        wish = WindowWish(probability=0.8, confidence=confidence)
+        wish = WindowSpecification(probability=0.8, confidence=confidence)
         recipe = (
             firing_windows(replace(fit, series=replace(fit.series, window=wish)))
             .windows[0]

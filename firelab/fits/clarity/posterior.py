@@ -22,7 +22,7 @@ from scipy.special import logsumexp
 from firelab.fits.clarity.maturity import ClarityColumn, ClarityDraws
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.sampling.importance import effective_size, resample
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import TransparencyResponse
 
 FloatArray = NDArray[np.float64]
@@ -73,7 +73,9 @@ class ClarityPriors:
 
 
 def clarity_priors(
-    scale: TransparencyResponse, wish: PriorWish, columns: Sequence[ClarityColumn]
+    scale: TransparencyResponse,
+    stated: PriorSpecification,
+    columns: Sequence[ClarityColumn],
 ) -> ClarityPriors:
     """Return the priors for the columns of a model, as shares of the score's range.
 
@@ -81,7 +83,7 @@ def clarity_priors(
     ----------
     scale : TransparencyResponse
         Fixes the range and the step of the score.
-    wish : PriorWish
+    stated : PriorSpecification
         The series' ``[priors]``.
     columns : sequence of ClarityColumn
 
@@ -89,19 +91,19 @@ def clarity_priors(
     --------
     >>> from firelab.series.terms import TEMPERATURE, ModelColumn
     >>> columns = [TEMPERATURE, ModelColumn(powers=(("temperature", 2),))]
-    >>> priors = clarity_priors(TransparencyResponse(), PriorWish(), columns)
+    >>> priors = clarity_priors(TransparencyResponse(), PriorSpecification(), columns)
     >>> priors.mean.tolist(), priors.sd.tolist()
     ([5.0, 0.0, 0.0], [5.0, 2.5, 1.25])
     """
     width = scale.high - scale.low
-    effects = [wish.clarity_effect * _times(column) for column in columns]
+    effects = [stated.clarity_effect * _times(column) for column in columns]
     mean = np.zeros(1 + len(effects))
     mean[0] = (scale.low + scale.high) / 2
     return ClarityPriors(
         mean=mean,
         sd=width * np.array([_INTERCEPT_SHARE, *effects]),
-        load_scale=width * wish.clarity_load_sd,
-        residual_scale=width * wish.clarity_tile_sd,
+        load_scale=width * stated.clarity_load_sd,
+        residual_scale=width * stated.clarity_tile_sd,
         rounding=scale.step**2 / 12,
     )
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from firelab.fits.ordinal.links import link_named
-from firelab.series.declared_parts import PriorWish
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, TEMPERATURE, ModelColumn
 
@@ -90,7 +90,7 @@ def prior_steepness(
     return median, float(np.hypot(stated.blur_spread, stated.doubling_spread))
 
 
-def scaled_spreads(stated: PriorWish, factor: float) -> PriorWish:
+def scaled_spreads(stated: PriorSpecification, factor: float) -> PriorSpecification:
     """Return the priors with every spread multiplied, medians kept."""
     most = dict.fromkeys(_SPREADS, _MOST_SPREAD)
     most |= dict.fromkeys(_DEVIATIONS, _MOST_DEVIATION)
@@ -171,7 +171,7 @@ def prior_words(series: FiringSeries, columns: Sequence[ModelColumn]) -> tuple[s
     return tuple(lines)
 
 
-def effect_scales_degC(stated: PriorWish) -> dict[str, float]:
+def effect_scales_degC(stated: PriorSpecification) -> dict[str, float]:
     """Return the scale of each random effect's half-normal standard deviation, degC."""
     return {
         "session": stated.session,
@@ -191,7 +191,7 @@ _EFFECT_WORDS = {
 }
 
 
-def deviation_words(stated: PriorWish, names: Sequence[str]) -> tuple[str, ...]:
+def deviation_words(stated: PriorSpecification, names: Sequence[str]) -> tuple[str, ...]:
     """Return the priors of random effects in words, one line each."""
     scales = effect_scales_degC(stated)
     return tuple(

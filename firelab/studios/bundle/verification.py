@@ -18,7 +18,7 @@ import pandas as pd
 
 from firelab.errors import FirelabError
 from firelab.plan.figures.design_figures import design_figures
-from firelab.plan.make_plan import plan_series
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import plan_table_text, read_plan
 from firelab.plan.schedule.kiln_time import kiln_hours
@@ -231,7 +231,7 @@ def _plan_anew(
     for size in dict.fromkeys((series.plan.tiles, claimed.get("n_tiles"))):
         try:
             sized = replace(series, plan=replace(wish, tiles=size))
-            plan = plan_series(sized, series_hash=series_hash(base), seed=seed)
+            plan = make_plan(sized, series_hash=series_hash(base), seed=seed)
         except FirelabError as fault:
             failure = fault
             continue
