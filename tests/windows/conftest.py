@@ -126,7 +126,6 @@ def known_fit(kiln, looks, *, spread=0.0, n_draws=1, terms=("temperature", "dwel
         priors=("none",),
         looks=looks,
         n_omitted=0,
-        has_tile_effect=False,
         convergence=PosteriorConvergence(
             code=0,
             message="known",

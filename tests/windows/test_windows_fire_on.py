@@ -41,9 +41,7 @@ def one_draw(tile_sd, link="probit", load_sd=0.0):
 def fit_of(bench, draws, looks, series=None):
     kiln = bench.make_kiln(series or bench.make_series())
     fit = bench.known_fit(kiln, looks)
-    return dataclasses.replace(
-        fit, draws=draws, link=draws.link, has_tile_effect=bool(draws.tile_sd.any())
-    )
+    return dataclasses.replace(fit, draws=draws, link=draws.link)
 
 
 def looked_at(bench, *rows):

@@ -140,7 +140,6 @@ def fit_posterior(
         priors=priors.words,
         looks=graded,
         n_omitted=len(records.looks) - looks.n_looks,
-        has_tile_effect="tile" in looks.effects,
         convergence=convergence,
         provenance=records.provenance,
     )

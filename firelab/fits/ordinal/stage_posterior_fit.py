@@ -90,8 +90,6 @@ class StagePosterior(Shown):
         The graded looks that were fitted, as `Records.graded` gives them.
     n_omitted : int
         Looks left out: without a stage, or of a control tile.
-    has_tile_effect : bool
-        Whether tiles looked at more than once have an effect of their own.
     convergence : PosteriorConvergence
     provenance : Provenance
     """
@@ -105,7 +103,6 @@ class StagePosterior(Shown):
     priors: tuple[str, ...]
     looks: pd.DataFrame
     n_omitted: int
-    has_tile_effect: bool
     convergence: PosteriorConvergence
     provenance: Provenance
     effects: dict[str, DeviationDraws] = field(default_factory=dict)
@@ -122,6 +119,11 @@ class StagePosterior(Shown):
     def n_loads(self) -> int:
         """Number of loads with a graded look."""
         return int(self.looks["load"].nunique())
+
+    @property
+    def has_tile_effect(self) -> bool:
+        """Whether tiles looked at more than once have an effect of their own."""
+        return bool(self.draws.tile_sd.any())
 
     @property
     def grade_counts(self) -> Mapping[str, int]:

@@ -176,7 +176,6 @@ class PooledStage:
             priors=self.priors,
             looks=self.shared.tested,
             n_omitted=0,
-            has_tile_effect=bool((self.draws.tile_sd > 0).any()),
             convergence=self.convergence,
             provenance=_pooled_provenance(self.provenance),
         )
