@@ -85,11 +85,17 @@ def test_a_colour_clearest_inside_full_is_found_so():
 
 
 def test_a_colour_that_only_rises_is_left_to_rise():
-    _, _, fit = fitted(rising)
-    table = fit.table.set_index("column")
+    # In 39 such series (seeds 1 to 39) the square was 0.00 on average with an sd of 0.25
+    # (its posterior's: 0.24), the slope at the end of full 0.79 with an sd of 0.47; the
+    # truth of tiles that are full is 0.71 there. One series alone may bend by chance:
+    # that of seed 1 has a square of -0.71 and the smallest slope of all, -0.39.
+    fits = [fitted(rising, seed=seed)[2] for seed in (1, 2, 3)]
+    table = fits[0].table.set_index("column")
     assert table.loc["maturity", "lower"] > 0.5
-    assert table.loc["maturity^2", "posterior_mean"] > -1.0
-    assert "Halfway in full instead of early in full" in "; ".join(fit.findings)
+    assert "Halfway in full instead of early in full" in "; ".join(fits[0].findings)
+    linear, square = np.mean([f.draws.coefficients.mean(axis=0)[:2] for f in fits], axis=0)
+    assert abs(square) < 3 * 0.25 / np.sqrt(3)
+    assert linear + 2 * square > 0.0
 
 
 @pytest.mark.parametrize("mesh", [80, 150])
