@@ -4,7 +4,7 @@ Each trial invents six studios of one colour whose kilns are off by -30 to +30 d
 (uniform) and whose jars and hands are worth a few degC more. In all but the sound
 pools one of them has a fault. The check never sees which.
 
-    nice -n 19 python analyses/bad_studio/study.py --trials 60
+    nice -n 10 python analyses/bad_studio/study.py --trials 300
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import sys
 import warnings
 from collections import Counter
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "studios"))
 
-from simulated_studios import SimulatedStudios
+from simulated_studios import SimulatedStudios, plan_anew
 
 from firelab.errors import FirelabError
 from firelab.series.folder import json_text, versions
@@ -35,6 +36,9 @@ EXPECTED = Path(__file__).parent / "expected" / "bad_studio.json"
 N_STUDIOS = 6
 EFFECTS = {"temperature": 8.0, "dwell": 2.4}
 DRIFT_DEGC = 30.0
+N_PLANS = 24
+STREAM = 1811
+"""Seeds of the recorded run; the check was set up on other streams."""
 
 
 def wrong_unit(looks, rng):
@@ -75,9 +79,16 @@ FAULTS = {
 }
 
 
+@cache
+def plans():
+    """Return the series, and the plans that studios draw theirs from."""
+    series = read_series(design_path("opaque-window"))
+    return series, tuple(plan_anew(series, seed) for seed in range(N_PLANS))
+
+
 def invented_parts(rng, *, controls):
     """Return six studios' records."""
-    series = read_series(design_path("opaque-window"))
+    series, made = plans()
     colour = SimulatedKiln(series=series, thresholds=(-5.0, -2.0, 4.0), effects=EFFECTS)
     control = replace(colour, thresholds=(-5.0, -2.0, 1.0))
     return SimulatedStudios(
@@ -87,12 +98,13 @@ def invented_parts(rng, *, controls):
         control=control if controls else None,
         control_degC=(735.0, 750.0, 775.0, 790.0) if controls else (),
         control_dwell_s=135.0,
+        plans=made,
     ).fire(rng=rng)
 
 
 def trial(fault, seed):
     """Return who was accused, of what, and whether one of them is the bad one."""
-    rng = np.random.default_rng([seed, 31])
+    rng = np.random.default_rng([seed, STREAM])
     parts = invented_parts(rng, controls=seed % 2 == 0)
     bad = int(rng.integers(N_STUDIOS))
     if FAULTS[fault] is not None:
@@ -100,17 +112,22 @@ def trial(fault, seed):
         parts[bad] = name, replace(records, looks=FAULTS[fault](records.looks, rng))
     guilty = parts[bad][0] if FAULTS[fault] is not None else ""
     try:
-        out = check_studios(share_looks(parts), rng=rng).standing_out
+        found = check_studios(share_looks(parts), rng=rng)
     except FirelabError as refusal:
-        accused = {refusal.what.partition(",")[0]: "refused by its readings"}
+        accused, doubted = {refusal.what.partition(",")[0]: "refused by its readings"}, {}
     else:
-        accused = dict(zip(out["studio"], out["statistic"], strict=True))
+        accused, doubted = (
+            dict(zip(out["studio"], out["statistic"], strict=True))
+            for out in (found.standing_out, found.doubtful)
+        )
     first = next(iter(accused), "")
     return {
         "accused": accused,
         "found": guilty in accused,
+        "found or doubted": guilty in (accused | doubted),
         "first": bool(guilty) and first == guilty,
         "wrongly": [name for name in accused if name != guilty],
+        "wrongly doubted": [name for name in accused | doubted if name != guilty],
         "statistic": accused.get(guilty, ""),
     }
 
@@ -127,8 +144,12 @@ def summarise(trials):
     return {
         "pools": n,
         "found": percent(sum(one["found"] for one in trials)),
+        "found or doubted": percent(sum(one["found or doubted"] for one in trials)),
         "named first": percent(sum(one["first"] for one in trials)),
         "a sound studio accused": percent(sum(bool(one["wrongly"]) for one in trials)),
+        "a sound studio accused or doubted": percent(
+            sum(bool(one["wrongly doubted"]) for one in trials)
+        ),
         "by statistic": dict(Counter(one["statistic"] for one in trials if one["found"])),
     }
 
@@ -136,22 +157,25 @@ def summarise(trials):
 def main():
     """Run the trials and write what they gave, fault by fault."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=60)
+    parser.add_argument("--trials", type=int, default=300)
     parser.add_argument("--faults", nargs="*", default=list(FAULTS))
     parser.add_argument("--out", type=Path, default=EXPECTED)
     asked = parser.parse_args()
     asked.out.parent.mkdir(exist_ok=True)
-    content = json.loads(asked.out.read_text()) if asked.out.exists() else {"faults": {}}
-    for fault in asked.faults:
-        trials = []
-        for seed in range(asked.trials):
+    trials = {fault: [] for fault in asked.faults}
+    for seed in range(asked.trials):
+        for fault in asked.faults:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                trials.append(trial(fault, seed))
-        content["faults"][fault] = summarise(trials)
-        content["studios"], content["versions"] = N_STUDIOS, versions()
+                trials[fault].append(trial(fault, seed))
+        content = {
+            "studios": N_STUDIOS,
+            "plans": N_PLANS,
+            "faults": {fault: summarise(found) for fault, found in trials.items()},
+            "versions": versions(),
+        }
         asked.out.write_text(json_text(content), encoding="utf-8")
-        print(fault, json.dumps(content["faults"][fault]), flush=True)
+    print(json.dumps(content["faults"], indent=1))
 
 
 if __name__ == "__main__":

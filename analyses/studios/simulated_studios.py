@@ -13,6 +13,7 @@ from firelab.craft.tile_codes import tile_code
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.records.records import Records
+from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, versions
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
@@ -38,6 +39,9 @@ class SimulatedStudios:
     control_degC : tuple of float
         What the kiln reads where control tiles are fired, one tile each time.
     control_dwell_s : float
+    plans : tuple of Plan
+        Of which each studio draws one; empty for a new one each. Planning is half the
+        time of a trial.
     """
 
     kiln: SimulatedKiln
@@ -46,6 +50,7 @@ class SimulatedStudios:
     control: SimulatedKiln | None = None
     control_degC: tuple[float, ...] = ()
     control_dwell_s: float = 120.0
+    plans: tuple[Plan, ...] = ()
 
     def fire(self, *, rng: np.random.Generator) -> list[tuple[str, Records]]:
         """Fire every studio's plan; return studio and records, K of them."""
@@ -53,7 +58,11 @@ class SimulatedStudios:
         for place in range(len(self.offset_degC)):
             name = f"studio {place + 1}"
             seed = int(rng.integers(2**31))
-            plan = make_plan(self.kiln.series, series_hash=_NO_HASH, seed=seed)
+            plan = (
+                self.plans[seed % len(self.plans)]
+                if self.plans
+                else plan_anew(self.kiln.series, seed)
+            )
             parts.append((name, self._records(plan, place, rng)))
         return parts
 
@@ -105,6 +114,11 @@ class SimulatedStudios:
         ]
         frame = pd.DataFrame(rows, columns=tiles.columns)
         return frame.astype(tiles.dtypes.to_dict()) if rows else frame
+
+
+def plan_anew(series: FiringSeries, seed: int) -> Plan:
+    """Return a plan of the series as a studio would make it."""
+    return make_plan(series, series_hash=_NO_HASH, seed=seed)
 
 
 def _fired(
