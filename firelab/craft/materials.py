@@ -6,8 +6,11 @@ figures as remembered; a series may state its own.
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
 
+from firelab.craft.units import parse_length_mm
 from firelab.errors import FirelabError
 
 E11_OPENINGS_UM: dict[int, float] = {
@@ -152,3 +155,40 @@ def metal_named(name: str) -> Metal:
             f"metal {name!r} is not known", hint=f"one of {', '.join(METALS)}"
         )
     return METALS[name]
+
+
+_GAUGE = re.compile(r"^\s*(\d+)\s*(?:gauge|ga\.?|awg|b\s*&\s*s)\s*$", re.I)
+
+
+def parse_thickness(text: str) -> float:
+    """Return a written thickness in millimetres: a length, or a gauge.
+
+    The gauge is that of copper, silver and their alloys (American or Brown & Sharpe):
+    number n is ``0.127 mm * 92 ** ((36 - n) / 39)``. Steel has another, so
+    `firelab.series` refuses a gauge for it.
+
+    Raises
+    ------
+    FirelabError
+        If the text is neither.
+
+    References
+    ----------
+    .. [1] ASTM B258, Standard nominal diameters and cross-sectional areas of AWG sizes
+       of solid round wires used as electrical conductors.
+
+    Examples
+    --------
+    >>> parse_thickness("18 gauge"), parse_thickness("0.8 mm")
+    (1.0237, 0.8)
+    """
+    match = _GAUGE.match(str(text))
+    if match is None:
+        return parse_length_mm(text)
+    steps: int = 36 - int(match[1])
+    return round(0.127 * math.pow(92.0, steps / 39), 4)
+
+
+def is_gauge(text: object) -> bool:
+    """Tell whether a thickness is written by gauge."""
+    return _GAUGE.match(str(text)) is not None

@@ -29,7 +29,7 @@ from firelab.series.folder import (
     WINDOWS_FILE,
     neighbour_marks,
 )
-from firelab.series.series_file import read_series
+from firelab.series.series_file import placeholder_findings, read_series
 from firelab.series.what_matters import changed_since
 
 _MADE_BY = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
@@ -110,6 +110,7 @@ def _series(gathered: _Gathered) -> FiringSeries | None:
     except FaultyFile as fault:
         gathered.findings += fault.findings
         return None
+    gathered.findings += placeholder_findings(gathered.folder)
     marked = f", marked {series.mark}" if series.mark else ""
     gathered.standing.append(f"{SERIES_FILE}: {series.name}{marked}")
     twin = neighbour_marks(gathered.folder).get(series.mark)

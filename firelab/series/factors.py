@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
 from pydantic.dataclasses import dataclass
 
-from firelab.craft.materials import grain_um
+from firelab.craft.materials import grain_um, parse_thickness
 from firelab.craft.units import (
     parse_duration,
     parse_dwell,
@@ -47,6 +47,7 @@ DegCApart = Annotated[float, _as_written(parse_temperature_difference)]
 Dwell = Annotated[float, _as_written(parse_dwell)]
 Seconds = Annotated[float, _as_written(parse_duration)]
 Millimetres = Annotated[float, _as_written(parse_length_mm)]
+Thickness = Annotated[float, _as_written(parse_thickness)]
 Grams = Annotated[float, _as_written(parse_grams)]
 
 
@@ -58,6 +59,32 @@ def _levels(value: Any) -> Any:
 
 
 AsLevels = BeforeValidator(_levels)
+
+
+def _word(value: Any) -> Any:
+    return value.strip().casefold() if isinstance(value, str) else value
+
+
+AsWord = BeforeValidator(_word)
+"""A word of a list, however it is capitalised."""
+
+
+_UNITS = {
+    "degF": ("f", "degf", "fahrenheit"),
+    "degC": ("c", "degc", "celsius", "centigrade"),
+}
+
+
+def _unit(value: Any) -> Any:
+    letter = str(value).strip().lstrip("°").casefold()
+    for unit, words in _UNITS.items():
+        if letter in words:
+            return unit
+    return value
+
+
+AsUnit = BeforeValidator(_unit)
+"""A unit of temperature as people write it: degF, °F, F, Fahrenheit."""
 
 
 FactorName = Literal["temperature", "dwell", "mesh", "layers", "base"]

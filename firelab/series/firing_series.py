@@ -22,11 +22,14 @@ from firelab.series.factors import (
     COLUMN_OF,
     FACTORS,
     STRICT,
+    AsUnit,
+    AsWord,
     FactorName,
     Factors,
     Grams,
     Millimetres,
     Seconds,
+    Thickness,
 )
 from firelab.series.folder import MARK_LENGTH
 from firelab.series.rules import Rule
@@ -48,13 +51,16 @@ class Enamel:
         The maker's own number of the colour: one colour by whatever name.
     lot : str
         The maker's number of the melt or filling.
+    jar : str
+        The studio's own number of the jar.
     """
 
     colour: str
-    kind: Literal["opaque", "transparent", "opalescent"] = "opaque"
-    lead: Literal["unknown", "lead-free", "lead-bearing"] = "unknown"
+    kind: Annotated[Literal["opaque", "transparent", "opalescent"], AsWord] = "opaque"
+    lead: Annotated[Literal["unknown", "lead-free", "lead-bearing"], AsWord] = "unknown"
     maker_code: str = ""
     lot: str = ""
+    jar: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -66,14 +72,14 @@ class Blank:
     metal : str
         One of ``firelab.craft.materials.METALS``.
     thickness, width, height : float
-        Millimetres.
+        Millimetres; the thickness also by gauge, such as ``"18 gauge"``.
     warm_up : float or None
         Seconds of a firing that go into warming the tile up; None where they
         follow from metal and thickness (see `warm_up_time`).
     """
 
-    metal: str = "copper"
-    thickness: Millimetres = 0.8
+    metal: Annotated[str, AsWord] = "copper"
+    thickness: Thickness = 0.8
     width: Millimetres = 40.0
     height: Millimetres = 40.0
     warm_up: Annotated[Seconds, Field(ge=0)] | None = None
@@ -133,6 +139,8 @@ class Kiln:
 
     Attributes
     ----------
+    name : str
+        As the studio calls the kiln.
     reads : {'degC', 'degF'}
         Unit of its display; sheets print it larger.
     step : float
@@ -141,7 +149,8 @@ class Kiln:
         Smallest change of dwell worth timing, s.
     """
 
-    reads: Literal["degC", "degF"] = "degF"
+    name: str = ""
+    reads: Annotated[Literal["degC", "degF"], AsUnit] = "degF"
     step: Annotated[float, Field(gt=0, le=50)] = 5.0
     dwell_step: Seconds = 5.0
 

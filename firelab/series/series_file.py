@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from collections.abc import Sequence
@@ -11,8 +10,16 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from firelab.craft.materials import is_gauge
 from firelab.craft.units import format_temperature
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighbours_hint
+from firelab.series.accepted_words import (
+    file_key,
+    known_keys,
+    under_words,
+    unknown_key_words,
+    with_file_keys,
+)
 from firelab.series.factors import FROM_FILE
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE, sha256_of
@@ -47,7 +54,7 @@ def design_path(name: str) -> Path:
 
 
 _HEADER = re.compile(r"^\s*\[(\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"^(\s*)([A-Za-z0-9_.\"'-]+)\s*=")
+_KEY = re.compile(r"^(\s*)([A-Za-z0-9_.\"' -]+?)\s*=")
 
 
 def _parts(dotted: str) -> list[str]:
@@ -62,7 +69,8 @@ def locate(text: str, path: Sequence[str | int]) -> tuple[int, int]:
     text : str
         The whole file.
     path : sequence of str or int
-        Keys from the outside in; an int is the place in an array of tables.
+        Keys from the outside in; an int is the place in an array of tables. A key
+        that was written by another word of the trade is found by the file's own.
 
     Returns
     -------
@@ -74,7 +82,7 @@ def locate(text: str, path: Sequence[str | int]) -> tuple[int, int]:
     >>> locate("a = 1\n[b]\nc = 2\n", ["b", "c"])
     (3, 1)
     """
-    wanted = [str(part) for part in path]
+    wanted = tuple(str(part) for part in path)
     best, place = 0, (1, 1)
     table: list[str] = []
     counts: dict[str, int] = {}
@@ -91,8 +99,9 @@ def locate(text: str, path: Sequence[str | int]) -> tuple[int, int]:
             here, column = [*table, *_parts(key[2])], len(key[1]) + 1
         else:
             continue
-        if len(here) > best and here == wanted[: len(here)]:
-            best, place = len(here), (number, column)
+        own = file_key(here)
+        if len(own) > best and own == wanted[: len(own)]:
+            best, place = len(own), (number, column)
     return place
 
 
@@ -156,11 +165,20 @@ def parse_series(
         declared = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         return None, [_syntax_finding(fault, file)]
+    declared, twice = with_file_keys(declared)
+    findings = _word_findings(declared, twice, text, file)
     try:
         series = TypeAdapter(FiringSeries).validate_python(declared, context=FROM_FILE)
     except ValidationError as fault:
-        return None, [_finding(error, text, file) for error in fault.errors()]
-    findings = _cross_findings(series, text, file)
+        # A list is short only of what was faulty in it: the fault itself is told.
+        inside = {error["loc"][:-1] for error in fault.errors()}
+        told = [
+            error
+            for error in fault.errors()
+            if error["type"] != "too_short" or error["loc"] not in inside
+        ]
+        return None, findings + [_finding(error, text, file) for error in told]
+    findings += _cross_findings(series, text, file)
     return (None if findings else series), findings
 
 
@@ -180,18 +198,55 @@ def _syntax_finding(fault: tomllib.TOMLDecodeError, file: str) -> Finding:
     )
 
 
-def _finding(error: Any, text: str, file: str) -> Finding:
-    line, column = locate(text, error["loc"])
-    name = ".".join(str(part) for part in error["loc"])
-    message, hint = _words(error, name)
+def _told(
+    code: str, path: Sequence[str | int], text: str, file: str, message: str, hint: str
+) -> Finding:
+    line, column = locate(text, path)
+    name = ".".join(str(part) for part in path)
     return Finding(
-        code=str(error["type"]).replace("_", "-"),
+        code=code,
         file=file,
         line=line,
         column=column,
         message=f"{name}: {message}",
         hint=hint,
     )
+
+
+PLACEHOLDERS = {
+    "enamel.colour": "name of the colour",
+    "plan.control.colour": "a colour you know",
+}
+"""What the ready designs write where only the studio knows the words."""
+
+
+def placeholder_findings(folder: str | Path) -> list[Finding]:
+    """Name each line of a series that still holds the words of a ready design."""
+    text = (Path(folder) / SERIES_FILE).read_text(encoding="utf-8-sig")
+    found = []
+    for key, words in PLACEHOLDERS.items():
+        value: Any = with_file_keys(tomllib.loads(text))[0]
+        for part in key.split("."):
+            value = value.get(part, {})
+        if value == words:
+            found.append(
+                _told(
+                    "placeholder",
+                    key.split("."),
+                    text,
+                    SERIES_FILE,
+                    f"{words!r} is not a name yet",
+                    f'write what you call it: {key.rpartition(".")[2]} = "marsh green"',
+                )
+            )
+    return found
+
+
+def _finding(error: Any, text: str, file: str) -> Finding:
+    path = error["loc"]
+    message, hint = _words(error, ".".join(str(part) for part in path))
+    code = str(error["type"]).replace("_", "-")
+    return _told(code, path, text, file, message, hint)
 
 
 def _words(error: Any, name: str) -> tuple[str, str]:
@@ -202,72 +257,39 @@ def _words(error: Any, name: str) -> tuple[str, str]:
             message, _, hint = message.partition("; ")
         return message, hint
     if kind in ("missing", "missing_keyword_only_argument"):
-        return "is missing", f"add {name} to the file"
+        return "is missing", f"add {name.rpartition('.')[2]} {under_words(name)}"
     if kind in ("unexpected_keyword_argument", "extra_forbidden"):
-        if name in _RENAMED:
-            return "is now stated in degrees", _RENAMED[name]
-        return "is not a key of a series", _place_of(name)
+        return unknown_key_words(name)
+    if kind == "dataclass_type":
+        own = [key for key in known_keys() if key.rpartition(".")[0] == name]
+        keys = ", ".join(key.rpartition(".")[2] for key in own)
+        return f"is a table, not {given!r}", f"write [{name}] and below it its keys: {keys}"
     return f"{error['msg'][0].lower()}{error['msg'][1:]}, not {given!r}", "change the value"
 
 
-_RENAMED = {
-    "priors.load_sd": 'write load = "5 degF", the deviation between loads of a session',
-    "priors.tile_sd": 'write tile = "11 degF", the deviation between tiles looked at again',
-}
-"""Keys of earlier series files, and what takes their place."""
-
-
-_SYNONYMS = {
-    "coats": "factors.layers",
-    "coat": "factors.layers",
-    "time": "factors.dwell",
-    "temp": "factors.temperature",
-    "gauge": "blank.thickness",
-    "color": "enamel.colour",
-    "kiln_unit": "kiln.reads",
-    "tiles": "plan.tiles",
-}
-"""Words of the trade for keys (common practice, no source)."""
-
-
-def _place_of(name: str) -> str:
-    """Say where in the file a key that is not known belongs, the table named."""
-    table, _, key = name.rpartition(".")
-    keys = _known_keys()
-    at = sorted(path for path in keys if path.rpartition(".")[2] == key)
-    if not at and key in _SYNONYMS:
-        at = [_SYNONYMS[key]]
-    if not at:
-        # Of keys alike, one of the same table comes first.
-        beside = [path for path in keys if path.rpartition(".")[0] == table]
-        for paths in (beside, keys):
-            names = [path.rpartition(".")[2] for path in paths]
-            near = difflib.get_close_matches(key, names, n=1)
-            if near:
-                at = [paths[names.index(near[0])]]
-                break
-    if not at:
-        return "remove it"
-    home, _, word = at[0].rpartition(".")
-    under = f"under [{home}]" if home else "above the first table"
-    return f"{word} goes {under}" if word == key else f"did you mean {word}, {under}?"
-
-
-def _known_keys() -> list[str]:
-    """Return every key of a series with its table, such as ``preparation.counter``."""
-    schema = TypeAdapter(FiringSeries).json_schema()
-    tables, found = schema.get("$defs", {}), []
-
-    def walk(table: dict[str, Any], path: str) -> None:
-        for key, value in table.get("properties", {}).items():
-            found.append(f"{path}{key}")
-            kinds = [value, *value.get("anyOf", []), *value.get("allOf", [])]
-            for name in (
-                kind["$ref"].rsplit("/", 1)[-1] for kind in kinds if "$ref" in kind
-            ):
-                walk(tables[name], f"{path}{key}.")
-
-    walk(schema, "")
+def _word_findings(
+    declared: dict[str, Any], twice: Sequence[Sequence[str | int]], text: str, file: str
+) -> list[Finding]:
+    """Name what no single value can show: a thing said by two words, steel by gauge."""
+    words = "is stated twice, by two words for one thing"
+    found = [
+        _told("said-twice", path, text, file, words, "keep one of the two lines")
+        for path in twice
+    ]
+    blank = declared.get("blank")
+    blank = blank if isinstance(blank, dict) else {}
+    metal, thickness = (str(blank.get(key, "")) for key in ("metal", "thickness"))
+    if metal.strip().casefold() == "steel" and is_gauge(thickness):
+        found.append(
+            _told(
+                "gauge-of-steel",
+                ("blank", "thickness"),
+                text,
+                file,
+                f"{thickness!r} is a gauge, and steel has another than copper and silver",
+                'measure it: thickness = "0.8 mm"',
+            )
+        )
     return found
 
 
@@ -275,33 +297,29 @@ def _cross_findings(series: FiringSeries, text: str, file: str) -> list[Finding]
     findings = []
     hottest = series.span("temperature")[1]
     if hottest > series.hottest_degC:
-        line, column = locate(text, ["factors", "temperature"])
         findings.append(
-            Finding(
-                code="too-hot-for-metal",
-                file=file,
-                line=line,
-                column=column,
-                message=(
-                    f"factors.temperature: {format_temperature(hottest)} is above "
-                    f"{format_temperature(series.hottest_degC)}, the hottest for "
-                    f"{series.blank.metal}"
-                ),
-                hint="lower the highest temperature, or correct blank.metal",
+            _told(
+                "too-hot-for-metal",
+                ("factors", "temperature"),
+                text,
+                file,
+                f"{format_temperature(hottest)} is above "
+                f"{format_temperature(series.hottest_degC)}, the hottest for "
+                f"{series.blank.metal}",
+                "lower the highest temperature, or correct blank.metal",
             )
         )
-    for mesh in series.budget.grams:
-        if mesh not in series.factors.mesh.levels:
-            line, column = locate(text, ["budget", "grams"])
-            known = ", ".join(str(level) for level in series.factors.mesh.levels)
-            findings.append(
-                Finding(
-                    code="grams-of-unused-mesh",
-                    file=file,
-                    line=line,
-                    column=column,
-                    message=f"budget.grams: {mesh} mesh is not a level of mesh ({known})",
-                    hint="add the mesh to factors.mesh, or remove its grams",
-                )
-            )
+    known = ", ".join(str(level) for level in series.factors.mesh.levels)
+    findings += [
+        _told(
+            "grams-of-unused-mesh",
+            ("budget", "grams"),
+            text,
+            file,
+            f"{mesh} mesh is not a level of mesh ({known})",
+            "add the mesh to factors.mesh, or remove its grams",
+        )
+        for mesh in series.budget.grams
+        if mesh not in series.factors.mesh.levels
+    ]
     return findings

@@ -38,8 +38,8 @@ MATTERS: Mapping[str, tuple[str, ...]] = {
 A name, a question, the words of a grade, what is expected, and the budget are not
 among them: more powder, blanks or loads leave a plan as good as it was.
 """
-_BUDGET_LIKE = ("plan.loads", "plan.shift")
-"""Keys of ``[plan]`` that bound or judge a plan but do not make it another."""
+_IDLE = ("plan.loads", "plan.shift", "kiln.name")
+"""Keys that bound, judge or name, but do not make a result another."""
 
 
 def series_parts(series: FiringSeries) -> dict[str, str]:
@@ -67,7 +67,7 @@ def series_parts(series: FiringSeries) -> dict[str, str]:
             fields = {**stage, "transparency": value["transparency"]}
         for field, one in fields.items():
             key = f"{name}.{field}".rstrip(".")
-            if key.startswith(wanted) and key not in _BUDGET_LIKE:
+            if key.startswith(wanted) and key not in _IDLE:
                 text = json.dumps(one, sort_keys=True, default=str)
                 parts[key] = hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
     return parts

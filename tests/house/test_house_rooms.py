@@ -34,7 +34,8 @@ TOP_LEVEL = {
 SUB_ROOMS = {
     "series": (
         *("folder", "factors", "declared_parts", "rules", "firing_series"),
-        *("heat_counted", "terms", "series_file", "what_matters"),
+        *("heat_counted", "terms", "accepted_words", "series_file"),
+        "what_matters",
     ),
     "plan": (
         *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),

@@ -47,7 +47,8 @@ class PlannedFolder:
 def planned_folder(path: Path, design: str) -> PlannedFolder:
     path.mkdir()
     text = design_path(design).read_text(encoding="utf-8")
-    (path / "series.toml").write_text(text, encoding="utf-8")
+    named = text.replace('"name of the colour"', '"marsh green (invented)"')
+    (path / "series.toml").write_text(named, encoding="utf-8")
     series = read_series(path)
     write_plan(make_plan(series, series_hash=series_hash(path)), path)
     return PlannedFolder(path=path, series=series, plan=read_plan(path, series))

@@ -30,6 +30,15 @@ def test_each_state_of_a_folder_says_what_comes_next(tmp_path, opaque):
     fresh = tmp_path / "jar"
     assert run("new", fresh, "--from", "quick-look").exit_code == 0
     told = run("check", fresh)
+    assert told.exit_code == 1
+    assert told.stderr.splitlines()[-2:] == [
+        "series.toml:11 enamel.colour: 'name of the colour' is not a name yet",
+        '  hint: write what you call it: colour = "marsh green"',
+    ]
+    text = (fresh / "series.toml").read_text(encoding="utf-8")
+    named = text.replace("name of the colour", "heron")
+    (fresh / "series.toml").write_text(named, encoding="utf-8")
+    told = run("check", fresh)
     assert told.exit_code == 0
     assert told.stdout.strip() == f"no faults; next: firelab plan {fresh}"
     assert "firelab sheets" in run("check", opaque.path).stdout

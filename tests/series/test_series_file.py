@@ -67,7 +67,7 @@ def test_every_fault_at_once_with_line_values_and_remedy():
     broken = (
         MINIMAL.replace('"1350 degF"', "1400")
         .replace('"2:00"', '"2"')
-        .replace("colour", "color")
+        .replace("colour", "clour")
     )
     assert faults(broken) == [
         "series.toml:5 factors.temperature.levels.0: 1400 has no unit: "
@@ -75,8 +75,8 @@ def test_every_fault_at_once_with_line_values_and_remedy():
         '1400 degC is 2552 degF\n  hint: write "1400 degF" or "1400 degC"',
         "series.toml:6 factors.dwell.levels.0: 2 has no unit: seconds or minutes?\n"
         '  hint: write "2 s" or "2 min"',
-        "series.toml:2 enamel.colour: is missing\n  hint: add enamel.colour to the file",
-        "series.toml:3 enamel.color: is not a key of a series\n"
+        "series.toml:2 enamel.colour: is missing\n  hint: add colour under [enamel]",
+        "series.toml:3 enamel.clour: is not a key of a series\n"
         "  hint: did you mean colour, under [enamel]?",
     ]
 
@@ -125,7 +125,7 @@ def test_1400_degC_names_both_readings():
             "[responses.transparency]\ntarget = 11\n[enamel]",
             "is outside 0 to 10",
         ),
-        ("[enamel]", '[[rules]]\nnever = { heat = "1" }\n[enamel]', "a rule names factors"),
+        ("[enamel]", '[[rules]]\nnever = { grit = "1" }\n[enamel]', "a rule names factors"),
         (
             "[enamel]",
             '[[rules]]\nnever = { base = "> a" }\n[enamel]',
@@ -195,6 +195,8 @@ def test_places_of_keys():
     assert locate(text, ["b", "c", "x"]) == (2, 1)
     assert locate(text, ["e", 1, "g"]) == (7, 3)
     assert locate(text, ["z"]) == (1, 1)
+    spoken = '[enamel]\n"maker\'s code" = 7\n'
+    assert locate(spoken, ["enamel", "maker_code"]) == (2, 1)
 
 
 def test_a_deviation_stated_in_logits_is_told_its_new_name():
@@ -210,10 +212,10 @@ def test_a_deviation_stated_in_logits_is_told_its_new_name():
 @pytest.mark.parametrize(
     ("key", "hint"),
     [
-        ("counter", "counter goes under [preparation]"),
+        ("blank.counter", "counter goes under [preparation]"),
         ("enamel.seed", "seed goes above the first table"),
-        ("factors.coats", "did you mean layers, under [factors]?"),
-        ("blank.gauge", "did you mean thickness, under [blank]?"),
+        ("blank.coats", "did you mean layers, under [factors]?"),
+        ("enamel.gauge", "did you mean thickness, under [blank]?"),
         ("budget.gram", "did you mean grams, under [budget]?"),
         ("plan.zzz", "remove it"),
     ],
@@ -230,3 +232,80 @@ def test_a_hint_names_the_table_and_never_the_key_that_was_written(key, hint):
         text += f"\n[{table}]\n{line}"
     (found,) = [one for one in parse_series(text)[1] if "not a key" in one.message]
     assert found.hint == hint
+
+
+AS_SPOKEN = """\
+title = "A jar"
+[enamel]
+Color = "invented grey"
+type = "Opaque"
+"maker's code" = "G-12"
+batch = "7"
+jar = "third shelf"
+[tile]
+metal = "Copper"
+gauge = 18
+[kiln]
+name = "the small one"
+unit = "°C"
+[factors]
+temp = ["1350 degF", "760 degC"]
+time = ["2:00", "2 min 30 s"]
+coats = [1, 2]
+base_coat = ["none", "hard white"]
+[counter]
+temp = "1380 degF"
+"""
+
+
+def test_words_of_the_trade_are_taken_for_the_keys():
+    text = (
+        AS_SPOKEN
+        + """\
+dwell = "2 min"
+[[rules]]
+never = { coats = 2, heat = "1350 degF" }
+[[plan.keep]]
+temperature = "760 degC"
+time = "2 min"
+mesh = 80
+coats = 2
+"""
+    )
+    series, findings = parse_series(text)
+    assert findings == []
+    assert series.factors.layers.levels == (1, 2)
+    assert series.factors.base.levels == ("none", "hard white")
+    assert series.preparation.counter.dwell == 120.0
+    assert series.rules[0].never == {"layers": 2, "temperature": "1350 degF"}
+    assert series.plan.keep[0].layers == 2
+    # ASTM B258: 18 AWG is 0.0403 in, 1.024 mm.
+    assert series.blank.thickness == pytest.approx(1.024, abs=0.0005)
+    assert (series.kiln.reads, series.kiln.name) == ("degC", "the small one")
+    enamel = series.enamel
+    assert (enamel.maker_code, enamel.lot, enamel.jar) == ("G-12", "7", "third shelf")
+
+
+def test_a_fault_is_found_where_another_word_stands():
+    broken = AS_SPOKEN.replace("coats = [1, 2]", "coats = [0]") + 'time = "2"\n'
+    assert [fault.partition(": ")[0] for fault in faults(broken)] == [
+        "series.toml:21 preparation.counter.dwell",
+        "series.toml:17 factors.layers.levels.0",
+    ]
+    twice = MINIMAL.replace("[factors]", "[factors]\ncoats = [1]\nlayers = [2]")
+    assert faults(twice) == [
+        "series.toml:5 factors.layers: is stated twice, by two words for one thing\n"
+        "  hint: keep one of the two lines"
+    ]
+    steel = MINIMAL + '[blank]\nmetal = "steel"\nthickness = "18 gauge"\n'
+    assert faults(steel) == [
+        "series.toml:9 blank.thickness: '18 gauge' is a gauge, and steel has another than "
+        'copper and silver\n  hint: measure it: thickness = "0.8 mm"'
+    ]
+
+
+def test_a_table_that_was_written_as_a_word_names_its_keys():
+    assert faults('counter = "yes"\n' + MINIMAL) == [
+        "series.toml:1 preparation.counter: is a table, not 'yes'\n"
+        "  hint: write [preparation.counter] and below it its keys: temperature, dwell"
+    ]

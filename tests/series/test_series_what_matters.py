@@ -13,7 +13,9 @@ from firelab.series.what_matters import changed_since
 NO_MATTER = {
     "comment": ("# A quick look", "# A short look"),
     "name": ('name = "A quick look at a new jar"', 'name = "Heron"'),
-    "colour": ('colour = "name of the colour"', 'colour = "heron"'),
+    "colour": ('colour = "heron"', 'colour = "heron blue"'),
+    "kiln.name": ("[plan]", '[kiln]\nname = "the small one"\n[plan]'),
+    "a word of the trade": ("[factors.dwell]", "[factors.time]"),
     "question": ("question = ", "# question = "),
     "budget": ("blanks = 20", "blanks = 30"),
     "loads": ("loads = 10", "loads = 14"),
@@ -33,7 +35,8 @@ MATTERS = {
 @pytest.fixture
 def folder(tmp_path):
     text = design_path("quick-look").read_text(encoding="utf-8")
-    (tmp_path / "series.toml").write_text(text, encoding="utf-8")
+    named = text.replace("name of the colour", "heron")
+    (tmp_path / "series.toml").write_text(named, encoding="utf-8")
     return tmp_path
 
 
