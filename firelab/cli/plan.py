@@ -132,6 +132,7 @@ def _compare(
     from firelab.errors import UsageError
     from firelab.plan.compare import compare_plans, comparison_text
     from firelab.plan.kinds.registry import KINDS, kind_named
+    from firelab.series.folder import plain_rows
 
     try:
         asked = [int(size) for size in sizes.split(",") if size.strip()]
@@ -146,10 +147,8 @@ def _compare(
         seed=seed,
     )
     if as_json:
-        plain = frame.astype("object").where(frame.notna(), None)
-        console.result_json(
-            {"schema": "firelab/plan-comparison/1", "plans": plain.to_dict("records")}
-        )
+        plans = plain_rows(frame)
+        console.result_json({"schema": "firelab/plan-comparison/1", "plans": plans})
         return
     console.result(comparison_text(frame))
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from firelab.errors import RecordsInsufficient
 from firelab.plan.plan import Plan, rack_places
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
@@ -179,3 +180,13 @@ class Records:
         looks = self.counted
         kept = looks["stage"].notna() & (looks["role"] != "control")
         return looks[kept].reset_index(drop=True)
+
+    def require_graded(self) -> pd.DataFrame:
+        """Return `graded`; raise `RecordsInsufficient` where no look carries a stage."""
+        graded = self.graded
+        if graded.empty:
+            raise RecordsInsufficient(
+                "no look carries a stage",
+                hint="grade the fired tiles and record them: firelab record FILE.csv",
+            )
+        return graded

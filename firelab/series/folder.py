@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import metadata
 from itertools import product
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +119,17 @@ def write_atomically(path: str | Path, content: str | bytes) -> None:
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
+
+
+def plain_rows(frame: Any) -> list[dict[str, Any]]:
+    """Return the rows of a frame as plain values, None where there is no finite number."""
+    return [
+        {
+            str(key): None if isinstance(value, float) and not isfinite(value) else value
+            for key, value in row.items()
+        }
+        for row in frame.to_dict("records")
+    ]
 
 
 def json_text(content: Any) -> str:

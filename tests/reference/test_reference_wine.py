@@ -19,9 +19,8 @@ from firelab.fits.ordinal.cumulative_link import fit_cumulative_link, supremum
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ordinal.profile_likelihood import (
     compare_nested,
-    drop_each_term,
-    free_each_term,
     profile_intervals,
+    term_tests,
 )
 from firelab.fits.ordinal.separation import Separated
 from firelab.fits.questions.left_out_loads import grade_probabilities
@@ -152,7 +151,7 @@ def test_predicted_probabilities() -> None:
 
 
 def test_tests_of_proportional_odds() -> None:
-    temp, contact = free_each_term(RATING, COLUMNS, TERMS)  # [V] nominal_test
+    temp, contact = term_tests(RATING, COLUMNS, TERMS, freed=True)  # [V] nominal_test
     assert digits(temp.statistic, 3.1749771) >= 7
     assert (temp.df, round(temp.p_value, 5)) == (3, 0.36543)
     assert digits(contact.statistic, 0.5667403) >= 6.5
@@ -163,7 +162,7 @@ def test_tests_of_terms() -> None:
     fit = plain()
     wald = (fit.coefficients / fit.standard_errors[-2:]) ** 2  # [V] anova(type = "II")
     assert digits(wald, [22.41667, 10.27501]) >= 6
-    ratio = drop_each_term(RATING, COLUMNS, TERMS)  # [V] drop1
+    ratio = term_tests(RATING, COLUMNS, TERMS)  # [V] drop1
     assert digits([one.statistic for one in ratio], [26.927975, 11.043004]) >= 7
 
 
@@ -207,7 +206,7 @@ def test_judge_effect_by_ten_quadrature_points() -> None:
     assert digits(fit.standard_errors[:6], errors) >= 5
     assert digits(fit.log_likelihood, -81.5324607117) >= 10
     assert digits(compare_nested(fit, plain()).statistic, 9.918925) >= 6.5
-    _, contact = drop_each_term(RATING, COLUMNS, TERMS, groups=JUDGE)
+    _, contact = term_tests(RATING, COLUMNS, TERMS, groups=JUDGE)
     assert digits(contact.statistic, 14.34409) >= 6
 
 
@@ -225,7 +224,7 @@ def test_a_separated_fit_is_named_and_its_likelihood_is_the_supremum() -> None:
         "temp separates the grades: none above 2-4 at 0, none below 2-4 at 1"
     )
     assert digits(fit_cumulative_link(THREE).log_likelihood, -40.5907262303) >= 11  # [V]
-    (ratio,) = drop_each_term(THREE, COLUMNS[:, :1], {"temp": [0]})
+    (ratio,) = term_tests(THREE, COLUMNS[:, :1], {"temp": [0]})
     assert digits(ratio.statistic, 16.702) >= 4.5  # [V], supremum -32.2396205669
     assert digits(ratio.statistic, 2 * (40.5907262303 - 32.2396205669)) >= 8
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -16,9 +16,13 @@ from firelab.fits.clarity.posterior import ClarityPriors
 from firelab.fits.clarity.regression import INTERCEPT, METHOD_WORDS, ClarityRegression
 from firelab.fits.ordinal.what_mattered import LevelPair, level_pairs, middle_setting
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import Provenance
+from firelab.series.folder import Provenance, plain_rows
+
+FloatArray = NDArray[np.float64]
 
 SCHEMA = "firelab/clarity/1"
+_PART = 0.8
+"""Maturity taken as early and late in the target stage (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,40 +167,16 @@ class ClarityFit(Shown):
             "n_loads": self.n_loads,
             "left_out": self.left_out,
             "method": regression.method,
-            "coefficients": _plain(self.table),
-            "tests": _plain(regression.terms),
+            "coefficients": plain_rows(self.table),
+            "tests": plain_rows(regression.terms),
             "aliased": list(regression.aliased),
             "findings": list(self.findings),
             "log_likelihood": regression.mixed.log_likelihood if regression.mixed else None,
             "priors": list(self.priors.lines()),
             "notes": list(self.notes),
-            "convergence": {
-                "code": self.convergence.code,
-                "message": self.convergence.message,
-                "gradient": self.convergence.gradient,
-                "effective_draws": self.convergence.effective_draws,
-                "condition": self.convergence.condition,
-            },
+            "convergence": asdict(self.convergence),
             "provenance": self.provenance.to_dict(),
         }
-
-
-def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [
-        {
-            str(key): (
-                None if isinstance(value, float) and not np.isfinite(value) else value
-            )
-            for key, value in row.items()
-        }
-        for row in frame.to_dict("records")
-    ]
-
-
-FloatArray = NDArray[np.float64]
-
-_PART = 0.8
-"""Maturity taken as early and late in the target stage (chosen here, no source)."""
 
 
 def clarity_differences(

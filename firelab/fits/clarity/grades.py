@@ -39,7 +39,7 @@ from firelab.fits.ordinal.likelihood import even_nodes, grouped_looks
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.priors import half_normal
-from firelab.fits.ordinal.profile_likelihood import drop_each_term
+from firelab.fits.ordinal.profile_likelihood import term_tests
 from firelab.fits.ordinal.separation import separation_words
 from firelab.fits.sampling.chains import sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K, find_mode, sample_by_importance
@@ -98,9 +98,7 @@ def regress_grades(
     X, labels = scores.estimable_X, scores.estimable_names
     try:
         fit = fit_cumulative_link(grade, X, groups=groups, grades=shown, names=labels)
-        tests = drop_each_term(
-            grade, X, scores.estimable_terms(), groups=groups, grades=shown
-        )
+        tests = term_tests(grade, X, scores.estimable_terms(), groups=groups, grades=shown)
     except RecordsInsufficient as fault:
         return ClarityRegression(method=NONE, aliased=scores.aliased, notes=(fault.what,))
     notes = (
@@ -294,5 +292,5 @@ def draw_graded(
     chains = sample_by_chains(
         scores.log_density_and_gradient, sample.points[:_CHAINS], rng=rng
     )
-    kept = chains.flat[rng.permutation(len(chains.flat))[:n_draws]]
+    kept = chains.take(n_draws, rng=rng)
     return ClarityPosterior(draws=scores.draws(kept), effective_draws=chains.effective_size)

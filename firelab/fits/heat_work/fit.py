@@ -17,11 +17,10 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtri
 
-from firelab.errors import RecordsInsufficient
 from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed, heat_courses
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link, supremum
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
-from firelab.fits.ordinal.look_table import estimable_places
+from firelab.fits.ordinal.look_table import estimable_places, has_groups
 from firelab.fits.ordinal.maximum import Convergence
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
@@ -73,7 +72,7 @@ class HeatLooks:
         load = self.load[kept]
         choices = FitChoices(n_grades=len(self.grades), grades=self.grades, link=self.link)
         choices["names"] = (PROGRESS, *self.names)
-        if load_effect and 1 < len(np.unique(load)) < len(load):
+        if load_effect and has_groups(load):
             choices["groups"] = load
         return choices
 
@@ -138,9 +137,7 @@ def heat_looks(
     RecordsInsufficient
         If no look carries a stage.
     """
-    graded, series = records.graded, records.series
-    if graded.empty:
-        raise RecordsInsufficient("no look carries a stage", hint="grade the fired tiles")
+    graded, series = records.require_graded(), records.series
     asked = series.terms if terms is None else terms
     heat = {"temperature", "dwell"}
     others = [one for one in asked if not heat & {name for name, _ in split_term(one)}]

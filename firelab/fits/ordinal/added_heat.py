@@ -19,7 +19,7 @@ model's own rate and loss add to that.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -73,11 +73,6 @@ class AddedHeat:
     temperature_at: int
     dwell_at: int
     half_range: float
-
-    def reordered(self, order: IntArray) -> AddedHeat:
-        """Return the same for looks put into an order, shape (n,) of old places."""
-        place = np.argsort(order)
-        return replace(self, rows=place[self.rows])
 
     def eta(self, coefficients: FloatArray, lost: FloatArray) -> FloatArray:
         """Return what rate and loss add to the latent grade, shape (M, m).

@@ -45,9 +45,6 @@ class Link:
     ----------
     name : str
         As a user writes it.
-    mirror : str
-        Link with :math:`F_m(x) = 1 - F(-x)`: the one that a reversed scale of
-        grades needs.
     cdf, survival, log_cdf, log_survival : callable
         :math:`F`, :math:`1 - F` and their logarithms.
     log_pdf : callable
@@ -59,7 +56,6 @@ class Link:
     """
 
     name: str
-    mirror: str
     cdf: Curve
     survival: Curve
     log_cdf: Curve
@@ -68,23 +64,6 @@ class Link:
     slope_ratio: Curve
     curvature_ratio: Curve
     quantile: Curve
-
-    def pdf(self, x: ArrayLike) -> FloatArray:
-        """Return the density."""
-        return np.asarray(np.exp(self.log_pdf(np.asarray(x, dtype=float))))
-
-    def pdf_slope(self, x: ArrayLike) -> FloatArray:
-        """Return the derivative of the density; 0 at either infinity."""
-        return self._times_pdf(x, self.slope_ratio)
-
-    def pdf_curvature(self, x: ArrayLike) -> FloatArray:
-        """Return the second derivative of the density; 0 at either infinity."""
-        return self._times_pdf(x, self.curvature_ratio)
-
-    def _times_pdf(self, x: ArrayLike, ratio: Curve) -> FloatArray:
-        finite = np.isfinite(x)
-        inside = np.where(finite, x, 0.0)
-        return np.where(finite, np.exp(self.log_pdf(inside)) * ratio(inside), 0.0)
 
     def log_interval(self, lower: ArrayLike, upper: ArrayLike) -> FloatArray:
         r"""Return :math:`\ln(F(u) - F(l))` without cancellation.
@@ -145,26 +124,32 @@ def _cloglog_quantile(p: FloatArray) -> FloatArray:
     return np.asarray(np.log(-np.log1p(-p)))
 
 
-_LOGIT = Link(
-    name="logit",
-    mirror="logit",
-    cdf=expit,
-    survival=lambda x: expit(-x),
-    log_cdf=log_expit,
-    log_survival=lambda x: log_expit(-x),
+def _symmetric(name: str, cdf: Curve, log_cdf: Curve, **rest: Curve) -> Link:
+    """Return the link of a distribution that is its own mirror image."""
+    return Link(
+        name=name,
+        cdf=cdf,
+        survival=lambda x: cdf(-x),
+        log_cdf=log_cdf,
+        log_survival=lambda x: log_cdf(-x),
+        **rest,
+    )
+
+
+_LOGIT = _symmetric(
+    "logit",
+    expit,
+    log_expit,
     log_pdf=lambda x: log_expit(x) + log_expit(-x),
     slope_ratio=lambda x: -np.tanh(0.5 * x),
     curvature_ratio=lambda x: 1.0 - 6.0 * expit(x) * expit(-x),
     quantile=logit,
 )
 
-_PROBIT = Link(
-    name="probit",
-    mirror="probit",
-    cdf=ndtr,
-    survival=lambda x: ndtr(-x),
-    log_cdf=log_ndtr,
-    log_survival=lambda x: log_ndtr(-x),
+_PROBIT = _symmetric(
+    "probit",
+    ndtr,
+    log_ndtr,
     log_pdf=lambda x: -0.5 * x * x - _LOG_SQRT_2PI,
     slope_ratio=lambda x: -x,
     curvature_ratio=lambda x: x * x - 1.0,
@@ -173,7 +158,6 @@ _PROBIT = Link(
 
 _CLOGLOG = Link(
     name="cloglog",
-    mirror="loglog",
     cdf=lambda x: -np.expm1(-_grown(x)),
     survival=lambda x: np.exp(-_grown(x)),
     log_cdf=_cloglog_log_cdf,
@@ -186,7 +170,6 @@ _CLOGLOG = Link(
 
 _LOGLOG = Link(
     name="loglog",
-    mirror="cloglog",
     cdf=lambda x: _CLOGLOG.survival(-x),
     survival=lambda x: _CLOGLOG.cdf(-x),
     log_cdf=lambda x: _CLOGLOG.log_survival(-x),
@@ -211,8 +194,8 @@ def link_named(name: str | Link) -> Link:
 
     Examples
     --------
-    >>> link_named("cloglog").mirror
-    'loglog'
+    >>> link_named("cloglog").name
+    'cloglog'
     """
     if isinstance(name, Link):
         return name

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,6 +17,11 @@ IntArray = NDArray[np.int64]
 
 _TOLERANCE = 1e-9
 _PART = 1e-6
+
+
+def has_groups(group: NDArray[Any]) -> bool:
+    """Tell whether groups can have an effect: several of them, one with several looks."""
+    return 1 < len(np.unique(group)) < len(group)
 
 
 class NotEstimable(RecordsInsufficient):

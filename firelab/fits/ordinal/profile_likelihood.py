@@ -212,17 +212,25 @@ class TermTest:
     p_value: float
 
 
-def _ratio(term: str, full: tuple[float, int], reduced: tuple[float, int]) -> TermTest:
+def likelihood_ratio(
+    term: str, full: tuple[float, int], reduced: tuple[float, int]
+) -> TermTest:
+    """Return the test of two log-likelihoods, each with its number of parameters."""
     statistic = max(2.0 * (full[0] - reduced[0]), 0.0)
     df = full[1] - reduced[1]
     p_value = float(chdtrc(df, statistic)) if df else 1.0
     return TermTest(term=term, statistic=statistic, df=df, p_value=p_value)
 
 
-def drop_each_term(
-    y: ArrayLike, X: ArrayLike, terms: TermColumns, **choices: Unpack[FitChoices]
+def term_tests(
+    y: ArrayLike,
+    X: ArrayLike,
+    terms: TermColumns,
+    *,
+    freed: bool = False,
+    **choices: Unpack[FitChoices],
 ) -> tuple[TermTest, ...]:
-    """Return the likelihood-ratio test of each term against the fit without it.
+    """Return the likelihood-ratio test of each term.
 
     Parameters
     ----------
@@ -230,44 +238,22 @@ def drop_each_term(
     X : array_like, shape (n, p)
     terms : mapping of str to sequence of int
         Places of each term's columns in `X`.
-    **choices : FitChoices
-        As `fit_cumulative_link` takes them.
-    """
-    columns = np.asarray(X, dtype=float)
-    full = supremum(y, columns, **choices)
-    tests = []
-    for term, places in terms.items():
-        rest = np.delete(columns, list(places), axis=1)
-        without = FitChoices(**choices)
-        without["names"] = None
-        reduced = supremum(y, rest, **without)
-        tests.append(_ratio(term, full, reduced))
-    return tuple(tests)
-
-
-def free_each_term(
-    y: ArrayLike, X: ArrayLike, terms: TermColumns, **choices: Unpack[FitChoices]
-) -> tuple[TermTest, ...]:
-    """Return the test of proportional odds for each term, the same effect at every cut.
-
-    Parameters
-    ----------
-    y : array_like of int, shape (n,)
-    X : array_like, shape (n, p)
-    terms : mapping of str to sequence of int
-        Places of each term's columns in `X`.
+    freed : bool, default False
+        Test proportional odds, the same effect at every threshold, against the fit in
+        which the term has one at each; else the term against the fit without it.
     **choices : FitChoices
         As `fit_cumulative_link` takes them; no `nominal`.
     """
     columns = np.asarray(X, dtype=float)
-    reduced = supremum(y, columns, **choices)
+    whole = supremum(y, columns, **choices)
     tests = []
     for term, places in terms.items():
-        freed = FitChoices(**choices)
-        freed["nominal"] = columns[:, list(places)]
-        freed["names"] = None
-        rest = np.delete(columns, list(places), axis=1)
-        tests.append(_ratio(term, supremum(y, rest, **freed), reduced))
+        changed = FitChoices(**{**choices, "names": None})
+        if freed:
+            changed["nominal"] = columns[:, list(places)]
+        other = supremum(y, np.delete(columns, list(places), axis=1), **changed)
+        full, reduced = (other, whole) if freed else (whole, other)
+        tests.append(likelihood_ratio(term, full, reduced))
     return tuple(tests)
 
 
@@ -278,7 +264,7 @@ def compare_nested(full: CumulativeLinkFit, reduced: CumulativeLinkFit) -> TermT
     bound under the reduced model, and the p value is half as large (Self and
     Liang 1987).
     """
-    test = _ratio(
+    test = likelihood_ratio(
         "all that differs",
         (full.log_likelihood, full.n_parameters),
         (reduced.log_likelihood, reduced.n_parameters),

@@ -19,19 +19,19 @@ from firelab.craft.trade_words import count_words
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import ESTIMATOR_WORDS, CumulativeLinkFit
+from firelab.fits.ordinal.look_table import has_groups
 from firelab.fits.ordinal.maximum import Convergence
 from firelab.fits.ordinal.profile_likelihood import (
     ProfileInterval,
     TermTest,
     compare_nested,
-    drop_each_term,
-    free_each_term,
     profile_intervals,
+    term_tests,
 )
 from firelab.fits.ordinal.separation import Separated, separation_words
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import Provenance
+from firelab.series.folder import Provenance, plain_rows
 from firelab.series.terms import ModelColumn, model_matrix, term_columns
 
 FloatArray = NDArray[np.float64]
@@ -94,7 +94,7 @@ def graded_columns(
 def load_choices(looks: GradedColumns, n_quadrature: int) -> FitChoices:
     """Return how a load effect enters: where loads differ and some hold several looks."""
     choices = FitChoices(n_quadrature=n_quadrature)
-    if 1 < len(np.unique(looks.load)) < len(looks.y):
+    if has_groups(looks.load):
         choices["groups"] = looks.load
     return choices
 
@@ -222,7 +222,7 @@ class StageLikelihoodFit:
             "n_loads": self.n_loads,
             "n_omitted": self.n_omitted,
             "level": self.series.window.level,
-            "parameters": _plain_rows(self.table),
+            "parameters": plain_rows(self.table),
             "tests": [asdict(test) for test in self.tests],
             "proportional_odds": [asdict(test) for test in self.proportional_odds],
             "load_test": asdict(self.load_test) if self.load_test else None,
@@ -248,16 +248,6 @@ def _test_lines(title: str, tests: Sequence[TermTest]) -> list[str]:
     return [f"{title}:"] * bool(tests) + [
         f"  {test.term}: chi2 {test.statistic:.3f}, {test.df} df, p {test.p_value:.4f}"
         for test in tests
-    ]
-
-
-def _plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [
-        {
-            str(key): None if isinstance(value, float) and not np.isfinite(value) else value
-            for key, value in row.items()
-        }
-        for row in frame.to_dict("records")
     ]
 
 
@@ -305,12 +295,7 @@ def fit_stage_likelihood(
     --------
     firelab.fits.questions.terms.compare_terms : Which terms predict.
     """
-    series, graded = records.series, records.graded
-    if graded.empty:
-        raise RecordsInsufficient(
-            "no look carries a stage",
-            hint="grade the fired tiles and record them: firelab record FILE.csv",
-        )
+    series, graded = records.series, records.require_graded()
     _refuse_looks_again(graded)
     used = tuple(series.terms if terms is None else terms)
     looks = graded_columns(series, graded, used)
@@ -340,9 +325,9 @@ def fit_stage_likelihood(
         link=link,
         fit=fit,
         intervals=profile_intervals(fit, level=series.window.level),
-        tests=drop_each_term(looks.y, looks.X, looks.places, **tested),
+        tests=term_tests(looks.y, looks.X, looks.places, **tested),
         proportional_odds=(
-            free_each_term(looks.y, looks.X, looks.places, **tested)
+            term_tests(looks.y, looks.X, looks.places, freed=True, **tested)
             if len(fit.grades) > 2
             else ()
         ),

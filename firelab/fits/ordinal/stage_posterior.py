@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.added_heat import added_heat
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import StageParameters, make_priors, parameterise
@@ -91,12 +90,7 @@ def fit_posterior(
        Pareto smoothed importance sampling. J. Mach. Learn. Res. 25(72).
     """
     link_named(link)
-    series, graded = records.series, records.graded
-    if graded.empty:
-        raise RecordsInsufficient(
-            "no look carries a stage",
-            hint="grade the fired tiles and record them: firelab record FILE.csv",
-        )
+    series, graded = records.series, records.require_graded()
     used = tuple(series.terms if terms is None else terms)
     columns = term_columns(series, used)
     heat = added_heat(series, graded, used)
@@ -154,10 +148,12 @@ def _draw(
     if sample.pareto_k <= TRUSTED_K and sample.effective_size >= min(
         FEWEST_INDEPENDENT, n_draws / 2
     ):
-        return sample.points, sample.scores, _by_importance(sample)
+        rough = sample.effective_size < min(ENOUGH_INDEPENDENT, len(sample.points) / 2)
+        record = PosteriorConvergence.of_importance(sample, sample, is_rough=rough)
+        return sample.points, sample.scores, record
     starts = np.hstack([sample.points, sample.scores])[:_CHAINS]
     chains = sample_by_chains(density.log_density_and_gradient, starts, rng=rng)
-    kept = chains.flat[rng.permutation(len(chains.flat))[:n_draws]]
+    kept = chains.take(n_draws, rng=rng)
     return kept[:, :q], kept[:, q:], _by_chains(chains, sample)
 
 
@@ -184,24 +180,6 @@ def _effects(
             degC=own * to_degC[:, None],
         )
     return found
-
-
-def _by_importance(sample: NestedSample) -> PosteriorConvergence:
-    rough = sample.effective_size < min(ENOUGH_INDEPENDENT, len(sample.points) / 2)
-    return PosteriorConvergence(
-        code=int(rough),
-        message=(
-            f"importance sampling, Pareto k {sample.pareto_k:.2f} (trusted to "
-            f"{TRUSTED_K:g}), worth {sample.effective_size:.0f} independent draws"
-            + ("; take the intervals as rough" if rough else "")
-        ),
-        sampler="importance",
-        pareto_k=sample.pareto_k,
-        effective_size=sample.effective_size,
-        r_hat=None,
-        largest_gradient=sample.largest_gradient,
-        condition=sample.condition,
-    )
 
 
 def _by_chains(chains: ChainSample, sample: NestedSample) -> PosteriorConvergence:

@@ -18,6 +18,8 @@ from firelab.fits.ordinal.what_mattered import (
     stage_differences,
     unlikely_looks,
 )
+from firelab.fits.sampling.importance import TRUSTED_K, ImportanceSample, Mode
+from firelab.fits.sampling.nested import NestedSample
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.terms import ModelColumn
@@ -59,6 +61,31 @@ class PosteriorConvergence:
     r_hat: float | None
     largest_gradient: float
     condition: float
+
+    @classmethod
+    def of_importance(
+        cls,
+        sample: ImportanceSample | NestedSample,
+        mode: Mode | NestedSample,
+        *,
+        is_rough: bool,
+        sampler: str = "importance sampling",
+    ) -> PosteriorConvergence:
+        """Return the record of draws by importance, from a mode."""
+        doubt = "; take the intervals as rough" if is_rough else ""
+        return cls(
+            code=int(is_rough),
+            message=(
+                f"{sampler}, Pareto k {sample.pareto_k:.2f} (trusted to {TRUSTED_K:g}), "
+                f"worth {sample.effective_size:.0f} independent draws{doubt}"
+            ),
+            sampler="importance",
+            pareto_k=sample.pareto_k,
+            effective_size=sample.effective_size,
+            r_hat=None,
+            largest_gradient=mode.largest_gradient,
+            condition=mode.condition,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

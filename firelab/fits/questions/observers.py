@@ -20,8 +20,9 @@ from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
+from firelab.fits.ordinal.look_table import has_groups
 from firelab.records.records import Records
-from firelab.series.folder import Provenance
+from firelab.series.folder import Provenance, plain_rows
 from firelab.series.terms import coding, model_matrix, term_columns
 
 FloatArray = NDArray[np.float64]
@@ -148,10 +149,9 @@ class ObserverEffect:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the effect as plain values, None where a value is not estimable."""
-        shown = self.table.astype(object).where(self.table.notna(), None)
         return {
             "schema": SCHEMA,
-            "observers": shown.to_dict("records"),
+            "observers": plain_rows(self.table),
             "test": self.test,
             "statistic": self.statistic,
             "df": self.df,
@@ -227,9 +227,9 @@ def _effects(looks: pd.DataFrame) -> dict[str, Any]:
     """
     load = looks["load"].to_numpy()
     look = looks.groupby(["tile", "look"]).ngroup().to_numpy()
-    if 1 < len(np.unique(look)) < len(looks):
+    if has_groups(look):
         return {"groups": look, "group_name": "look"}
-    if 1 < len(np.unique(load)) < len(looks):
+    if has_groups(load):
         return {"groups": load}
     return {}
 

@@ -11,11 +11,10 @@ from itertools import combinations
 from typing import Any, Literal
 
 import pandas as pd
-from scipy.special import chdtrc
 
-from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import supremum
 from firelab.fits.ordinal.look_table import find_aliases
+from firelab.fits.ordinal.profile_likelihood import likelihood_ratio
 from firelab.fits.ordinal.stage_likelihood import (
     GradedColumns,
     graded_columns,
@@ -198,9 +197,7 @@ def compare_terms(
     .. [1] Epstein, E. S. (1969). A scoring system for probability forecasts of
        ranked categories. *J. Appl. Meteorol.*, 8, 985-987.
     """
-    graded, series = records.graded, records.series
-    if graded.empty:
-        raise RecordsInsufficient("no look carries a stage", hint="grade the fired tiles")
+    graded, series = records.require_graded(), records.series
     asked = tuple(series.terms if terms is None else terms)
     pairs = (f"{a}:{b}" for a, b in combinations(series.varied, 2))
     tried = tuple(pair for pair in pairs if not _is_among(pair, asked))
@@ -298,8 +295,8 @@ class _Judge:
     def _ratio(self, model: Sequence[str], rest: Sequence[str]) -> float | None:
         if len(set(self._looks.tile)) < len(self._looks.y):
             return None
-        (high, more), (low, fewer) = self._supremum(model), self._supremum(rest)
-        return float(chdtrc(more - fewer, max(2.0 * (high - low), 0.0)))
+        full, reduced = self._supremum(model), self._supremum(rest)
+        return likelihood_ratio("", full, reduced).p_value
 
     def _supremum(self, terms: Sequence[str]) -> tuple[float, int]:
         key = frozenset(terms)

@@ -77,6 +77,10 @@ class ChainSample:
         """All kept draws, shape (K * C, d)."""
         return self.points.reshape(-1, self.points.shape[-1])
 
+    def take(self, count: int, *, rng: np.random.Generator) -> FloatArray:
+        """Return at most `count` of the draws in random order, shape (S, d)."""
+        return self.flat[rng.permutation(len(self.flat))[:count]]
+
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Chains:

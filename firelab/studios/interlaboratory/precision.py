@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.errors import FirelabError, RecordsInsufficient
+from firelab.series.folder import plain_rows
 
 SCHEMA = "firelab/precision/1"
 SIGNIFICANCE = 0.005
@@ -154,8 +155,8 @@ class Precision:
         return {
             "schema": SCHEMA,
             "significance": self.significance,
-            "materials": _plain_rows(self.materials),
-            "cells": _plain_rows(self.cells),
+            "materials": plain_rows(self.materials),
+            "cells": plain_rows(self.cells),
         }
 
 
@@ -164,11 +165,6 @@ def _material_words(row: dict[Any, Any]) -> str:
     if np.isnan(row["s_r"]):
         return f"{head}, sd between studios {row['s_x']:.3g}; nothing was repeated"
     return f"{head}, repeatability sd {row['s_r']:.4g}, reproducibility sd {row['s_R']:.4g}"
-
-
-def _plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    rows = frame.astype(object).where(frame.notna(), None).to_dict("records")
-    return [{str(key): value for key, value in row.items()} for row in rows]
 
 
 def study_precision(

@@ -112,7 +112,12 @@ def pool_studios(
         kiln_share=effects.share,
         control=_control_draws(layout, points, link),
         priors=(*density.priors.words, *_spread_words(layout)),
-        convergence=_convergence(sample, mode),
+        convergence=PosteriorConvergence.of_importance(
+            sample,
+            mode,
+            is_rough=sample.pareto_k > TRUSTED_K,
+            sampler="adaptive importance sampling",
+        ),
         provenance=tuple(records.provenance for _, records in parts),
     )
 
@@ -220,22 +225,4 @@ def _spread_words(layout: PoolLayout) -> tuple[str, ...]:
         f"{high:.0f} %), the studios' jars, coats and hands the rest",
         f"control colour: place 0 +/- {_CONTROL_PLACE_SD:g} half ranges; steepness, "
         "widths and dwell as for the colour",
-    )
-
-
-def _convergence(sample: ImportanceSample, mode: Mode) -> PosteriorConvergence:
-    trusted = sample.pareto_k <= TRUSTED_K
-    doubt = "" if trusted else "; take the intervals as rough"
-    return PosteriorConvergence(
-        code=0 if trusted else 1,
-        message=(
-            f"adaptive importance sampling, Pareto k {sample.pareto_k:.2f} (trusted to "
-            f"{TRUSTED_K:g}), worth {sample.effective_size:.0f} independent draws{doubt}"
-        ),
-        sampler="importance",
-        pareto_k=sample.pareto_k,
-        effective_size=sample.effective_size,
-        r_hat=None,
-        largest_gradient=mode.largest_gradient,
-        condition=mode.condition,
     )

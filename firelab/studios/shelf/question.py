@@ -15,6 +15,7 @@ import pandas as pd
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.units import format_duration, format_temperature
+from firelab.series.folder import plain_rows
 from firelab.studios.shelf.shelf import connect_shelf
 
 ANSWER_SCHEMA = "firelab/shelf-answer/1"
@@ -152,11 +153,10 @@ class ShelfAnswer:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the answer as plain values."""
-        plain = self.found.astype(object).where(self.found.notna(), None)
         return {
             "schema": ANSWER_SCHEMA,
             "question": str(self.question),
-            "found": plain.to_dict("records"),
+            "found": plain_rows(self.found),
         }
 
 
