@@ -6,6 +6,7 @@ a terminal; a fault of firelab's own never shows a traceback.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -27,9 +28,22 @@ SeriesFolder = Annotated[Path, typer.Argument(help="Series folder.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Result as JSON.")]
 
 
-def result(text: str) -> None:
-    """Write a result to stdout."""
-    sys.stdout.write(_encodable(with_degree_signs(text), sys.stdout))
+_UNSEEN = re.compile(
+    r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]"
+)
+"""Characters that a terminal obeys instead of showing: the C0 and C1 sets but tab and
+newline (ECMA-48), and those that turn the direction of writing (Unicode UAX 9)."""
+
+
+def _made_visible(text: str) -> str:
+    r"""Return text with what a terminal would obey written out, as ``\u001b``."""
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def result(text: str, *, obeyed: bool = False) -> None:
+    """Write a result to stdout; `obeyed` lets firelab's own terminal codes through."""
+    seen = text if obeyed else _made_visible(text)
+    sys.stdout.write(_encodable(with_degree_signs(seen), sys.stdout))
 
 
 def _encodable(text: str, stream: TextIO) -> str:
@@ -48,7 +62,7 @@ def result_json(content: Any) -> None:
     """Write a result to stdout as JSON."""
     from firelab.series.folder import json_text
 
-    sys.stdout.write(json_text(content))
+    sys.stdout.write(_made_visible(json_text(content)))
 
 
 def shows_colour() -> bool:
@@ -58,13 +72,13 @@ def shows_colour() -> bool:
 
 def remark(text: str) -> None:
     """Write a remark to stderr."""
-    sys.stderr.write(_encodable(text, sys.stderr))
+    sys.stderr.write(_encodable(_made_visible(text), sys.stderr))
 
 
 def progress(text: str) -> None:
     """Show where a long command is, on a terminal only."""
     if sys.stderr.isatty():
-        sys.stderr.write(f"\r\033[K{text}")
+        sys.stderr.write(f"\r\033[K{_made_visible(text)}")
         sys.stderr.flush()
 
 

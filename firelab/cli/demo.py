@@ -62,16 +62,14 @@ def command(
 
 def _make_room(folder: Path) -> None:
     """Take an empty folder, or the folder of an earlier demonstration as it was left."""
-    import json
-
     from firelab.errors import UsageError
-    from firelab.series.folder import FIRINGS_FILE, SERIES_FILE, stale_sources
+    from firelab.series.folder import FIRINGS_FILE, SERIES_FILE, read_json, stale_sources
 
     folder.mkdir(parents=True, exist_ok=True)
     if not (folder / SERIES_FILE).exists() and not (folder / FIRINGS_FILE).exists():
         return
     try:
-        made = json.loads((folder / DEMO_FILE).read_text(encoding="utf-8"))["made"]
+        made = read_json((folder / DEMO_FILE).read_bytes(), DEMO_FILE)["made"]
         touched = stale_sources(folder, made)
     except (OSError, ValueError, KeyError):
         touched = [SERIES_FILE]

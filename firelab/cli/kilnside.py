@@ -63,6 +63,6 @@ def command(
             page=page,
             phones=phones,
             report=console.remark,
-            show=console.result,
+            show=lambda square: console.result(square, obeyed=True),
             in_colour=console.shows_colour(),
         )

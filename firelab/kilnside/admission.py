@@ -9,7 +9,6 @@ behind the gate is read or changed by a request without its key.
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 import secrets
 from dataclasses import dataclass, field
@@ -24,7 +23,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from firelab.kilnside.page import security_headers
-from firelab.series.folder import json_text, write_atomically
+from firelab.series.folder import json_text, read_json, write_atomically
 
 ADMISSION_FILE = ".kilnside.json"
 SCHEMA = "firelab/kilnside/1"
@@ -120,7 +119,7 @@ def open_admission(folder: str | Path, *, forget: bool = False) -> Admission:
     """
     path = Path(folder) / ADMISSION_FILE
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
+        kept = read_json(path.read_bytes(), path.name)
         admission = Admission(path=path, bench=str(kept["bench"]))
         if not forget:
             admission.open_keys = {str(key) for key in kept["open_keys"]}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,13 +15,14 @@ from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
-from firelab.records.look import ENTRY_LENGTH, Look
+from firelab.records.look import ENTRY_NAME, Look
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.recording import Recorded, now_text, record_table
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
     FIT_FILE,
+    PHOTOS_FOLDER,
     PLAN_TABLE,
     SERIES_FILE,
     write_atomically,
@@ -220,10 +220,8 @@ def _setting_words(row: Mapping[Any, Any]) -> str:
     return setting_words(row) + (", control" if row["role"] == "control" else "")
 
 
-PHOTOS_FOLDER = "photos"
 LARGEST_PHOTO_BYTES = 8_000_000
 """The page sends about 0.5 MB; a camera's own file may be this large (chosen here)."""
-_ENTRY = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
 _STARTS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
 
 
@@ -251,7 +249,7 @@ def keep_photo(folder: str | Path, entry: str, raw: bytes) -> str:
     FirelabError
         If the entry is no name of one, or the bytes are no such picture.
     """
-    if not _ENTRY.fullmatch(entry):
+    if not ENTRY_NAME.fullmatch(entry):
         raise FirelabError("the photo names no entry")
     kind = photo_kind(raw)
     if kind is None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +17,10 @@ from firelab.series.folder import (
     INVENTED,
     PLAN_FILE,
     PLAN_TABLE,
+    FaultyJson,
     Provenance,
     json_text,
+    read_json,
     write_atomically,
 )
 
@@ -123,12 +124,9 @@ def _finding(
 
 def _read_json(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     try:
-        stored = json.loads(path.read_text(encoding="utf-8"))
-    except json.JSONDecodeError as fault:
-        message = f"is not JSON: {fault.msg}"
-        return {}, [_finding("plan-json", path.name, fault.lineno, fault.colno, message)]
-    except UnicodeDecodeError:
-        return {}, [_finding("plan-json", path.name, 0, 0, "is not UTF-8 text")]
+        stored = read_json(path.read_bytes(), path.name)
+    except FaultyJson as fault:
+        return {}, [_finding("plan-json", path.name, fault.line, fault.column, fault.what)]
     found = stored.get("schema") if isinstance(stored, dict) else None
     if found != SCHEMA:
         message = f"has schema {found!r}, not {SCHEMA!r}"

@@ -7,7 +7,6 @@ row confirms or corrects the look.
 from __future__ import annotations
 
 import datetime
-import json
 import shlex
 from collections.abc import Iterable
 from pathlib import Path
@@ -17,7 +16,7 @@ from firelab.errors import Finding
 from firelab.records.look import CONFIRMATION, OFFSET, Look
 from firelab.records.planned_firings import PlannedFirings
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE, FIT_FILE
+from firelab.series.folder import FIRINGS_FILE, FIT_FILE, read_json
 
 DWELL_RATIO = 1.5
 """A dwell this many times longer or shorter than planned (chosen here, no source)."""
@@ -223,7 +222,7 @@ def _is_after(fired: str, known: str) -> bool:
 def _unlikely_to_the_fit(looks: Iterable[Look], folder: str | Path) -> list[Doubt]:
     """Return the looks of which fit.json says so, as long as they stand as fitted."""
     try:
-        kept = json.loads((Path(folder) / FIT_FILE).read_text(encoding="utf-8"))
+        kept = read_json((Path(folder) / FIT_FILE).read_bytes(), FIT_FILE)
         found = {
             (one["tile"], one["look"], one["observer"], one["stage"]): one["expected"]
             for one in kept["stage"].get("unlikely", ())

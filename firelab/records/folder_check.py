@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
-from firelab.records.look import LOST
+from firelab.records.look import ENTRY_NAME, LOST
 from firelab.records.planned_firings import planned_firings
 from firelab.records.recording import now_text
 from firelab.records.trace_file import read_trace
@@ -22,12 +21,14 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
     FIT_FILE,
+    PHOTOS_FOLDER,
     PLAN_FILE,
     PLAN_TABLE,
     SERIES_FILE,
     TRACES_FOLDER,
     WINDOWS_FILE,
     neighbour_marks,
+    read_json,
 )
 from firelab.series.series_file import placeholder_findings, read_series
 from firelab.series.what_matters import changed_since
@@ -94,6 +95,7 @@ def check_folder(folder: str | Path) -> FolderCheck:
         _possible(gathered, series)
     if series is not None and plan is not None:
         log = _log(gathered, series, plan)
+        _photos(gathered, log)
     _traces(gathered)
     _derived(gathered)
     return FolderCheck(
@@ -201,6 +203,19 @@ def _log(gathered: _Gathered, series: FiringSeries, plan: Plan) -> FiringLog:
     return log
 
 
+def _photos(gathered: _Gathered, log: FiringLog) -> None:
+    """Name the photographs that are kept under the entry of a look that is not there."""
+    known = {row.entry for row in log.rows}
+    for path in sorted((gathered.folder / PHOTOS_FOLDER).glob("*")):
+        if ENTRY_NAME.fullmatch(path.stem) and path.stem not in known and not log.findings:
+            gathered.add(
+                "photo-without-look",
+                f"{PHOTOS_FOLDER}/{path.name}",
+                f"shows a look {path.stem} that {FIRINGS_FILE} does not hold",
+                "bring the look back, or take the photograph out of the folder",
+            )
+
+
 def _traces(gathered: _Gathered) -> None:
     for path in sorted((gathered.folder / TRACES_FOLDER).glob("*.csv")):
         try:
@@ -216,7 +231,7 @@ def _derived(gathered: _Gathered) -> None:
             continue
         remedy = f"make it anew with: firelab {command}"
         try:
-            kept = json.loads(path.read_text(encoding="utf-8"))["provenance"]
+            kept = read_json(path.read_bytes(), name)["provenance"]
             stale = changed_since(gathered.folder, kept, _MADE_BY[name])
         except (ValueError, KeyError, TypeError, AttributeError, OSError):
             gathered.add("damaged", name, "cannot be read as firelab wrote it", remedy)

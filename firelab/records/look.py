@@ -55,6 +55,7 @@ KEPT_COLUMNS: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry"
 
 LOG_COLUMNS = FIRING_COLUMNS + KEPT_COLUMNS
 ENTRY_LENGTH = 20
+ENTRY_NAME = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
 
 CORRECTION, WITHDRAWAL, CONFIRMATION = "correction", "withdrawal", "confirmation"
 LOST, MOVED, OFFSET, SIGHTED = "lost", "moved", "offset", "sighted"

@@ -10,7 +10,14 @@ import unicodedata
 from firelab.craft.tile_codes import ALPHABET, tile_index
 from firelab.craft.trade_words import STAGE_WORDS
 from firelab.errors import FirelabError
-from firelab.records.look import CHANGES, ENTRY_LENGTH, LOST, SUPERSEDING, unescape_cell
+from firelab.records.look import (
+    CHANGES,
+    ENTRY_LENGTH,
+    ENTRY_NAME,
+    LOST,
+    SUPERSEDING,
+    unescape_cell,
+)
 from firelab.records.tables import LONGEST_CELL
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import MARK_LENGTH
@@ -24,7 +31,6 @@ LOST_WORDS = ("lost", "dropped", "broken", "cracked", "label gone", "ruined")
 """What people write for a grade where there is none (common practice, no source)."""
 _DAY_FIRST = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[ T,]+(\d{1,2}:\d{2}))?")
 _DECIMAL = re.compile(r"[-+]?[0-9]{1,6}(?:[.,][0-9]{1,6})?")
-_ENTRY = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
 LONGEST_NAME = 120
 """Characters of an observer or a list of defects (chosen here, no source)."""
 
@@ -303,7 +309,7 @@ def parse_entry(text: str) -> str:
     FirelabError
         If it is not `ENTRY_LENGTH` lower-case letters and digits.
     """
-    if not _ENTRY.fullmatch(text):
+    if not ENTRY_NAME.fullmatch(text):
         raise FirelabError(
             f"entry {text[:40]!r} is not {ENTRY_LENGTH} letters and digits",
             hint="leave it blank: firelab names entries",

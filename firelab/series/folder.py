@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from firelab.craft.tile_codes import ALPHABET
+from firelab.errors import FirelabError
 
 SERIES_FILE = "series.toml"
 PLAN_TABLE = "plan.csv"
@@ -29,6 +30,7 @@ WINDOWS_TABLE = "windows.csv"
 NEXT_FILE = "next.csv"
 REPORT_FILE = "report.html"
 TRACES_FOLDER = "traces"
+PHOTOS_FOLDER = "photos"
 INVENTED = "Invented demonstration data: no tile was fired."
 
 _REPORTED_VERSIONS = ("firelab", "numpy", "scipy", "pandas", "statsmodels", "pyDOE3")
@@ -132,6 +134,79 @@ def plain_rows(frame: Any) -> list[dict[str, Any]]:
     ]
 
 
+DEEPEST_NESTING = 50
+"""Levels of a JSON or TOML file; those of firelab have at most ten (chosen here, no
+source)."""
+
+
+class FaultyJson(FirelabError, ValueError):
+    """A file is not JSON that can be read.
+
+    Parameters
+    ----------
+    what : str
+        The fault.
+    file : str
+        Its name.
+    line, column : int, default 0
+        One-based place, where it has one.
+    """
+
+    def __init__(self, what: str, file: str, line: int = 0, column: int = 0) -> None:
+        super().__init__(what, file, "put it back as it was, or make it anew")
+        self.line, self.column = line, column
+
+
+def is_nested_deeper(content: Any, levels: int) -> bool:
+    """Tell whether lists and mappings stand in one another deeper than so many levels.
+
+    Examples
+    --------
+    >>> is_nested_deeper({"a": [[1]]}, 3), is_nested_deeper({"a": [[1]]}, 2)
+    (False, True)
+    """
+    layer = [content]
+    for _ in range(levels + 1):
+        inner = [
+            one.values() if isinstance(one, dict) else one
+            for one in layer
+            if isinstance(one, dict | list)
+        ]
+        layer = [one for held in inner for one in held]
+        if not inner:
+            return False
+    return True
+
+
+def read_json(content: bytes, file: str) -> Any:
+    """Return the plain values of a JSON file.
+
+    Parameters
+    ----------
+    content : bytes
+    file : str
+        Its name, for the error.
+
+    Raises
+    ------
+    FaultyJson
+        If it is not JSON in UTF-8, or nested too deeply; a ValueError too.
+    """
+    too_deep = FaultyJson(f"is nested deeper than {DEEPEST_NESTING} levels", file)
+    try:
+        stored = json.loads(content.decode("utf-8-sig"))
+    except json.JSONDecodeError as fault:
+        what = f"is not JSON: {fault.msg}"
+        raise FaultyJson(what, file, fault.lineno, fault.colno) from None
+    except UnicodeDecodeError:
+        raise FaultyJson("is not UTF-8 text", file) from None
+    except RecursionError:
+        raise too_deep from None
+    if is_nested_deeper(stored, DEEPEST_NESTING):
+        raise too_deep
+    return stored
+
+
 def json_text(content: Any) -> str:
     """Write plain values as JSON: stable order, no nan, a newline at the end."""
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -167,7 +242,7 @@ def neighbour_marks(folder: str | Path) -> dict[str, str]:
             continue
         try:
             declared = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             continue  # a faulty neighbour is its own folder's finding
         if isinstance(declared.get("mark"), str):
             marks.setdefault(declared["mark"], path.parent.name)

@@ -22,7 +22,7 @@ from firelab.series.accepted_words import (
 )
 from firelab.series.factors import FROM_FILE
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import SERIES_FILE, sha256_of
+from firelab.series.folder import DEEPEST_NESTING, SERIES_FILE, is_nested_deeper, sha256_of
 
 
 def designs_folder() -> Path:
@@ -165,6 +165,10 @@ def parse_series(
         declared = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         return None, [_syntax_finding(fault, file)]
+    except RecursionError:
+        return None, [_nested_finding(file)]
+    if is_nested_deeper(declared, DEEPEST_NESTING):
+        return None, [_nested_finding(file)]
     declared, twice = with_file_keys(declared)
     findings = _word_findings(declared, twice, text, file)
     try:
@@ -180,6 +184,17 @@ def parse_series(
         return None, findings + [_finding(error, text, file) for error in told]
     findings += _cross_findings(series, text, file)
     return (None if findings else series), findings
+
+
+def _nested_finding(file: str) -> Finding:
+    return Finding(
+        code="toml-nested",
+        file=file,
+        line=0,
+        column=0,
+        message=f"is nested deeper than {DEEPEST_NESTING} levels",
+        hint="a series has tables of values, as firelab new writes them",
+    )
 
 
 def _syntax_finding(fault: tomllib.TOMLDecodeError, file: str) -> Finding:

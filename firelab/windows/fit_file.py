@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +25,7 @@ from firelab.series.folder import (
     WINDOWS_TABLE,
     Provenance,
     json_text,
+    read_json,
     write_atomically,
 )
 from firelab.series.terms import split_term
@@ -189,7 +189,7 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
     """
     path = Path(folder) / FIT_FILE
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = read_json(path.read_bytes(), path.name)
     except FileNotFoundError:
         raise RecordsInsufficient(
             "there is no fit yet", str(path), f"firelab fit {quoted(folder)}"

@@ -225,3 +225,17 @@ def test_a_moment_of_recording_can_be_given(opaque):
     run("record", opaque.path, "--tile", opaque.tiles[0], "--stage", "full",
         "--recorded-at", "2025-03-01 14:05")  # fmt: skip
     assert "2025-03-01T14:05:00" in opaque.log.read_text()
+
+
+def test_a_photograph_of_a_look_that_is_not_there_is_named(opaque):
+    opaque.record(f"tile,stage\n{opaque.tiles[0]},full\n")
+    photos = opaque.path / "photos"
+    photos.mkdir()
+    entry = opaque.log.read_text().strip().rsplit(",", 1)[1]
+    for stem in (entry, "tile-AAA"):
+        (photos / f"{stem}.jpg").write_bytes(b"\xff\xd8\xff")
+    assert "photo-without-look" not in codes(opaque)
+    (photos / f"{'b' * 20}.jpg").write_bytes(b"\xff\xd8\xff")
+    (finding,) = check_folder(opaque.path).findings
+    assert finding.code == "photo-without-look"
+    assert finding.file == f"photos/{'b' * 20}.jpg"

@@ -389,3 +389,10 @@ def test_a_browser_runs_nothing_of_a_page_as_sent(tmp_path):
         assert page.title() == "As sent, not checked"
         assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
         browser.close()
+
+
+@pytest.mark.parametrize("name", ["datapackage.json", "fit.json"])
+def test_json_nested_deeply_is_refused(bundle, name, tmp_path):
+    contents = {**bundle.contents, name: b"[" * 9000 + b"]" * 9000}
+    contents[SEAL_FILE] = seal_text(contents).encode("ascii")
+    refused(container_bytes(contents))

@@ -20,7 +20,13 @@ from typing import Any
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
-from firelab.series.folder import FIRINGS_FILE, PLAN_FILE, PLAN_TABLE, SERIES_FILE
+from firelab.series.folder import (
+    FIRINGS_FILE,
+    PLAN_FILE,
+    PLAN_TABLE,
+    SERIES_FILE,
+    read_json,
+)
 from firelab.studios.bundle.archive import (
     LARGEST_BUNDLE,
     bundle_finding,
@@ -36,7 +42,7 @@ from firelab.studios.bundle.photos import clean_photo
 SEAL_FILE = "SHA256SUMS"
 AS_SENT = "as-sent"
 """Folder for what another studio drew or wrote and nobody here has checked."""
-FIGURES_FOLDER, PHOTOS_FOLDER = "figures", "photos"
+FIGURES_FOLDER = "figures"
 _OF_THE_ZIP = (DESCRIPTOR_FILE, SEAL_FILE, *DEPOSIT_FILES)
 """What describes the zip, and is not written when it is unpacked."""
 
@@ -120,7 +126,7 @@ def descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Findin
     if DESCRIPTOR_FILE not in contents:
         return [bundle_finding("missing-file", file, f"{DESCRIPTOR_FILE} is missing")]
     try:
-        described = json.loads(contents[DESCRIPTOR_FILE])
+        described = read_json(contents[DESCRIPTOR_FILE], DESCRIPTOR_FILE)
         schema = described["firelab"]["schema"]
         listed = {one["path"]: one for one in described["resources"]}
     except (ValueError, TypeError, KeyError) as fault:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import json
 import re
 import unicodedata
 from collections.abc import Mapping
@@ -28,6 +27,7 @@ from firelab.series.folder import (
     SERIES_FILE,
     WINDOWS_FILE,
     WINDOWS_TABLE,
+    read_json,
 )
 from firelab.studios.bundle.origin import LICENCES, UNNAMED, Origin
 
@@ -207,7 +207,7 @@ def made_with(contents: Mapping[str, bytes]) -> dict[str, str]:
     """Return the package versions that the newest derived file was made with."""
     for name in ("windows.json", "fit.json", "plan.json"):
         if name in contents:
-            stored = json.loads(contents[name])
+            stored = read_json(contents[name], name)
             return dict(stored.get("provenance", {}).get("versions", {}))
     return {}
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from firelab.errors import FirelabError, UsageError
-from firelab.series.folder import json_text
+from firelab.series.folder import json_text, read_json
 
 ORIGIN_FILE = "origin.json"
 ORIGIN_SCHEMA = "firelab/origin/1"
@@ -121,7 +120,7 @@ def read_origin(folder: str | Path) -> Origin | None:
     if not path.is_file():
         return None
     try:
-        stored: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        stored: dict[str, Any] = read_json(path.read_bytes(), path.name)
         return Origin(
             sha256=str(stored["sha256"]),
             studio=str(stored["studio"]),

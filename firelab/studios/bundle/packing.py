@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from firelab.craft.trade_words import STAGES
@@ -14,11 +13,13 @@ from firelab.series.folder import (
     FIRINGS_FILE,
     FIT_FILE,
     NEXT_FILE,
+    PHOTOS_FOLDER,
     REPORT_FILE,
     SERIES_FILE,
     TRACES_FOLDER,
     WINDOWS_FILE,
     json_text,
+    read_json,
     sha256_of,
 )
 from firelab.series.series_file import series_hash
@@ -26,7 +27,6 @@ from firelab.series.what_matters import changed_since
 from firelab.studios.bundle.archive import name_fault
 from firelab.studios.bundle.bundle import (
     FIGURES_FOLDER,
-    PHOTOS_FOLDER,
     SEAL_FILE,
     Bundle,
     seal_text,
@@ -220,7 +220,7 @@ def _refuse_stale(base: Path) -> None:
         path = base / name
         if not path.is_file():
             continue
-        stored = json.loads(path.read_text(encoding="utf-8")).get("provenance", {})
+        stored = read_json(path.read_bytes(), name).get("provenance", {})
         stored.setdefault("series_hash", series_hash(base))
         stale = changed_since(base, stored, made)
         if stale:

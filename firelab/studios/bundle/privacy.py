@@ -6,7 +6,6 @@ import csv
 import hashlib
 import html
 import io
-import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ from firelab.series.folder import (
     PLAN_TABLE,
     SERIES_FILE,
     json_text,
+    read_json,
 )
 
 NameForm = Literal["codes", "initials", "keep"]
@@ -169,7 +169,7 @@ class NameCleaner:
         if name == FIRINGS_FILE:
             return self._clean_log(content)
         if name.endswith(".json") and name != PLAN_FILE:
-            before = json.loads(content)
+            before = read_json(content, name)
             after = self._clean_value(before)
             return content if after == before else json_text(after).encode("utf-8")
         if name.endswith(_TEXT_SUFFIXES) and name != PLAN_TABLE:

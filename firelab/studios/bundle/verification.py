@@ -8,7 +8,6 @@ recompute: they are named as not checked.
 from __future__ import annotations
 
 import itertools
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -31,6 +30,7 @@ from firelab.series.folder import (
     PLAN_TABLE,
     WINDOWS_FILE,
     WINDOWS_TABLE,
+    read_json,
     versions,
 )
 from firelab.series.series_file import read_series, series_hash
@@ -177,10 +177,7 @@ def verify_folder(folder: str | Path) -> Verification:
 def _stored(path: Path) -> Any:
     if not path.is_file():
         return None
-    try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except ValueError as fault:
-        raise FirelabError(f"is not JSON: {fault}", path.name, "ask for it again") from None
+    return read_json(path.read_bytes(), path.name)
 
 
 def _drift(stored: Mapping[str, Any]) -> dict[str, tuple[str, str]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
@@ -11,7 +10,7 @@ from firelab.craft.trade_words import brief_setting_words
 from firelab.craft.units import format_duration
 from firelab.errors import FirelabError
 from firelab.records.records import Records
-from firelab.series.folder import WINDOWS_FILE
+from firelab.series.folder import WINDOWS_FILE, read_json
 from firelab.studios.interlaboratory.precision import COLUMNS
 
 _SIDES = {"low_degC": "low edge", "high_degC": "high edge"}
@@ -41,7 +40,7 @@ def edge_measures(parts: Sequence[tuple[str, Mapping[str, bytes]]]) -> pd.DataFr
         if WINDOWS_FILE not in files:
             continue
         try:
-            stored = json.loads(files[WINDOWS_FILE])
+            stored = read_json(files[WINDOWS_FILE], WINDOWS_FILE)
             rows += [
                 {
                     "studio": studio,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Any
 
 from firelab.errors import FirelabError
 from firelab.records.records import Records
-from firelab.series.folder import WINDOWS_FILE
+from firelab.series.folder import WINDOWS_FILE, read_json
 from firelab.studios.bundle.bundle import Bundle, read_bundle, read_bundled_firings
 
 TABLES: dict[str, dict[str, str]] = {
@@ -156,10 +155,7 @@ def bundle_rows(bundle: Bundle, file: str) -> Rows:
 def _windows_json(bundle: Bundle) -> Mapping[str, Any]:
     if WINDOWS_FILE not in bundle.contents:
         return {}
-    try:
-        stored = json.loads(bundle.text(WINDOWS_FILE))
-    except ValueError as fault:
-        raise FirelabError(f"is not JSON: {fault}", WINDOWS_FILE) from None
+    stored = read_json(bundle.contents[WINDOWS_FILE], WINDOWS_FILE)
     if not isinstance(stored, dict) or not isinstance(stored.get("windows", []), list):
         raise FirelabError("does not hold a list of windows", WINDOWS_FILE)
     return stored
