@@ -29,7 +29,7 @@ def folder(tmp_path):
 def test_what_a_terminal_would_obey_is_written_out(folder, words):
     command, *options = words.split()
     given = CliRunner().invoke(app, [command, str(folder), *options])
-    assert given.exit_code == 0, given.output
+    assert given.exit_code == (command == "check"), given.output  # placeholders are left
     seen = given.stdout + given.stderr
     assert not set(seen) & set(OBEYED)
     if options:
