@@ -128,7 +128,7 @@ def read_looks(
     for row in table.rows:
         found: list[Finding] = []
         read = 0
-        for seen_by in _seen_by(meanings):
+        for seen_by in _seen_by(meanings, row):
             reading = _RowReading(
                 row=row,
                 file=table.file,
@@ -165,10 +165,16 @@ def _is_grade(cell: str, series: FiringSeries) -> bool:
         return False
 
 
-def _seen_by(meanings: dict[int, ColumnMeaning]) -> list[dict[int, ColumnMeaning]]:
-    """Return the columns of each look that a row holds: one for each person's column."""
+def _seen_by(
+    meanings: dict[int, ColumnMeaning], row: TableRow
+) -> list[dict[int, ColumnMeaning]]:
+    """Return the columns of each look of a row: one for each person who graded it."""
     shared = {place: one for place, one in meanings.items() if not one.observer}
-    people = dict.fromkeys(one.observer for one in meanings.values() if one.observer)
+    people = dict.fromkeys(
+        one.observer
+        for place, one in meanings.items()
+        if one.observer and any(row.cells[place : place + 1])
+    )
     looks = [
         {
             **{place: one for place, one in shared.items() if one.column not in _SEEN},

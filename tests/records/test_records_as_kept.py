@@ -161,7 +161,7 @@ def test_a_column_for_each_observer(clear):
     first, second, third = clear.tiles[:3]
     text = (
         "tile,Kim,grade (Lou),clarity Kim,dwell\n"
-        f"{first},full,OP,7,2:00\n{second},,over,,\n{third},,,,\n"
+        f"{first},full,OP,7,2:00\n{second},,over,,2:10\n{third},,,,\n"
     )
     recorded = clear.record(text)
     assert [
