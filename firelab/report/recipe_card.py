@@ -235,7 +235,7 @@ def _draw_head(pen: Pen, body: Box, series: FiringSeries) -> float:
     used = pen.block(body.upper(17 * MM), enamel.colour, 22, smallest=8, bold=True)
     words = f"{enamel.kind} enamel, lead: {enamel.lead}; {blank_words(series)}"
     words += f"; {series.coat.weight_g_m2:g} g/m² a coat"
-    used += pen.block(body.below(used).upper(9 * MM), words, 11, smallest=6) + 2 * MM
+    used += pen.block(body.below(used).upper(9 * MM), words, 11) + 2 * MM
     if series.invented:
         strip = body.below(used).upper(8 * MM)
         pen.rectangle(strip, weight=1.5)
@@ -252,10 +252,10 @@ def _draw_answer(
     inner = box.inset(4 * MM, 3 * MM)
     head = inner.upper(11 * MM)
     if words.assured:
-        pen.line(head, words.setting, 15, smallest=7, bold=True)
+        pen.line(head, words.setting, 15, bold=True)
     else:
         reason = with_degree_signs(f"No recipe yet. {words.tolerance}")
-        pen.block(head, reason, 13, smallest=6, bold=True)
+        pen.block(head, reason, 13, bold=True)
     left, right = inner.below(12 * MM).columns(0.56, 0.44, gap=4 * MM)
     _draw_setting(pen, left, words)
     draw_card_map(
@@ -278,11 +278,11 @@ def _draw_setting(pen: Pen, box: Box, words: AnswerWords) -> None:
     printed = pen.line(heat.columns(0.66, 0.34)[0], own, size, smallest=10, bold=True)
     taken = text_width(own, printed, bold=True) + 5 * MM
     other = heat.columns(taken, heat.width - taken)[1]
-    pen.line(other, other_unit, printed * 0.6, smallest=6)
+    pen.line(other, other_unit, printed * 0.6)
     pen.line(dwell, words.settings[1], size * 0.8, smallest=10, bold=True)
     if words.assured:
-        pen.line(room, words.tolerance, 14, smallest=7, bold=True)
-    pen.block(chance, f"{words.expect} {words.reach}", 10.5, smallest=6)
+        pen.line(room, words.tolerance, 14, bold=True)
+    pen.block(chance, f"{words.expect} {words.reach}", 10.5)
 
 
 def _draw_found(pen: Pen, box: Box, windows: FiringWindows) -> None:
@@ -322,4 +322,4 @@ def _settle_lines(windows: FiringWindows) -> list[str]:
 def _draw_lines(pen: Pen, box: Box, title: str, lines: Sequence[str]) -> None:
     pen.line(box.upper(7 * MM), title, 12, bold=True)
     rest = box.below(8 * MM)
-    pen.paragraphs(rest, lines, 9.5, smallest=5)
+    pen.paragraphs(rest, lines, 9.5)

@@ -7,13 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
-from firelab.sheets.fitting import LEADING, printable, text_width, wrap_text
+from firelab.sheets.fitting import LEADING, SMALLEST, printable, text_width, wrap_text
 from firelab.sheets.page import MM, Box
 from firelab.sheets.pen import Align, Pen
 
 _GAP = 1.5 * MM
 _TICK = 4.8 * MM
-_LINE_LEAST = 7.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +72,7 @@ def draw_table_head(pen: Pen, row: Box, columns: Sequence[Column]) -> None:
         if column.turned:
             pen.turned_block(room, column.name, 9, bold=True)
             continue
-        pen.block(room, column.name, 9, smallest=5, bold=True, align=column.align)
+        pen.block(room, column.name, 9, bold=True, align=column.align)
     pen.rule(row.left, row.bottom, row.right, row.bottom, weight=1.2)
 
 
@@ -94,17 +93,16 @@ def draw_table_row(
 def _draw_words(pen: Pen, box: Box, column: Column, words: str) -> None:
     """Print on one line where it can be read, else wrapped."""
     bold, align = column.bold, column.align
-    if text_width(printable(words), _LINE_LEAST, bold=bold) <= box.width:
-        pen.line(box, words, column.size, smallest=5, bold=bold, align=align)
+    if text_width(printable(words), SMALLEST, bold=bold) <= box.width:
+        pen.line(box, words, column.size, bold=bold, align=align)
     else:
-        pen.block(box, words, column.size, smallest=5, bold=bold, align=align, middle=True)
+        pen.block(box, words, column.size, bold=bold, align=align, middle=True)
 
 
 _TITLE = 8 * MM
 _LABEL_SHARE = 0.16
 _BETWEEN = 0.9 * MM
 _LABEL_GAP = 2 * MM
-_SMALLEST = 5.0
 HEADING = "Before you start: cautions"
 
 
@@ -128,7 +126,7 @@ def draw_cautions(pen: Pen, box: Box, *, largest: float = 12.0) -> float:
     inner = box.inset(4 * MM, 3 * MM)
     room = inner.height - _TITLE
     size = largest
-    while size > _SMALLEST and _text_height(inner.width, size) > room:
+    while size > SMALLEST and _text_height(inner.width, size) > room:
         size -= 0.25
     height = _TITLE + _text_height(inner.width, size) + 6 * MM
     pen.rectangle(box.upper(min(height, box.height)), weight=1.5, fill=0.95)
@@ -136,10 +134,10 @@ def draw_cautions(pen: Pen, box: Box, *, largest: float = 12.0) -> float:
     used = _TITLE
     for name, words in CAUTIONS:
         label, text = _row_boxes(inner.below(used))
-        name_height = pen.block(label, name, size, smallest=_SMALLEST, bold=True)
-        words_height = pen.block(text, words, size, smallest=_SMALLEST)
+        name_height = pen.block(label, name, size, bold=True)
+        words_height = pen.block(text, words, size)
         used += max(name_height, words_height) + _BETWEEN
-    pen.block(inner.below(used), DEFERENCE, size, smallest=_SMALLEST, bold=True)
+    pen.block(inner.below(used), DEFERENCE, size, bold=True)
     return height
 
 

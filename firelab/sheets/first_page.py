@@ -92,13 +92,13 @@ def _draw_question(
         pen.line(strip.inset(3 * MM, 0), INVENTED, 13, bold=True)
         used += 12 * MM
     if series.question:
-        used += pen.block(body.below(used).upper(16 * MM), series.question, 13, smallest=7)
+        used += pen.block(body.below(used).upper(16 * MM), series.question, 13)
     used += 3 * MM
     for name, words in named:
         row = body.below(used).upper(12 * MM)
         label, text = row.columns(0.18, 0.82)
         pen.block(label, name, 11, bold=True)
-        used += max(6 * MM, pen.block(text, words, 11, smallest=6) + 1.2 * MM)
+        used += max(6 * MM, pen.block(text, words, 11) + 1.2 * MM)
     return used + 3 * MM
 
 
@@ -108,5 +108,5 @@ def _draw_steps(pen: Pen, body: Box, series: FiringSeries) -> float:
     for number, step in enumerate(steps, start=1):
         mark, text = body.below(used).upper(17 * MM).columns(0.045, 0.955)
         pen.block(mark, f"{number}", 11, bold=True)
-        used += pen.block(text, step, 11, smallest=7) + 0.8 * MM
+        used += pen.block(text, step, 11) + 0.8 * MM
     return used

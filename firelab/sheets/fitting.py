@@ -86,6 +86,8 @@ def unprintable(text: str) -> str:
 
 
 LEADING = 1.22
+SMALLEST = 7.0
+"""Smallest type on any sheet, points: read in the hand (chosen here, no source)."""
 ELLIPSIS = "…"
 _JOINT = "\N{NO-BREAK SPACE}"
 _UNIT = re.compile(r"(\d) (?=(?:°[CF]|min|s|h|g|mm|mesh|coats?|tiles?)\b)")
@@ -105,7 +107,7 @@ class FittedText:
 
 
 def fit_line(
-    text: str, width: float, *, size: float, smallest: float = 5.0, bold: bool = False
+    text: str, width: float, *, size: float, smallest: float = SMALLEST, bold: bool = False
 ) -> FittedText:
     """Return one line that is no wider than `width` points.
 
@@ -124,7 +126,7 @@ def fit_line(
     --------
     >>> fit_line("full", 100, size=12).size
     12
-    >>> fit_line("full " * 40, 60, size=12, smallest=6).lines[0][-1]
+    >>> fit_line("full " * 40, 60, size=12).lines[0][-1]
     '…'
     """
     shown = printable(text)
@@ -202,7 +204,7 @@ def fit_block(
     height: float,
     *,
     size: float,
-    smallest: float = 5.0,
+    smallest: float = SMALLEST,
     bold: bool = False,
 ) -> FittedText:
     """Return lines of a text that fill no more than a box.
@@ -214,8 +216,8 @@ def fit_block(
     width, height : float
         Room, points.
     size, smallest : float
-        Wanted and smallest size, points; below the smallest the text is cut. A
-        box too low for one line of the smallest size gets a smaller one.
+        Wanted and smallest size, points; below the smallest the text is cut, to one
+        line at least.
     bold : bool, default False
         Typeface.
 
@@ -225,7 +227,7 @@ def fit_block(
     >>> fitted.height <= 40
     True
     """
-    smallest = min(smallest, size, max(1.0, height / LEADING))
+    smallest = min(smallest, size)
     trial = size
     while True:
         lines = wrap_text(text, width, size=trial, bold=bold)

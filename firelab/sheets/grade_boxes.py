@@ -189,10 +189,10 @@ def draw_grade(
     )
     words = cell.below(square + 0.8 * MM)
     name = f"{rank} {grade} (target)" if target else f"{rank} {grade}"
-    used = pen.block(words.upper(words.height * 0.5), name, size, smallest=4, bold=True)
+    used = pen.block(words.upper(words.height * 0.5), name, size, bold=True)
     if grade in STAGE_DESCRIPTIONS:
         room = words.below(used).upper(words.height - used)
-        pen.block(room, STAGE_DESCRIPTIONS[grade], size * 0.85, smallest=4)
+        pen.block(room, STAGE_DESCRIPTIONS[grade], size * 0.85)
 
 
 def draw_own_grades(pen: Pen, box: Box, series: FiringSeries) -> None:
@@ -212,5 +212,5 @@ def draw_own_grades(pen: Pen, box: Box, series: FiringSeries) -> None:
         square = Box(left=low.left, top=low.top, width=low.height, height=low.height)
         pen.tick_box(square, min(8 * MM, low.height * 0.8))
     for cell, name in zip(cells[len(stage.grades) :], named, strict=True):
-        used = pen.block(cell.upper(upper * 0.45), name, 10, smallest=5, bold=True)
+        used = pen.block(cell.upper(upper * 0.45), name, 10, bold=True)
         pen.rectangle(cell.below(used + 1 * MM), weight=0.8)

@@ -122,8 +122,8 @@ def _draw_tray(
         own, other = temperature_words(load.temperature_degC, series.kiln.reads)
         title, heat, second = name.rows(0.4, 0.32, 0.28)
         pen.line(title, f"Load {load.number}", 16, smallest=9, bold=True)
-        pen.line(heat, own, 12, smallest=7, bold=True)
-        pen.line(second, other, 9, smallest=6)
+        pen.line(heat, own, 12, bold=True)
+        pen.line(second, other, 9)
         shown = load.firings[first : first + _TRAY_ACROSS]
         boxes = cells.columns(*([1.0] * _TRAY_ACROSS), gap=2 * MM)
         for cell, firing in zip(boxes, shown, strict=False):
@@ -326,7 +326,7 @@ def _draw_rows(
             low = box.below(top + height).upper(BEFORE_HEIGHT - 0.8 * MM)
             had = earlier_words(firing.before, series.kiln.reads)
             words = f"look {firing.look}, fired on after {had}"
-            pen.line(low.inset(3 * MM, 0), words, 11, smallest=6)
+            pen.line(low.inset(3 * MM, 0), words, 11)
         top += _height(firing, height)
 
 

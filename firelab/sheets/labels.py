@@ -14,7 +14,7 @@ from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import marked_code
-from firelab.sheets.fitting import LEADING
+from firelab.sheets.fitting import LEADING, SMALLEST
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Align, Pen, SheetPage, body_box
 from firelab.sheets.tile_places import (
@@ -174,8 +174,6 @@ def parse_label_stock(
 
 
 _LARGEST_CODE = 60.0
-_LEAST = 7.0
-"""Smallest type of a label, points: read in the hand (chosen here, no source)."""
 _FOLDS_DOWN, _FOLDS_BACK = (44 * MM, 30 * MM), (60 * MM, 14 * MM)
 """Width and height from which a label has a second half, below or beside the first."""
 
@@ -248,10 +246,10 @@ def draw_label(
     if back is not None:
         lines = setting_lines(series, tile)
         room = back.height / (len(lines) * LEADING)
-        size = max(_LEAST, min(_LARGEST_CODE / 4, room))
+        size = max(SMALLEST, min(_LARGEST_CODE / 4, room))
         rows = back.rows(*([1.0] * len(lines)))
         for place, (row, words) in enumerate(zip(rows, lines, strict=True)):
-            pen.line(row, words, size, smallest=_LEAST, bold=place == 0)
+            pen.line(row, words, size, bold=place == 0)
 
 
 def _draw_front(pen: Pen, box: Box, code: str) -> None:
@@ -266,7 +264,7 @@ def _draw_front(pen: Pen, box: Box, code: str) -> None:
         beside = beside.upper(min(beside.height, 16 * MM))
     pen.qr_square(square, code)
     align: Align = "left" if beside.left > square.left else "centre"
-    pen.line(beside, code, _LARGEST_CODE, smallest=_LEAST, bold=True, align=align)
+    pen.line(beside, code, _LARGEST_CODE, bold=True, align=align)
 
 
 def setting_lines(series: FiringSeries, tile: PlannedTile) -> list[str]:

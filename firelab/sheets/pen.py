@@ -14,6 +14,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, Provenance
 from firelab.sheets.fitting import (
     LEADING,
+    SMALLEST,
     FittedText,
     fit_block,
     fit_line,
@@ -69,12 +70,12 @@ class Pen:
         text: str,
         size: float,
         *,
-        smallest: float = 5.0,
+        smallest: float = SMALLEST,
         bold: bool = False,
         align: Align = "left",
     ) -> float:
         """Print one line, shrunk to the box, in the middle of its height."""
-        room = min(size, box.height / 0.95)
+        room = min(size, max(SMALLEST, box.height / 0.95))
         fitted = fit_line(
             text, box.width, size=room, smallest=min(smallest, room), bold=bold
         )
@@ -90,7 +91,7 @@ class Pen:
         text: str,
         size: float,
         *,
-        smallest: float = 5.0,
+        smallest: float = SMALLEST,
         bold: bool = False,
         align: Align = "left",
         middle: bool = False,
@@ -106,7 +107,7 @@ class Pen:
         return self.put_fitted(room, fitted, bold=bold, align=align)
 
     def paragraphs(
-        self, box: Box, texts: Sequence[str], size: float, *, smallest: float = 5.0
+        self, box: Box, texts: Sequence[str], size: float, *, smallest: float = SMALLEST
     ) -> float:
         """Print texts one below the other in one size that fits; return the height."""
         while True:
@@ -127,12 +128,16 @@ class Pen:
         return used
 
     def turned_block(
-        self, box: Box, text: str, size: float, *, smallest: float = 5.0, bold: bool = False
+        self,
+        box: Box,
+        text: str,
+        size: float,
+        *,
+        smallest: float = SMALLEST,
+        bold: bool = False,
     ) -> None:
         """Print a text that reads upwards, wrapped and shrunk to a box."""
-        fitted = fit_block(
-            text, box.height, box.width, size=size, smallest=smallest, bold=bold
-        )
+        fitted = fit_block(text, box.height, box.width, size=size, bold=bold)
         self.canvas.saveState()
         self.canvas.translate(box.left, self.page.height - box.bottom)
         self.canvas.rotate(90)
@@ -275,7 +280,7 @@ def draw_frame(
     left, middle, right = inner.upper(HEAD - 4 * MM).columns(*shares, gap=3 * MM)
     pen.line(left, sheet.title, 17, smallest=9, bold=True)
     name = f"{series.mark} · {series.name}" if series.mark else series.name
-    pen.block(right, name, 9, smallest=5, align="right", middle=True)
+    pen.block(right, name, 9, align="right", middle=True)
     blanks = middle.columns(*([1.0] * len(sheet.blanks)), gap=3 * MM)
     for box, name in zip(blanks, sheet.blanks, strict=True):
         label, room = box.columns(0.32, 0.68, gap=1.5 * MM)

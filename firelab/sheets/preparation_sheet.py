@@ -190,7 +190,7 @@ def _draw_line(pen: Pen, box: Box, line: _Line) -> None:
         pen.line(box, line.words[0], 14, bold=True)
         return
     if line.kind == "text":
-        pen.block(box.inset(0, 0.5 * MM), line.words[0], _TEXT_SIZE, smallest=6)
+        pen.block(box.inset(0, 0.5 * MM), line.words[0], _TEXT_SIZE)
         return
     step = line.kind == "step"
     row = box.upper(_STEP_ROW if step else _POWDER_ROW)
@@ -201,9 +201,9 @@ def _draw_line(pen: Pen, box: Box, line: _Line) -> None:
     for place, (cell, words) in enumerate(zip(cells, line.words, strict=True)):
         bold = line.kind == "total" or place in (0, 2)
         if place == int(step):
-            pen.block(cell, words, 12, smallest=5, bold=bold and not step, middle=True)
+            pen.block(cell, words, 12, bold=bold and not step, middle=True)
         else:
-            pen.line(cell.inset(0, 1 * MM), words, 12, smallest=6, bold=bold)
+            pen.line(cell.inset(0, 1 * MM), words, 12, bold=bold)
 
 
 _LOWEST_ROW, _HIGHEST_ROW = 7.4 * MM, 9 * MM

@@ -67,15 +67,13 @@ def _draw_intro(pen: Pen, box: Box) -> None:
         "as expected: the settings are left off on purpose. Score clarity where asked; "
         f"name defects, such as {', '.join(DEFECTS)}."
     )
-    pen.block(box.upper(_INTRO - 1 * MM), words, 9.5, smallest=6)
+    pen.block(box.upper(_INTRO - 1 * MM), words, 9.5)
 
 
 def draw_scale(pen: Pen, box: Box, scale: TransparencyResponse) -> None:
     """Draw the clarity scale with its direction, target marked."""
     words, line = box.columns(0.22, 0.78, gap=4 * MM)
-    pen.block(
-        words.upper(9 * MM), f"clarity: {scale.direction}", 9.5, smallest=6, bold=True
-    )
+    pen.block(words.upper(9 * MM), f"clarity: {scale.direction}", 9.5, bold=True)
     clear_right = scale.sign > 0
     left_word, right_word = ("cloudy", "clear") if clear_right else ("clear", "cloudy")
     left, middle, right = line.upper(9 * MM).columns(0.1, 0.8, 0.1, gap=2 * MM)
@@ -141,7 +139,7 @@ def _draw_head(pen: Pen, box: Box, series: FiringSeries) -> None:
     for cell, name in zip([*cells[:2], *rest], names + tail, strict=True):
         low = cell.below(box.height - 10 * MM).upper(9.5 * MM)
         align: Align = "centre" if name == "look" else "left"
-        pen.block(low, name, 9, smallest=6, bold=True, align=align)
+        pen.block(low, name, 9, bold=True, align=align)
     pen.rule(box.left, box.bottom, box.right, box.bottom, weight=1.2)
 
 
@@ -154,7 +152,7 @@ def _draw_row(pen: Pen, row: Box, series: FiringSeries, firing: TileFiring | Non
         look, words = cells[1].rows(0.6, 0.4) if firing.is_fired_on else (cells[1], None)
         pen.line(look, str(firing.look), 14, align="centre")
         if words is not None:
-            pen.line(words, "fired on", 8, smallest=6, align="centre")
+            pen.line(words, "fired on", 8, align="centre")
     else:
         for cell in cells[:2]:
             pen.rectangle(cell.inset(0, 1.4 * MM), weight=0.7, stroke=0.4)

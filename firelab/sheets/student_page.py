@@ -146,7 +146,7 @@ def _page(
         name, words = head
         room = body.upper(_HEAD)
         pen.line(room.upper(14 * MM), name, 26, smallest=8, bold=True)
-        pen.block(room.below(15 * MM).upper(11 * MM), words, 12, smallest=7)
+        pen.block(room.below(15 * MM).upper(11 * MM), words, 12)
         draw_below(pen, body.below(_HEAD), tiles)
 
     return SheetPage(title=title, draw=draw)
@@ -167,7 +167,7 @@ def _draw_tiles(
             tick, text = row.columns(0.08, 0.92)
             side = min(4.8 * MM, row.height * 0.8)
             pen.tick_box(tick.upper(side * 1.1), side)
-            pen.block(text, words, 11, smallest=7)
+            pen.block(text, words, 11)
     draw_cautions(pen, box.below(len(tiles) * each), largest=11)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+
 import numpy as np
 import pypdfium2 as pdfium
 import pypdfium2.raw as pdfium_raw
@@ -21,9 +23,21 @@ def overlapping(boxes: np.ndarray) -> int:
     return int(np.triu((across > 0.35) & (down > 0.35), 1).sum())
 
 
+def type_sizes(page: pdfium.PdfPage) -> list[float]:
+    """Return the size of every printed line, points, as its typeface is set."""
+    sizes = []
+    for line in page.get_objects(filter=[pdfium_raw.FPDF_PAGEOBJ_TEXT]):
+        size = ctypes.c_float()
+        assert pdfium_raw.FPDFTextObj_GetFontSize(line.raw, ctypes.byref(size))
+        across = line.get_matrix()
+        sizes.append(size.value * float(np.hypot(across.a, across.b)))
+    return sizes
+
+
 def check(pdf: bytes) -> None:
-    """Fail where printed lines overlap or anything drawn leaves its page."""
+    """Fail where lines overlap, anything leaves its page, or type is below 7 points."""
     for page in pdfium.PdfDocument(pdf):
+        assert min(type_sizes(page), default=7.0) >= 7.0 - 1e-3
         width, height = page.get_size()
         assert overlapping(ink_boxes(page)) == 0
         for drawn in page.get_objects():
