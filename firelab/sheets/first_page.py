@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from firelab.craft.trade_words import base_words, count_words, layers_words
 from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan
+from firelab.plan.schedule.kiln_time import firing_seconds, kiln_hours
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
 from firelab.sheets.boxes import draw_cautions
@@ -66,8 +68,7 @@ def facts(
     again = f" ({n_fired_on} of them fired on)" if n_fired_on else ""
     size = f"{count_words(plan.n_tiles, 'tile')}{again} in {count_words(loads, 'load')}, "
     size += count_words(sessions, "session")
-    if "total" in plan.time_h:
-        size += f"; about {plan.time_h['total']:.1f} kiln hours"
+    size += f"; {hours_words(series, plan)}"
     return (
         (
             "Enamel",
@@ -80,6 +81,26 @@ def facts(
         ("Target", " or ".join(series.responses.stage.target)),
         ("Plan", size),
     )
+
+
+def hours_words(series: FiringSeries, plan: Plan) -> str:
+    """Say how long the kiln is needed, for preparation and for each session.
+
+    Preparation firings are counted in loads, as many as the rack's places ask for.
+    """
+    hours = kiln_hours(series, plan.tiles, plan.preparation)
+    parts = {
+        f"session {number}": firing_seconds(series, rows) / 3600.0
+        for number, rows in plan.tiles.groupby("session", sort=True)
+    }
+    made = hours["total"] - hours["test firings"]
+    if plan.preparation:
+        loads = sum(
+            math.ceil(len(s.tiles) / series.budget.places) for s in plan.preparation
+        )
+        parts = {f"preparation ({count_words(loads, 'load')})": made, **parts}
+    each = ", ".join(f"{name} {spent:.1f}" for name, spent in parts.items())
+    return f"kiln hours: {each}; {hours['total']:.1f} in all"
 
 
 def _draw_question(

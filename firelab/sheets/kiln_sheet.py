@@ -23,8 +23,8 @@ from firelab.sheets.tile_places import (
 )
 
 MOST_EMPTY_PLACES = 12
-_CAPTION = 6 * MM
-_SIDE = 18.5 * MM
+_CAPTION = 5 * MM
+_SIDE = 15.5 * MM
 _LOWEST_STRIP, _HIGHEST_STRIP = 23 * MM, 26 * MM
 _TRAY_ACROSS = 6
 _TRAY_HEAD = 20 * MM
@@ -40,19 +40,27 @@ def _across(places: int) -> int:
     return min(3, max(2, math.ceil(math.sqrt(places))))
 
 
-def rack_map_height(series: FiringSeries, load: KilnLoad, width: float) -> float:
+def rack_map_height(
+    series: FiringSeries, load: KilnLoad, width: float, scale: float = 1.0
+) -> float:
     """Return the height a rack map needs, points."""
     places = _shown_places(series, load)
-    side = min(_SIDE, (width - 8 * MM) / _across(places))
-    return 2 * _CAPTION + math.ceil(places / _across(places)) * side + 2 * MM
+    side = _side(places, width, scale)
+    return 2 * _CAPTION + math.ceil(places / _across(places)) * side + 1 * MM
 
 
-def draw_rack_map(pen: Pen, box: Box, series: FiringSeries, load: KilnLoad) -> None:
+def _side(places: int, width: float, scale: float) -> float:
+    return min(_SIDE * scale, (width - 8 * MM) / _across(places))
+
+
+def draw_rack_map(
+    pen: Pen, box: Box, series: FiringSeries, load: KilnLoad, scale: float = 1.0
+) -> None:
     """Draw the places of a load as seen from above, the door below."""
     places = _shown_places(series, load)
     across = _across(places)
     down = math.ceil(places / across)
-    side = min(_SIDE, (box.width - 4 * MM) / across)
+    side = _side(places, box.width, scale)
     left = box.left + (box.width - side * across) / 2
     pen.line(box.upper(_CAPTION), "rack, from above", 9.5, align="centre")
     codes = {firing.place: firing.tile for firing in load.firings}
@@ -142,37 +150,41 @@ def _draw_tray(
             pen.tick_box(tick, 5 * MM)
 
 
-HEAD_HEIGHT = 15.5 * MM
-WAIT_HEIGHT = 9.5 * MM
-READ_HEIGHT = 13.5 * MM
-COLUMNS_HEIGHT = 6 * MM
-ROW_HEIGHT = 11.6 * MM
-"""Of one tile, where the page is full; rows grow where it is not."""
-TALLEST_ROW = 15 * MM
+HEAD_HEIGHT = 12.5 * MM
+WAIT_HEIGHT = 8.4 * MM
+READ_HEIGHT = 11.5 * MM
+COLUMNS_HEIGHT = 5 * MM
+ROW_HEIGHT = 9.6 * MM
+"""Of one tile. All heights are the least: three loads of four tiles fill a page."""
+LARGEST_SCALE = 1.35
+"""By which all heights grow together where a page has room (chosen here, no source)."""
 BEFORE_HEIGHT = 5.6 * MM
 """Of the line under a tile that is fired on."""
-GAP = 6 * MM
+GAP = 3.5 * MM
 MAP_SHARE = 0.33
 KEY_SIZE = 18.0
 """Smallest size of a number that is acted on at the kiln, points."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _LoadBlock:
+class LoadBlock:
+    """A load, or what of it fits on one page, as the kiln sheet shows it."""
+
     load: KilnLoad
     wait: str
     differs: bool
     continued: bool
 
-    def height(self, series: FiringSeries, width: float, row: float) -> float:
-        """Return the height with rows of that height, points."""
-        rows = COLUMNS_HEIGHT + sum(_height(one, row) for one in self.load.firings)
-        places = rack_map_height(series, self.load, width * MAP_SHARE)
-        return HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT + max(rows, places)
+    def height(self, series: FiringSeries, width: float, scale: float = 1.0) -> float:
+        """Return the height at a scale, points."""
+        rows = COLUMNS_HEIGHT * scale
+        rows += sum(_height(one, scale) for one in self.load.firings)
+        places = rack_map_height(series, self.load, width * MAP_SHARE, scale)
+        return (HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT) * scale + max(rows, places)
 
 
-def _height(firing: TileFiring, row: float) -> float:
-    return row + (BEFORE_HEIGHT if firing.is_fired_on else 0.0)
+def _height(firing: TileFiring, scale: float) -> float:
+    return ROW_HEIGHT * scale + (BEFORE_HEIGHT if firing.is_fired_on else 0.0)
 
 
 def wait_words(series: FiringSeries, before: KilnLoad | None, load: KilnLoad) -> str:
@@ -202,14 +214,14 @@ def kiln_pages(
     """Return the kiln sheet, a new page for each session."""
     body = body_box(page)
     pages: list[SheetPage] = []
-    held: list[_LoadBlock] = []
+    held: list[LoadBlock] = []
     used, before = 0.0, None
     for load in loads:
         new_session = before is not None and before.session != load.session
         if new_session:
             before = None
-        for block in _blocks(series, before, load, body):
-            height = block.height(series, body.width, ROW_HEIGHT)
+        for block in load_blocks(series, before, load, body):
+            height = block.height(series, body.width)
             if held and (new_session or used + height > body.height):
                 pages.append(_page(series, held))
                 held, used = [], 0.0
@@ -220,11 +232,12 @@ def kiln_pages(
     return [*pages, _page(series, held)] if held else pages
 
 
-def _blocks(
+def load_blocks(
     series: FiringSeries, before: KilnLoad | None, load: KilnLoad, body: Box
-) -> list[_LoadBlock]:
+) -> list[LoadBlock]:
+    """Return a load in parts of which each fits on a page."""
     fixed = HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT + COLUMNS_HEIGHT
-    tallest = max(_height(firing, ROW_HEIGHT) for firing in load.firings)
+    tallest = max(_height(firing, 1.0) for firing in load.firings)
     most = max(1, int((body.height - fixed) // tallest))
     out = sorted(load.firings, key=lambda firing: (firing.dwell_s, firing.order))
     wait = wait_words(series, before, load)
@@ -232,7 +245,7 @@ def _blocks(
     for first in range(0, len(out), most):
         part = replace(load, firings=tuple(out[first : first + most]))
         blocks.append(
-            _LoadBlock(
+            LoadBlock(
                 load=part,
                 wait=wait,
                 differs=out[0].dwell_s != out[-1].dwell_s,
@@ -242,15 +255,15 @@ def _blocks(
     return blocks
 
 
-def _page(series: FiringSeries, blocks: Sequence[_LoadBlock]) -> SheetPage:
+def _page(series: FiringSeries, blocks: Sequence[LoadBlock]) -> SheetPage:
     shown = tuple(blocks)
 
     def draw(pen: Pen, body: Box) -> None:
-        row = _row_height(series, shown, body)
+        scale = largest_scale(series, shown, body)
         used = 0.0
         for block in shown:
-            height = block.height(series, body.width, row)
-            _draw_block(pen, body.below(used).upper(height), series, block, row)
+            height = block.height(series, body.width, scale)
+            draw_load(pen, body.below(used).upper(height), series, block, scale)
             used += height + GAP
 
     session = shown[0].load.session
@@ -259,35 +272,35 @@ def _page(series: FiringSeries, blocks: Sequence[_LoadBlock]) -> SheetPage:
     )
 
 
-def _row_height(series: FiringSeries, blocks: Sequence[_LoadBlock], body: Box) -> float:
-    row = ROW_HEIGHT
-    while row < TALLEST_ROW:
-        higher = row + 0.2 * MM
-        heights = sum(block.height(series, body.width, higher) for block in blocks)
-        if heights + GAP * (len(blocks) - 1) > body.height:
-            break
-        row = higher
-    return row
+def largest_scale(series: FiringSeries, blocks: Sequence[LoadBlock], room: Box) -> float:
+    """Return the scale at which loads fill a box, none below 1."""
+    scale = LARGEST_SCALE
+    while scale > 1.0:
+        heights = sum(block.height(series, room.width, scale) for block in blocks)
+        if heights + GAP * (len(blocks) - 1) <= room.height:
+            return scale
+        scale -= 0.01
+    return 1.0
 
 
-def _draw_block(
-    pen: Pen, box: Box, series: FiringSeries, block: _LoadBlock, row: float
+def draw_load(
+    pen: Pen, box: Box, series: FiringSeries, block: LoadBlock, scale: float
 ) -> None:
-    head = box.upper(HEAD_HEIGHT)
-    _draw_head(pen, head, series, block)
-    wait = box.below(HEAD_HEIGHT).upper(WAIT_HEIGHT)
-    tick, words = wait.columns(11 * MM, wait.width - 11 * MM)
+    """Draw a load into a box of its height at that scale."""
+    head, wait, read = (scale * one for one in (HEAD_HEIGHT, WAIT_HEIGHT, READ_HEIGHT))
+    _draw_head(pen, box.upper(head), series, block)
+    tick, words = box.below(head).upper(wait).columns(11 * MM, box.width - 11 * MM)
     pen.tick_box(tick, 7 * MM)
     pen.line(words, block.wait, KEY_SIZE, smallest=KEY_SIZE * 0.8, bold=True)
-    _draw_read_boxes(pen, box.below(HEAD_HEIGHT + WAIT_HEIGHT).upper(READ_HEIGHT), series)
-    rest = box.below(HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT)
+    _draw_read_boxes(pen, box.below(head + wait).upper(read), series)
+    rest = box.below(head + wait + read)
     rows, places = rest.columns(1 - MAP_SHARE, MAP_SHARE, gap=4 * MM)
-    _draw_rows(pen, rows, series, block, row)
-    draw_rack_map(pen, places, series, block.load)
+    _draw_rows(pen, rows, series, block, scale)
+    draw_rack_map(pen, places, series, block.load, scale)
     pen.rectangle(box, weight=1.6)
 
 
-def _draw_head(pen: Pen, head: Box, series: FiringSeries, block: _LoadBlock) -> None:
+def _draw_head(pen: Pen, head: Box, series: FiringSeries, block: LoadBlock) -> None:
     own, other = temperature_words(block.load.temperature_degC, series.kiln.reads)
     pen.rectangle(head, weight=1.6, fill=0.9)
     name, heat, second = head.inset(3 * MM, 0).columns(0.36, 0.4, 0.24, gap=3 * MM)
@@ -313,13 +326,14 @@ _ROW_SHARES = (0.09, 0.28, 0.37, 0.26)
 
 
 def _draw_rows(
-    pen: Pen, box: Box, series: FiringSeries, block: _LoadBlock, height: float
+    pen: Pen, box: Box, series: FiringSeries, block: LoadBlock, scale: float
 ) -> None:
-    head = box.upper(COLUMNS_HEIGHT).inset(3 * MM, 0)
+    top = COLUMNS_HEIGHT * scale
+    head = box.upper(top).inset(3 * MM, 0)
     names = ("out", "tile", "leave in", "true time, min : s")
     for cell, name in zip(head.columns(*_ROW_SHARES, gap=2.6 * MM), names, strict=True):
         pen.line(cell, name, 9.5)
-    top = COLUMNS_HEIGHT
+    height = ROW_HEIGHT * scale
     for firing in block.load.firings:
         _draw_row(pen, box.below(top).upper(height).inset(3 * MM, 0), series, firing)
         if firing.is_fired_on:
@@ -327,7 +341,7 @@ def _draw_rows(
             had = earlier_words(firing.before, series.kiln.reads)
             words = f"look {firing.look}, fired on after {had}"
             pen.line(low.inset(3 * MM, 0), words, 11)
-        top += _height(firing, height)
+        top += _height(firing, scale)
 
 
 def _draw_row(pen: Pen, row: Box, series: FiringSeries, firing: TileFiring) -> None:

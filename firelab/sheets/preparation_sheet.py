@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from firelab.craft.trade_words import BARE
+from firelab.craft.trade_words import BARE, count_words
 from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.stock.preparation import coat_grams
@@ -29,7 +30,7 @@ _POWDER_ROW = 8 * MM
 _STEP_ROW = 11 * MM
 _AFTER_TOTAL = 6 * MM
 _POWDER_SHARES = (0.06, 0.6, 0.34)
-_STEP_SHARES = (0.06, 0.06, 0.38, 0.24, 0.15, 0.11)
+_STEP_SHARES = (0.06, 0.05, 0.34, 0.22, 0.13, 0.2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +48,12 @@ def coat_words(series: FiringSeries, step: PlannedPreparation) -> str:
     coat = step.coat.removeprefix(f"{series.enamel.colour}, ")
     named = step.purpose if coat == step.purpose else f"{step.purpose}: {coat}"
     return f"{named}, {step.face}"
+
+
+def step_size_words(series: FiringSeries, step: PlannedPreparation) -> str:
+    """Say how many tiles a preparation firing has, and in how many loads."""
+    loads = math.ceil(len(step.tiles) / series.budget.places)
+    return f"{count_words(len(step.tiles), 'tile')}, {count_words(loads, 'load')}"
 
 
 def is_mesh(name: str) -> bool:
@@ -145,7 +152,7 @@ def _step_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
             coat_words(series, step),
             both_temperatures(step.temperature_degC, series.kiln.reads),
             format_duration(step.dwell_s),
-            f"{len(step.tiles)} tile{'' if len(step.tiles) == 1 else 's'}",
+            step_size_words(series, step),
         )
         lines.append(_Line(kind="step", height=_STEP_ROW, words=words))
     last = "The last test coat is not fired here: it goes into the test firing unfused."

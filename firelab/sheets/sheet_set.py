@@ -15,6 +15,7 @@ from reportlab.pdfgen.canvas import Canvas
 from firelab.errors import UsageError
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import plan_table_text
+from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import powder_needed
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, PLAN_TABLE, SERIES_FILE, Provenance, marked_code
@@ -22,6 +23,7 @@ from firelab.sheets.first_page import first_page
 from firelab.sheets.fitting import PLAIN, printable, register_fonts
 from firelab.sheets.kiln_sheet import kiln_pages, tray_pages
 from firelab.sheets.labels import CUT_LABELS, LabelStock, label_pages
+from firelab.sheets.load_page import load_page
 from firelab.sheets.page import PageSize, page_size
 from firelab.sheets.pen import Pen, SheetPage, body_box, draw_frame
 from firelab.sheets.preparation_sheet import preparation_pages, preparation_tile_pages
@@ -31,7 +33,9 @@ from firelab.sheets.tile_places import kiln_loads, planned_tiles, tile_firings
 
 
 def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
-    """Return a plan cut down to one session, its preparation and its powder.
+    """Return a plan cut down to one session, its preparation, powder and hours.
+
+    Steps of preparation are numbered anew from 1.
 
     Tiles first fired in an earlier session are prepared already, and left out
     of preparation and powder.
@@ -61,17 +65,17 @@ def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
     here = tiles[tiles["session"] == session]
     new = tiles[first == session].drop_duplicates("tile")
     codes = set(new["tile"])
+    needed = [step for step in plan.preparation if codes.intersection(step.tiles)]
     preparation = tuple(
-        replace(step, tiles=tuple(tile for tile in step.tiles if tile in codes))
-        for step in plan.preparation
-        if codes.intersection(step.tiles)
+        replace(step, step=n, tiles=tuple(tile for tile in step.tiles if tile in codes))
+        for n, step in enumerate(needed, start=1)
     )
     return replace(
         plan,
         tiles=here.reset_index(drop=True),
         preparation=preparation,
         powder_g=powder_needed(series, new, preparation),
-        time_h={},
+        time_h=kiln_hours(series, here, preparation),
     )
 
 
@@ -101,7 +105,8 @@ def make_sheets(
         makes one numbered student for each tile.
     session : int, optional
         Only this session's tiles; all of them by default. Tiles fired in an
-        earlier one are fired on: they get no label and no preparation.
+        earlier one are fired on: they get no label and no preparation. A session of
+        one load that fits is one page.
 
     Returns
     -------
@@ -122,25 +127,38 @@ def make_sheets(
     tiles = planned_tiles(plan, firings)
     loads = kiln_loads(firings)
     new = [tile for tile in tiles if tile.is_new]
+    labels = label_pages(series, new, label_stock, paper)
+    one = None
+    if session is not None and students is None:
+        cut = label_stock.cut_lines
+        one = load_page(series, plan, tiles, loads, paper, with_labels=cut)
+    if one is not None:
+        pages = [one, *(() if label_stock.cut_lines else labels)]
+        return _printed(pages, series, provenance, paper)
     fired_on = [marked_code(series.mark, tile.code) for tile in tiles if not tile.is_new]
     pages = [
         first_page(series, plan, n_fired_on=len(fired_on)),
         *preparation_pages(series, plan, paper, fired_on=fired_on),
         *preparation_tile_pages(series, plan, new, paper),
-        *label_pages(series, new, label_stock, paper),
+        *labels,
         *kiln_pages(series, loads, paper),
         *tray_pages(series, loads, paper),
         *record_pages(series, firings, paper),
     ]
     if students is not None:
         pages += student_pages(series, plan, deal_tiles(tiles, students))
+    return _printed(pages, series, provenance, paper)
+
+
+def _printed(
+    pages: Sequence[SheetPage],
+    series: FiringSeries,
+    provenance: Provenance,
+    paper: PageSize,
+) -> bytes:
+    source = f"plan {provenance.sources[PLAN_TABLE][:8]}"
     return print_pages(
-        pages,
-        series,
-        provenance,
-        paper,
-        title="Test firing sheets",
-        source=f"plan {provenance.sources[PLAN_TABLE][:8]}",
+        pages, series, provenance, paper, title="Test firing sheets", source=source
     )
 
 

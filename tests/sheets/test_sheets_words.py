@@ -165,7 +165,7 @@ def further_session(bench):
 
 def test_one_session_alone_keeps_places_and_counts_looks_on(bench, printed_lines):
     plan = further_session(bench)
-    make_sheets(bench.series, plan, session=2)
+    make_sheets(bench.series, plan, session=2, students=["Ida"])
     record = [line.text for line in on_pages(printed_lines, "Record sheet")]
     assert record[record.index("AEX") + 1 : record.index("AEX") + 3] == ["2", "fired on"]
     assert record[record.index("AFL") + 1] == "1"
@@ -176,14 +176,15 @@ def test_one_session_alone_keeps_places_and_counts_looks_on(bench, printed_lines
 
 
 def test_only_new_tiles_are_labelled_and_prepared(bench, printed_lines):
-    make_sheets(bench.series, further_session(bench), session=2)
+    make_sheets(bench.series, further_session(bench), session=2, students=["Ida"])
     labels = [line.text for line in on_pages(printed_lines, "Tile labels")]
     by_tile = [line.text for line in on_pages(printed_lines, "Preparation, tile by tile")]
     for printed in (labels, by_tile):
         assert "AFL" in printed
         assert "AEX" not in printed
     preparation = [line.text for line in on_pages(printed_lines, "Preparation sheet")]
-    assert "1 tile" in preparation
+    assert "1 tile, 1 load" in preparation
+    assert preparation[preparation.index("Fire in this order") + 1] == "1"
     fetch = preparation[preparation.index("Fetch, to be fired on") + 1]
     assert fetch.startswith("AEX. ")
     first = " ".join(line.text for line in on_pages(printed_lines, "Test firing sheets"))
@@ -192,7 +193,7 @@ def test_only_new_tiles_are_labelled_and_prepared(bench, printed_lines):
 
 def test_the_kiln_sheet_tells_what_a_tile_had_before(bench, printed_lines):
     plan = further_session(bench)
-    make_sheets(bench.series, plan, session=2)
+    make_sheets(bench.series, plan, session=2, students=["Ida"])
     kiln = [line.text for line in on_pages(printed_lines, "Kiln sheet")]
     assert [text for text in kiln if "fired on" in text] == [
         "look 2, fired on after 1400 °F (760 °C) 2 min"
