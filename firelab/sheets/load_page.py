@@ -222,10 +222,8 @@ def _draw_grades(
             pen.tick_box(tick, 5 * MM)
             pen.block(name.inset(0.5 * MM, 0), grade, 9.5, middle=True)
         named = [*notes, "defects, note"]
-        for cell, name in zip(
-            rest.columns(*[1.0, 1.6][-len(named) :], gap=1.5 * MM), named, strict=True
-        ):
-            box = cell.inset(0, 0.8 * MM)
-            pen.rectangle(box, weight=0.8)
-            pen.line(box.upper(3 * MM).inset(0.8 * MM, 0), name, 7)
+        boxes = rest.columns(*[1.0, 1.6][-len(named) :], gap=1.5 * MM)
+        for cell, words in zip(boxes, named, strict=True):
+            pen.rectangle(cell.inset(0, 0.8 * MM), weight=0.8)
+            pen.line(cell.below(0.8 * MM).upper(3 * MM).inset(0.8 * MM, 0), words, 7)
         pen.rule(row.left, row.bottom, row.right, row.bottom, grey=0.6, weight=0.4)
