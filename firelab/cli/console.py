@@ -20,6 +20,7 @@ from firelab.errors import (
     EXIT_FINDINGS,
     Finding,
     FirelabError,
+    UsageError,
     findings_text,
     neighbours_hint,
 )
@@ -40,10 +41,15 @@ def _made_visible(text: str) -> str:
     return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
-def result(text: str, *, obeyed: bool = False) -> None:
-    """Write a result to stdout; `obeyed` lets firelab's own terminal codes through."""
+def result(text: str, *, obeyed: bool = False, as_it_is: bool = False) -> None:
+    """Write a result to stdout.
+
+    `obeyed` lets firelab's own terminal codes through; `as_it_is` is for the text of a
+    file, in which degF stays spelled out.
+    """
     seen = text if obeyed else _made_visible(text)
-    sys.stdout.write(_encodable(with_degree_signs(seen), sys.stdout))
+    shown = seen if as_it_is else with_degree_signs(seen)
+    sys.stdout.write(_encodable(shown, sys.stdout))
 
 
 def _encodable(text: str, stream: TextIO) -> str:
@@ -73,6 +79,27 @@ def shows_colour() -> bool:
 def remark(text: str) -> None:
     """Write a remark to stderr."""
     sys.stderr.write(_encodable(_made_visible(text), sys.stderr))
+
+
+def is_terminal() -> bool:
+    """Tell whether a person can be asked."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def ask(question: str) -> str:
+    """Ask a person, on stderr, and return the line that was typed.
+
+    Raises
+    ------
+    UsageError
+        If the input ended.
+    """
+    sys.stderr.write(_encodable(question, sys.stderr).removesuffix("\n"))
+    sys.stderr.flush()
+    line = sys.stdin.readline()
+    if not line:
+        raise UsageError("the questions were left; nothing was written")
+    return line
 
 
 def progress(text: str) -> None:

@@ -22,10 +22,17 @@ def command(
     list_designs: Annotated[
         bool, typer.Option("--list", help="Name the ready designs, and leave.")
     ] = False,
+    ask: Annotated[
+        bool, typer.Option("--ask", help="Ask six questions on a terminal.")
+    ] = False,
+    example: Annotated[
+        bool, typer.Option("--example", help="Print a series.toml with every key, leave.")
+    ] = False,
 ) -> None:
     """Start a series folder from a ready design.
 
-    Then write your colour, metal, powder and kiln into its series.toml.
+    --ask asks for colour, metal, kiln, temperatures and tiles; without it, write them
+    into its series.toml. Every key, with what it means: firelab new --example.
     """
     from firelab.errors import UsageError
     from firelab.series.folder import SERIES_FILE, propose_mark, write_atomically
@@ -35,6 +42,11 @@ def command(
         if list_designs:
             for name in design_names():
                 console.result(f"{name:20} {read_series(design_path(name)).name}")
+            return
+        if example:
+            from firelab.series.example_file import example_text
+
+            console.result(example_text(), as_it_is=True)
             return
         if folder is None:
             raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
@@ -46,10 +58,25 @@ def command(
                 str(target),
                 "name a new folder for a new series",
             )
+        if ask:
+            text = _asked(text)
         folder.mkdir(parents=True, exist_ok=True)
         mark = propose_mark(folder)
         write_atomically(
             target, re.sub(r"(?m)^name = ", f'mark = "{mark}"\nname = ', text, count=1)
         )
         console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
-        console.result(f"{target}: edit it, then: firelab check {quoted(folder)}")
+        then = "look it through" if ask else "edit it"
+        console.result(f"{target}: {then}, then: firelab check {quoted(folder)}")
+
+
+def _asked(text: str) -> str:
+    from firelab.errors import UsageError
+    from firelab.series.first_questions import answer_questions
+
+    if not console.is_terminal():
+        raise UsageError(
+            "there is no terminal to ask on", "--ask", "leave --ask out, edit series.toml"
+        )
+    console.remark("Enter keeps what stands in brackets.")
+    return answer_questions(text, console.ask, console.remark)

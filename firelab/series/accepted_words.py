@@ -85,7 +85,7 @@ def file_key(path: Sequence[str | int]) -> tuple[str | int, ...]:
     Examples
     --------
     >>> file_key(["factors", "coats"]), file_key(["Counter-enamel", "time"])
-    (('factors', 'layers'), ('preparation', 'counter', 'time'))
+    (('factors', 'layers'), ('preparation', 'counter', 'dwell'))
     >>> file_key(["rules", 0, "never", "coats"])
     ('rules', 0, 'never', 'layers')
     """

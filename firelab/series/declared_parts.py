@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
-from firelab.series.factors import STRICT, DegC, DegCApart, Dwell, Millimetres
+from firelab.series.factors import FACTORS, STRICT, DegC, DegCApart, Dwell, Millimetres
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -26,7 +26,7 @@ class Expectation:
         Degrees over which a grade passes from 20 % to 80 % of tiles (default
         common practice, no source).
     load_shift : float
-        Standard deviation of loads, in degC of kiln temperature.
+        Standard deviation of loads, degC apart.
     doubling : float
         Degrees that doubling the dwell is worth (default common practice, no
         source).
@@ -53,6 +53,7 @@ class Expectation:
 
 
 Count = Annotated[int, Field(ge=1)]
+Fraction = Annotated[float, Field(gt=0, lt=1)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -137,7 +138,7 @@ Positive = Annotated[float, Field(gt=0)]
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class PreparationFiring:
-    """Temperature (degC) and dwell (s) of a preparation firing."""
+    """Temperature (degC) and dwell (s) of a firing before the test."""
 
     temperature: DegC
     dwell: Dwell
@@ -148,9 +149,15 @@ class Preparation:
     """Firings before the test: counter-enamel, base, and coats under the last.
 
     Defaults are the usual firing of an opaque on copper (common practice, no
-    source); state the studio's own. `back` says how many coats the back
-    carries: as many as the front, one, or none. `code` says how a tile's code stays
-    readable under its counter-enamel.
+    source); state the studio's own.
+
+    Attributes
+    ----------
+    counter, base, coat : PreparationFiring
+    back : {'as the front', 'one coat', 'bare'}
+        How many coats the back carries.
+    code : {'bare corner', 'through the coat', 'pencil', 'stain'}
+        How a tile's code stays readable under its counter-enamel.
     """
 
     counter: PreparationFiring = Field(
@@ -273,3 +280,46 @@ class PriorSpecification:
     clarity_effect: PositiveTo1000 = 0.25
     clarity_load_sd: PositiveTo1000 = 0.1
     clarity_tile_sd: PositiveTo1000 = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Model:
+    """What the fit counts beyond the main effect of each factor.
+
+    Attributes
+    ----------
+    interactions : tuple of str
+        Products and squares, such as ``"temperature:dwell"``.
+    """
+
+    interactions: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        for term in self.interactions:
+            parts = term.replace("^2", "").split(":")
+            if any(part not in FACTORS for part in parts):
+                raise ValueError(
+                    f"term {term!r} does not join factors; "
+                    "write such as 'temperature:dwell'"
+                )
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class WindowSpecification:
+    """What is asked of the firing window.
+
+    Attributes
+    ----------
+    probability : float
+        Share of tiles that must come out as wanted.
+    confidence : float
+        How sure that must be before there is a recipe.
+    level : float
+        Of the intervals that are told.
+    """
+
+    probability: Fraction = 0.8
+    confidence: Fraction = 0.8
+    level: Fraction = 0.9

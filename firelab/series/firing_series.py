@@ -12,15 +12,18 @@ from firelab.craft.materials import METALS
 from firelab.craft.tile_codes import ALPHABET
 from firelab.craft.trade_words import STAGES
 from firelab.series.declared_parts import (
+    Count,
     Expectation,
+    Fraction,
     Glass,
+    Model,
     PlanSpecification,
     Preparation,
     PriorSpecification,
+    WindowSpecification,
 )
 from firelab.series.factors import (
     COLUMN_OF,
-    FACTORS,
     STRICT,
     AsUnit,
     AsWord,
@@ -34,9 +37,6 @@ from firelab.series.factors import (
 from firelab.series.folder import MARK_LENGTH
 from firelab.series.rules import Rule
 
-Fraction = Annotated[float, Field(gt=0, lt=1)]
-Count = Annotated[int, Field(ge=1)]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Enamel:
@@ -46,7 +46,8 @@ class Enamel:
     ----------
     colour : str
         As the studio calls it.
-    kind, lead : str
+    kind : {'opaque', 'transparent', 'opalescent'}
+    lead : {'unknown', 'lead-free', 'lead-bearing'}
     maker_code : str
         The maker's own number of the colour: one colour by whatever name.
     lot : str
@@ -70,7 +71,7 @@ class Blank:
     Attributes
     ----------
     metal : str
-        One of ``firelab.craft.materials.METALS``.
+        Copper, fine silver, sterling silver, steel or gilding metal (`METALS`).
     thickness, width, height : float
         Millimetres; the thickness also by gauge, such as ``"18 gauge"``.
     warm_up : float or None
@@ -207,7 +208,10 @@ class StageResponse:
 
     Attributes
     ----------
-    grades, target : tuple of str
+    grades : tuple of str
+        In order, from the least fused on.
+    target : tuple of str
+        The grades that are wanted, next to each other.
     words : dict
         By grade, what people also write for it, beside `STAGE_WORDS`.
     """
@@ -259,7 +263,16 @@ class StageResponse:
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class TransparencyResponse:
-    """A score of clearness, given to tiles that fused."""
+    """A score of clearness, given to tiles that fused.
+
+    Attributes
+    ----------
+    low, high, step : float
+        Ends of the scale, and the smallest difference between two scores.
+    direction : {'higher is clearer', 'lower is clearer'}
+    target : float
+        The score from which a tile is clear enough.
+    """
 
     low: float = 0.0
     high: float = 10.0
@@ -295,33 +308,6 @@ class Responses:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class Model:
-    """Terms beyond the main effects, such as ``"temperature:dwell"``."""
-
-    interactions: tuple[str, ...] = ()
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        for term in self.interactions:
-            parts = term.replace("^2", "").split(":")
-            if any(part not in FACTORS for part in parts):
-                raise ValueError(
-                    f"term {term!r} does not join factors; "
-                    "write such as 'temperature:dwell'"
-                )
-        return self
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
-class WindowSpecification:
-    """Probability asked of the target, confidence asked of that, interval level."""
-
-    probability: Fraction = 0.8
-    confidence: Fraction = 0.8
-    level: Fraction = 0.9
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class FiringSeries:
     """A declared series of test firings.
 
@@ -332,8 +318,12 @@ class FiringSeries:
     mark : str
         Two symbols that stand before each tile's code; empty in a folder that was
         made before there were marks.
+    schema : str
+        Form of the file.
     invented : bool
         True for demonstration data; every derived file then says so.
+    rules : tuple of Rule
+        Combinations never to be fired, and why.
     factors : Factors
         Levels or ranges, in degC, s, sieve number, coats, base name.
     seed : int

@@ -6,6 +6,8 @@ records cannot support the answer.
 
 import importlib
 import json
+import os
+import pty
 import subprocess
 import sys
 
@@ -21,8 +23,9 @@ from firelab.errors import (
     RecordsInsufficient,
     UsageError,
 )
+from firelab.series.example_file import example_text
 from firelab.series.folder import propose_mark
-from firelab.series.series_file import design_names, design_path
+from firelab.series.series_file import design_names, design_path, read_series
 
 runner = CliRunner()
 
@@ -107,3 +110,37 @@ def test_every_command_has_help_that_ends_with_an_example(name):
     assert example == module.EXAMPLE
     listed = runner.invoke(app, ["--help"]).stdout
     assert COMMANDS[name] in " ".join(listed.split())
+
+
+def test_new_asks_on_a_terminal_alone(tmp_path):
+    ran = runner.invoke(app, ["new", str(tmp_path / "x"), "--ask"])
+    assert ran.exit_code == 2
+    assert ran.stderr == (
+        "--ask: there is no terminal to ask on\n  hint: leave --ask out, edit series.toml\n"
+    )
+    assert not (tmp_path / "x").exists()
+
+
+def test_the_six_questions_on_a_terminal(tmp_path):
+    code = f"import sys; sys.argv = ['firelab', 'new', {str(tmp_path / 'x')!r}, '--ask']\n"
+    code += "from firelab.cli.app import main\nmain()\n"
+    held, seen = pty.openpty()
+    answers = "heron\n\ncopper, 18 gauge\n\n1350 to 1500\n20, 3\n"
+    ran = subprocess.Popen([sys.executable, "-c", code], stdin=seen, stderr=seen, stdout=-1)
+    os.write(held, answers.encode())
+    told = ran.communicate(timeout=60)[0].decode()
+    os.close(seen)
+    os.close(held)
+    assert ran.returncode == 0
+    assert told.startswith(f"{tmp_path / 'x' / 'series.toml'}: look it through, then: ")
+    series = read_series(tmp_path / "x")
+    assert series.name == "heron on copper"
+    assert series.budget.places == 3
+    assert "# Cautions: enamel dust" in (tmp_path / "x" / "series.toml").read_text()
+    assert runner.invoke(app, ["check", str(tmp_path / "x")]).exit_code == 0
+
+
+def test_new_prints_one_file_with_every_key():
+    ran = runner.invoke(app, ["new", "--example"])
+    assert ran.exit_code == 0
+    assert ran.stdout == example_text()

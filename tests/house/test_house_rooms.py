@@ -35,7 +35,7 @@ SUB_ROOMS = {
     "series": (
         *("folder", "factors", "declared_parts", "rules", "firing_series"),
         *("heat_counted", "terms", "accepted_words", "series_file"),
-        "what_matters",
+        *("what_matters", "example_file", "first_questions"),
     ),
     "plan": (
         *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),

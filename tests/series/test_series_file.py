@@ -5,11 +5,16 @@ the wording of its findings are tested.
 """
 
 import dataclasses
+import re
 
 import pytest
 
+from firelab.craft.materials import METALS
 from firelab.errors import FaultyFile, FirelabError
+from firelab.series.accepted_words import known_keys
+from firelab.series.example_file import example_text
 from firelab.series.firing_series import FiringSeries
+from firelab.series.first_questions import answer_questions
 from firelab.series.series_file import (
     design_names,
     design_path,
@@ -308,4 +313,86 @@ def test_a_table_that_was_written_as_a_word_names_its_keys():
     assert faults('counter = "yes"\n' + MINIMAL) == [
         "series.toml:1 preparation.counter: is a table, not 'yes'\n"
         "  hint: write [preparation.counter] and below it its keys: temperature, dwell"
+    ]
+
+
+def turned_on(text):
+    return re.sub(r"(?m)^#(?=[\w\[])", "", text)
+
+
+def test_the_example_shows_every_key_and_reads():
+    text = example_text()
+    assert parse_series(text)[1] == []
+    # Factors are shown as levels; the range is told beside them.
+    keys = {key for key in known_keys() if not key.startswith("factors.")}
+    for key in keys:
+        name = key.rpartition(".")[2]
+        place = locate(turned_on(text), key.split("."))
+        line = turned_on(text).splitlines()[place[0] - 1]
+        assert re.match(rf"{name} =|\[{re.escape(key)}\]", line), key
+    for name in ("temperature", "dwell"):
+        assert f"# or any between two ends: {name} = {{ low = " in text
+    for metal in METALS:
+        assert metal.split()[0] in text.casefold()
+
+
+def test_each_line_of_the_example_that_is_off_reads_when_it_is_on():
+    series, findings = parse_series(turned_on(example_text()))
+    assert findings == []
+    assert series.expectation.blur == 20.0
+    assert series.plan.keep[0].mesh == 80
+    assert series.plan.control.layers == 1
+    assert series.responses.transparency.target == 7.0
+
+
+def test_the_example_shows_the_defaults():
+    shown, _ = parse_series(example_text())
+    own, _ = parse_series(MINIMAL)
+    alike = dataclasses.replace(
+        shown,
+        name=own.name,
+        question="",
+        enamel=own.enamel,
+        factors=own.factors,
+        rules=(),
+        kiln=dataclasses.replace(shown.kiln, name=""),
+        budget=dataclasses.replace(shown.budget, grams={}),
+    )
+    assert alike == own
+
+
+def test_an_answer_that_cannot_be_taken_is_asked_again():
+    answers = iter(
+        ["", "heron", "shiny", "opaque", "", "", "1500", "1400 to 1300", "1350 to 1450", ""]
+    )
+    asked, refused = [], []
+
+    def ask(question):
+        asked.append(question)
+        return next(answers)
+
+    design = design_path("opaque-window").read_text(encoding="utf-8")
+    series, findings = parse_series(answer_questions(design, ask, refused.append))
+    assert findings == []
+    assert asked == [
+        "What do you call the colour? ",
+        "What do you call the colour? ",
+        "Is it opaque, transparent or opalescent? [opaque] ",
+        "Is it opaque, transparent or opalescent? [opaque] ",
+        "On which metal (copper, fine silver, sterling silver, steel, gilding metal), "
+        "how thick? [copper, 0.8 mm] ",
+        "Does the kiln read °F or °C? [°F] ",
+        *["From which to which temperature shall it be tried? [1300 °F to 1500 °F] "] * 3,
+        "How many bare tiles are there, and how many fit into one load? [40, 4] ",
+    ]
+    assert refused == [
+        "the colour needs a name\n  hint: as it stands on the jar",
+        "enamel.kind: input should be 'opaque', 'transparent' or 'opalescent', not "
+        "'shiny'\n  hint: change the value",
+        "'1500' is not two temperatures\n  hint: such as 1350 to 1500",
+        "1400 °F is not below 1300 °F\n  hint: the cooler one first",
+    ]
+    # Five levels, as the design has, in whole degrees of the kiln.
+    assert [round(level * 1.8 + 32) for level in series.factors.temperature.levels] == [
+        *(1350, 1375, 1400, 1425, 1450)
     ]
