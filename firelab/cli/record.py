@@ -45,7 +45,7 @@ def command(
     ] = "",
     observer: Annotated[str, typer.Option(help="Who graded it.")] = "",
     fired_at: Annotated[str, typer.Option(help="Date, or date and time.")] = "",
-    defects: Annotated[str, typer.Option(help="Pits, crawling, cracks ...")] = "",
+    defects: Annotated[str, typer.Option(help="Such as crack, pinhole, crawl.")] = "",
     note: Annotated[str, typer.Option(help="Anything else.")] = "",
     correct: Annotated[
         bool,

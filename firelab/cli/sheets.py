@@ -16,7 +16,11 @@ def command(
     folder: Annotated[Path, typer.Argument(help="Series folder with a plan.")] = Path(),
     page: Annotated[str, typer.Option(help="Paper: a4 or letter.")] = "a4",
     labels: Annotated[
-        str, typer.Option(help="Label size WIDTHxHEIGHT in mm, or 'cut' for cut lines.")
+        str,
+        typer.Option(
+            help="Label size WIDTHxHEIGHT in mm; 'list' of common stocks; 'cut' for cut "
+            "lines."
+        ),
     ] = "cut",
     margins: Annotated[
         str | None, typer.Option(help="Left and top margin of the stock, LEFTxTOP in mm.")
@@ -46,13 +50,16 @@ def command(
     from firelab.series.series_file import read_series
     from firelab.series.what_matters import changed_since
     from firelab.sheets.fitting import unprintable
-    from firelab.sheets.labels import parse_label_stock
+    from firelab.sheets.labels import label_stock_words, parse_label_stock
     from firelab.sheets.sheet_set import make_sheets
     from firelab.sheets.student_page import read_class_list
 
     with console.exit_on_fault():
+        if labels.strip().lower() == "list":
+            console.result(label_stock_words())
+            return
         series = read_series(folder)
-        stock = parse_label_stock(labels, margins=margins, gaps=gaps)
+        stock = parse_label_stock(labels, margins=margins, gaps=gaps, page=page)
         names = read_class_list(students) if students else () if for_class else None
         plan = read_plan(folder, series)
         changed = changed_since(folder, plan.provenance.to_dict(), "plan")

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.craft.units import to_degF, with_degree_signs
+from firelab.report.small_cards import small_cards_page
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
 from firelab.sheets.boxes import draw_cautions
@@ -190,7 +191,7 @@ HOLDS_FOR = (
 
 
 def recipe_card(windows: FiringWindows, series: FiringSeries, *, page: str = "a4") -> bytes:
-    """Return the recipe of a series as a one-page PDF.
+    """Return the recipe of a series as a PDF: a page to carry, and one to cut out.
 
     Where there is no recipe the card says so, with the reason, the best there is
     and which tiles would settle it.
@@ -226,7 +227,12 @@ def recipe_card(windows: FiringWindows, series: FiringSeries, *, page: str = "a4
 
     sheet = SheetPage(title=TITLE, draw=draw)
     return print_pages(
-        [sheet], series, windows.provenance, page_size(page), title=TITLE, source="windows"
+        [sheet, small_cards_page(windows, series)],
+        series,
+        windows.provenance,
+        page_size(page),
+        title=TITLE,
+        source="windows",
     )
 
 

@@ -15,7 +15,7 @@ from firelab.errors import UsageError
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import marked_code
 from firelab.sheets.fitting import LEADING, SMALLEST
-from firelab.sheets.page import MM, Box, PageSize
+from firelab.sheets.page import MM, Box, PageSize, page_size
 from firelab.sheets.pen import Align, Pen, SheetPage, body_box
 from firelab.sheets.tile_places import (
     PlannedTile,
@@ -107,8 +107,50 @@ class LabelStock:
             )
 
 
+def _stock(
+    width: float, height: float, left: float, top: float, across: float, down: float
+) -> LabelStock:
+    return LabelStock(
+        width_mm=width,
+        height_mm=height,
+        left_mm=left,
+        top_mm=top,
+        gap_across_mm=across,
+        gap_down_mm=down,
+    )
+
+
 CUT_LABELS = LabelStock(width_mm=62.0, height_mm=42.0, cut_lines=True)
 """Labels on plain paper, to be cut out."""
+
+
+LABEL_STOCKS: dict[str, tuple[LabelStock, ...]] = {
+    "a4": (
+        _stock(99.1, 38.1, 4.65, 15.15, 2.5, 0),
+        _stock(70.0, 37.0, 0.0, 0.5, 0, 0),
+        _stock(63.5, 38.1, 7.25, 15.15, 2.5, 0),
+        _stock(63.5, 33.9, 7.25, 12.9, 2.5, 0),
+        _stock(45.7, 21.2, 9.8, 21.5, 2.5, 0),
+        _stock(38.1, 21.2, 4.7, 10.7, 2.5, 0),
+    ),
+    "letter": (
+        _stock(101.6, 50.8, 4.0, 12.7, 4.8, 0),
+        _stock(101.6, 25.4, 4.0, 12.7, 4.8, 0),
+        _stock(66.7, 25.4, 4.75, 12.7, 3.2, 0),
+    ),
+}
+"""Common sheets of labels by the size of one, mm (from memory: print one on plain paper
+and hold it against the sheet)."""
+
+
+def label_stock_words() -> str:
+    """Return the common stocks, one a line: page, size of a label, labels a page."""
+    return "\n".join(
+        f"{page:>6}  --labels {stock.width_mm:g}x{stock.height_mm:g}"
+        f"  {len(stock.cells(page_size(page)))} a page"
+        for page, stocks in LABEL_STOCKS.items()
+        for stock in stocks
+    )
 
 
 def parse_pair_mm(text: str, what: str) -> tuple[float, float]:
@@ -135,7 +177,7 @@ def parse_pair_mm(text: str, what: str) -> tuple[float, float]:
 
 
 def parse_label_stock(
-    labels: str, *, margins: str | None = None, gaps: str | None = None
+    labels: str, *, margins: str | None = None, gaps: str | None = None, page: str = "a4"
 ) -> LabelStock:
     """Return the label stock that a person wrote.
 
@@ -144,7 +186,9 @@ def parse_label_stock(
     labels : str
         ``cut``, or the size of one label such as ``63.5x38.1``.
     margins, gaps : str, optional
-        Left and top margin; gaps across and down; in the same form.
+        Left and top margin; gaps across and down; in the same form. Without both, those
+        of `LABEL_STOCKS` hold where the size is one of the page's.
+    page : {'a4', 'letter'}, default 'a4'
 
     Raises
     ------
@@ -155,12 +199,16 @@ def parse_label_stock(
     --------
     >>> parse_label_stock("cut").cut_lines
     True
-    >>> parse_label_stock("63.5x38.1", margins="7.2x15.1", gaps="2.5x0").gap_across_mm
+    >>> parse_label_stock("63.5x38.1").gap_across_mm
     2.5
     """
     if labels.strip().lower() == "cut":
         return CUT_LABELS
     width, height = parse_pair_mm(labels, "labels")
+    known = LABEL_STOCKS.get(page.strip().lower(), ()) if not (margins or gaps) else ()
+    for stock in known:
+        if (stock.width_mm, stock.height_mm) == (width, height):
+            return stock
     left, top = parse_pair_mm(margins, "margins") if margins else (None, None)
     across, down = parse_pair_mm(gaps, "gaps") if gaps else (0.0, 0.0)
     return LabelStock(

@@ -1,4 +1,4 @@
-"""The recipe card: one page that says what the windows say, read back by PDFium."""
+"""The recipe card says what the windows say on each of its pages, read back by PDFium."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import pytest
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.report.recipe_card import recipe_card
+from firelab.report.small_cards import CARE
 from firelab.series.folder import INVENTED, Provenance
 from firelab.series.series_file import design_path, read_series
 from firelab.windows.setting_window import (
@@ -89,10 +90,10 @@ def windows(*several, notes=()):
     )
 
 
-def text_of(pdf):
+def text_of(pdf, page=0):
     document = pdfium.PdfDocument(pdf)
-    assert len(document) == 1
-    return re.sub(r"\s+", " ", document[0].get_textpage().get_text_range())
+    assert len(document) == 2, "one to carry, one to cut out"
+    return re.sub(r"\s+", " ", document[page].get_textpage().get_text_range())
 
 
 ASSURED = windows(window(80, RECIPE), window(150, replace(RECIPE, temperature_degC=800.0)))
@@ -157,6 +158,8 @@ def test_an_invented_series_says_so():
     assert INVENTED not in text_of(recipe_card(ASSURED, SERIES))
     text = text_of(recipe_card(ASSURED, replace(SERIES, invented=True)))
     assert text.count(INVENTED) == 2
+    text = text_of(recipe_card(ASSURED, replace(SERIES, invented=True)), page=1)
+    assert text.count(INVENTED) == 5, "index card, three jar labels, foot"
 
 
 @pytest.mark.parametrize("page", ["a4", "letter"])
@@ -171,5 +174,19 @@ def test_nothing_overlaps_and_the_bytes_stay(tidy, found, page):
     for series in (SERIES, long):
         pdf = recipe_card(found, series, page=page)
         tidy.check(pdf)
-        assert len(pdfium.PdfDocument(pdf)) == 1
         assert pdf == recipe_card(found, series, page=page)
+
+
+@pytest.mark.parametrize(
+    ("found", "set_to"),
+    [(ASSURED, "1425 °F (774 °C)"), (UNSURE, "best so far: 1425 °F (774 °C)")],
+    ids=["assured", "unsure"],
+)
+def test_an_index_card_and_jar_labels_have_the_recipe(found, set_to):
+    text = text_of(recipe_card(found, SERIES), page=1)
+    assert text.count(set_to) == 4, "one card and three labels"
+    assert text.count("2 min 30 s") == 4
+    assert text.count("80 mesh, 1 coat, over hard clear") == 4
+    assert text.count(CARE) == 3
+    assert ("No recipe yet." in text) == (found is UNSURE)
+    assert ("You may be 18 °F (10 °C) and 20 s off." in text) == (found is ASSURED)

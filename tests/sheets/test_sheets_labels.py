@@ -8,7 +8,12 @@ import zxingcpp
 
 from firelab.craft.tile_codes import tile_code
 from firelab.errors import UsageError
-from firelab.sheets.labels import CUT_LABELS, LabelStock, parse_label_stock
+from firelab.sheets.labels import (
+    CUT_LABELS,
+    LabelStock,
+    label_stock_words,
+    parse_label_stock,
+)
 from firelab.sheets.page import MM, PAGES, page_size
 from firelab.sheets.sheet_set import make_sheets
 
@@ -123,3 +128,35 @@ def test_faults_name_the_values_and_the_remedy(make, told):
     with pytest.raises(UsageError) as fault:
         make()
     assert str(fault.value) == told
+
+
+@pytest.mark.parametrize(
+    ("page", "size", "count"),
+    [
+        ("a4", "99.1x38.1", 14),
+        ("a4", "70x37", 24),
+        ("a4", "63.5x38.1", 21),
+        ("a4", "63.5x33.9", 24),
+        ("a4", "45.7x21.2", 48),
+        ("a4", "38.1x21.2", 65),
+        ("letter", "101.6x50.8", 10),
+        ("letter", "101.6x25.4", 20),
+        ("letter", "66.7x25.4", 30),
+    ],
+)
+def test_common_stocks_are_known_by_their_size(page, size, count):
+    stock = parse_label_stock(size, page=page)
+    paper = page_size(page)
+    cells = stock.cells(paper)
+    assert len(cells) == count
+    assert f"{page:>6}  --labels {size}  {count} a page" in label_stock_words().split("\n")
+    # the margin that is left is that of the other side, to a millimetre and a half
+    right, low = paper.width - cells[-1].right, paper.height - cells[-1].bottom
+    assert right == pytest.approx(cells[0].left, abs=1.5 * MM)
+    assert low == pytest.approx(cells[0].top, abs=1.5 * MM)
+
+
+def test_margins_of_ones_own_hold_before_those_of_a_common_stock():
+    stock = parse_label_stock("63.5x38.1", margins="9x9")
+    assert (stock.left_mm, stock.top_mm, stock.gap_across_mm) == (9, 9, 0)
+    assert parse_label_stock("63.5x38.1", page="letter").left_mm is None
