@@ -22,9 +22,8 @@ from firelab.records.records import Records
 from firelab.series.folder import Provenance
 from firelab.series.series_file import parse_series
 from firelab.series.terms import model_matrix
-from firelab.windows.edges.fired_range import fired_range, settings_at
-from firelab.windows.edges.target_at_setting import all_settings, target_at
-from firelab.windows.edges.target_span import target_span
+from firelab.windows.edges.fired_range import settings_at
+from firelab.windows.edges.target_at_setting import targets_of
 from firelab.windows.firing_windows import firing_windows
 
 TEXT = resources.files("firelab.cli").joinpath("demo_series.toml").read_text("utf-8")
@@ -108,15 +107,11 @@ class Colour:
 
 def answer(stage, clarity):
     """Return the fired settings and the probability that a fit gives each."""
-    span = target_span(stage.draws, FULL, FULL, SERIES.window.probability)
-    fired = fired_range(stage.looks)
-    grid = np.meshgrid(fired.temperatures[::4], fired.dwells[::4])
-    degC, dwell = (axis.ravel() for axis in grid)
     frames, chances = [], []
-    for setting in all_settings(SERIES):
-        target = target_at(stage, setting, span, fired, clarity)
-        frames.append(settings_at(setting, degC, dwell))
-        chances.append(target.probability(degC, dwell).mean(axis=0))
+    for target in targets_of(stage, clarity=clarity):
+        firings = target.fired.grid(4, 4)
+        frames.append(settings_at(target.setting, *firings))
+        chances.append(target.probability(*firings).mean(axis=0))
     return pd.concat(frames, ignore_index=True), np.concatenate(chances)
 
 

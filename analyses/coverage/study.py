@@ -31,9 +31,7 @@ from rival import usual_edges
 
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.windows.edges.edge_draws import interval_of, temperature_edges
-from firelab.windows.edges.fired_range import fired_range
-from firelab.windows.edges.target_at_setting import target_at
-from firelab.windows.edges.target_span import target_span
+from firelab.windows.edges.target_at_setting import targets_of
 from firelab.windows.simulation.expected_kiln import invent_records
 
 SETTING = {"mesh": 80, "layers": 1, "base": "none"}
@@ -51,15 +49,13 @@ def study_one(family: str, tiles: int, load_sd: float, number: int) -> list[dict
     kiln = draw_truth(series, family, load_sd, rng=rng)
     records = invent_records(kiln, study_plan(series, tiles), rng=rng)
     fit = fit_posterior(records, rng=rng, n_draws=N_DRAWS)
-    first, last = series.responses.stage.target_span
-    span = target_span(fit.draws, first, last, series.window.probability)
-    target = target_at(fit, SETTING, span, fired_range(fit.looks))
+    (target,) = targets_of(fit, [SETTING])
     usual = usual_edges(records, DWELLS_S)
     rows = []
     for dwell in DWELLS_S:
         edges = (
-            temperature_edges(target, dwell, span.low_edge),
-            temperature_edges(target, dwell, span.high_edge),
+            temperature_edges(target, dwell, target.span.low_edge),
+            temperature_edges(target, dwell, target.span.high_edge),
         )
         for side, true, draws in zip(
             ("low", "high"), kiln.true_edges(dwell), edges, strict=True

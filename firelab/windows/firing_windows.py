@@ -16,8 +16,7 @@ from firelab.windows.edges.fired_range import (
     edge_temperatures,
     fired_range,
 )
-from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
-from firelab.windows.edges.target_span import target_span
+from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
 from firelab.windows.recipe.likeliest_firing import likeliest_firing
 from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
 from firelab.windows.recipe.tolerance_box import (
@@ -40,8 +39,6 @@ if TYPE_CHECKING:
     from firelab.fits.clarity.fit import ClarityFit
     from firelab.fits.stage import StageFit
 
-_MEAN_DRAWS = 500
-"""Draws that the map's mean probability averages: within 0.002 (a test holds it so)."""
 _MORE_LIKELY_THAN_NOT = 0.5
 """Assurance below which more doubt means more of it, so that it cannot choose a firing:
 a probability whose median lies below what is asked gains by being spread out."""
@@ -52,16 +49,12 @@ _NEARLY = 1e-9
 def map_target(target: TargetAtSetting) -> ProbabilityMap:
     """Return the target's probability and assurance over the fired range."""
     temperatures, dwells = target.fired.temperatures, target.fired.dwells
-    grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(temperatures, dwells))
-    assurance = target.likely_enough(grid_T, grid_d).mean(axis=0)
-    few = target.thinned(_MEAN_DRAWS).tabulated()
-    probability = few.probability(grid_T, grid_d).mean(axis=0)
-    shape = (dwells.size, temperatures.size)
+    shape, grid = (dwells.size, temperatures.size), target.fired.grid()
     return ProbabilityMap(
         temperature_degC=temperatures,
         dwell_s=dwells,
-        probability=probability.reshape(shape),
-        assurance=assurance.reshape(shape),
+        probability=target.mean_probability(*grid).reshape(shape),
+        assurance=target.likely_enough(*grid).mean(axis=0).reshape(shape),
     )
 
 
@@ -97,14 +90,7 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
             hint="fit with method 'posterior'",
         )
     series, asked = fit.series, fit.series.window
-    first, last = series.responses.stage.target_span
-    span = target_span(fit.draws, first, last, asked.probability)
-    fired = fired_range(fit.looks)
-    found = [
-        _setting_window(target, fit)
-        for setting in all_settings(series)
-        if (target := target_at(fit, setting, span, fired, clarity))
-    ]
+    found = [_setting_window(target, fit) for target in targets_of(fit, clarity=clarity)]
     found.sort(key=_rank, reverse=True)
     scale = series.responses.transparency
     return FiringWindows(
@@ -192,7 +178,7 @@ def _best(
         row, column = np.unravel_index(best, merit.shape)
         degC, seconds = float(found.temperature_degC[column]), float(found.dwell_s[row])
         near = settable_firing(target, degC, seconds)
-        if not target.forbidden(*(np.array([value]) for value in near)).any():
+        if target.allowed(*(np.array([value]) for value in near)).all():
             degC, seconds = near
     T, d = np.array([degC]), np.array([seconds])
     return Recipe(

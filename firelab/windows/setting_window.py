@@ -25,9 +25,9 @@ class EdgeInterval:
         Why an end is None, such as ``below the fired range``.
     """
 
-    estimate: float | None
-    lower: float | None
-    upper: float | None
+    estimate: float | None = None
+    lower: float | None = None
+    upper: float | None = None
     reason: str | None = None
 
 
@@ -62,8 +62,8 @@ class Recipe:
     probability : float
         Mean posterior probability of the target at the centre.
     assurance : float
-        Smallest posterior probability, over the box, that the target has at
-        least the probability asked for.
+        Posterior probability that the target has at least the probability asked
+        for, everywhere in the box at once.
     """
 
     temperature_degC: float

@@ -30,6 +30,8 @@ from firelab.series.firing_series import (
 )
 from firelab.series.folder import Provenance
 from firelab.series.terms import term_columns
+from firelab.windows.edges.edge_draws import temperature_edges
+from firelab.windows.edges.target_at_setting import targets_of
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 GRADES = ("sugar", "orange peel", "full", "over")
@@ -147,6 +149,13 @@ def looks_of(plan, kiln, seed=1):
     return invent_records(kiln, plan, rng=np.random.default_rng(seed)).graded
 
 
+def fit_edges(fit, setting, dwell_s):
+    """Low and high edge of a fit at one setting and dwell, draw by draw, degC."""
+    (target,) = targets_of(fit, [setting])
+    latent = target.span.low_edge, target.span.high_edge
+    return [temperature_edges(target, dwell_s, values) for values in latent]
+
+
 @pytest.fixture(scope="session")
 def bench():
     """The makers of this file, for tests to call."""
@@ -156,5 +165,6 @@ def bench():
         make_kiln=make_kiln,
         known_fit=known_fit,
         looks_of=looks_of,
+        fit_edges=fit_edges,
         setting=NOWHERE,
     )

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "cover
 from invented import DWELLS_S, draw_truth, study_plan, study_series
 
 from firelab.fits.ordinal.stage_posterior import fit_posterior
-from firelab.windows.edges.edge_draws import fit_edges, interval_of
+from firelab.windows.edges.edge_draws import interval_of
 from firelab.windows.simulation.expected_kiln import invent_records
 
 SERIES = 60
@@ -23,7 +23,7 @@ SETTING = {"mesh": 80, "layers": 1, "base": "none"}
 
 
 @pytest.fixture(scope="module")
-def held():
+def held(bench):
     """Whether each edge of each series was held, shape (series, edges), and widths."""
     series = study_series(24)
     plan, rows, widths = study_plan(series, 24), [], []
@@ -35,7 +35,7 @@ def held():
         row = []
         for dwell in DWELLS_S[::3]:
             for edges, true in zip(
-                fit_edges(fit, SETTING, dwell), kiln.true_edges(dwell), strict=True
+                bench.fit_edges(fit, SETTING, dwell), kiln.true_edges(dwell), strict=True
             ):
                 lower, _, upper = interval_of(edges, 0.9)
                 row.append(lower <= true <= upper)

@@ -6,7 +6,7 @@ from scipy import integrate, optimize, stats
 
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.series.terms import TEMPERATURE
-from firelab.windows.edges.edge_draws import censor, fit_edges, interval_of
+from firelab.windows.edges.edge_draws import censor, interval_of
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.edges.target_span import inner_probability, target_span
 from firelab.windows.firing_windows import firing_windows
@@ -96,7 +96,7 @@ def test_edges_of_the_truth_are_the_true_edges(bench, target, load_sd):
     kiln = bench.make_kiln(series, load_sd=load_sd)
     fit = bench.known_fit(kiln, bench.looks_of(bench.make_plan(series), kiln))
     for dwell_s in (90.0, 140.0, 210.0):
-        found = fit_edges(fit, bench.setting, dwell_s)
+        found = bench.fit_edges(fit, bench.setting, dwell_s)
         for edge, true in zip(found, kiln.true_edges(dwell_s), strict=True):
             assert edge[0] == pytest.approx(true, abs=1e-3)
 
@@ -130,7 +130,7 @@ def test_a_squared_term_bends_the_edge(bench):
     fit = bench.known_fit(kiln, bench.looks_of(bench.make_plan(series), kiln), terms=terms)
     bent = np.array([[8.0, 2.5, 1.5, 0.7]])
     fit.draws.coefficients[:] = bent
-    low, _ = fit_edges(fit, bench.setting, 120.0)
+    low, _ = bench.fit_edges(fit, bench.setting, 120.0)
 
     def eta(degC):
         u = (degC - 762.5) / 62.5
@@ -149,7 +149,7 @@ def test_dwell_edges_are_the_temperature_edges_turned(bench):
     told = [edge for edge in window.dwell_edges if edge.low_s.estimate is not None]
     assert told
     for edge in told:
-        low, _ = fit_edges(fit, bench.setting, edge.low_s.estimate)
+        low, _ = bench.fit_edges(fit, bench.setting, edge.low_s.estimate)
         assert low[0] == pytest.approx(edge.temperature_degC, abs=1e-6)
 
 

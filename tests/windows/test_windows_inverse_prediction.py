@@ -20,7 +20,6 @@ from firelab.series.declared_parts import PriorSpecification
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
 from firelab.series.folder import Provenance
-from firelab.windows.edges.edge_draws import fit_edges
 
 DEAD = {"male": (1, 4, 9, 13, 18, 20), "female": (0, 2, 6, 10, 12, 16)}
 PUBLISHED = {
@@ -95,12 +94,12 @@ def moths():
 
 
 @pytest.mark.parametrize("p", PUBLISHED)
-def test_lethal_doses_are_those_published(moths, p):
+def test_lethal_doses_are_those_published(bench, moths, p):
     wanted, error = by_glm(p)
     assert (wanted, error) == pytest.approx(PUBLISHED[p], abs=1e-4)
     asked = replace(moths.series.window, probability=p)
     fit = replace(moths, series=replace(moths.series, window=asked))
-    low, high = fit_edges(fit, {"mesh": 80, "layers": 1, "base": "female"}, 100.0)
+    low, high = bench.fit_edges(fit, {"mesh": 80, "layers": 1, "base": "female"}, 100.0)
     dose = (low - COLD) / PER_DOUBLING
     # Flat priors leave the maximum-likelihood answer, but for the posterior's skew.
     assert np.median(dose) == pytest.approx(wanted, abs=0.25 * error)

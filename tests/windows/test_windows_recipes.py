@@ -11,9 +11,8 @@ from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.series.firing_series import Kiln, WindowSpecification
 from firelab.series.rules import Rule
 from firelab.series.terms import model_matrix
-from firelab.windows.edges.fired_range import fired_range, settings_at
-from firelab.windows.edges.target_at_setting import target_at
-from firelab.windows.edges.target_span import target_span
+from firelab.windows.edges.fired_range import settings_at
+from firelab.windows.edges.target_at_setting import targets_of
 from firelab.windows.firing_windows import (
     _whole_degrees,
     firing_windows,
@@ -31,9 +30,7 @@ def scattered(bench, *, series=None, spread=0.6, n_draws=500, **more):
 
 
 def target_of(bench, fit):
-    first, last = fit.series.responses.stage.target_span
-    span = target_span(fit.draws, first, last, fit.series.window.probability)
-    return target_at(fit, bench.setting, span, fired_range(fit.looks))
+    return next(targets_of(fit, [bench.setting]))
 
 
 def by_hand(fit, degC, seconds):

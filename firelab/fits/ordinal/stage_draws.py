@@ -10,7 +10,8 @@ probability is :math:`G(\theta_j - x^\top\beta)` with
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,7 +21,11 @@ from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import link_named
 from firelab.series.terms import ModelColumn
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 FloatArray = NDArray[np.float64]
+Draws = TypeVar("Draws", bound="DataclassInstance")
 
 _POINTS = 15
 """Of the average over a future load: 1e-6 of a probability at 2 latent units of spread."""
@@ -82,8 +87,7 @@ class StageDraws:
 
     def thinned(self, count: int) -> StageDraws:
         """Return at most `count` of the draws, evenly taken."""
-        kept = np.linspace(0, self.n_draws - 1, min(count, self.n_draws))
-        return self.take(kept.round().astype(np.int64))
+        return self.take(evenly_taken(self.n_draws, count))
 
     def linear(self, X: ArrayLike) -> FloatArray:
         r"""Return :math:`x^\top\beta` of each row of coded columns, shape (S, n)."""
@@ -173,6 +177,17 @@ class StageDraws:
         return rising_roots(
             lambda t: self.cumulative(t) - probability, middle - reach, middle + reach
         )
+
+
+def evenly_taken(total: int, count: int) -> NDArray[np.int64]:
+    """Return the places of at most `count` of a number of draws, evenly taken."""
+    return np.linspace(0, total - 1, min(count, total)).round().astype(np.int64)
+
+
+def take_draws(draws: Draws, which: NDArray[np.int64]) -> Draws:
+    """Return some of the draws of a value whose every field has one entry per draw."""
+    values = {one.name: getattr(draws, one.name)[which] for one in fields(draws)}
+    return replace(draws, **values)
 
 
 def rising_roots(

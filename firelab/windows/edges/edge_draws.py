@@ -8,7 +8,7 @@ beyond what was fired are censored, never extrapolated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
-from firelab.windows.edges.fired_range import declared_dwells, fired_range
-from firelab.windows.edges.target_at_setting import TargetAtSetting, all_settings, target_at
-from firelab.windows.edges.target_span import TargetSpan, target_span
+from firelab.windows.edges.fired_range import declared_dwells
+from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
 from firelab.windows.setting_window import DwellEdges, EdgeInterval, Edges
 
 FloatArray = NDArray[np.float64]
@@ -28,41 +27,6 @@ _FLAT = 1e-9
 (chosen here, no source: a rounding error)."""
 _BEND = 1e-6
 """Share of the slope below which a squared term is none (chosen here, no source)."""
-
-
-def fit_edges(
-    fit: StagePosterior,
-    setting: Mapping[str, Any],
-    dwell_s: float,
-    *,
-    span: TargetSpan | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """Return low and high edge of a fit at one setting and dwell, draw by draw.
-
-    Parameters
-    ----------
-    fit : StagePosterior
-        With S draws.
-    setting : mapping
-        ``mesh``, ``layers``, ``base``.
-    dwell_s : float
-        Total dwell.
-    span : TargetSpan, optional
-        Of the fit's draws, where it is known already.
-
-    Returns
-    -------
-    tuple of (ndarray, ndarray), shape (S,)
-        degC, not held to the fired range; infinite where there is no edge.
-    """
-    if span is None:
-        first, last = fit.series.responses.stage.target_span
-        span = target_span(fit.draws, first, last, fit.series.window.probability)
-    target = target_at(fit, setting, span, fired_range(fit.looks))
-    return (
-        temperature_edges(target, dwell_s, span.low_edge),
-        temperature_edges(target, dwell_s, span.high_edge),
-    )
 
 
 def temperature_edges(
@@ -130,51 +94,42 @@ def interval_of(edges: FloatArray, level: float) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
-_NO_LOW = EdgeInterval(
-    estimate=None,
-    lower=None,
-    upper=None,
-    reason="no low edge: the target is the lowest grade",
-)
-_NO_HIGH = EdgeInterval(
-    estimate=None,
-    lower=None,
-    upper=None,
-    reason="no high edge: the target is the last grade",
-)
-
-
-def _no_edge(latent: FloatArray) -> EdgeInterval | None:
-    """Return why a target has no such edge at all; None where it has one."""
-    if np.isneginf(latent).all():
-        return _NO_LOW
-    return _NO_HIGH if np.isposinf(latent).all() else None
+_NO_LOW = EdgeInterval(reason="no low edge: the target is the lowest grade")
+_NO_HIGH = EdgeInterval(reason="no high edge: the target is the last grade")
 
 
 def edges_at(target: TargetAtSetting, dwell_s: float) -> Edges:
     """Return low and high edge at one dwell, degC with their intervals."""
-    fired, level = target.fired, target.series.window.level
-    ends = fired.coolest_degC, fired.hottest_degC
+    ends = target.fired.coolest_degC, target.fired.hottest_degC
     sides = "below the fired range", "above the fired range"
-    low, high = (
-        _no_edge(latent)
-        or censor(temperature_edges(target, dwell_s, latent), level, ends, sides)
-        for latent in (target.span.low_edge, target.span.high_edge)
-    )
+    low, high = _both_edges(target, temperature_edges, dwell_s, ends, sides)
     return Edges(dwell_s=dwell_s, low_degC=low, high_degC=high)
 
 
 def dwells_at(target: TargetAtSetting, temperature_degC: float) -> DwellEdges:
     """Return shortest and longest dwell at one temperature, s with their intervals."""
-    fired, level = target.fired, target.series.window.level
-    ends = fired.shortest_s, fired.longest_s
+    ends = target.fired.shortest_s, target.fired.longest_s
     sides = "shorter than was fired", "longer than was fired"
-    low, high = (
-        _no_edge(latent)
-        or censor(dwell_edges(target, temperature_degC, latent), level, ends, sides)
-        for latent in (target.span.low_edge, target.span.high_edge)
-    )
+    low, high = _both_edges(target, dwell_edges, temperature_degC, ends, sides)
     return DwellEdges(temperature_degC=temperature_degC, low_s=low, high_s=high)
+
+
+def _both_edges(
+    target: TargetAtSetting,
+    edges_of: Callable[[TargetAtSetting, float, FloatArray], FloatArray],
+    held: float,
+    ends: tuple[float, float],
+    sides: tuple[str, str],
+) -> Iterator[EdgeInterval]:
+    """Yield low and high edge with temperature or dwell held, as `censor` tells them."""
+    for latent in (target.span.low_edge, target.span.high_edge):
+        if np.isneginf(latent).all():
+            yield _NO_LOW
+        elif np.isposinf(latent).all():
+            yield _NO_HIGH
+        else:
+            edges = edges_of(target, held, latent)
+            yield censor(edges, target.series.window.level, ends, sides)
 
 
 def censor(
@@ -263,18 +218,17 @@ def edge_posterior(
     settings : sequence of mapping, optional
         Settings whose edges count; by default all of the series.
     """
-    series, draws = fit.series, fit.draws
+    series = fit.series
     first, last = series.responses.stage.target_span
-    span = target_span(draws, first, last, series.window.probability)
     sides = ["low"] if first > 0 else []
-    sides += ["high"] if last < draws.thresholds.shape[1] else []
+    sides += ["high"] if last < fit.draws.thresholds.shape[1] else []
     names, columns = [], []
-    for setting in settings or all_settings(series):
+    for target in targets_of(fit, settings):
+        latent = {"low": target.span.low_edge, "high": target.span.high_edge}
         for dwell_s in declared_dwells(series, series.span("dwell")):
-            low_high = fit_edges(fit, setting, dwell_s, span=span)
             for side in sides:
-                names.append(EdgeName(setting=setting, dwell_s=dwell_s, side=side))
-                columns.append(low_high[side == "high"])
+                names.append(EdgeName(setting=target.setting, dwell_s=dwell_s, side=side))
+                columns.append(temperature_edges(target, dwell_s, latent[side]))
     low, high = series.span("temperature")
     reach = _REACH * max(high - low, 1.0)
     clipped = np.clip(np.column_stack(columns), low - reach, high + reach)

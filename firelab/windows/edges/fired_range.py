@@ -63,6 +63,12 @@ class FiredRange:
         count = MAP_POINTS if self.varies_dwell else 1
         return np.geomspace(self.shortest_s, self.longest_s, count)
 
+    def grid(self, every_degC: int = 1, every_s: int = 1) -> tuple[FloatArray, FloatArray]:
+        """Return temperature and dwell of the map's points, or of every so many of them."""
+        axes = self.temperatures[::every_degC], self.dwells[::every_s]
+        degC, seconds = (axis.ravel() for axis in np.meshgrid(*axes))
+        return degC, seconds
+
     def holds_temperature(self, degC: float) -> bool:
         """Tell whether a temperature was inside what was fired."""
         return self.coolest_degC - _SAME_DEGC <= degC <= self.hottest_degC + _SAME_DEGC

@@ -10,7 +10,7 @@ the stage probability of each draw is tabulated once and looked up.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -19,12 +19,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from firelab.fits.clarity.maturity import ClarityDraws
-from firelab.fits.ordinal.stage_draws import StageDraws
+from firelab.fits.ordinal.stage_draws import StageDraws, evenly_taken, take_draws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.plan.plan import is_allowed
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import Coding, ModelColumn, coding, model_matrix
-from firelab.windows.edges.fired_range import FiredRange, settings_at
-from firelab.windows.edges.target_span import TargetSpan, inner_probability
+from firelab.windows.edges.fired_range import FiredRange, fired_range, settings_at
+from firelab.windows.edges.target_span import TargetSpan, inner_probability, target_span
 
 if TYPE_CHECKING:
     from firelab.fits.clarity.fit import ClarityFit
@@ -62,12 +63,6 @@ class StageTable:
         left = np.take_along_axis(self.entries, cell, axis=1)
         right = np.take_along_axis(self.entries, cell + 1, axis=1)
         return np.asarray(left + (place - cell) * (right - left))
-
-    def take(self, which: NDArray[np.int64]) -> StageTable:
-        """Return the table of some of the draws."""
-        return StageTable(
-            low=self.low[which], step=self.step[which], entries=self.entries[which]
-        )
 
 
 def tabulate(draws: StageDraws, first: int, last: int, eta: FloatArray) -> StageTable:
@@ -171,21 +166,14 @@ def clarity_at(
 
     Where there are fewer draws than that, they are taken again from the first.
     """
-    taken = take_clarity(clarity.draws, np.arange(count) % clarity.draws.n_draws)
+    taken = take_draws(clarity.draws, np.arange(count) % clarity.draws.n_draws)
     design = clarity.design
     coefficients = _recast(design.series, setting, design.matrix, taken.coefficients)
     return replace(taken, coefficients=coefficients)
 
 
-def take_clarity(draws: ClarityDraws, which: NDArray[np.int64]) -> ClarityDraws:
-    """Return some of the clarity draws."""
-    return replace(
-        draws,
-        intercept=draws.intercept[which],
-        coefficients=draws.coefficients[which],
-        load_sd=draws.load_sd[which],
-        residual_sd=draws.residual_sd[which],
-    )
+_MEAN_DRAWS = 500
+"""Draws that a mean probability averages: within 0.002 (a test holds it so)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -218,26 +206,12 @@ class TargetAtSetting:
     clarity: ClarityDraws | None
     fired: FiredRange
 
-    def thinned(self, count: int) -> TargetAtSetting:
-        """Return the target with at most `count` draws, evenly taken."""
-        kept = np.linspace(0, self.draws.n_draws - 1, min(count, self.draws.n_draws))
-        which = kept.round().astype(np.int64)
-        return replace(
-            self,
-            draws=self.draws.take(which),
-            span=self.span.take(which),
-            table=None if self.table is None else self.table.take(which),
-            clarity=None if self.clarity is None else take_clarity(self.clarity, which),
-        )
-
     def tabulated(self) -> TargetAtSetting:
         """Return the target with a table: worth it before many firings are asked."""
         if self.table is not None:
             return self
         first, last = self.series.responses.stage.target_span
-        few = self.fired.temperatures[::5], self.fired.dwells[::5]
-        grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(*few))
-        eta = self.draws.linear(monomials(*self.plane.coded(grid_T, grid_d)))
+        eta = self.draws.linear(monomials(*self.plane.coded(*self.fired.grid(5, 5))))
         return replace(self, table=tabulate(self.draws, first, last, eta))
 
     def probability(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
@@ -256,6 +230,24 @@ class TargetAtSetting:
             columns, scale.target, scale.sign, scale.step / 2
         )
 
+    def mean_probability(
+        self, temperature_degC: FloatArray, dwell_s: FloatArray
+    ) -> FloatArray:
+        """Return the target's mean probability at many firings, shape (n,).
+
+        Of at most 500 draws, evenly taken, by a table over what was fired.
+        """
+        which = evenly_taken(self.draws.n_draws, _MEAN_DRAWS)
+        few = replace(
+            self,
+            draws=self.draws.take(which),
+            span=take_draws(self.span, which),
+            table=self.table and take_draws(self.table, which),
+            clarity=self.clarity and take_draws(self.clarity, which),
+        )
+        chance = few.tabulated().probability(temperature_degC, dwell_s)
+        return np.asarray(chance.mean(axis=0))
+
     def likely_enough(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> BoolArray:
         """Tell in which draws the target is as probable as asked, shape (S, n)."""
         if self.clarity is not None:
@@ -265,14 +257,11 @@ class TargetAtSetting:
         eta = self.draws.linear(columns)
         return (eta >= self.span.low[:, None]) & (eta <= self.span.high[:, None])
 
-    def forbidden(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> BoolArray:
-        """Tell which of n firings a rule of the series forbids."""
-        out = np.zeros(len(temperature_degC), dtype=bool)
-        if self.series.rules:
-            frame = settings_at(self.setting, temperature_degC, dwell_s)
-            for rule in self.series.rules:
-                out |= rule.forbids(frame)
-        return out
+    def allowed(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> BoolArray:
+        """Tell which of n firings no rule of the series forbids."""
+        if not self.series.rules:
+            return np.ones(len(temperature_degC), dtype=bool)
+        return is_allowed(self.series, settings_at(self.setting, temperature_degC, dwell_s))
 
 
 def all_settings(series: FiringSeries) -> tuple[dict[str, Any], ...]:
@@ -286,26 +275,37 @@ def all_settings(series: FiringSeries) -> tuple[dict[str, Any], ...]:
     )
 
 
-def target_at(
+def targets_of(
     fit: StagePosterior,
-    setting: Mapping[str, Any],
-    span: TargetSpan,
-    fired: FiredRange,
+    settings: Iterable[Mapping[str, Any]] | None = None,
     clarity: ClarityFit | None = None,
-) -> TargetAtSetting:
-    """Bring fits and a setting together, as maps, edges and boxes take them."""
+) -> Iterator[TargetAtSetting]:
+    """Bring fits and settings together, as maps, edges and boxes take them.
+
+    Parameters
+    ----------
+    fit : StagePosterior
+    settings : iterable of mapping, optional
+        Each of ``mesh``, ``layers``, ``base``; by default all of the series.
+    clarity : ClarityFit, optional
+        With it, a tile is as wanted only if it is also clear enough.
+    """
     series = fit.series
-    score = None
-    if clarity is not None and series.responses.transparency is not None:
-        score = clarity_at(clarity, setting, count=fit.draws.n_draws)
-    target = TargetAtSetting(
-        series=series,
-        setting=setting,
-        plane=plane_of(series),
-        draws=stage_at(series, setting, fit.terms, fit.draws),
-        span=span,
-        table=None,
-        clarity=score,
-        fired=fired,
-    )
-    return target if score is None else target.tabulated()
+    first, last = series.responses.stage.target_span
+    span = target_span(fit.draws, first, last, series.window.probability)
+    fired = fired_range(fit.looks)
+    for setting in all_settings(series) if settings is None else settings:
+        score = None
+        if clarity is not None and series.responses.transparency is not None:
+            score = clarity_at(clarity, setting, count=fit.draws.n_draws)
+        target = TargetAtSetting(
+            series=series,
+            setting=setting,
+            plane=plane_of(series),
+            draws=stage_at(series, setting, fit.terms, fit.draws),
+            span=span,
+            table=None,
+            clarity=score,
+            fired=fired,
+        )
+        yield target if score is None else target.tabulated()

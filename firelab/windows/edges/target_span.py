@@ -48,15 +48,6 @@ class TargetSpan:
         """Which draws never reach the probability asked, shape (S,)."""
         return np.asarray(self.low > self.high)
 
-    def take(self, which: NDArray[np.int64]) -> TargetSpan:
-        """Return the span of some of the draws."""
-        return TargetSpan(
-            low=self.low[which],
-            high=self.high[which],
-            low_edge=self.low_edge[which],
-            high_edge=self.high_edge[which],
-        )
-
 
 def latent_edges(
     draws: StageDraws, first: int, last: int, probability: float

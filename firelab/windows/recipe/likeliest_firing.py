@@ -16,8 +16,6 @@ from firelab.windows.edges.fired_range import FiredRange
 from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.setting_window import LikeliestFiring
 
-_DRAWS = 500
-"""Draws that a mean probability averages: a hundredth of it is left (chosen here)."""
 _FINE = 61
 """Temperatures that are compared (chosen here, no source): a step of the dial of 5 degF
 where the range is 300."""
@@ -47,12 +45,11 @@ def likeliest_firing(target: TargetAtSetting) -> LikeliestFiring | None:
     )
     degC, seconds = candidate_temperatures(series, _FINE), candidate_dwells(series)
     T, d = (axis.ravel() for axis in np.meshgrid(degC, seconds))
-    allowed = ~target.forbidden(T, d)
+    allowed = target.allowed(T, d)
     if not allowed.any():
         return None
     T, d = T[allowed], d[allowed]
-    few = replace(target.thinned(_DRAWS), fired=whole, table=None).tabulated()
-    mean = few.probability(T, d).mean(axis=0)
+    mean = replace(target, fired=whole, table=None).mean_probability(T, d)
     best = int(np.argmax(mean))
     return LikeliestFiring(
         temperature_degC=float(T[best]),

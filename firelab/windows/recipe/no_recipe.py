@@ -261,9 +261,8 @@ def _not_clear(target: TargetAtSetting) -> NoRecipeReason | None:
     scale = target.series.responses.transparency
     if target.clarity is None or scale is None:
         return None
-    fired, wanted = target.fired, target.series.window.probability
-    grid_T, grid_d = np.meshgrid(fired.temperatures[::10], fired.dwells[::5])
-    columns = monomials(*target.plane.coded(grid_T.ravel(), grid_d.ravel()))
+    wanted = target.series.window.probability
+    columns = monomials(*target.plane.coded(*target.fired.grid(10, 5)))
     first, last = target.series.responses.stage.target_span
     eta = target.draws.linear(columns)
     stage = inner_probability(target.draws, first, last, eta).mean(axis=0)
@@ -324,9 +323,7 @@ def _is_as_likely_inside(target: TargetAtSetting, best: Recipe) -> bool:
     lie at an end by chance.
     """
     fired = target.fired
-    degC, dwell = (
-        axis.ravel() for axis in np.meshgrid(fired.temperatures[::10], fired.dwells[::5])
-    )
+    degC, dwell = fired.grid(10, 5)
     u, v = target.plane.coded(degC, dwell)
     inside = np.ones(len(u), dtype=bool)
     for place, varies in ((u, fired.varies_temperature), (v, fired.varies_dwell)):

@@ -78,8 +78,7 @@ def has_room(target: TargetAtSetting, box: Box) -> bool:
 
 def allowed_mask(target: TargetAtSetting, found: ProbabilityMap) -> BoolArray:
     """Tell which points of a map no rule forbids, shape (k, m)."""
-    grid_T, grid_d = np.meshgrid(found.temperature_degC, found.dwell_s)
-    return ~target.forbidden(grid_T.ravel(), grid_d.ravel()).reshape(grid_T.shape)
+    return target.allowed(*target.fired.grid()).reshape(found.assurance.shape)
 
 
 def assured_mask(target: TargetAtSetting, found: ProbabilityMap) -> BoolArray:
@@ -190,6 +189,6 @@ def box_assurance(
     T = target.plane.degC(u + (steps if target.fired.varies_temperature else 0.0))
     d = target.plane.seconds(v + (steps if target.fired.varies_dwell else 0.0))
     grid_T, grid_d = (axis.ravel() for axis in np.meshgrid(T, d))
-    if target.forbidden(grid_T, grid_d).any():
+    if not target.allowed(grid_T, grid_d).all():
         return 0.0
     return float(target.likely_enough(grid_T, grid_d).all(axis=1).mean())

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import UsageError
+from firelab.fits.ordinal.stage_draws import evenly_taken
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.windows.edges.edge_draws import EdgePosterior, edge_posterior
@@ -51,7 +52,7 @@ def next_tiles(
     """Choose the next load, or loads, to fire.
 
     For temperatures that the kiln can be set to inside the series' range, a
-    load is load place by place with what leaves least of the edges' expected
+    load is filled place by place with what leaves least of the edges' expected
     posterior variance, a new tile or one that is fired on; the load that takes
     most of it per kiln hour is chosen. A further load is chosen over every outcome
     of the loads before it.
@@ -135,8 +136,7 @@ def next_tiles(
 def _look_ahead(
     fit: StagePosterior, edges: EdgePosterior, places: int | None, most_new: int | None
 ) -> LookAhead:
-    count = min(_DRAWS, fit.draws.n_draws)
-    kept = np.linspace(0, fit.draws.n_draws - 1, count).round().astype(np.int64)
+    kept = evenly_taken(fit.draws.n_draws, _DRAWS)
     places = places or fit.series.budget.places
     return LookAhead(
         series=fit.series,
