@@ -27,6 +27,12 @@ def command(
             "--confidence", help="How sure of that, such as 0.8; else the series'."
         ),
     ] = None,
+    place: Annotated[
+        int | None,
+        typer.Option(
+            "--place", min=1, help="Place of the rack it is for; else any of them."
+        ),
+    ] = None,
     as_json: console.AsJson = False,
 ) -> None:
     """Say what to set, how far you may be off, and what to expect.
@@ -45,7 +51,9 @@ def command(
 
     with console.exit_on_fault(as_json=as_json):
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
-        fit = ask_window(found.stage, probability=probability, confidence=confidence)
+        fit = ask_window(
+            found.stage, probability=probability, confidence=confidence, place=place
+        )
         windows = firing_windows(fit, found.clarity)
         write_windows(folder, windows, invented=found.invented)
         if as_json:

@@ -318,8 +318,11 @@ class WindowSpecification:
         How sure that must be before there is a recipe.
     level : float
         Of the intervals that are told.
+    place : int, optional
+        Place of the rack that the window is for; any of them where none is stated.
     """
 
     probability: Fraction = 0.8
     confidence: Fraction = 0.8
     level: Fraction = 0.9
+    place: Count | None = None

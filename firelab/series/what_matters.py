@@ -68,9 +68,17 @@ def series_parts(series: FiringSeries) -> dict[str, str]:
         for field, one in fields.items():
             key = f"{name}.{field}".rstrip(".")
             if key.startswith(wanted) and key not in _IDLE:
-                text = json.dumps(one, sort_keys=True, default=str)
-                parts[key] = hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+                parts[key] = _short_hash(one)
     return parts
+
+
+def _short_hash(value: object) -> str:
+    text = json.dumps(value, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+
+
+_NOT_STATED = _short_hash(None)
+"""Of a key that a result made before the key existed does not hold."""
 
 
 def changed_since(
@@ -100,7 +108,8 @@ def changed_since(
         changed = [
             f"{key} of {SERIES_FILE}"
             for key in sorted({*stored, *now})
-            if key.startswith(keys) and stored.get(key) != now.get(key)
+            if key.startswith(keys)
+            and stored.get(key, _NOT_STATED) != now.get(key, _NOT_STATED)
         ]
     elif series_hash(folder) != provenance["series_hash"]:
         changed = [SERIES_FILE]

@@ -77,7 +77,8 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
     Raises
     ------
     UsageError
-        If the stage fit has no posterior draws.
+        If the stage fit has no posterior draws, or no look at the place of the rack
+        that is asked for.
 
     References
     ----------
@@ -90,6 +91,8 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
             hint="fit with method 'posterior'",
         )
     series, asked = fit.series, fit.series.window
+    if asked.place is not None:
+        fit = fit.at_place(asked.place)
     found = [_setting_window(target, fit) for target in targets_of(fit, clarity=clarity)]
     found.sort(key=_rank, reverse=True)
     scale = series.responses.transparency
@@ -100,6 +103,7 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
         probability=asked.probability,
         confidence=asked.confidence,
         level=asked.level,
+        place=asked.place,
         priors=fit.priors,
         notes=_notes(fit, clarity),
         provenance=fit.provenance,
@@ -195,6 +199,11 @@ def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:
     notes = []
     if fit.series.invented:
         notes.append("invented demonstration data: no tile was fired")
+    if fit.series.window.place is not None:
+        notes.append(
+            "other places of the rack: this answer is for place "
+            f"{fit.series.window.place} alone"
+        )
     unseen = [grade for grade, count in fit.grade_counts.items() if not count]
     if unseen:
         notes.append(

@@ -242,22 +242,27 @@ def fresh_fit_options(folder: str | Path) -> FitOptions:
 
 
 def ask_window(
-    fit: StageFit, *, probability: float | None = None, confidence: float | None = None
+    fit: StageFit,
+    *,
+    probability: float | None = None,
+    confidence: float | None = None,
+    place: int | None = None,
 ) -> StageFit:
-    """Return a stage fit whose series asks for another probability or confidence.
+    """Return a stage fit whose series asks for another probability, confidence or place.
 
     Raises
     ------
     UsageError
-        If either is not between 0 and 1.
+        If probability or confidence is not between 0 and 1.
     """
-    asked = {"probability": probability, "confidence": confidence}
-    for name, value in asked.items():
+    shares = {"probability": probability, "confidence": confidence}
+    for name, value in shares.items():
         if value is not None and not 0.0 < value < 1.0:
             raise UsageError(f"{value:g} is not between 0 and 1", f"--{name}")
-    if not isinstance(fit, StagePosterior) or not any(asked.values()):
+    asked = {k: v for k, v in (shares | {"place": place}).items() if v is not None}
+    if not isinstance(fit, StagePosterior) or not asked:
         return fit
-    window = replace(fit.series.window, **{k: v for k, v in asked.items() if v is not None})
+    window = replace(fit.series.window, **asked)
     return replace(fit, series=replace(fit.series, window=window))
 
 

@@ -33,6 +33,8 @@ class FiringWindows(Shown):
         Wanted transparency, where it is scored.
     probability, confidence, level : float
         As the series asks: of the target, of that, of the intervals.
+    place : int or None
+        Place of the rack that the windows are for; None for any.
     reads : {'degF', 'degC'}
         Unit of the kiln's display, which comes first in what a maker reads.
     priors : tuple of str
@@ -51,6 +53,7 @@ class FiringWindows(Shown):
     priors: tuple[str, ...]
     notes: tuple[str, ...]
     provenance: Provenance
+    place: int | None = None
     reads: str = "degF"
 
     @property
@@ -124,6 +127,7 @@ class FiringWindows(Shown):
             "probability": self.probability,
             "confidence": self.confidence,
             "level": self.level,
+            "place": self.place,
             "reads": self.reads,
             "priors": list(self.priors),
             "notes": list(self.notes),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.craft.trade_words import Shown, count_words
+from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,
@@ -232,6 +233,30 @@ class StagePosterior(Shown):
         lines += [f"  {word}" for word in self.priors]
         lines.append(f"draws: {self.convergence.message}")
         return "\n".join(lines)
+
+    def at_place(self, place: int) -> StagePosterior:
+        """Return the fit of one place of the rack: its own deviation, known as it is.
+
+        Raises
+        ------
+        UsageError
+            If no graded look tells of that place.
+        """
+        known = self.effects.get("place")
+        if known is None or str(place) not in known.groups:
+            seen = ", ".join(known.groups) if known else "none"
+            raise UsageError(
+                f"no graded look is of place {place} of the rack (looks are of: {seen})",
+                hint="leave the place away, or fire a tile there",
+            )
+        own = known.degC[:, known.groups.index(str(place))]
+        latent = own * self.draws.place_sd / known.sd_degC
+        here = replace(
+            self.draws,
+            thresholds=self.draws.thresholds - latent[:, None],
+            place_sd=np.zeros(self.draws.n_draws),
+        )
+        return replace(self, draws=here)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values, draws left out."""

@@ -296,8 +296,12 @@ def _verify_results(base: Path, stored: Mapping[str, Any]) -> list[FileVerdict]:
     return [verdict, *_verify_windows(base, fitted, stored[WINDOWS_FILE])]
 
 
+_ASKED = ("probability", "confidence", "place")
+"""What may have been asked of the windows beside what the series states."""
+
+
 def _verify_windows(base: Path, fitted: FolderFit, claimed: Any) -> Iterator[FileVerdict]:
-    asked = {name: (claimed or {}).get(name) for name in ("probability", "confidence")}
+    asked = {name: (claimed or {}).get(name) for name in _ASKED}
     try:
         windows = firing_windows(ask_window(fitted.stage, **asked), fitted.clarity)
     except FirelabError as fault:

@@ -1,0 +1,68 @@
+"""A window for one place of the rack, in a kiln that shares nothing with firelab."""
+
+import dataclasses
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import expit
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "working_kiln"))
+
+from kiln_records import as_records, fire_plan, window_plan, window_series
+from working_kiln import open_kiln
+
+from firelab import firing_windows, fit_stage
+from firelab.errors import UsageError
+from firelab.series.terms import model_matrix
+from firelab.windows.fit_file import ask_window
+
+
+@pytest.fixture(scope="module")
+def fit():
+    kiln = open_kiln("places", 3)
+    kiln.places[:] = (-9.0, -3.0, 3.0, 9.0)
+    series, plan = window_series(), window_plan(0)
+    return fit_stage(as_records(series, plan, fire_plan(kiln, plan)))
+
+
+def low_edges(windows):
+    found = [edge.low_degC.estimate for edge in windows.windows[0].edges]
+    return np.array([value for value in found if value is not None])
+
+
+def test_a_hot_place_needs_less_heat_than_a_cool_one_by_what_they_differ(fit):
+    means = fit.effects["place"].means_degC
+    assert means["4"] > means["1"] + 3.0
+    cool, hot = (low_edges(firing_windows(ask_window(fit, place=k))) for k in (1, 4))
+    # The median of a difference is not the difference of medians, nor the range's ends.
+    assert cool - hot == pytest.approx(means["4"] - means["1"], abs=2.0)
+
+
+def test_one_place_is_known_better_than_any_place(fit):
+    any_place, here = firing_windows(fit), firing_windows(ask_window(fit, place=3))
+    odds = [one.windows[0].likeliest.probability for one in (any_place, here)]
+    assert odds[1] > odds[0]
+    assert here.to_dict()["place"] == 3 and any_place.to_dict()["place"] is None
+    assert "this answer is for place 3 alone" in here.summary()
+
+
+def test_probability_at_a_place_is_that_of_its_own_deviation(fit):
+    here, draws = fit.at_place(2), fit.draws
+    X = model_matrix(fit.series, fit.looks.head(3), fit.terms)
+    known = fit.effects["place"]
+    own = known.degC[:, known.groups.index("2")] * draws.place_sd / known.sd_degC
+    load = np.random.default_rng(5).standard_normal((200, draws.n_draws)) * draws.load_sd
+    shifted = draws.thresholds[:, 1, None] - draws.coefficients @ X.T - own[:, None]
+    by_hand = expit(shifted[None] - load[..., None]).mean(axis=(0, 1))
+    found = here.draws.probability_at_most(1, X).mean(axis=0)
+    assert found == pytest.approx(by_hand, abs=0.01)
+
+
+def test_a_place_that_no_look_tells_of_is_refused(fit):
+    with pytest.raises(UsageError, match="place 7 of the rack"):
+        firing_windows(ask_window(fit, place=7))
+    blind = dataclasses.replace(fit, effects={})
+    with pytest.raises(UsageError, match="looks are of: none"):
+        firing_windows(ask_window(blind, place=1))
