@@ -259,7 +259,9 @@ def ask_window(
     for name, value in shares.items():
         if value is not None and not 0.0 < value < 1.0:
             raise UsageError(f"{value:g} is not between 0 and 1", f"--{name}")
-    asked = {k: v for k, v in (shares | {"place": place}).items() if v is not None}
+    asked: dict[str, Any] = {k: v for k, v in shares.items() if v is not None}
+    if place is not None:
+        asked["place"] = place
     if not isinstance(fit, StagePosterior) or not asked:
         return fit
     window = replace(fit.series.window, **asked)

@@ -344,6 +344,13 @@ def test_tolerances_have_two_sides(key, honest, forged):
     assert compare_json("f", {key: value}, {key: value + forged}).status == "differs"
 
 
+def test_a_key_newer_than_the_claim_differs_only_where_it_says_something():
+    claimed = {"level": 0.9}
+    assert compare_json("f", claimed, {"level": 0.9, "place": None}).status == "agrees"
+    (one,) = compare_json("f", claimed, {"level": 0.9, "place": 3}).differences
+    assert (one.place, one.claimed, one.found) == ("place", "absent", "3")
+
+
 @pytest.mark.parametrize("key", ["seed", "n_tiles", "layers"])
 def test_whole_numbers_are_right_or_wrong(key):
     assert compare_json("f", {key: 1234567}, {key: 1234568}).status == "differs"

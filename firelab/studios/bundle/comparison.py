@@ -33,6 +33,8 @@ TOLERANCE_OTHER = 1e-5
 _SHARES = frozenset({"probability", "assurance", "assured_share", "p", "p_value", "power"})
 _LEFT_OUT = frozenset({"versions", "parts"})
 """Package versions; and hashes of single parts of series.toml, whose whole is compared."""
+_NEWER = frozenset({"place"})
+"""Keys that a bundle made before may lack; there absent is the same as null."""
 _DIAGNOSTICS = "convergence"
 _DIAGNOSED = ("code", "sampler")
 """What of a fit's diagnostics is a claim; their other numbers are rounding's own."""
@@ -214,7 +216,8 @@ def _cell(text: str) -> Any:
 
 def _leaves(claimed: Any, found: Any, path: tuple[str, ...]) -> Iterator[_Pair]:
     if isinstance(claimed, dict) and isinstance(found, dict):
-        keys = [*claimed, *(key for key in found if key not in claimed)]
+        newer = {key for key in _NEWER if found.get(key, "") is None}
+        keys = [*claimed, *(key for key in found if key not in {*claimed, *newer})]
         if path and path[-1] == _DIAGNOSTICS:
             keys = [key for key in keys if key in _DIAGNOSED]
         for key in keys:
