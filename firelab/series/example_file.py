@@ -74,6 +74,7 @@ _OFF: dict[str, Any] = {
     "expectation.low_edge": "1340 degF",
     "expectation.high_edge": "1440 degF",
     "expectation.at": "2 min 30 s",
+    "window.place": 3,
 }
 """Keys that are off unless a person turns them on, with a value to begin from."""
 
