@@ -325,13 +325,14 @@ def _load_logs(
         table[..., end] += chances.grade[..., end]
         other = 0 if step > 0 else last
         table[..., other] = _SLIP / (last + 1)
-    logs = np.log(np.moveaxis(table, -1, 2))
-    draw = np.arange(len(table))[:, None]
-    at_looks = logs[draw, np.arange(load.size), grades]
-    starts = np.flatnonzero(np.diff(load, prepend=-1))
-    by_load = np.add.reduceat(at_looks, starts, axis=1)
-    peak = by_load.max(axis=-1, keepdims=True)
-    return np.asarray(np.log(np.exp(by_load - peak) @ chances.weights) + peak[..., 0])
+    draw = np.arange(len(table))
+    shape = (len(grades), int(load.max()) + 1, *table.shape[2:4])
+    # A load's looks are few and no grade of one is impossible: no product vanishes.
+    likely = np.ones(shape)
+    by_grade = np.ascontiguousarray(np.moveaxis(table, -1, 2))
+    for look, its_load in enumerate(load):
+        likely[:, its_load] *= by_grade[draw, look, grades[:, look]]
+    return np.asarray(np.log(likely @ chances.weights))
 
 
 def _simulate(
