@@ -16,18 +16,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 from joblib import Parallel, delayed
 from simulated_studios import SimulatedStudios
 
 from firelab.series.folder import json_text, versions
 from firelab.series.series_file import design_path, read_series
-from firelab.studios.pooling.new_studio import (
-    after_controls,
-    before_controls,
-    control_settings,
-)
+from firelab.studios.pooling.new_studio import after_looks, before_looks
 from firelab.studios.pooling.pool_posterior import pool_studios
+from firelab.studios.pooling.tiles_needed import CONTROL, tiles_needed
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
@@ -124,27 +120,17 @@ def trial(seed):
 
 def carry(fit, control, ninth, count, rng):
     """Fire control tiles in the ninth studio and carry the window there."""
-    studio = before_controls(fit, rng=rng)
+    studio = before_looks(fit, rng=rng)
     if count:
-        settings = control_settings(fit, CONTROL_DWELL_S, count)
-        rows = pd.DataFrame(
-            {
-                "tile": [f"C{n}" for n in range(count)],
-                "session": 1,
-                "load": range(count),
-                "temperature_degC": settings,
-                "dwell_s": CONTROL_DWELL_S,
-                "mesh": 80,
-                "grain_um": 180.0,
-                "layers": 1,
-                "base": "none",
-            }
+        tiles = tiles_needed(fit, rng=rng, most=count, kinds=(CONTROL,)).tiles
+        rows = tiles.assign(
+            tile=[f"C{n}" for n in range(count)], session=1, load=range(count)
         )
         hot = rows.assign(temperature_degC=rows["temperature_degC"] + ninth[0])
         looks = control.simulate(hot, rng=rng).assign(
             temperature_degC=rows["temperature_degC"], role="control"
         )
-        studio = after_controls(studio, looks)
+        studio = after_looks(studio, looks)
     return studio.windows(rng=rng), studio.shift_degC
 
 

@@ -23,8 +23,12 @@ def command(
     ] = None,
     carry: Annotated[
         Path | None,
-        typer.Option(help="Series folder of a new studio that fired control tiles."),
+        typer.Option(help="Series folder of a new studio, with looks or without any."),
     ] = None,
+    sheets: Annotated[
+        bool,
+        typer.Option("--sheets", help="With --carry: plan and print its next tiles."),
+    ] = False,
     summaries: Annotated[
         Path | None,
         typer.Option(
@@ -33,7 +37,7 @@ def command(
         ),
     ] = None,
     controls: Annotated[
-        int, typer.Option(min=1, max=12, help="Control tiles tried for a new studio.")
+        int, typer.Option(min=1, max=12, help="Tiles tried for a new studio.")
     ] = 6,
     same_colour: Annotated[
         bool,
@@ -48,7 +52,8 @@ def command(
     """Pool several studios' tiles of one colour: shifts in degC, windows, precision.
 
     Control tiles of a shared colour tell a kiln's offset from the studio's own
-    hand. A control tile is fired like any other: mind dust, heat and glare.
+    hand. `--carry` takes the window to a further studio and chooses the tiles that
+    tell it most. A tile is fired like any other: mind dust, heat and glare.
     """
     from firelab.errors import UsageError
 
@@ -60,7 +65,13 @@ def command(
             raise UsageError(
                 "nothing to pool", "BUNDLES", f"name two bundles or more: {EXAMPLE}"
             )
-        content, text = _pool(bundles, carry, controls, figure, same_colour=same_colour)
+        if sheets and carry is None:
+            raise UsageError(
+                "no folder to print sheets for", "--sheets", "name it: --carry FOLDER"
+            )
+        content, text = _pool(
+            bundles, carry, controls, figure, same_colour=same_colour, sheets=sheets
+        )
         if out is not None:
             from firelab.series.folder import json_text, write_atomically
 
@@ -79,6 +90,7 @@ def _pool(
     figure: Path | None,
     *,
     same_colour: bool,
+    sheets: bool,
 ) -> tuple[dict[str, Any], str]:
     import numpy as np
 
@@ -92,7 +104,14 @@ def _pool(
     console.progress_done()
     content, text = pooling.to_dict(), pooling.summary()
     if carry is not None:
-        carried, words = _carry(pooling.fit, carry, rng)
+        carried, words = _carry(
+            pooling.fit,
+            carry,
+            rng,
+            most=controls,
+            same_colour=same_colour,
+            sheets=sheets,
+        )
         content["carried"] = carried
         text += "\n\n" + words
     if figure is not None:
@@ -105,25 +124,32 @@ def _pool(
 
 
 def _carry(
-    fit: PooledStage, folder: Path, rng: np.random.Generator
+    fit: PooledStage,
+    folder: Path,
+    rng: np.random.Generator,
+    *,
+    most: int,
+    same_colour: bool,
+    sheets: bool,
 ) -> tuple[dict[str, Any], str]:
-    from firelab.records.firing_log import read_firings
-    from firelab.studios.pooling.new_studio import after_controls, before_controls
+    from firelab.plan.plan_files import write_plan
+    from firelab.series.folder import SHEETS_FILE, write_atomically
+    from firelab.series.series_file import read_series
+    from firelab.sheets.sheet_set import make_sheets
+    from firelab.studios.pooling.carrying import carry_window, plan_carried_tiles
 
-    looks = read_firings(folder).counted
-    studio = after_controls(before_controls(fit, rng=rng), looks)
-    windows = studio.windows(rng=rng)
-    low, middle, high = studio.shift_degC
-    content = {
-        "controls": studio.n_controls,
-        "shift_degC": {"estimate": middle, "lower": low, "upper": high},
-        "windows": windows.to_dict(),
-    }
-    head = (
-        f"{folder}: {studio.n_controls} looks; fuses earlier than the pooled mean by "
-        f"{middle:+.0f} degC ({low:+.0f} to {high:+.0f})"
-    )
-    return content, f"{head}\n{windows.summary()}"
+    carried = carry_window(fit, folder, rng=rng, most=most, same_colour=same_colour)
+    if sheets and carried.needed.wanted.empty:
+        console.remark("no tile is needed before the window is used: no sheets are printed")
+    elif sheets:
+        series = read_series(folder)
+        plan = plan_carried_tiles(folder, carried)
+        session = int(plan.table["session"].max())
+        printed = make_sheets(series, plan, session=session)
+        write_plan(plan, folder, invented=series.invented)
+        write_atomically(folder / SHEETS_FILE, printed)
+        console.remark(f"wrote {folder / SHEETS_FILE} and the plan of session {session}")
+    return carried.to_dict(), carried.summary()
 
 
 def _pool_summaries(path: Path, *, as_json: bool) -> None:

@@ -266,7 +266,25 @@ def extend_plan(
     wanted = added_rows(series, old, settings)
     if rng is None:
         rng = np.random.default_rng([plan.provenance.seed, len(plan.tiles)])
-    new = _schedule(series, wanted, old, rng)
+    return with_rows(series, plan, _schedule(series, wanted, old, rng), note=note)
+
+
+def with_rows(
+    series: FiringSeries, plan: Plan, new: pd.DataFrame, *, note: str = ""
+) -> Plan:
+    """Return the plan with further rows, numbered on, and what follows from them.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    plan : Plan
+        Its rows, preparation and notes are kept as they stand.
+    new : DataFrame
+        Columns of ``plan.csv``.
+    note : str, default ''
+        Why they were added, kept with the plan.
+    """
+    old = plan.table
     tiles = _joined(old, new)
     steps = len(plan.preparation)
     preparation = plan.preparation + tuple(

@@ -39,6 +39,8 @@ per load, to 0.01 degC.
 """
 
 ROLES = ("test", "repeat", "control")
+CARRIED = "carried"
+"""Kind of a plan whose tiles were chosen beside what other studios found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,16 +22,16 @@ from firelab.fits.ordinal.looks import Groups
 from firelab.fits.sampling.importance import Mode, find_mode, sample_by_importance
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix
-from firelab.studios.pooling.controls_needed import controls_needed
 from firelab.studios.pooling.new_studio import (
-    after_controls,
-    before_controls,
-    control_settings,
+    after_looks,
+    before_looks,
+    load_log_likelihood,
     weighted_interval,
 )
 from firelab.studios.pooling.pool_posterior import make_pool_density, pool_studios
 from firelab.studios.pooling.shared_looks import share_looks
 from firelab.studios.pooling.studio_check import check_studios
+from firelab.studios.pooling.tiles_needed import CONTROL, OWN, tiles_needed
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
@@ -285,12 +285,12 @@ def carried(fit, truth, readings, grades):
     rows["temperature_degC"] = readings
     scale = looks["stage"].cat.categories
     rows["stage"] = pd.Categorical(grades, categories=scale, ordered=True)
-    return after_controls(before_controls(fit, rng=np.random.default_rng(2)), rows)
+    return after_looks(before_looks(fit, rng=np.random.default_rng(2)), rows)
 
 
 def test_control_tiles_move_and_narrow_what_is_believed(invented):
     truth, _, fit = invented
-    before = before_controls(fit, rng=np.random.default_rng(2))
+    before = before_looks(fit, rng=np.random.default_rng(2))
     # The control colour turns at about 727, 748 and 769 degC: grades as a kiln that is
     # 15 degC hotter or colder than it reads would give them.
     hot = carried(fit, truth, [735.0, 757.0, 757.0], ["full", "over", "over"])
@@ -300,7 +300,7 @@ def test_control_tiles_move_and_narrow_what_is_believed(invented):
     for after in (hot, cold):
         low, _, high = after.shift_degC
         assert high - low < before.shift_degC[2] - before.shift_degC[0]
-        assert after.n_controls == 3
+        assert after.n_looks == 3
 
 
 def test_weights_are_those_of_bayes_on_a_grid(invented):
@@ -327,9 +327,7 @@ def test_weights_are_those_of_bayes_on_a_grid(invented):
         return stats.norm.pdf(z) * (expit(cut[2] - heat) - expit(cut[1] - heat))
 
     right = np.log(quad(chance, -9, 9)[0])
-    from firelab.studios.pooling.new_studio import load_log_likelihood
-
-    before = before_controls(fit, rng=np.random.default_rng(2))
+    before = before_looks(fit, rng=np.random.default_rng(2))
     looks = pd.DataFrame(
         {
             "temperature_degC": [760.0],
@@ -341,14 +339,43 @@ def test_weights_are_those_of_bayes_on_a_grid(invented):
     assert load_log_likelihood(before, looks)[row] == pytest.approx(right, abs=1e-6)
 
 
-def test_how_many_controls_are_needed(invented):
+def test_the_tiles_that_tell_most_are_chosen_and_more_of_them_tell_more(invented):
     _, _, fit = invented
-    need = controls_needed(fit, rng=np.random.default_rng(5), most=3, n_studios=40)
+    need = tiles_needed(fit, rng=np.random.default_rng(5), most=3, n_studios=40)
     widths = need.table["width_degC"].to_numpy()
     assert (np.diff(widths) < 0.5).all()
     assert widths[-1] < widths[0] - 3
-    assert need.settings_degC == control_settings(fit, need.dwell_s, 3)
-    assert "3 control tiles" in need.summary()
+    by_kind = need.alternatives.set_index(["kind", "controls"])["width_degC"]
+    # A tile of the colour shows kiln and hand, a control tile the kiln alone.
+    assert by_kind[OWN, 3] < by_kind[CONTROL, 3]
+    assert widths[-1] < by_kind[OWN, 3] + 1.5
+    assert "3 tiles of the control colour" in need.summary()
+    assert "its kiln and its eye together" in need.summary()
+
+
+def test_the_chosen_tile_leaves_the_least_variance_there_can_be(invented):
+    # Reference: total variance (Casella and Berger, Statistical Inference, 4.4.7): the
+    # grade of a tile leaves Var(x) - Var(E(x | grade)), here over the same draws.
+    _, _, fit = invented
+    rng = np.random.default_rng(9)
+    found = tiles_needed(fit, rng=rng, most=1, n_studios=20).tiles.iloc[0]
+    studio = before_looks(fit, rng=np.random.default_rng(1))
+    grades = fit.shared.series.responses.stage.grades
+    left = {}
+    for degC in np.linspace(*fit.shared.series.span("temperature"), 13):
+        tile = fit.shared.tested.iloc[:1].assign(
+            role="test", load=0, temperature_degC=degC, dwell_s=found["dwell_s"]
+        )
+        logs = [load_log_likelihood(studio, tile.assign(stage=one)) for one in grades]
+        chance = np.exp(np.array(logs))
+        means = (chance * studio.total).mean(axis=1) / chance.mean(axis=1)
+        left[degC] = studio.total.var() - np.var(
+            means.repeat(np.maximum(np.rint(1e4 * chance.mean(axis=1)).astype(int), 1))
+        )
+    least = min(left.values())
+    nearest = min(left, key=lambda degC: abs(degC - found["temperature_degC"]))
+    assert found["kind"] == OWN
+    assert left[nearest] < 1.15 * least
 
 
 def test_weighted_interval_is_the_quantile_of_repeats():

@@ -32,14 +32,20 @@ def firelab(*words):
     return CliRunner().invoke(app, [str(word) for word in words])
 
 
-def fire(folder, hotter, seed):
-    """Declare, plan and fire an invented studio whose kiln is hotter than it reads."""
+def declare_studio(folder, seed):
+    """Declare an invented series of the colour that is pooled."""
     folder.mkdir(parents=True)
     text = design_path("opaque-window").read_text(encoding="utf-8")
     text = text.replace("[budget]", CONTROL + "\n[budget]").replace("blanks = 40\n", "")
     text = text.replace("loads = 12\n", "").replace("repeats = 2", "repeats = 1")
     text = text.replace("seed = 1104", f"seed = {seed}")
     (folder / "series.toml").write_text(text.replace('"name of the colour"', '"Reed"'))
+    return folder
+
+
+def fire(folder, hotter, seed):
+    """Declare, plan and fire an invented studio whose kiln is hotter than it reads."""
+    declare_studio(folder, seed)
     assert firelab("plan", folder).exit_code == 0
     series = read_series(folder)
     table = read_plan(folder, series).table
@@ -119,6 +125,52 @@ def test_pool_tells_shifts_windows_and_needs(bundles, pooling, tmp_path):
     carried = told.pop("carried")
     assert told == json.loads(json.dumps(pooling.to_dict()))
     assert carried["windows"]["windows"][0]["edges"]
+
+
+def test_a_studio_that_fired_nothing_gets_its_tiles_and_their_sheets(bundles, tmp_path):
+    new = declare_studio(tmp_path / "new", 78)
+    words = ("pool", *bundles, "--controls", "2", "--carry", new)
+    ran = firelab(*words, "--sheets")
+    assert ran.exit_code == 0, ran.output
+    assert f"{new}: 0 looks; fuses earlier than the pooled mean by" in ran.stdout
+    assert "tiles to fire there next:" in ran.stdout
+    assert "its kiln and its eye together" in ran.stdout
+    assert (new / "sheets.pdf").read_bytes().startswith(b"%PDF")
+    plan = read_plan(new, read_series(new))
+    assert plan.kind == "carried"
+    assert 1 <= plan.n_tiles <= 2
+    assert plan.table["load"].is_unique
+    assert "Tiles that tell most beside what 3 studios found." in plan.notes[0]
+    assert firelab("check", new).exit_code == 0
+    # What was fired narrows the shift, and further tiles are numbered on.
+    rows = plan.table.to_dict("records")
+    looks = [
+        Look(
+            **{name: row[name] for name in ("tile", "session", "load", "temperature_degC")},
+            look=1,
+            dwell_s=row["dwell_s"],
+            stage="full",
+        )
+        for row in rows
+    ]
+    (new / "firings.csv").write_text(HEADER_TEXT + rows_text(looks))
+    ran = firelab(*words, "--sheets", "--json")
+    assert ran.exit_code == 0, ran.output
+    assert json.loads(ran.stdout)["carried"]["controls"] == plan.n_tiles
+    longer = read_plan(new, read_series(new)).table
+    assert longer["tile"].head(len(rows)).tolist() == [row["tile"] for row in rows]
+    assert longer.tail(1)["session"].item() == 2
+    assert longer["load"].is_unique
+
+
+def test_sheets_need_a_folder_and_another_colour_is_refused(bundles, tmp_path):
+    assert firelab("pool", *bundles, "--sheets").exit_code == 2
+    new = declare_studio(tmp_path / "new", 79)
+    text = (new / "series.toml").read_text()
+    (new / "series.toml").write_text(text.replace('"Reed"', '"Rose"'))
+    ran = firelab("pool", *bundles, "--controls", "1", "--carry", new)
+    assert ran.exit_code == 1
+    assert "the colour differs: 'Reed' (the pool), 'Rose'" in ran.stderr
 
 
 def test_the_words_say_everything(pooling):

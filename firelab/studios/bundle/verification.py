@@ -18,7 +18,7 @@ import pandas as pd
 from firelab.errors import FirelabError
 from firelab.plan.figures.design_figures import design_figures
 from firelab.plan.make_plan import make_plan
-from firelab.plan.plan import Plan
+from firelab.plan.plan import CARRIED, Plan
 from firelab.plan.plan_files import plan_table_text, read_plan
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import powder_needed
@@ -57,7 +57,7 @@ from firelab.windows.fit_file import (
 from firelab.windows.sequential.next_tiles import next_tiles
 
 SCHEMA = "firelab/verified/2"
-_SOUND = ("agrees", "extended", "not claimed")
+_SOUND = ("agrees", "extended", "not claimed", "not recomputed")
 _ACCOUNTED = (
     *(*NEEDED_FILES, FIT_FILE, WINDOWS_FILE, WINDOWS_TABLE, NEXT_FILE),
     *(DESCRIPTOR_FILE, SEAL_FILE, ORIGIN_FILE),
@@ -204,6 +204,12 @@ def _explained(verdict: FileVerdict, drift: Mapping[str, tuple[str, str]]) -> Fi
 
 def _verify_plan(base: Path, claimed: Any) -> list[FileVerdict]:
     series = read_series(base)
+    if (claimed or {}).get("kind") == CARRIED:
+        note = "its tiles were chosen beside bundles of other studios, which are not here"
+        return [
+            FileVerdict(file=name, status="not recomputed", note=note)
+            for name in (PLAN_TABLE, PLAN_FILE)
+        ]
     try:
         plan, table = _plan_anew(base, series, claimed or {})
     except FirelabError as fault:

@@ -20,7 +20,7 @@ from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.sampling.importance import effective_size, resample, smooth_weights
-from firelab.series.terms import TEMPERATURE, model_matrix
+from firelab.series.terms import model_matrix
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
@@ -34,7 +34,7 @@ _NODES = 15
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NewStudio:
-    """What is believed of a studio before and after its control tiles.
+    """What is believed of a studio before and after its own looks.
 
     Attributes
     ----------
@@ -46,8 +46,8 @@ class NewStudio:
         shifts nothing.
     weights : ndarray, shape (N,)
         They add to 1.
-    n_controls : int
-        Control looks that were used.
+    n_looks : int
+        Looks that were used.
     """
 
     pool: PooledStage
@@ -55,7 +55,7 @@ class NewStudio:
     kiln: FloatArray
     total: FloatArray
     weights: FloatArray
-    n_controls: int
+    n_looks: int
 
     @property
     def shift_degC(self) -> tuple[float, float, float]:
@@ -82,7 +82,7 @@ class NewStudio:
         return firing_windows(self.posterior(rng=rng))
 
 
-def before_controls(pool: PooledStage, *, rng: np.random.Generator) -> NewStudio:
+def before_looks(pool: PooledStage, *, rng: np.random.Generator) -> NewStudio:
     """Return what is believed of a further studio before it fires anything.
 
     Parameters
@@ -105,12 +105,12 @@ def before_controls(pool: PooledStage, *, rng: np.random.Generator) -> NewStudio
         kiln=kiln,
         total=kiln + hand,
         weights=np.full(draw.size, 1 / draw.size),
-        n_controls=0,
+        n_looks=0,
     )
 
 
-def after_controls(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
-    """Return what is believed after control tiles were fired and graded there.
+def after_looks(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
+    """Return what is believed after tiles were fired and graded there.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def after_controls(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
     graded = looks[looks["stage"].notna()]
     if graded.empty:
         raise RecordsInsufficient(
-            "no control tile is graded", hint="fire, grade and record them first"
+            "no tile is graded", hint="fire, grade and record them first"
         )
     logs = np.log(np.maximum(studio.weights, 1e-300))
     for _, load in graded.groupby("load", sort=True):
@@ -143,7 +143,7 @@ def after_controls(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
     smoothed, _ = smooth_weights(logs)
     if effective_size(smoothed) < 50:
         raise RecordsInsufficient(
-            "these control tiles are so far from what the pooled studios found that the "
+            "these tiles are so far from what the pooled studios found that the "
             "window cannot be carried there",
             hint="look for a mix-up of tiles or a faulty thermocouple; else fire a series",
         )
@@ -153,7 +153,7 @@ def after_controls(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
         kiln=studio.kiln,
         total=studio.total,
         weights=np.exp(smoothed),
-        n_controls=studio.n_controls + len(graded),
+        n_looks=studio.n_looks + len(graded),
     )
 
 
@@ -231,29 +231,3 @@ def weighted_interval(
     places = np.searchsorted(reached, wanted - 1e-12)
     low, middle, high = values[order][np.minimum(places, values.size - 1)]
     return float(low), float(middle), float(high)
-
-
-def control_settings(pool: PooledStage, dwell_s: float, count: int) -> tuple[float, ...]:
-    """Return where a new studio should read the kiln for its control tiles, degC.
-
-    A tile tells most where its grade is about to turn: the settings go through
-    the colour's turning points, at the studios' mean, from the middle outwards.
-
-    Parameters
-    ----------
-    pool : PooledStage
-    dwell_s : float
-        Of every control tile.
-    count : int
-        How many tiles.
-    """
-    draws = pool.control or pool.draws
-    mean = (pool.kiln if pool.has_control else pool.total).mean(axis=1)
-    middle = sum(pool.shared.series.span("temperature")) / 2
-    frame = pool.shared.tested.iloc[:1].assign(temperature_degC=middle, dwell_s=dwell_s)
-    at_middle = _latent(pool, draws, frame, is_control=pool.has_control)
-    steepness = draws.coefficients[:, draws.columns.index(TEMPERATURE)]
-    turn = (draws.thresholds - at_middle) / steepness[:, None] - mean[:, None]
-    places = middle + np.median(turn, axis=0) * pool.half_range_degC
-    order = np.argsort(np.abs(places - places.mean()), kind="stable")
-    return tuple(round(float(places[order[tile % len(order)]]), 1) for tile in range(count))

@@ -13,7 +13,6 @@ from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.series.folder import INVENTED
 from firelab.studios.interlaboratory.precision import Precision, study_precision
 from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
-from firelab.studios.pooling.controls_needed import ControlsNeeded, controls_needed
 from firelab.studios.pooling.meta_analysis import (
     MetaAnalysis,
     combine_studios,
@@ -23,6 +22,7 @@ from firelab.studios.pooling.part import Part, distinct_parts
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pool_posterior import pool_studios
 from firelab.studios.pooling.studio_check import StudioCheck, check_studios
+from firelab.studios.pooling.tiles_needed import TilesNeeded, tiles_needed
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
 
@@ -40,7 +40,7 @@ class Pooling:
         At the mean of these studios.
     own : dict
         Studio to its windows, within the pool.
-    needed : ControlsNeeded
+    needed : TilesNeeded
     edges, scores : Precision or None
         Of the studios' own edges, each less its kiln's offset where control tiles
         show it, and of scores; None where too little is shared.
@@ -55,7 +55,7 @@ class Pooling:
     fit: PooledStage
     pooled: FiringWindows
     own: dict[str, FiringWindows]
-    needed: ControlsNeeded
+    needed: TilesNeeded
     edges: Precision | None
     scores: Precision | None
     check: StudioCheck
@@ -112,7 +112,7 @@ def pool_parts(
     rng : numpy.random.Generator, optional
         By default seeded from the first part's series.
     most_controls : int, default 6
-        Control tiles tried for a new studio.
+        Tiles tried for a new studio.
     same_colour : bool, default False
         Whether spellings that differ name one colour.
 
@@ -132,7 +132,7 @@ def pool_parts(
         fit=fit,
         pooled=firing_windows(fit.on_average()),
         own={name: firing_windows(fit.in_studio(name)) for name in fit.studios},
-        needed=controls_needed(fit, rng=random, most=most_controls),
+        needed=tiles_needed(fit, rng=random, most=most_controls),
         edges=_precision(
             _less_kiln(
                 edge_measures([(part.studio, part.bundle.contents) for part in kept]), fit

@@ -105,8 +105,9 @@ def share_looks(
             f"{len(studios)} studio cannot be pooled",
             hint="give bundles of two studios or more: firelab pack --studio NAME",
         )
-    jars = _same_jars(parts, same_colour=same_colour)
-    _refuse_unlike(parts)
+    every = [(name, records.series) for name, records in parts]
+    jars = _same_jars(every, same_colour=same_colour)
+    _refuse_unlike(every)
     tested, every_control = [], []
     for number, (name, records) in enumerate(parts):
         frame = _graded(records).assign(studio=studios.index(name))
@@ -132,6 +133,30 @@ def share_looks(
         control_colour=colour,
         notes=(*jars, *notes, *_looked_again(whole)),
     )
+
+
+def refuse_other_series(
+    shared: SharedLooks, name: str, series: FiringSeries, *, same_colour: bool = False
+) -> None:
+    """Refuse a series that is not of the pooled colour, metal, grades and target.
+
+    Parameters
+    ----------
+    shared : SharedLooks
+    name : str
+        Of the series, for the message.
+    series : FiringSeries
+    same_colour : bool, default False
+        Whether a spelling that differs names the same colour.
+
+    Raises
+    ------
+    FirelabError
+        With both values.
+    """
+    both = [("the pool", shared.series), (name, series)]
+    _same_jars(both, same_colour=same_colour)
+    _refuse_unlike(both)
 
 
 def _looked_again(tested: pd.DataFrame) -> tuple[str, ...]:
@@ -163,13 +188,13 @@ def _refuse_implausible(studio: str, looks: pd.DataFrame) -> None:
 
 
 def _same_jars(
-    parts: Sequence[tuple[str, Records]], *, same_colour: bool
+    every: Sequence[tuple[str, FiringSeries]], *, same_colour: bool
 ) -> tuple[str, ...]:
     """Refuse other colours; return notes on spellings and lots that were joined."""
     named: dict[str, str] = {}
     lots: dict[str, str] = {}
-    for studio, records in parts:
-        enamel = records.series.enamel
+    for studio, series in every:
+        enamel = series.enamel
         code = enamel.maker_code or enamel.colour
         named.setdefault(slug(code), f"{code!r} ({studio})")
         if enamel.lot:
@@ -192,10 +217,10 @@ def _same_jars(
     return tuple(notes)
 
 
-def _refuse_unlike(parts: Sequence[tuple[str, Records]]) -> None:
-    first_name, first = parts[0]
-    for name, records in parts[1:]:
-        for what, mine, theirs in _compared(first.series, records.series):
+def _refuse_unlike(every: Sequence[tuple[str, FiringSeries]]) -> None:
+    first_name, first = every[0]
+    for name, series in every[1:]:
+        for what, mine, theirs in _compared(first, series):
             if mine != theirs:
                 raise FirelabError(
                     f"{what} differs: {first_name} has {mine}, {name} has {theirs}",
