@@ -79,6 +79,9 @@ def _line(kind: str, asked: int | None, plan: Plan) -> dict[str, Any]:
     }
 
 
+_NOTHING_FIXED = "fixes no tiles beforehand, so there is no design to compare"
+
+
 def compare_plans(
     series: FiringSeries,
     *,
@@ -106,8 +109,11 @@ def compare_plans(
         Columns of `COMPARED`; best mean error first, what cannot be planned
         last.
     """
-    lines = []
+    lines: list[dict[str, Any]] = []
     for kind in kinds:
+        if kind in KINDS and not KINDS[kind].fixes_tiles:
+            lines.append({"kind": kind, "remark": _NOTHING_FIXED})
+            continue
         for asked in sizes if kind in KINDS and KINDS[kind].sized else (None,):
             request = dataclasses.replace(series.plan, kind=kind, tiles=asked)
             try:

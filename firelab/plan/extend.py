@@ -170,7 +170,7 @@ def _chain_faults(series: FiringSeries, rows: pd.DataFrame, name: str) -> Iterat
 def _rule_faults(
     series: FiringSeries, old: pd.DataFrame, rows: pd.DataFrame
 ) -> Iterator[str]:
-    name, last = load_column(rows), int(old["order"].max())
+    name, last = load_column(rows), _last(old, "order")
     turn = rows[name].rank(method="first") if name else rows.index.to_series() + 1
     code = rows["tile"].where(rows["tile"] != "", "new " + rows.index.astype("str"))
     own = old[old["role"] != "control"]
@@ -185,9 +185,17 @@ def _rule_faults(
 
 
 def _schedule(
-    series: FiringSeries, wanted: pd.DataFrame, old: pd.DataFrame, rng: np.random.Generator
+    series: FiringSeries,
+    wanted: pd.DataFrame,
+    old: pd.DataFrame,
+    rng: np.random.Generator,
+    *,
+    same_session: bool,
 ) -> pd.DataFrame:
-    """Return the new rows, sessions, loads and order numbered on from the old."""
+    """Return the new rows, sessions, loads and order numbered on from the old.
+
+    Where the last session goes on, its control tile has been fired already.
+    """
     # Dealt even where loads are named: what is drawn afterwards stays what it was.
     loads = group_into_loads(
         wanted, places=series.budget.places, most_loads=None, rng=rng, apart=False
@@ -197,10 +205,14 @@ def _schedule(
     chain = chained_loads(wanted, loads)
     if chain is not None:
         wanted = wanted.assign(climb=chain)
+    goes_on = same_session and has_room(series, old, np.unique(loads).size)
+    if goes_on:
+        uncontrolled = dataclasses.replace(series.plan, control=None)
+        series = dataclasses.replace(series, plan=uncontrolled)
     fired = schedule_with_controls(series, wanted, loads, order_rng=rng, control_rng=rng)
     for column in ("session", "load", "order"):
-        fired[column] += int(old[column].max())
-    first = 1 + max(tile_index(code) for code in old["tile"])
+        fired[column] += _last(old, column) - (goes_on and column == "session")
+    first = 1 + max((tile_index(code) for code in old["tile"]), default=-1)
     return name_tiles(fired, rng=rng, first=first)
 
 
@@ -211,6 +223,19 @@ def _named_loads(wanted: pd.DataFrame) -> IntArray:
         return loads
     keys = pd.DataFrame({"degC": wanted["temperature_degC"], "load": loads})
     return np.asarray(keys.groupby(["degC", "load"], sort=True).ngroup(), dtype=np.int64)
+
+
+def has_room(series: FiringSeries, old: pd.DataFrame, n_loads: int) -> bool:
+    """Tell whether the last session of a plan can hold further loads."""
+    holds = series.budget.session_loads
+    if not len(old) or holds is None:
+        return bool(len(old))
+    last = old[old["session"] == old["session"].max()]
+    return int(last["load"].nunique()) + n_loads <= holds
+
+
+def _last(rows: pd.DataFrame, column: str) -> int:
+    return int(rows[column].max()) if len(rows) else 0
 
 
 def _joined(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
@@ -227,6 +252,7 @@ def extend_plan(
     *,
     note: str = "",
     rng: np.random.Generator | None = None,
+    same_session: bool = False,
 ) -> Plan:
     """Return the plan with further settings fired in a session of their own.
 
@@ -247,6 +273,8 @@ def extend_plan(
         Why they were added, kept with the plan.
     rng : numpy.random.Generator, optional
         Order of firing; where absent it follows from the plan's seed and size.
+    same_session : bool, default False
+        Fire them in the last session instead, where it has room for their loads.
 
     Returns
     -------
@@ -266,7 +294,8 @@ def extend_plan(
     wanted = added_rows(series, old, settings)
     if rng is None:
         rng = np.random.default_rng([plan.provenance.seed, len(plan.tiles)])
-    return with_rows(series, plan, _schedule(series, wanted, old, rng), note=note)
+    new = _schedule(series, wanted, old, rng, same_session=same_session)
+    return with_rows(series, plan, new, note=note)
 
 
 def with_rows(
@@ -294,7 +323,7 @@ def with_rows(
     time_h = kiln_hours(series, tiles, preparation)
     figures = {
         **plan.figures,
-        **design_figures(series, tiles),
+        **({} if plan.is_sequential else design_figures(series, tiles)),
         "budget": budget_figures(series, tiles, time_h),
     }
     return dataclasses.replace(

@@ -13,6 +13,7 @@ from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.plan.figures.design_figures import inseparable_terms
 from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
+from firelab.plan.plan import SEQUENTIAL
 from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.factors import FactorName, Factors, TemperatureFactor, same_temperature
@@ -114,6 +115,8 @@ def check_feasible(series: FiringSeries) -> None:
     """
     _refuse_single_levels(series)
     _refuse_total_rules(series)
+    if series.plan.kind == SEQUENTIAL:  # its budget runs out firing by firing
+        return
     _refuse_inseparable(series)
     _refuse_crowded_sessions(series)
     _refuse_small_budget(series)

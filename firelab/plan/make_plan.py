@@ -16,6 +16,7 @@ from firelab.plan.draft import draft_plan, repeated
 from firelab.plan.feasibility import Conflict, InfeasiblePlan, check_feasible, most_tiles
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.kinds.registry import kind_named
+from firelab.plan.kinds.sequential import sequential_plan
 from firelab.plan.optimal.choose import (
     choose_settings,
     n_loads_for,
@@ -241,6 +242,8 @@ def make_plan(
         sources={},
         parts=series_parts(declared or series),
     )
+    if not kind.fixes_tiles:
+        return sequential_plan(series, provenance)
     requested = unconstrained_plan(series, kind, provenance)
     return fit_to_budget(series, kind, requested, provenance)
 

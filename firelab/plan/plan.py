@@ -42,6 +42,9 @@ ROLES = ("test", "repeat", "control")
 CARRIED = "carried"
 """Kind of a plan whose tiles were chosen beside what other studios found."""
 
+SEQUENTIAL = "sequential"
+"""The kind of plan that fixes no tiles beforehand."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedPreparation:
@@ -114,6 +117,11 @@ class Plan(Shown):
         return self.tiles.copy()
 
     @property
+    def is_sequential(self) -> bool:
+        """Whether tiles are chosen one firing at a time, from what was seen."""
+        return self.kind == SEQUENTIAL
+
+    @property
     def n_tiles(self) -> int:
         """Number of different tiles."""
         return int(self.tiles["tile"].nunique())
@@ -148,6 +156,8 @@ class Plan(Shown):
             power, aliases, and how far order and temperature go together.
         """
         tiles = self.tiles
+        if not len(tiles):
+            return "\n".join([f"{self.kind} plan: no tile yet", *self._noted(details)])
         most = int(tiles.groupby("load").size().max())
         n_loads, n_sessions = tiles["load"].nunique(), tiles["session"].nunique()
         lines = [
@@ -173,16 +183,20 @@ class Plan(Shown):
             f"preparation firings: {len(self.preparation)}; "
             f"kiln time {self.time_h['total']:.1f} h"
         )
-        notes = [note for note in self.notes if details or not note.startswith(_OF_DESIGN)]
         if details:
             lines += [*_teaching_lines(self), *_alias_lines(self)]
-        return "\n".join([*lines, *(f"- {note}" for note in notes)])
+        return "\n".join([*lines, *self._noted(details)])
+
+    def _noted(self, details: bool) -> list[str]:
+        kept = [note for note in self.notes if details or not note.startswith(_OF_DESIGN)]
+        return [f"- {note}" for note in kept]
 
 
 def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
     """Return the place of the rack at which each tile stands in each load, from 1.
 
-    The places of a load are filled in firing order, as its sheet shows them.
+    The places of a load are filled in firing order, as its sheet shows them. Where tiles
+    are chosen one firing at a time, a load goes on at the place after the last one.
 
     Returns
     -------
@@ -191,6 +205,9 @@ def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
     """
     ordered = plan.tiles.sort_values("order", kind="stable")
     place = ordered.groupby("load").cumcount() + 1
+    turns = plan.figures.get("rack_places")
+    if plan.is_sequential and turns:
+        place = pd.Series(np.arange(len(ordered)) % int(turns) + 1, ordered.index)
     keys = zip(ordered["tile"].astype(str), ordered["load"].astype(int), strict=True)
     return dict(zip(keys, place.tolist(), strict=True))
 

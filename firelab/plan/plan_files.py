@@ -11,7 +11,14 @@ import pandas as pd
 
 from firelab.craft.tile_codes import tile_index
 from firelab.errors import FaultyFile, Finding, FirelabError
-from firelab.plan.plan import PLAN_DTYPES, ROLES, SCHEMA, Plan, PlannedPreparation
+from firelab.plan.plan import (
+    PLAN_DTYPES,
+    ROLES,
+    SCHEMA,
+    SEQUENTIAL,
+    Plan,
+    PlannedPreparation,
+)
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     INVENTED,
@@ -91,6 +98,8 @@ def read_plan(folder: str | Path, series: FiringSeries) -> Plan:
     tiles, findings = _read_table(base / PLAN_TABLE)
     stored, damage = _read_json(base / PLAN_FILE)
     findings += damage
+    if not findings and tiles.empty and stored.get("kind") != SEQUENTIAL:
+        findings.append(_finding("plan-empty", PLAN_TABLE, 1, 1, "holds no tile"))
     if findings:
         raise FaultyFile(findings)
     try:
@@ -154,8 +163,6 @@ def _read_table(path: Path) -> tuple[pd.DataFrame, list[Finding]]:
         row, faults = _read_row(header, cells, reader.line_num, path.name)
         rows.append(row)
         findings += faults
-    if not rows:
-        findings.append(_finding("plan-empty", path.name, 1, 1, "holds no tile"))
     if findings:
         return pd.DataFrame(), findings
     return pd.DataFrame(rows, columns=list(PLAN_DTYPES)).astype(PLAN_DTYPES), []

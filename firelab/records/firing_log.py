@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from firelab.errors import FaultyFile, Finding, RecordsInsufficient
+from firelab.errors import FaultyFile, Finding, RecordsInsufficient, quoted
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.journal import read_journal
@@ -133,14 +133,29 @@ def read_firings(folder: str | Path) -> Records:
     RecordsInsufficient
         If no look is recorded.
     """
-    series, plan, log = read_planned_log(folder)
-    seen = tuple(one for one in log.standing if LOST not in one.change)
-    if not seen:
+    records = read_so_far(folder)
+    if records.looks.empty:
+        first = f"firelab next {quoted(folder)}"
         raise RecordsInsufficient(
             "no look is recorded",
             str(Path(folder) / FIRINGS_FILE),
-            "add looks with: firelab record FILE.csv",
+            f"what to fire first: {first}"
+            if records.plan.is_sequential
+            else "add looks with: firelab record FILE.csv",
         )
+    return records
+
+
+def read_so_far(folder: str | Path) -> Records:
+    """Return the looks that stand as `read_firings` does, none where there are none yet.
+
+    Raises
+    ------
+    FaultyFile
+        With every fault of ``firings.csv`` (or of the series or plan).
+    """
+    series, plan, log = read_planned_log(folder)
+    seen = tuple(one for one in log.standing if LOST not in one.change)
     plan_digest = sha256_of(Path(folder) / PLAN_TABLE)
     sources = {PLAN_TABLE: plan_digest, FIRINGS_FILE: log.digest}
     provenance = Provenance(

@@ -227,6 +227,12 @@ class PriorSpecification:
         Mean and standard deviation of the middle of the scale of grades, in
         half ranges: the coldest temperature of the series is at -1, the
         hottest at +1.
+    middle, middle_sd : float or None
+        Where the middle of full (else of the target) is believed to be at the usual
+        time, degC, and the standard deviation of that, degC apart; with it `place`
+        does not count. Where None, a plan of one tile at a time takes what the trade
+        says of kind and metal (see `firelab.craft.usual_firing`), and any other plan
+        takes `place`.
     grade_width, grade_width_spread : float
         Median and spread of the degrees that one grade is wide, on a scale of
         four.
@@ -262,6 +268,8 @@ class PriorSpecification:
     blur_spread: Spread = 0.7
     place: Place = 0.0
     place_spread: PositiveTo1000 = 0.75
+    middle: DegC | None = None
+    middle_sd: Apart | None = None
     grade_width: Apart = 30.0
     grade_width_spread: Spread = 0.8
     doubling: Apart = 30.0
@@ -320,9 +328,13 @@ class WindowSpecification:
         Of the intervals that are told.
     place : int, optional
         Place of the rack that the window is for; any of them where none is stated.
+    least_gain : float
+        What one more tile must add to the best odds to be worth firing, where tiles are
+        chosen one at a time (default chosen here, no source).
     """
 
     probability: Fraction = 0.8
     confidence: Fraction = 0.8
     level: Fraction = 0.9
     place: Count | None = None
+    least_gain: Annotated[float, Field(ge=0, lt=1)] = 0.02

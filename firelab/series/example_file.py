@@ -75,6 +75,8 @@ _OFF: dict[str, Any] = {
     "expectation.high_edge": "1440 degF",
     "expectation.at": "2 min 30 s",
     "window.place": 3,
+    "priors.middle": "1375 degF",
+    "priors.middle_sd": "35 degF",
 }
 """Keys that are off unless a person turns them on, with a value to begin from."""
 

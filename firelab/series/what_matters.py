@@ -38,7 +38,7 @@ MATTERS: Mapping[str, tuple[str, ...]] = {
 A name, a question, the words of a grade, what is expected, and the budget are not
 among them: more powder, blanks or loads leave a plan as good as it was.
 """
-_IDLE = ("plan.loads", "plan.shift", "kiln.name")
+_IDLE = ("plan.loads", "plan.shift", "kiln.name", "window.least_gain")
 """Keys that bound, judge or name, but do not make a result another."""
 
 

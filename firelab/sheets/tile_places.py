@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from firelab.craft.trade_words import base_words, layers_words
 from firelab.craft.units import format_duration, to_degF
-from firelab.plan.plan import Plan
+from firelab.plan.plan import Plan, rack_places
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 
@@ -43,7 +43,7 @@ class TileFiring:
     session, load, order : int
         As in ``plan.csv``.
     place : int
-        Place in the load, from 1, in firing order.
+        Place of the rack, from 1; see `rack_places`.
     temperature_degC, dwell_s : float
         Planned setting.
     look : int
@@ -112,7 +112,7 @@ class KilnLoad:
 def tile_firings(plan: Plan) -> tuple[TileFiring, ...]:
     """Return every test firing of a plan in firing order."""
     made: list[TileFiring] = []
-    places: dict[int, int] = {}
+    places = rack_places(plan)
     looks: dict[str, int] = {}
     had: dict[str, tuple[EarlierHeat, ...]] = {}
     ordered = plan.table.sort_values("order", kind="stable")
@@ -120,7 +120,6 @@ def tile_firings(plan: Plan) -> tuple[TileFiring, ...]:
     for tile, session, load, order, degC, dwell_s in zip(
         *(ordered[name].tolist() for name in columns), strict=True
     ):
-        places[load] = places.get(load, 0) + 1
         looks[tile] = looks.get(tile, 0) + 1
         made.append(
             TileFiring(
@@ -128,7 +127,7 @@ def tile_firings(plan: Plan) -> tuple[TileFiring, ...]:
                 session=session,
                 load=load,
                 order=order,
-                place=places[load],
+                place=places[(tile, load)],
                 temperature_degC=degC,
                 dwell_s=dwell_s,
                 look=looks[tile],

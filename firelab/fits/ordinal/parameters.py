@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from firelab.fits.ordinal.middle_prior import place_prior
 from firelab.fits.ordinal.priors import (
     Priors,
     deviation_words,
@@ -300,7 +301,8 @@ def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) ->
     stated, unit, q = series.priors, latent_scale(link), layout.n_parameters
     half_degC = layout.half_degC
     mean, sd = np.zeros(q), np.ones(q)
-    mean[0], sd[0] = stated.place, stated.place_spread
+    place = place_prior(series, layout.columns)
+    mean[0], sd[0] = place.mean, place.sd
     if layout.n_widths:
         inner = slice(1, 1 + layout.n_widths)
         four = min(1.0, 2.0 / layout.n_widths)
@@ -325,7 +327,7 @@ def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) ->
     if layout.has_lost:
         mean[layout.lost_at] = np.log(stated.lost)
         sd[layout.lost_at] = stated.lost_spread
-    words = prior_words(series, layout.columns)
+    words = prior_words(series, layout.columns, place.words)
     words += deviation_words(stated, [effect.name for effect in layout.effects])
     if layout.has_slips:
         words += (f"a look is a slip of eye or pen: {stated.slip:.0%}, give or take",)

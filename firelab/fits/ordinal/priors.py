@@ -29,6 +29,7 @@ _LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
 _SPREADS = ("blur_spread", "grade_width_spread", "doubling_spread")
 _DEVIATIONS = (
     "place_spread",
+    "middle_sd",
     "effect",
     "interaction",
     "session",
@@ -94,7 +95,11 @@ def scaled_spreads(stated: PriorSpecification, factor: float) -> PriorSpecificat
     """Return the priors with every spread multiplied, medians kept."""
     most = dict.fromkeys(_SPREADS, _MOST_SPREAD)
     most |= dict.fromkeys(_DEVIATIONS, _MOST_DEVIATION)
-    widened = {name: min(getattr(stated, name) * factor, top) for name, top in most.items()}
+    widened = {
+        name: min(spread * factor, top)
+        for name, top in most.items()
+        if (spread := getattr(stated, name)) is not None
+    }
     return replace(stated, **widened)
 
 
@@ -147,14 +152,23 @@ def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray
     return scale * unit, scale * slope
 
 
-def prior_words(series: FiringSeries, columns: Sequence[ModelColumn]) -> tuple[str, ...]:
-    """Return the priors of thresholds and coefficients in words, one line each."""
+def prior_words(
+    series: FiringSeries, columns: Sequence[ModelColumn], place: str
+) -> tuple[str, ...]:
+    """Return the priors of thresholds and coefficients in words, one line each.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    columns : sequence of ModelColumn
+    place : str
+        The line of the place of the grades.
+    """
     stated = series.priors
     lines = [
         "a grade passes from 20 to 80 % of tiles over "
         f"{_times(stated.blur, stated.blur_spread)}; heat never takes it back",
-        f"middle of the scale: {stated.place:g} +/- {stated.place_spread:g} half ranges "
-        "from the middle of the fired range",
+        place,
         "width of a grade, four on the scale: "
         f"{_times(stated.grade_width, stated.grade_width_spread)}",
     ]

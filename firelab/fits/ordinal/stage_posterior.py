@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 
 from firelab.fits.ordinal.added_heat import added_heat
 from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.middle_prior import is_sequential, with_trade_priors
 from firelab.fits.ordinal.parameters import StageParameters, make_priors, parameterise
 from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
 from firelab.fits.ordinal.priors import scaled_spreads
+from firelab.fits.ordinal.stage_belief import believed_stage
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.fits.ordinal.what_mattered import DeviationDraws
@@ -80,7 +82,8 @@ def fit_posterior(
     Raises
     ------
     RecordsInsufficient
-        If no look carries a stage.
+        If no look carries a stage, and the plan is not of one tile at a time: of
+        that the priors are drawn (see `believed_stage`).
     UsageError
         If there is no such link.
 
@@ -90,7 +93,10 @@ def fit_posterior(
        Pareto smoothed importance sampling. J. Mach. Learn. Res. 25(72).
     """
     link_named(link)
-    series, graded = records.series, records.require_graded()
+    series = with_trade_priors(records.series, records.plan)
+    if records.graded.empty and is_sequential(records.plan):
+        return believed_stage(records, rng=rng, n_draws=n_draws)
+    graded = records.require_graded()
     used = tuple(series.terms if terms is None else terms)
     columns = term_columns(series, used)
     heat = added_heat(series, graded, used)
@@ -244,7 +250,7 @@ def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity
     low, high = np.quantile(own, [tail, 1.0 - tail], axis=0)
     moves = {}
     for name, factor in (("doubled", 2.0), ("halved", 0.5)):
-        stated = scaled_spreads(series.priors, factor)
+        stated = scaled_spreads(fit.series.priors, factor)
         changed = replace(records, series=replace(series, priors=stated))
         other = fit_posterior(
             changed,

@@ -64,12 +64,15 @@ class PlanKind:
     sized : bool
         The kind takes any number of tiles, and is asked for fewer where the
         budget does not suffice.
+    fixes_tiles : bool
+        Whether it says before the first firing which tiles there are.
     """
 
     name: str
     description: str
     propose: Propose
     sized: bool = False
+    fixes_tiles: bool = True
 
 
 def keep_allowed(

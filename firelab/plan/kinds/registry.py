@@ -10,6 +10,7 @@ from firelab.plan.kinds.latin_hypercube import LATIN_HYPERCUBE
 from firelab.plan.kinds.optimal import D_OPTIMAL, I_OPTIMAL
 from firelab.plan.kinds.response_surface import BOX_BEHNKEN, CENTRAL_COMPOSITE
 from firelab.plan.kinds.screening import PLACKETT_BURMAN, SCREENING_L18
+from firelab.plan.kinds.sequential import KIND as SEQUENTIAL_KIND
 
 KINDS: dict[str, PlanKind] = {
     kind.name: kind
@@ -24,6 +25,7 @@ KINDS: dict[str, PlanKind] = {
         D_OPTIMAL,
         I_OPTIMAL,
         LADDER,
+        SEQUENTIAL_KIND,
     )
 }
 """Every kind, in the order that ``firelab plan --kinds`` lists them."""

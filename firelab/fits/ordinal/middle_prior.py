@@ -1,0 +1,122 @@
+r"""Where the middle of full is believed to be, in degC, as a prior of a stage fit.
+
+The parameters hold the mean of the thresholds in half ranges of the steepest column.
+A belief is of the middle of a grade at a usual time; the two lie apart by what the
+widths of the grades, at their prior means, put between them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from firelab.craft.units import format_duration, format_temperature
+from firelab.craft.usual_firing import USUAL_DWELL_S, usual_firing
+from firelab.fits.ordinal.priors import half_range_degC
+from firelab.plan.plan import Plan
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import ModelColumn, coding
+
+_FULL = "full"
+
+
+def is_sequential(plan: Plan | None) -> bool:
+    """Tell whether there is a plan, and it is of one tile at a time."""
+    return plan is not None and plan.is_sequential
+
+
+def with_trade_priors(series: FiringSeries, plan: Plan | None) -> FiringSeries:
+    """Return the series with what the trade says as its prior, where it has none.
+
+    Only where tiles are chosen one at a time: any other plan spreads its tiles over the
+    range whatever is believed, and its looks soon weigh more than the belief.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        A middle that it states stays; the trade's is held inside its range of
+        temperature.
+    plan : Plan or None
+        Its kind decides.
+    """
+    stated = series.priors
+    if not is_sequential(plan) and stated.middle is None:
+        return series
+    usual = usual_firing(series.enamel.kind, series.blank.metal)
+    middle = stated.middle
+    if middle is None:
+        coolest, hottest = series.span("temperature")
+        middle = min(max(usual.middle_degC, coolest), hottest)
+    priors = replace(stated, middle=middle, middle_sd=stated.middle_sd or usual.sd_degC)
+    return replace(series, priors=priors)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacePrior:
+    """Prior of the mean of the thresholds.
+
+    Attributes
+    ----------
+    mean, sd : float
+        Half ranges of the steepest column.
+    words : str
+        One line.
+    """
+
+    mean: float
+    sd: float
+    words: str
+
+
+def place_prior(series: FiringSeries, columns: tuple[ModelColumn, ...]) -> PlacePrior:
+    """Return the prior of the place: from a stated middle, or in half ranges.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        ``priors.middle`` and ``priors.middle_sd`` as `with_trade_priors` fills them.
+    columns : tuple of ModelColumn
+    """
+    stated, half_degC = series.priors, half_range_degC(series, columns)
+    if stated.middle is None or stated.middle_sd is None:
+        return PlacePrior(
+            mean=stated.place,
+            sd=stated.place_spread,
+            words=(
+                f"middle of the scale: {stated.place:g} +/- {stated.place_spread:g} half "
+                "ranges from the middle of the fired range"
+            ),
+        )
+    centre_s = float(np.exp(coding(series, "dwell").centre))
+    longer = stated.doubling * np.log2(centre_s / USUAL_DWELL_S)
+    from_centre = stated.middle - longer - coding(series, "temperature").centre
+    grade, above_mean = _middle_above_mean(series)
+    return PlacePrior(
+        mean=float(from_centre - above_mean) / half_degC,
+        sd=stated.middle_sd / half_degC,
+        words=(
+            f"middle of {grade} at {format_duration(USUAL_DWELL_S)}: "
+            f"{format_temperature(stated.middle, series.kiln.reads)} +/- "
+            f"{stated.middle_sd:.3g} degC ({1.8 * stated.middle_sd:.3g} degF)"
+        ),
+    )
+
+
+def _middle_above_mean(series: FiringSeries) -> tuple[str, float]:
+    """Return full, else the target, and how far its middle is above the thresholds' mean.
+
+    An end of it that the scale does not have counts as half a width beyond the other.
+    """
+    stage = series.responses.stage
+    first, last = stage.target_span
+    if _FULL in stage.grades:
+        first = last = stage.grades.index(_FULL)
+    n_thresholds = len(stage.grades) - 1
+    width = series.priors.grade_width * min(1.0, 2.0 / max(n_thresholds - 1, 1))
+    width *= float(np.exp(0.5 * series.priors.grade_width_spread**2))
+    places = width * (np.arange(n_thresholds) - 0.5 * (n_thresholds - 1))
+    low = places[first - 1] if first > 0 else places[last] - width
+    high = places[last] if last < n_thresholds else places[first - 1] + width
+    name = _FULL if _FULL in stage.grades else " or ".join(stage.target)
+    return name, float(0.5 * (low + high))
