@@ -47,6 +47,13 @@ def command(
     fired_at: Annotated[str, typer.Option(help="Date, or date and time.")] = "",
     defects: Annotated[str, typer.Option(help="Such as crack, pinhole, crawl.")] = "",
     note: Annotated[str, typer.Option(help="Anything else.")] = "",
+    photo: Annotated[
+        Path | None,
+        typer.Option(
+            help="Photograph of the look at --tile; without --tile, of what --stage "
+            "looks like."
+        ),
+    ] = None,
     correct: Annotated[
         bool,
         typer.Option("--correct", help="Supersede looks that stand, by further rows."),
@@ -94,7 +101,8 @@ def command(
     --confirm or --correct.
     """
     from firelab.plan.plan_files import read_plan
-    from firelab.records.look_cells import parse_moment
+    from firelab.records.look_cells import parse_grade, parse_moment
+    from firelab.records.photographs import keep_reference, read_photo
     from firelab.records.recording import fixed_text, now_text, record_table
     from firelab.series.series_file import read_series
 
@@ -117,6 +125,11 @@ def command(
         path, base = _places(file, folder)
         series = read_series(base)
         plan = read_plan(base, series)
+        picture = read_photo(photo) if photo is not None else None
+        if picture is not None and _is_of_a_stage_alone(cells):
+            grade = parse_grade(stage, series)
+            console.result(f"{base / keep_reference(base, grade, picture)}: {grade}")
+            return
         offset = {
             "read_wrong": kiln_read,
             "sessions": sessions,
@@ -140,12 +153,37 @@ def command(
             correct=correct or bool(kiln_read),
             dry_run=dry_run,
         )
+        if picture is not None and not dry_run:
+            kept = _keep_photo(base, recorded, tile, picture)
+            console.remark(f"{kept}: kept without place, time and owner")
         if as_json:
             console.result_json({**recorded.to_dict(), "dry_run": dry_run})
         else:
             console.result(
                 _result_words(recorded, base, series.kiln.reads, dry_run=dry_run)
             )
+
+
+def _is_of_a_stage_alone(cells: dict[str, str]) -> bool:
+    return [name for name, text in cells.items() if text.strip()] == ["stage"]
+
+
+def _keep_photo(base: Path, recorded: Recorded, tile: str, picture: bytes) -> Path:
+    """Keep the photograph of the one look that was recorded, or stood there already."""
+    from firelab.errors import UsageError
+    from firelab.records.firing_log import read_planned_log
+    from firelab.records.photographs import keep_photo
+
+    given = [look.content() for look in (*recorded.added, *recorded.already)]
+    standing = read_planned_log(base)[2].standing
+    shown = [one.entry for one in standing if one.content() in given]
+    if not tile or len(shown) != 1:
+        raise UsageError(
+            f"--photo shows one look that stands, and {len(shown)} were named",
+            hint="name the tile, and its grade: firelab record --tile AEX --stage full "
+            "--photo FILE",
+        )
+    return base / keep_photo(base, shown[0], picture)
 
 
 def _places(file: str, folder: str) -> tuple[str, Path]:

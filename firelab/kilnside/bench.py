@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -9,23 +10,26 @@ from threading import Lock
 from typing import Any
 
 from firelab.craft.trade_words import DEFECTS, STAGE_DESCRIPTIONS, setting_words
-from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.errors import FaultyFile, Finding
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
-from firelab.records.look import ENTRY_NAME, Look
+from firelab.records.look import Look
+from firelab.records.photographs import (
+    REFERENCES_FOLDER,
+    reference_photos,
+    thumbnail,
+)
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.recording import Recorded, now_text, record_table
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
     FIT_FILE,
-    PHOTOS_FOLDER,
     PLAN_TABLE,
     SERIES_FILE,
-    write_atomically,
 )
 from firelab.series.series_file import read_series
 from firelab.sheets.tile_places import (
@@ -35,6 +39,9 @@ from firelab.sheets.tile_places import (
     earlier_words,
     tile_firings,
 )
+
+REFERENCE_SIDE = 160
+"""Longer side of a grade's photograph on the page, pixels (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +103,9 @@ class Bench:
 
     def version(self) -> str:
         """Return text that changes whenever a file of the bench does."""
-        stamps = self._stamp(SERIES_FILE, PLAN_TABLE, FIRINGS_FILE, FIT_FILE)
+        stamps = self._stamp(
+            SERIES_FILE, PLAN_TABLE, FIRINGS_FILE, FIT_FILE, REFERENCES_FOLDER
+        )
         return "-".join(f"{when:x}.{size:x}" for when, size in stamps)
 
     def record(self, fields: dict[str, str]) -> Recorded:
@@ -142,6 +151,14 @@ class Bench:
                 {"entry": at_line[one.line].entry, "message": one.message} for one in asked
             ],
             "order": sorted(tiles, key=lambda code: blind_place(series, code)),
+            "references": self._references(series),
+        }
+
+    def _references(self, series: FiringSeries) -> dict[str, str]:
+        """Return one's own photographs of the grades, small, as base64."""
+        return {
+            grade: base64.b64encode(thumbnail(path, REFERENCE_SIDE)[0]).decode("ascii")
+            for grade, path in reference_photos(self.folder, series).items()
         }
 
     def has_entry(self, entry: str) -> bool:
@@ -218,45 +235,3 @@ def _earlier_words(firing: TileFiring, series: FiringSeries) -> str:
 
 def _setting_words(row: Mapping[Any, Any]) -> str:
     return setting_words(row) + (", control" if row["role"] == "control" else "")
-
-
-LARGEST_PHOTO_BYTES = 8_000_000
-"""The page sends about 0.5 MB; a camera's own file may be this large (chosen here)."""
-_STARTS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
-
-
-def photo_kind(raw: bytes) -> str | None:
-    """Return ``jpg`` or ``png`` by the first bytes; None for anything else."""
-    return next((kind for start, kind in _STARTS.items() if raw.startswith(start)), None)
-
-
-def keep_photo(folder: str | Path, entry: str, raw: bytes) -> str:
-    """Keep a photo and return its name within the series folder.
-
-    A photo that is sent twice is kept once; one that stands is never replaced.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The series folder.
-    entry : str
-        Name of the entry that it shows.
-    raw : bytes
-        A JPEG or PNG.
-
-    Raises
-    ------
-    FirelabError
-        If the entry is no name of one, or the bytes are no such picture.
-    """
-    if not ENTRY_NAME.fullmatch(entry):
-        raise FirelabError("the photo names no entry")
-    kind = photo_kind(raw)
-    if kind is None:
-        raise FirelabError("the photo is neither JPEG nor PNG")
-    kept = Path(folder) / PHOTOS_FOLDER
-    kept.mkdir(exist_ok=True)
-    standing = [path.name for path in kept.glob(f"{entry}.*")]
-    if not standing:
-        write_atomically(kept / f"{entry}.{kind}", raw)
-    return f"{PHOTOS_FOLDER}/{standing[0] if standing else f'{entry}.{kind}'}"

@@ -23,7 +23,7 @@ from firelab.kilnside.admission import (
     Gate,
     bearer_token,
 )
-from firelab.kilnside.bench import LARGEST_PHOTO_BYTES, Bench, keep_photo
+from firelab.kilnside.bench import Bench
 from firelab.kilnside.look_body import (
     LOOK_FIELDS,
     MOST_BYTES,
@@ -35,6 +35,7 @@ from firelab.kilnside.look_body import (
 )
 from firelab.kilnside.page import page_html, security_headers, worker_script
 from firelab.records.look import look_words
+from firelab.records.photographs import LARGEST_PHOTO_BYTES, keep_photo
 
 _CLASHES = {"look-twice", "nothing-to-change", "unclear-change"}
 MOST_PHOTOS = 300

@@ -17,6 +17,7 @@ from firelab.report.page_sections import page_groups, stop_words
 from firelab.report.page_tables import (
     PageGroup,
     PageTable,
+    photo_images,
     provenance_tables,
     ranking_table,
 )
@@ -62,6 +63,7 @@ def report_page(
         level=round(100 * sources.series.window.level),
         ranking_table=ranking,
         groups=_with_figures(page_groups(sources), drawn),
+        photos=photo_images(sources.records, sources.photos) if sources.records else [],
         cautions=CAUTIONS,
         deference=DEFERENCE,
         provenance_tables=_provenance(sources),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -15,6 +17,8 @@ from firelab.craft.trade_words import count_words, setting_words
 from firelab.craft.units import (
     format_temperature,
 )
+from firelab.records.look import Look
+from firelab.records.photographs import thumbnail
 from firelab.records.records import Records
 from firelab.series.folder import INVENTED, Provenance
 from firelab.windows.answer_words import WindowAsked, word_answer
@@ -295,3 +299,26 @@ def dwell_cell(interval: EdgeInterval) -> str:
     )
     middle = _NOT_FIRED if interval.estimate is None else write_dwell(interval.estimate)
     return f"{middle}\n{low} to {high}"
+
+
+def photo_images(records: Records, photos: Sequence[tuple[Look, Path]]) -> list[PageImage]:
+    """Return the photographs of looks, coolest first, each with its grade below."""
+    table = records.table.set_index(["tile", "look"])
+    reads, images = records.series.kiln.reads, []
+    for look, path in photos:
+        fired = table.loc[[(look.tile, look.look)]].iloc[0]
+        raw, (width, height) = thumbnail(path)
+        heat = float(fired["temperature_degC"])
+        grade = look.stage or "no grade"
+        where = f"tile {look.tile}" + (f" look {look.look}" if look.look > 1 else "")
+        caption = f"{grade}: {where}, {format_temperature(heat, reads)}, "
+        caption += write_dwell(float(fired["dwell_s"]))
+        image = PageImage(
+            source="data:image/jpeg;base64," + base64.b64encode(raw).decode("ascii"),
+            alt=f"photograph of {where}",
+            caption=caption,
+            width=width,
+            height=height,
+        )
+        images.append((heat, image))
+    return [image for _, image in sorted(images, key=lambda one: one[0])]

@@ -10,8 +10,10 @@ from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
-from firelab.records.firing_log import read_firings
+from firelab.records.firing_log import read_firings, read_planned_log
 from firelab.records.folder_check import check_folder
+from firelab.records.look import Look
+from firelab.records.photographs import look_photos
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE
@@ -37,6 +39,8 @@ class ReportSources:
         One line per derived file that is older than what it came from.
     unsupported : str
         Why the records support no window; empty where they do.
+    photos : tuple of (Look, Path)
+        Looks that have a photograph, with it.
     """
 
     series: FiringSeries
@@ -47,6 +51,7 @@ class ReportSources:
     windows: FiringWindows | None = None
     stale: tuple[str, ...] = ()
     unsupported: str = ""
+    photos: tuple[tuple[Look, Path], ...] = ()
 
 
 def read_sources(folder: str | Path) -> ReportSources:
@@ -85,7 +90,9 @@ def read_sources(folder: str | Path) -> ReportSources:
         records = read_firings(base)
     except RecordsInsufficient:
         return known
-    return replace(_answered(base, records), plan=plan, stale=stale)
+    log = read_planned_log(base)[2]
+    photos = look_photos(base, log.rows, log.standing)
+    return replace(_answered(base, records), plan=plan, stale=stale, photos=photos)
 
 
 def _answered(folder: Path, records: Records) -> ReportSources:

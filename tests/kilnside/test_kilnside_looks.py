@@ -1,14 +1,18 @@
 """Looks that phones send: kept once, with the care of a table that is handed over."""
 
+import base64
 import csv
 import io
 import itertools
 import socket
 
+from PIL import Image
+
 from firelab.kilnside.serving import PatientProtocol
 from firelab.plan.extend import extend_plan
 from firelab.plan.plan_files import write_plan
 from firelab.records.folder_check import check_folder
+from firelab.records.photographs import clean_photo, keep_reference
 
 
 def rows(served):
@@ -114,15 +118,31 @@ def test_one_phone_grades_by_the_time_another_took(served, phone, another_phone)
         assert phone.send("/api/timings", {**time, **fault})[0] == 400
 
 
+def jpeg(grey=200):
+    stream = io.BytesIO()
+    Image.new("L", (60, 40), grey).save(stream, "JPEG")
+    return clean_photo(stream.getvalue(), "a.jpg")
+
+
+def test_ones_own_photographs_of_the_grades_are_on_the_page(served, phone):
+    assert phone.state()["references"] == {}
+    before = phone.state()["version"]
+    keep_reference(served.folder.path, "full", jpeg())
+    state = phone.state(since=before)
+    assert list(state["references"]) == ["full"]
+    shown = Image.open(io.BytesIO(base64.b64decode(state["references"]["full"])))
+    assert (shown.format, shown.size) == ("JPEG", (60, 40))
+
+
 def test_a_photo_is_kept_beside_the_log_once(served, phone):
-    picture = b"\xff\xd8\xff\xe0" + b"x" * 100
+    picture = jpeg()
     path = "/api/photos/" + "a" * 20
     status, answer, _ = phone.send(path, picture, "image/jpeg")
     assert (status, answer["message"]) == (404, "the photo is of no look that is recorded")
     assert phone.look(served.folder.tiles[0], "full", entry="a" * 20)[0] == 201
     status, answer, _ = phone.send(path, picture, "image/jpeg")
     assert (status, answer["name"]) == (201, f"photos/{'a' * 20}.jpg")
-    assert phone.send(path, picture + b"other", "image/jpeg")[0] == 201
+    assert phone.send(path, jpeg(grey=9), "image/jpeg")[0] == 201
     assert (served.folder.path / answer["name"]).read_bytes() == picture
     assert phone.send("/api/photos/..%2f..%2fseries", picture)[0] in (404, 415)
     assert phone.look(served.folder.tiles[1], "full", entry="b" * 20)[0] == 201
@@ -198,12 +218,11 @@ def test_a_phone_sends_no_more_than_its_photos(served, phone, another_phone, mon
     monkeypatch.setattr("firelab.kilnside.server.MOST_PHOTOS", 2)
     assert phone.look(served.folder.tiles[0], "full", entry="a" * 20)[0] == 201
     sent = [
-        phone.send("/api/photos/" + "a" * 20, b"\xff\xd8\xff", "image/jpeg")[0]
-        for _ in range(3)
+        phone.send("/api/photos/" + "a" * 20, jpeg(), "image/jpeg")[0] for _ in range(3)
     ]
     assert sent == [201, 201, 429]
     path = "/api/photos/" + "a" * 20
-    assert another_phone.send(path, b"\xff\xd8\xff", "image/jpeg")[0] == 201
+    assert another_phone.send(path, jpeg(), "image/jpeg")[0] == 201
 
 
 def test_a_slip_is_asked_back_on_every_phone_until_it_is_confirmed(

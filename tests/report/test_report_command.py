@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 import sys
 
 import pandas as pd
 import pytest
+from PIL import Image
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
@@ -41,6 +43,10 @@ def fired(planned, tmp_path_factory):
     looks["note"] = "<script>alert(1)</script>"
     looks.to_csv(folder / "looks.csv", index=False)
     assert run("record", folder / "looks.csv", folder).exit_code == 0
+    Image.new("RGB", (400, 200), "teal").save(folder / "tile.png")
+    first = ["--tile", looks["tile"][0], "--stage", looks["stage"][0]]
+    seen = [*first, "--note", looks["note"][0], "--photo", folder / "tile.png"]
+    assert run("record", folder, *seen).exit_code == 0
     assert run("fit", folder).exit_code == 0
     assert run("windows", folder).exit_code in (0, 3)
     return folder
@@ -60,6 +66,19 @@ def test_a_planned_series_has_a_report(planned):
     assert "nothing has been fired yet" in done.stdout
     assert (planned / "figures" / "plan.png").is_file()
     assert "Nothing has been fired yet" in (planned / "report.html").read_text("utf-8")
+
+
+def test_a_photograph_stands_beside_its_grade(fired, reported):
+    page = reported[1]["report.html"].decode()
+    plan = pd.read_csv(fired / "plan.csv")
+    tile, degC = plan["tile"][0], plan["temperature_degC"][0]
+    degF = round(degC * 1.8 + 32)
+    (figure,) = re.findall(r'<img src="data:image/jpeg.*?</figure>', page, re.DOTALL)
+    alt, width, height = re.search(
+        r'alt="(.*?)" width="(.*?)" height="(.*?)"', figure
+    ).groups()
+    assert (alt, width, height) == (f"photograph of tile {tile}", "320", "160")
+    assert f"{GRADES[degF]}: tile {tile}, {degF} °F" in figure
 
 
 def test_another_process_writes_the_same_bytes(fired, reported):

@@ -156,12 +156,26 @@ function fireAgain() {
   changed();
 }
 
+// One's own photograph of a grade, where there is one.
+const drawn = {};
+
+function reference(name) {
+  const kept64 = (bay.references || {})[name];
+  if (!kept64) return [];
+  if (!drawn[kept64]) {
+    const bytes = Uint8Array.from(atob(kept64), (sign) => sign.charCodeAt(0));
+    drawn[kept64] = URL.createObjectURL(new Blob([bytes], { type: "image/jpeg" }));
+  }
+  return [make("img", { src: drawn[kept64], alt: "" })];
+}
+
 function showGrades() {
   byId("grades").replaceChildren(
     ...bay.series.grades.map((one) =>
       make(
         "button",
         { type: "button", press: () => grade(one.name) },
+        ...reference(one.name),
         make("span", { class: "name", text: one.name }),
         make("span", { class: "words", text: one.words }),
       ),
@@ -174,9 +188,9 @@ function take(state) {
   kept.write("bay", state);
   setText("series", `${state.series.name}: ${state.series.colour}`);
   byId("invented").hidden = !state.series.invented;
+  if (!open) showGrades();
   if (!isSeen) {
     isSeen = true;
-    showGrades();
     chooseLoad(nextLoad());
   }
   changed();

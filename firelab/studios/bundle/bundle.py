@@ -19,6 +19,7 @@ from typing import Any
 
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
 from firelab.records.firing_log import read_firings
+from firelab.records.photographs import clean_photo
 from firelab.records.records import Records
 from firelab.series.folder import (
     FIRINGS_FILE,
@@ -37,7 +38,6 @@ from firelab.studios.bundle.deposit import DEPOSIT_FILES
 from firelab.studios.bundle.descriptor import BUNDLE_SCHEMA, DESCRIPTOR_FILE
 from firelab.studios.bundle.inert_page import inert_page
 from firelab.studios.bundle.origin import ORIGIN_FILE, Origin
-from firelab.studios.bundle.photos import clean_photo
 
 SEAL_FILE = "SHA256SUMS"
 AS_SENT = "as-sent"

@@ -7,6 +7,7 @@ from pathlib import Path
 from firelab.craft.trade_words import STAGES
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.records.firing_log import own_form, read_firings, read_log
+from firelab.records.photographs import PHOTO_SUFFIXES, clean_photo
 from firelab.records.planned_firings import planned_firings
 from firelab.records.records import Records
 from firelab.series.folder import (
@@ -39,7 +40,6 @@ from firelab.studios.bundle.descriptor import (
     made_with,
 )
 from firelab.studios.bundle.origin import check_licence, read_origin, refuse_weaker
-from firelab.studios.bundle.photos import PHOTO_SUFFIXES, clean_photo
 from firelab.studios.bundle.privacy import (
     NameCleaner,
     NameForm,
