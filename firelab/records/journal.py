@@ -27,6 +27,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from firelab.craft.trade_words import count_words
 from firelab.errors import FirelabError
 from firelab.records.look import ENTRY_LENGTH, HEADER_TEXT, LOG_COLUMNS, Look, rows_text
 from firelab.series.folder import FIRINGS_FILE, sha256_of, write_atomically
@@ -143,6 +144,11 @@ def append_looks(
     -------
     int
         Line of the first row that was added.
+
+    Raises
+    ------
+    FirelabError
+        If not all could be written: then none is kept, or it says how many are.
     """
     path = Path(folder) / FIRINGS_FILE
     whole, torn = read_journal(folder)
@@ -155,10 +161,32 @@ def append_looks(
     elif not whole.endswith(b"\n") and whole:
         _write_through(path, b"\n", os.O_APPEND)
     text = rows_text(looks)
-    before = path.read_bytes().count(b"\n") if whole else 1
-    _write_through(path, (text if whole else HEADER_TEXT + text).encode(), os.O_APPEND)
+    stood = path.read_bytes() if path.exists() else b""
+    before = stood.count(b"\n") if whole else 1
+    try:
+        _write_through(path, (text if whole else HEADER_TEXT + text).encode(), os.O_APPEND)
+    except OSError as fault:
+        raise _not_whole(path, len(stood), before, text.count("\n"), fault) from None
     _sync_folder(path.parent)
     return before + 1
+
+
+def _not_whole(
+    path: Path, stood: int, before: int, count: int, fault: OSError
+) -> FirelabError:
+    """Take back what was written of a batch, and say how much of it is kept."""
+    kept = 0
+    try:
+        os.truncate(path, stood)
+    except OSError:
+        whole, _ = read_journal(path.parent)
+        kept = max(0, whole.count(b"\n") - before)
+    return FirelabError(
+        f"could not be written ({fault.strerror}): {kept} of {count_words(count, 'look')} "
+        f"{'is' if kept == 1 else 'are'} kept",
+        str(path),
+        "make room on the disk and record the same again: what stands is not added twice",
+    )
 
 
 def _keep_aside(path: Path) -> None:

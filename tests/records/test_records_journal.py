@@ -1,7 +1,9 @@
 """The log survives: a cut at any byte, two writers, a spreadsheet's own form."""
 
 import csv
+import errno
 import io
+import os
 import subprocess
 import sys
 
@@ -9,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firelab.errors import FaultyFile
+from firelab.errors import FaultyFile, FirelabError
 from firelab.records.firing_log import read_log
 from firelab.records.folder_check import check_folder
 from firelab.records.journal import KEPT_FOLDER, TORN_FILE
@@ -174,3 +176,74 @@ def test_words_are_read_back_from_the_log_as_they_were(note, observer):
     row = dict(zip(HEADER_TEXT.strip().split(","), cells, strict=True))
     assert parse_words(row["note"]) == look.note
     assert parse_words(row["observer"]) == look.observer
+
+
+ON_A_SMALL_DISK = """
+import resource, sys
+from firelab.cli.app import main
+room = int(sys.argv.pop(1))
+resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
+main()
+"""
+
+
+def test_of_a_batch_that_does_not_fit_on_the_disk_no_look_is_kept(opaque, tmp_path):
+    first, *others = opaque.tiles
+    opaque.record(f"tile,stage\n{first},full\n")
+    stood = opaque.log.read_bytes()
+    table = tmp_path / "looks.csv"
+    table.write_text("tile,stage\n" + "".join(f"{tile},full\n" for tile in others))
+    # The system refuses to let any file grow beyond this: half of the batch fits.
+    words = [len(stood) + 400, "record", table, opaque.path]
+    done = subprocess.run(
+        [sys.executable, "-c", ON_A_SMALL_DISK, *map(str, words)],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode != 0
+    assert done.stderr == (
+        f"{opaque.log}: could not be written (File too large): 0 of 11 looks are kept\n"
+        "  hint: make room on the disk and record the same again: what stands is not "
+        "added twice\n"
+    )
+    assert opaque.log.read_bytes() == stood
+    assert len(opaque.record(table.read_text()).added) == 11
+
+
+def test_where_nothing_can_be_taken_back_it_says_what_is_kept(opaque, monkeypatch):
+    write, full = os.write, OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    calls = []
+
+    def write_two_rows(handle, raw):
+        if calls:
+            raise full
+        calls.append(bytes(raw))
+        third = bytes(raw).split(b"\n")[3]
+        return write(handle, bytes(raw)[: bytes(raw).index(third) + 9])
+
+    def refuse(*_):
+        raise full
+
+    monkeypatch.setattr(os, "write", write_two_rows)
+    monkeypatch.setattr(os, "truncate", refuse)
+    rows = "".join(f"{tile},full\n" for tile in opaque.tiles[:5])
+    with pytest.raises(FirelabError, match="No space left on device") as told:
+        opaque.record(f"tile,stage\n{rows}")
+    assert "2 of 5 looks are kept" in told.value.what
+    monkeypatch.undo()
+    again = opaque.record(f"tile,stage\n{rows}")
+    assert (len(again.added), len(again.already)) == (3, 2)
+
+
+def test_a_look_too_many_is_refused_when_it_is_recorded(opaque, monkeypatch):
+    monkeypatch.setattr("firelab.records.recording.MOST_ROWS", 3)
+    first, *others = opaque.tiles
+    opaque.record("tile,stage\n" + "".join(f"{tile},full\n" for tile in others[:3]))
+    stood = opaque.log.read_bytes()
+    with pytest.raises(FaultyFile) as told:
+        opaque.record(f"tile,stage\n{first},full\n")
+    assert str(told.value) == (
+        "firings.csv holds 3 rows; with 1 more it would hold more than 3\n"
+        "  hint: start a further series; nothing was recorded"
+    )
+    assert opaque.log.read_bytes() == stood
