@@ -213,12 +213,12 @@ def integrate_adaptively(
     )
 
 
-_MODE_TOLERANCE = 1e-10
-_MODE_STEPS = 100
-_LONGEST_STEP = 3.0
-_LEAST_BEND = 0.1
-"""Of the search for a group's mode: in standard deviations of the effect (chosen here;
-the posterior of an effect is log-concave, so it always ends)."""
+_MODE_TOLERANCE, _MODE_STEPS = 1e-10, 100
+"""Step that ends the search for a group's mode, standard deviations of the effect, and
+steps at most: the posterior of an effect is log-concave, so the search ends."""
+_LONGEST_STEP, _LEAST_BEND = 3.0, 0.1
+"""Longest step of it, and least curvature that one is taken by, where the prior alone
+gives 1 (chosen here, no source): they change the way to the mode, not the mode."""
 
 
 def _find_modes(

@@ -40,15 +40,22 @@ FloatArray = NDArray[np.float64]
 
 ESTIMATORS = ("auto", "ml", "penalised")
 MOST_NODES = 100
+"""Quadrature nodes at most: numpy has its rule tested up to that degree."""
 _DOUBTFUL_CONDITION = 1e10
 """Condition number of the scaled information above which separation is looked for."""
 _EFFECT_STEPS = 40
+"""Newton steps at most with an effect (chosen here, no source)."""
 LARGEST_SD = 20.0
 """Standard deviation of an effect, latent units, taken for no finite answer: eleven
 times the spread of the logistic itself."""
 _VANISHED = 1e-6
 """Standard deviation below which an effect is estimated as nothing."""
 _START_SD = 0.7
+"""Standard deviation of an effect to begin with, latent units (chosen here, no source: the
+maximum found does not depend on it)."""
+_WIDENED = 0.35
+"""By how much of its variance an effect widens the logistic law: 16^2 * 3 / (15 pi)^2 =
+0.346 (Zeger, Liang and Albert 1988, Biometrics 44, 1049-1060); to begin with."""
 PENALTY_SD = 5.0
 """Prior standard deviation of a coefficient in a penalised fit, latent units from the
 middle to the end of its column: from one end to the other the odds of a higher grade
@@ -300,7 +307,7 @@ class _FitTask:
 
     def _climb_effect(self, objective: LooksObjective, plain: FloatArray) -> Maximum:
         # An effect of that size widens the latent law, and the rest grows with it.
-        growth = np.sqrt(1.0 + 0.35 * _START_SD**2)
+        growth = np.sqrt(1.0 + _WIDENED * _START_SD**2)
         start = np.append(plain * growth, _START_SD)
         units = parameter_units(objective)
         return maximise(objective, start, units=units, most_iterations=_EFFECT_STEPS)

@@ -29,7 +29,10 @@ FloatArray = NDArray[np.float64]
 Curve = Callable[[FloatArray], FloatArray]
 
 _NARROW = 1e-4
+"""Width of an interval below which it is the density times the width, with the second
+derivative's share: what is left out is the fourth power of the width, 1e-16."""
 _LARGEST_EXPONENT = 300.0
+"""Of what is raised: e^300 squared still is a number in double precision."""
 _LOG_SQRT_2PI = 0.5 * np.log(2.0 * np.pi)
 
 

@@ -15,8 +15,10 @@ from firelab.fits.ordinal.looks import GradedLooks, add_up_cells
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_TOLERANCE = 1e-9
-_PART = 1e-6
+_TOLERANCE, _PART = 1e-9, 1e-6
+"""Share of a column's variance below which the others make it up, and least share of one
+of them that is named: between the rounding of a coded column and any real difference
+(chosen here, no source)."""
 
 
 def has_groups(group: NDArray[Any]) -> bool:

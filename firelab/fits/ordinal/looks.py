@@ -19,9 +19,9 @@ IntArray = NDArray[np.int64]
 BLOCK_ROWS = 1 << 13
 """Cells worked at a time, so that their columns stay in a processor's cache (chosen here;
 analyses/benchmarks fits a million looks with it)."""
-_SAMPLE_ROWS = 2000
-_WORTH_ADDING_UP = 0.7
-"""Share of distinct rows in a sample above which adding up saves nothing (chosen here)."""
+_SAMPLE_ROWS, _WORTH_ADDING_UP = 2000, 0.7
+"""Rows of a sample, and the share of distinct ones in it above which adding up saves
+nothing (chosen here; neither changes a result)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

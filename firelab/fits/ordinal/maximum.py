@@ -18,10 +18,11 @@ FloatArray = NDArray[np.float64]
 
 _STEP_TOLERANCE = 1e-9
 """A step smaller than this, in units of each parameter, changes no digit reported."""
-_MOST_ITERATIONS = 60
-_MOST_HALVINGS = 30
+_MOST_ITERATIONS, _MOST_HALVINGS = 60, 30
+"""Newton steps at most, and halvings of one: to 1e-9 of it (chosen here, no source)."""
 _DIFFERENCE = 1e-4
-"""Step of a differenced Hessian: the cube root of double precision, about."""
+"""Step of a differenced Hessian, of the order of the cube root of double precision, where
+cutting off and rounding err alike."""
 _SLACK = 1e-11
 """By how much of itself the function may fall from rounding alone."""
 

@@ -21,10 +21,9 @@ from firelab.fits.ordinal.maximum import Shape
 
 FloatArray = NDArray[np.float64]
 
-FEW_NODES = 5
-"""With fewer nodes held still the Hessian bends wrongly; that of `_FINER_NODES` serves to
-step by, and a differenced one is reported."""
-_FINER_NODES = 7
+FEW_NODES, _FINER_NODES = 5, 7
+"""With fewer nodes than the first held still the Hessian bends wrongly; that of the second
+serves to step by, and a differenced one is reported (chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -34,8 +34,9 @@ _CHUNK = 1 << 19
 _NEWTON_STEPS = 3
 """Towards the conditional mode, from that at the mode of the parameters: what is left
 the importance weights make up for."""
-_LONGEST_STEP = 1.5
-_LEAST_BEND = 1e-3
+_LONGEST_STEP, _LEAST_BEND = 1.5, 1e-3
+"""Longest such step, prior sds, and the least curvature that a look lends it: a slip can
+bend the other way (chosen here, no source; the weights make up for it too)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

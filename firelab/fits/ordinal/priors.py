@@ -24,8 +24,10 @@ from firelab.series.terms import DWELL, TEMPERATURE, ModelColumn
 FloatArray = NDArray[np.float64]
 
 _FARTHEST_SCORE = 30.0
+"""Normal score beyond which a deviation is held: the normal law leaves 5e-198 there."""
 _LATENT_SD = {"logit": np.pi / np.sqrt(3.0), "cloglog": np.pi / np.sqrt(6.0)}
 _LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
+"""Of the logistic, the two extreme-value laws and the normal."""
 _SPREADS = ("blur_spread", "grade_width_spread", "doubling_spread")
 _DEVIATIONS = (
     "place_spread",
@@ -39,10 +41,12 @@ _DEVIATIONS = (
     "observer",
 )
 _MOST_SPREAD, _MOST_DEVIATION = 10.0, 1000.0
+"""Largest spread of a logarithm, and of what is in degC, that `[priors]` takes."""
 LOGITS_20_TO_80 = 2.0 * float(np.log(4.0))
 """By how many logits a grade passes from 20 to 80 % of tiles."""
 _NOTIONAL_HALF_DEGC = 45.0
-"""Half a range of temperature where the series has neither that nor dwell."""
+"""Half a range of temperature where the series has neither that nor dwell: 160 degF from
+end to end (chosen here, no source)."""
 
 
 def latent_scale(link: str) -> float:

@@ -27,13 +27,14 @@ FloatArray = NDArray[np.float64]
 TermColumns = Mapping[str, Sequence[int]]
 
 _MOST_STEPS, _REFIT_STEPS = 40, 25
+"""Steps to an end, and Newton steps of a refit, at most (chosen here, no source)."""
 _CLOSE = 1e-8
 """Of the signed root; the published ends have nine digits."""
 _NARROW = 1e-7
 """Of a bracket, in standard errors."""
-_MOST_LOST = 3
-_FARTHEST_SE = 200.0
-"""Refits that may fail, and standard errors that are gone, before an end is given up."""
+_MOST_LOST, _FARTHEST_SE = 3, 200.0
+"""Refits that may fail, and standard errors that are gone, before an end is given up
+(chosen here, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

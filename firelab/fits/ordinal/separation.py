@@ -25,6 +25,8 @@ from firelab.series.terms import ModelColumn, coding
 FloatArray = NDArray[np.float64]
 
 _MEANINGFUL = 1e-6
+"""Gain of the linear programme, and part of a direction, that are more than its solver's
+tolerance of 1e-7."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

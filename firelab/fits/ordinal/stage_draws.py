@@ -30,6 +30,7 @@ Draws = TypeVar("Draws", bound="DataclassInstance")
 _POINTS = 15
 """Of the average over a future load: 1e-6 of a probability at 2 latent units of spread."""
 _ROOT_STEPS = 60
+"""At most: every third halves the bracket, so that 60 leave a millionth of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -26,9 +26,9 @@ FloatArray = NDArray[np.float64]
 
 _STEP = 1e-4
 """Of a differenced gradient: about the cube root of double precision."""
-_MODE_STEPS = 60
-_SMALL_GRADIENT = 0.02
-"""The proposal need not stand at the mode to more than a fiftieth of a unit."""
+_MODE_STEPS, _SMALL_GRADIENT = 60, 0.02
+"""Steps to the mode at most, and the slope that ends them: the proposal need not stand at
+the mode to more than a fiftieth of a unit (chosen here, no source)."""
 _FARTHEST, _TOO_FAR = 20.0, 1e12
 """How far from its start, a prior's mean, the mode is looked for, and what stands for a
 value beyond: a line search that strays there turns back."""
@@ -36,6 +36,7 @@ _EFFECT_DRAWS = 3
 """Draws of the effects for each point: their mean weight errs less than one's (Tran et
 al. 2013), and the costly part, the conditional mode, is shared (chosen here)."""
 _NOTHING = -1e300
+"""Log of the weight of a draw that the density gives no value: none at all."""
 _FREEDOM = 10.0
 """Degrees of freedom of the effects' proposal: tails heavier than theirs (chosen here)."""
 _ROUNDS = (0.25, 0.25, 1.75, 1.25)
