@@ -20,7 +20,9 @@ EXAMPLE = (
 
 def command(
     folder: Annotated[Path, typer.Argument(help="Folder of bundles.")] = Path("."),
-    colour: Annotated[str, typer.Option(help="Part of a colour's name.")] = "",
+    colour: Annotated[
+        str, typer.Option(help="Part of a colour's name, or its maker's code.")
+    ] = "",
     kind: Annotated[str, typer.Option(help="opaque, transparent or opalescent.")] = "",
     metal: Annotated[str, typer.Option(help="Such as copper.")] = "",
     base: Annotated[str, typer.Option(help="What lies under it; none is bare.")] = "",

@@ -9,6 +9,7 @@ import zipfile
 import frictionless
 import pytest
 from PIL import Image
+from rocrate.rocrate import ROCrate
 
 from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient, UsageError
 from firelab.series.folder import sha256_of
@@ -280,6 +281,23 @@ def test_a_deposit_says_title_licence_and_studio_in_every_form(folder):
     parts = {one["@id"] for one in graph["./"]["hasPart"]}
     assert parts <= set(bundle.contents)
     assert "firings.csv" in parts
+
+
+# Reference: rocrate, the standard's own library. CFF's own, cffconvert 2.0.0, finds the
+# file valid under 1.2.0, but cannot be installed beside frictionless (jsonschema < 4).
+def test_the_crate_is_read_by_the_standards_library(folder, tmp_path, extracted):
+    bundle = pack_series(folder, licence=LICENCE, studio="North kiln")
+    crate = ROCrate(extracted(bundle, tmp_path / "crate"))
+    root = crate.root_dataset
+    assert root["name"] == bundle.descriptor["title"]
+    assert root["license"].id == "https://creativecommons.org/licenses/by/4.0/"
+    assert root["author"][0]["name"] == "North kiln"
+    assert {one.id for one in root["hasPart"]} >= {"series.toml", "plan.csv", "firings.csv"}
+    # RO-Crate 1.1, "Direct properties of the Root Data Entity": datePublished is required.
+    stored = json.loads(bundle.text("ro-crate-metadata.json"))["@graph"]
+    (kept,) = [one for one in stored if one["@id"] == "./"]
+    assert kept["datePublished"] == "2031-03-04"
+    assert crate.metadata["conformsTo"] == "https://w3id.org/ro/crate/1.1"
 
 
 def test_what_of_people_travels_is_said_before_and_can_stay(folder):

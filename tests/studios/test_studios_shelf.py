@@ -195,6 +195,29 @@ def test_the_index_follows_the_folder(tmp_path, invent):
         assert connection.execute("SELECT count(*) FROM looks").fetchone() == (0,)
 
 
+def test_a_colour_is_found_by_makers_code_and_in_every_spelling(tmp_path, invent):
+    shelf = tmp_path / "shelf"
+    shelf.mkdir()
+    for number, spelling in enumerate(("Marsh green", "green, marsh", "Reed")):
+        folder = invent(tmp_path / f"s{number}", seed=number)
+        text = (folder / "series.toml").read_text().replace("Marsh green", spelling)
+        if number < 2:
+            code = f'maker_code = "{("KX-12", "kx 12")[number]}"\nlot = "L{number}"\n'
+            text = text.replace("colour =", f"{code}colour =", 1)
+        (folder / "series.toml").write_text(text)
+        bundle = pack_series(folder, licence="CC0-1.0", studio=f"studio {number}")
+        (shelf / f"{number}.zip").write_bytes(bundle.raw)
+    refresh_shelf(shelf)
+    for asked in ("Marsh green", "green, marsh", "kx-12"):
+        found = ask_shelf(shelf, ShelfQuestion(colour=asked))
+        assert set(found.table["studio"]) == {"studio 0", "studio 1"}, asked
+        assert set(found.table["colour_id"]) == {"kx-12"}
+    assert ", lot L1 (studio 1)" in found.summary()
+    assert set(ask_shelf(shelf, ShelfQuestion(colour="reed")).table["studio"]) == {
+        "studio 2"
+    }
+
+
 def test_two_readers_make_the_same_shelf(library, tmp_path):
     tables = []
     for name, jobs in (("one", 1), ("two", 2)):

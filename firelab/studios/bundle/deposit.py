@@ -74,12 +74,14 @@ def _licence(descriptor: Mapping[str, Any]) -> str:
 def _citation(descriptor: Mapping[str, Any]) -> str:
     """Return CFF; every string is JSON, which is YAML too, so nothing can break out."""
     name = descriptor["licenses"][0]["name"]
+    dated = descriptor["firelab"].get("dated")
     values: dict[str, Any] = {
         "cff-version": "1.2.0",
         "message": "If you use these firings, please cite them as below.",
         "type": "dataset",
         "title": descriptor["title"],
         "version": descriptor["version"],
+        **({"date-released": dated} if dated else {}),
         "authors": [{"name": person} for person in _people(descriptor)],
         **({"license": name} if name != CLOSED else {}),
         "keywords": descriptor["keywords"],
@@ -92,6 +94,7 @@ def _citation(descriptor: Mapping[str, Any]) -> str:
 def _crate(descriptor: Mapping[str, Any]) -> dict[str, Any]:
     name = descriptor["licenses"][0]["name"]
     title, address = LICENCES[name]
+    dated = descriptor["firelab"].get("dated")
     licence = {"@id": address or "#licence", "@type": "CreativeWork", "name": title}
     people = [
         {"@id": f"#studio-{number}", "@type": "Organization", "name": person}
@@ -115,6 +118,9 @@ def _crate(descriptor: Mapping[str, Any]) -> dict[str, Any]:
         "description": descriptor["description"],
         "keywords": ", ".join(descriptor["keywords"]),
         "version": descriptor["version"],
+        # Required of a root. A bundle has no day of its own: it is the log's last, and
+        # is left out where the log names none.
+        **({"datePublished": dated} if dated else {}),
         "license": {"@id": licence["@id"]},
         "author": [{"@id": one["@id"]} for one in people],
         "hasPart": [{"@id": one["@id"]} for one in files],

@@ -181,10 +181,25 @@ def describe_bundle(
             "invented": series.invented,
             "versions": dict(made_with),
             "privacy": list(privacy),
+            "dated": last_day(contents[FIRINGS_FILE]) or None,
             **({"derived_from": list(origin.lineage)} if origin else {}),
         },
     }
     return {key: value for key, value in described.items() if value is not None}
+
+
+def last_day(log: bytes) -> str:
+    r"""Return the latest day that a firing log names, "" where it names none.
+
+    Examples
+    --------
+    >>> last_day(b"fired_at,recorded_at\n2031-03-04,\n4 March,2031-03-05T08:00:00\n")
+    '2031-03-05'
+    """
+    rows = csv.DictReader(io.StringIO(log.decode("utf-8"), newline=""))
+    cells = (row.get(name) or "" for row in rows for name in ("fired_at", "recorded_at"))
+    days = [cell[:10] for cell in cells if re.match(r"\d{4}-\d\d-\d\d(?!\d)", cell)]
+    return max(days, default="")
 
 
 def _contributors(studio: str, origin: Origin | None) -> list[dict[str, str]]:

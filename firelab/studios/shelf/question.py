@@ -16,6 +16,7 @@ import pandas as pd
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.units import format_duration, format_temperature
 from firelab.series.folder import plain_rows
+from firelab.studios.bundle.descriptor import slug
 from firelab.studios.shelf.shelf import connect_shelf
 
 ANSWER_SCHEMA = "firelab/shelf-answer/1"
@@ -31,7 +32,8 @@ setting AS (
 """
 
 _SELECT = """
-SELECT b.studio, b.name, b.colour, b.kind, b.metal, b.lead, b.invented, b.licence,
+SELECT b.studio, b.name, b.colour, b.colour_id, b.maker_code, b.lot,
+       b.kind, b.metal, b.lead, b.invented, b.licence,
        s.mesh, s.layers, s.base, s.target, s.probability,
        s.recipe_degC, s.recipe_s, s.tolerance_degC, s.tolerance_s, s.reason,
        e.dwell_s, e.low_degC, e.high_degC, e.sure,
@@ -78,7 +80,8 @@ class ShelfQuestion:
     Attributes
     ----------
     colour : str
-        Part of the colour's name.
+        Part of the colour's name, or its maker's code; other spellings of the same
+        colour are found with it.
     kind, metal, base, lead : str
         As in a series.
     stage : str
@@ -162,7 +165,9 @@ class ShelfAnswer:
 
 def _line(row: dict[Any, Any], stage: str) -> str:
     over = "" if row["base"] in (None, "none") else f" over {row['base']}"
-    who = f"{row['colour']} ({row['studio'] or 'studio not named'})"
+    jar = [row["colour"], row["maker_code"], f"lot {row['lot']}" if row["lot"] else ""]
+    named = ", ".join(word for word in jar if word)
+    who = f"{named} ({row['studio'] or 'studio not named'})"
     parts = [f"  {who}: {row['kind']}, {row['metal']}, {row['mesh']} mesh{over}"]
     if row["dwell_s"] == row["dwell_s"] and row["dwell_s"] is not None:
         low, high = (
@@ -227,8 +232,13 @@ def _conditions(question: ShelfQuestion) -> tuple[list[str], dict[str, Any]]:
             wanted.append(f"lower({table}.{column}) = lower(${column})")
             values[column] = value
     if question.colour:
-        wanted.append("contains(lower(b.colour), lower($colour))")
-        values["colour"] = question.colour
+        # Another spelling of a colour has its identifier, which maker's code may give.
+        wanted.append(
+            "(contains(lower(b.colour), lower($colour)) OR b.colour_id IN "
+            "(SELECT colour_id FROM bundles WHERE contains(lower(colour), lower($colour)) "
+            "OR lower(maker_code) = lower($colour)) OR b.colour_id = $colour_id)"
+        )
+        values |= {"colour": question.colour, "colour_id": slug(question.colour)}
     if question.mesh is not None:
         wanted.append("s.mesh = $mesh")
         values["mesh"] = question.mesh

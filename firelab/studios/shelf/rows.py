@@ -11,6 +11,7 @@ from firelab.errors import FirelabError
 from firelab.records.records import Records
 from firelab.series.folder import WINDOWS_FILE, read_json
 from firelab.studios.bundle.bundle import Bundle, read_bundle, read_bundled_firings
+from firelab.studios.bundle.descriptor import slug
 
 TABLES: dict[str, dict[str, str]] = {
     "bundles": {
@@ -19,6 +20,9 @@ TABLES: dict[str, dict[str, str]] = {
         "studio": "VARCHAR",
         "name": "VARCHAR",
         "colour": "VARCHAR",
+        "colour_id": "VARCHAR",
+        "maker_code": "VARCHAR",
+        "lot": "VARCHAR",
         "kind": "VARCHAR",
         "lead": "VARCHAR",
         "metal": "VARCHAR",
@@ -79,9 +83,10 @@ TABLES: dict[str, dict[str, str]] = {
 }
 """Tables of the shelf: column to its type.
 
-Where an edge was not met, ``low_side`` and ``high_side`` say where it lies:
-``below`` or ``above`` what was fired, or ``none`` where the target has no such
-edge; empty where the windows do not say.
+``colour_id`` is the neutral name of a colour: its maker's code, or its own name, in
+small letters, so that two spellings are one. Where an edge was not met, ``low_side``
+and ``high_side`` say where it lies: ``below`` or ``above`` what was fired, or ``none``
+where the target has no such edge; empty where the windows do not say.
 """
 
 Rows = dict[str, list[tuple[Any, ...]]]
@@ -170,6 +175,9 @@ def _bundle_row(bundle: Bundle, records: Records, key: str, file: str) -> tuple[
         bundle.studio,
         series.name,
         series.enamel.colour,
+        slug(series.enamel.maker_code or series.enamel.colour),
+        series.enamel.maker_code,
+        series.enamel.lot,
         series.enamel.kind,
         series.enamel.lead,
         series.blank.metal,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import duckdb
 
 SHELF_FILE = "shelf.duckdb"
-SHELF_SCHEMA = "firelab/shelf/1"
+SHELF_SCHEMA = "firelab/shelf/2"
 
 _FILES = {
     "file": "VARCHAR",
