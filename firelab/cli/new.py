@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import Annotated
 
@@ -35,8 +34,13 @@ def command(
     into its series.toml. Every key, with what it means: firelab new --example.
     """
     from firelab.errors import UsageError
-    from firelab.series.folder import SERIES_FILE, propose_mark, write_atomically
-    from firelab.series.series_file import design_names, design_path, read_series
+    from firelab.series.folder import SERIES_FILE
+    from firelab.series.series_file import (
+        design_names,
+        design_path,
+        read_series,
+        start_series,
+    )
 
     with console.exit_on_fault():
         if list_designs:
@@ -50,21 +54,12 @@ def command(
             return
         if folder is None:
             raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
-        text = design_path(design).read_text(encoding="utf-8")
-        target = folder / SERIES_FILE
-        if target.exists():
-            raise UsageError(
-                "there is a series already",
-                str(target),
-                "name a new folder for a new series",
-            )
-        if ask:
-            text = _asked(text)
-        folder.mkdir(parents=True, exist_ok=True)
-        mark = propose_mark(folder)
-        write_atomically(
-            target, re.sub(r"(?m)^name = ", f'mark = "{mark}"\nname = ', text, count=1)
-        )
+        if (folder / SERIES_FILE).exists() or not ask:
+            target = start_series(folder, design)
+        else:
+            text = design_path(design).read_text(encoding="utf-8")
+            target = start_series(folder, text=_asked(text))
+        mark = read_series(target).mark
         console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
         then = "look it through" if ask else "edit it"
         console.result(f"{target}: {then}, then: firelab check {quoted(folder)}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,10 +25,12 @@ from firelab.series.folder import (
     INVENTED,
     PLAN_FILE,
     PLAN_TABLE,
+    SERIES_FILE,
     FaultyJson,
     Provenance,
     json_text,
     read_json,
+    sha256_of,
     write_atomically,
 )
 
@@ -57,13 +60,16 @@ def write_plan(plan: Plan, folder: str | Path, *, invented: bool = False) -> Non
     Parameters
     ----------
     plan : Plan
-        To be written.
+        To be written; one that names no series.toml is written as of this folder's.
     folder : str or Path
         The series folder.
     invented : bool, default False
         Mark both files as invented demonstration data.
     """
     base = Path(folder)
+    if not plan.provenance.series_hash and (base / SERIES_FILE).is_file():
+        made = replace(plan.provenance, series_hash=sha256_of(base / SERIES_FILE))
+        plan = replace(plan, provenance=made)
     # Both texts first: what cannot be written must not leave one of two files.
     table = plan_table_text(plan, invented=invented)
     figures = json_text(plan.to_dict(invented=invented))

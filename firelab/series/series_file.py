@@ -22,7 +22,14 @@ from firelab.series.accepted_words import (
 )
 from firelab.series.factors import FROM_FILE
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import DEEPEST_NESTING, SERIES_FILE, is_nested_deeper, sha256_of
+from firelab.series.folder import (
+    DEEPEST_NESTING,
+    SERIES_FILE,
+    is_nested_deeper,
+    propose_mark,
+    sha256_of,
+    write_atomically,
+)
 
 
 def designs_folder() -> Path:
@@ -51,6 +58,43 @@ def design_path(name: str) -> Path:
             f"there is no design {name!r}", hint=f"one of {', '.join(design_names())}"
         )
     return path
+
+
+def start_series(folder: str | Path, design: str = "quick-look", *, text: str = "") -> Path:
+    """Start a series folder from a ready design, with a mark of its own.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made where it is not there; it must not hold a series.
+    design : str
+        Name of a ready design.
+    text : str, optional
+        Of series.toml, in place of the design's.
+
+    Returns
+    -------
+    Path
+        The series.toml, to be edited.
+
+    Raises
+    ------
+    UsageError
+        If there is no such design, or a series already.
+    """
+    base = Path(folder)
+    target = base / SERIES_FILE
+    text = text or design_path(design).read_text(encoding="utf-8")
+    if target.exists():
+        raise UsageError(
+            "there is a series already",
+            str(target),
+            "name a new folder for a new series",
+        )
+    base.mkdir(parents=True, exist_ok=True)
+    line = f'mark = "{propose_mark(base)}"\nname = '
+    write_atomically(target, re.sub(r"(?m)^name = ", line, text, count=1))
+    return target
 
 
 _HEADER = re.compile(r"^\s*\[(\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError, quoted
@@ -62,7 +61,8 @@ class FolderFit:
     stage : StagePosterior or StageLikelihoodFit
     clarity : ClarityFit or None
         None where no score is asked for or none was given.
-    options : FitOptions
+    options : FitOptions, optional
+        By default the posterior, of the series' own terms.
     sensitivity : str
         What doubling and halving the priors does; empty where not asked.
     records : Records
@@ -105,7 +105,7 @@ def split_terms(written: str) -> tuple[str, ...]:
 
 
 def fit_folder(
-    folder: str | Path, options: FitOptions, *, sensitivity: bool = True
+    folder: str | Path, options: FitOptions | None = None, *, sensitivity: bool = True
 ) -> FolderFit:
     """Fit stage and clarity to the firing log of a folder.
 
@@ -115,7 +115,8 @@ def fit_folder(
     ----------
     folder : str or Path
         The series folder.
-    options : FitOptions
+    options : FitOptions, optional
+        By default the posterior, of the series' own terms.
     sensitivity : bool, default True
         Whether to fit twice more, with the priors doubled and halved.
 
@@ -126,6 +127,7 @@ def fit_folder(
     FaultyFile, RecordsInsufficient
         If the records are faulty or too few.
     """
+    options = options or FitOptions()
     if options.method not in METHODS:
         raise UsageError(
             f"there is no method {options.method!r}",
@@ -151,11 +153,8 @@ def _clarity(records: Records, options: FitOptions, stage: StageFit) -> ClarityF
     asked = records.series.responses.transparency is not None
     if not asked or not records.looks["transparency"].notna().any():
         return None
-    # A generator of its own, so that the clarity draws do not hang on how many
-    # random numbers the stage took.
-    rng = np.random.default_rng([records.series.seed, 1])
     known = stage if isinstance(stage, StagePosterior) else None
-    return fit_clarity(records, options.terms or None, stage=known, rng=rng)
+    return fit_clarity(records, options.terms or None, stage=known)
 
 
 def fit_to_dict(found: FolderFit) -> dict[str, Any]:

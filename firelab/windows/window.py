@@ -67,6 +67,11 @@ class FiringWindows(Shown):
         )
 
     @property
+    def invented(self) -> bool:
+        """Whether a note says that the data are invented."""
+        return len(self.own_notes) < len(self.notes)
+
+    @property
     def own_notes(self) -> tuple[str, ...]:
         """The notes without the one that the data are invented."""
         return tuple(

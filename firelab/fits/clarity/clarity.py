@@ -187,7 +187,8 @@ def fit_clarity(
     is_graded = has_few_grades(counted.scale, scores.score)
     regression = regress_grades(scores, series) if is_graded else regress_clarity(scores)
     priors = clarity_priors(counted.scale, series.priors, scores.columns)
-    random = np.random.default_rng(series.seed) if rng is None else rng
+    # A stream of its own: the draws do not hang on how many numbers the stage took.
+    random = np.random.default_rng([series.seed, 1]) if rng is None else rng
     posterior = _posterior(scores, counted.scale, priors, n_draws, random)
     return ClarityFit(
         series=series,

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.trade_words import Shown
 from firelab.errors import RecordsInsufficient
 from firelab.fits.heat_work.fit import HeatLooks, heat_looks
 from firelab.fits.heat_work.heat_work import HeatCourses
@@ -30,8 +31,8 @@ _USUAL_KJ_MOL = 300.0
 """Energy taken where the other loads hold one grade only, so that any predicts alike."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeatWorkComparison:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class HeatWorkComparison(Shown):
     """Scores of both models on loads left out in turn; less is better.
 
     Attributes

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtri
 
+from firelab.craft.trade_words import Shown
 from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed, heat_courses
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link, supremum
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
@@ -158,8 +159,8 @@ def heat_looks(
 SCHEMA = "firelab/heat-work/1"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HeatWorkFit:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class HeatWorkFit(Shown):
     """The stage by heat work.
 
     Attributes

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from firelab.craft.trade_words import count_words
+from firelab.craft.trade_words import Shown, count_words
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import ESTIMATOR_WORDS, CumulativeLinkFit
@@ -99,8 +99,8 @@ def load_choices(looks: GradedColumns, n_quadrature: int) -> FitChoices:
     return choices
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StageLikelihoodFit:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class StageLikelihoodFit(Shown):
     """The stage of fusing explained by the terms of a series, without priors.
 
     Attributes

@@ -24,6 +24,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
+from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
@@ -208,8 +209,8 @@ class ObserverPair:
     agreement: WeightedKappa
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ObserverAgreement:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class ObserverAgreement(Shown):
     """The agreement of all pairs of observers with looks in common.
 
     Attributes

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
@@ -94,8 +95,8 @@ def observer_columns(observers: Sequence[str]) -> ObserverColumns:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ObserverEffect:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class ObserverEffect(Shown):
     """The deviations of the observers, and a test that there are none.
 
     Attributes

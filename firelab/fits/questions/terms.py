@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from firelab.craft.trade_words import Shown
 from firelab.fits.ordinal.cumulative_link import supremum
 from firelab.fits.ordinal.look_table import find_aliases
 from firelab.fits.ordinal.profile_likelihood import likelihood_ratio
@@ -90,8 +91,8 @@ class TermVerdict:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TermComparison:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class TermComparison(Shown):
     """The terms of a series, compared by prediction of loads not seen.
 
     Attributes

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from firelab.craft.trade_words import Shown
 from firelab.series.folder import json_text
 
 TOLERANCE_DEGC = 0.002
@@ -58,8 +59,8 @@ class Difference:
     found: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileVerdict:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class FileVerdict(Shown):
     """What recomputing one file gave.
 
     Attributes

@@ -15,6 +15,7 @@ from typing import Any
 
 import pandas as pd
 
+from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError
 from firelab.plan.figures.design_figures import design_figures
 from firelab.plan.make_plan import make_plan
@@ -64,8 +65,8 @@ _ACCOUNTED = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verification:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Verification(Shown):
     """Whether a series is what it claims to be.
 
     Attributes

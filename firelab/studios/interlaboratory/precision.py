@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.series.folder import plain_rows
 
@@ -113,8 +114,8 @@ def critical_k(n_studios: int, repeats: int, significance: float = SIGNIFICANCE)
     return float(np.sqrt(n_studios / (1 + (n_studios - 1) / quantile)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Precision:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Precision(Shown):
     """How well studios repeat themselves and one another.
 
     Attributes

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.craft.trade_words import count_words
+from firelab.craft.trade_words import Shown, count_words
 from firelab.errors import FirelabError
 from firelab.fits.ordinal.priors import latent_sd
 from firelab.fits.ordinal.stage_draws import StageDraws
@@ -23,8 +23,8 @@ SCHEMA = "firelab/pool/1"
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PooledStage:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class PooledStage(Shown):
     """Posterior of one colour over K studios.
 
     Attributes

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.series.folder import INVENTED
 from firelab.studios.interlaboratory.precision import Precision, study_precision
@@ -29,8 +30,8 @@ from firelab.windows.window import FiringWindows
 SCHEMA = "firelab/pooling/1"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pooling:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Pooling(Shown):
     """Studios pooled: shifts, windows, precision, what a new studio needs.
 
     Attributes

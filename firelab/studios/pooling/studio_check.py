@@ -31,6 +31,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.likelihood import hermite_nodes
 from firelab.fits.ordinal.links import link_named
@@ -78,8 +79,8 @@ _CAUSES = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StudioCheck:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class StudioCheck(Shown):
     """Who fits and who does not.
 
     Attributes

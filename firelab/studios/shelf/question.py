@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
+from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_duration, format_temperature
 from firelab.series.folder import plain_rows
 from firelab.studios.bundle.descriptor import slug
@@ -121,8 +122,8 @@ class ShelfQuestion:
         return said or "everything on the shelf"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ShelfAnswer:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class ShelfAnswer(Shown):
     """Windows and looks that answer a question.
 
     Attributes

@@ -140,7 +140,9 @@ _MARGIN = 0.08
 
 
 def draw_window_map(
-    windows: FiringWindows, window: SettingWindow, records: Records
+    windows: FiringWindows,
+    window: SettingWindow | None = None,
+    records: Records | None = None,
 ) -> Figure:
     """Draw one setting's window, its fired tiles and its recipe.
 
@@ -148,9 +150,9 @@ def draw_window_map(
     ----------
     windows : FiringWindows
         What was asked: probability, confidence, target.
-    window : SettingWindow
-        One of `windows.windows`.
-    records : Records
+    window : SettingWindow, optional
+        One of `windows.windows`; by default the first, the widest assured.
+    records : Records, optional
         The looks, drawn where they were fired.
 
     Returns
@@ -159,34 +161,40 @@ def draw_window_map(
         The kiln's unit along the bottom, the other along the top, dwell (min:s) on
         a log scale. Beyond the fired range the ground is marked, never coloured.
     """
-    window = replace(window, map=as_strip(window.map))
+    chosen = window or windows.windows[0]
+    window = replace(chosen, map=as_strip(chosen.map))
     with drawing_style():
         figure = new_figure(5.9)
         axes = figure.add_subplot()
-        tiles = tiles_at(records, window.setting)
-        _frame_axes(axes, window, records)
+        _frame_axes(axes, window, windows.reads, records)
         bands = _draw_probability(axes, window, windows)
         draw_edges(axes, window.edges, _span(window), of_map=True)
-        grades = records.series.responses.stage.grades
-        marks = grade_marks(grades, windows.target)
-        inside = within_dwells(tiles, fired_range(records.graded))
-        draw_tiles(axes, inside, marks)
-        if windows.score_target is not None:
-            draw_clear_dots(axes, inside, records)
+        keys = [] if records is None else _draw_looks(axes, windows, window, records)
         draw_recipe(axes, window)
         bar = figure.colorbar(bands, ax=axes, pad=0.02, fraction=0.06, ticks=_BANDS[::2])
         bar.set_label(f"probability of {windows.asked.target_words}")
-        counts = Counter(tiles["stage"].astype(str))
-        keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
-        if windows.score_target is not None:
-            keys.append(clear_key(windows.score_target))
-        keys += beyond_keys(len(tiles) - len(inside))
         keys.append(Patch(**{**UNFIRED_DOTS, "hatch": ".."}, label="not fired"))
         add_two_column_legend(figure, keys, region_keys(windows, window))
-        invented = records.series.invented
-        title_figure(figure, setting_words(window.setting), invented=invented)
+        title_figure(figure, setting_words(window.setting), invented=windows.invented)
         settle_layout(figure)
     return figure
+
+
+def _draw_looks(
+    axes: Axes, windows: FiringWindows, window: SettingWindow, records: Records
+) -> list[Line2D | Patch]:
+    """Draw the tiles that were fired at a setting, and return their keys."""
+    tiles = tiles_at(records, window.setting)
+    inside = within_dwells(tiles, fired_range(records.graded))
+    grades = records.series.responses.stage.grades
+    marks = grade_marks(grades, windows.target)
+    draw_tiles(axes, inside, marks)
+    counts = Counter(tiles["stage"].astype(str))
+    keys: list[Line2D | Patch] = [*grade_keys(grades, marks, counts)]
+    if windows.score_target is not None:
+        draw_clear_dots(axes, inside, records)
+        keys.append(clear_key(windows.score_target))
+    return keys + beyond_keys(len(tiles) - len(inside))
 
 
 def describe_window_map(windows: FiringWindows, window: SettingWindow) -> str:
@@ -233,21 +241,23 @@ def as_strip(field: ProbabilityMap) -> ProbabilityMap:
     )
 
 
-def _frame_axes(axes: Axes, window: SettingWindow, records: Records) -> None:
+def _frame_axes(
+    axes: Axes, window: SettingWindow, reads: str, records: Records | None
+) -> None:
     degC, dwell = window.map.temperature_degC, window.map.dwell_s
     beyond = max(_MARGIN * float(degC[-1] - degC[0]), 5.0)
     ratio = max((float(dwell[-1]) / float(dwell[0])) ** _MARGIN, 1.06)
     # Twice as much below: the edges of the shortest dwell stand there.
     low, high = float(dwell[0]) / ratio**2, float(dwell[-1]) * ratio
-    reads = records.series.kiln.reads
     set_temperature_axis(
         axes.xaxis, float(degC[0]) - beyond, float(degC[-1]) + beyond, reads
     )
     add_other_axis(axes, reads)
-    planned = records.series.factors.levels("dwell")
-    set_dwell_axis(
-        axes, low, high, [*fired_dwells(records.graded), *(float(d) for d in planned)]
-    )
+    dwells = [edges.dwell_s for edges in window.edges]
+    if records is not None:
+        planned = records.series.factors.levels("dwell")
+        dwells = [*fired_dwells(records.graded), *(float(one) for one in planned)]
+    set_dwell_axis(axes, low, high, dwells)
     axes.patch.set(**UNFIRED_DOTS)
 
 
