@@ -173,12 +173,12 @@ def findings_text(found: Iterable[Finding]) -> str:
         faults.setdefault(replace(one, line=0), []).append(one.line)
     texts = []
     for (file, _, _), faults in kinds.items():
-        told = list(faults.items())
-        most = MOST_OF_A_KIND if len(told) > MOST_OF_A_KIND + 1 else len(told)
-        for fault, lines in told[:most]:
+        ranked = list(faults.items())
+        most = MOST_OF_A_KIND if len(ranked) > MOST_OF_A_KIND + 1 else len(ranked)
+        for fault, lines in ranked[:most]:
             listed = _lines_text(lines)
             texts.append(str(replace(fault, file=f"{file}:{listed}" if listed else file)))
-        rest = sorted(line for _, lines in told[most:] for line in lines)
+        rest = sorted(line for _, lines in ranked[most:] for line in lines)
         if rest:
             texts.append(f"{file}:{_lines_text(rest)} the same kind of fault")
     return "\n".join(texts)

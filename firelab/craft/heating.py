@@ -100,7 +100,7 @@ def warm_up_time(metal: str, thickness_mm: float, temperature_degC: float) -> fl
     )
 
 
-def dwell_worth(
+def equivalent_dwell(
     firings: Iterable[tuple[float, float]], temperature_degC: float, doubling_degC: float
 ) -> float:
     """Return the dwell at a temperature that brings as much heat as some firings, s.
@@ -116,7 +116,7 @@ def dwell_worth(
 
     Examples
     --------
-    >>> dwell_worth([(760.0, 120.0)], 790.0, 30.0)
+    >>> equivalent_dwell([(760.0, 120.0)], 790.0, 30.0)
     60.0
     """
     return float(

@@ -16,7 +16,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from firelab.craft.heating import dwell_worth
+from firelab.craft.heating import equivalent_dwell
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import Blank
 
@@ -95,4 +95,4 @@ def counted(
     if not before:
         return dwell_s
     own = own_dwell(blank, temperature_degC, dwell_s)
-    return own + dwell_worth(before, temperature_degC, doubling_degC)
+    return own + equivalent_dwell(before, temperature_degC, doubling_degC)

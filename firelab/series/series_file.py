@@ -220,12 +220,12 @@ def parse_series(
     except ValidationError as fault:
         # A list is short only of what was faulty in it: the fault itself is told.
         inside = {error["loc"][:-1] for error in fault.errors()}
-        told = [
+        own = [
             error
             for error in fault.errors()
             if error["type"] != "too_short" or error["loc"] not in inside
         ]
-        return None, findings + [_finding(error, text, file) for error in told]
+        return None, findings + [_finding(error, text, file) for error in own]
     findings += _cross_findings(series, text, file)
     return (None if findings else series), findings
 
@@ -257,7 +257,7 @@ def _syntax_finding(fault: tomllib.TOMLDecodeError, file: str) -> Finding:
     )
 
 
-def _told(
+def _finding_at(
     code: str, path: Sequence[str | int], text: str, file: str, message: str, hint: str
 ) -> Finding:
     line, column = locate(text, path)
@@ -289,7 +289,7 @@ def placeholder_findings(folder: str | Path) -> list[Finding]:
             value = value.get(part, {})
         if value == words:
             found.append(
-                _told(
+                _finding_at(
                     "placeholder",
                     key.split("."),
                     text,
@@ -305,7 +305,7 @@ def _finding(error: Any, text: str, file: str) -> Finding:
     path = error["loc"]
     message, hint = _words(error, ".".join(str(part) for part in path))
     code = str(error["type"]).replace("_", "-")
-    return _told(code, path, text, file, message, hint)
+    return _finding_at(code, path, text, file, message, hint)
 
 
 def _words(error: Any, name: str) -> tuple[str, str]:
@@ -332,7 +332,7 @@ def _word_findings(
     """Name what no single value can show: a thing said by two words, steel by gauge."""
     words = "is stated twice, by two words for one thing"
     found = [
-        _told("said-twice", path, text, file, words, "keep one of the two lines")
+        _finding_at("said-twice", path, text, file, words, "keep one of the two lines")
         for path in twice
     ]
     blank = declared.get("blank")
@@ -340,7 +340,7 @@ def _word_findings(
     metal, thickness = (str(blank.get(key, "")) for key in ("metal", "thickness"))
     if metal.strip().casefold() == "steel" and is_gauge(thickness):
         found.append(
-            _told(
+            _finding_at(
                 "gauge-of-steel",
                 ("blank", "thickness"),
                 text,
@@ -357,7 +357,7 @@ def _cross_findings(series: FiringSeries, text: str, file: str) -> list[Finding]
     hottest = series.span("temperature")[1]
     if hottest > series.hottest_degC:
         findings.append(
-            _told(
+            _finding_at(
                 "too-hot-for-metal",
                 ("factors", "temperature"),
                 text,
@@ -370,7 +370,7 @@ def _cross_findings(series: FiringSeries, text: str, file: str) -> list[Finding]
         )
     known = ", ".join(str(level) for level in series.factors.mesh.levels)
     findings += [
-        _told(
+        _finding_at(
             "grams-of-unused-mesh",
             ("budget", "grams"),
             text,

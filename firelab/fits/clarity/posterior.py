@@ -263,9 +263,9 @@ def _closed_grid(
         corners = low + steps * sides
         centre = corners + sides / 2
         level = log_density(data, priors, centre[:, 0], centre[:, 1])
-        held = level > level.max() - _NEGLIGIBLE
-        nearer_low = np.maximum(corners[held].min(axis=0) - sides, 0.0)
-        nearer_high = corners[held].max(axis=0) + 2 * sides
+        with_mass = level > level.max() - _NEGLIGIBLE
+        nearer_low = np.maximum(corners[with_mass].min(axis=0) - sides, 0.0)
+        nearer_high = corners[with_mass].max(axis=0) + 2 * sides
         if ((nearer_high - nearer_low) > _CLOSED * (high - low)).all():
             break
         low, high = np.maximum(low, nearer_low), np.minimum(high, nearer_high)

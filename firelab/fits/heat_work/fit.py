@@ -19,7 +19,11 @@ from scipy.special import chdtri
 
 from firelab.craft.trade_words import Shown
 from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed, heat_courses
-from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link, supremum
+from firelab.fits.ordinal.cumulative_link import (
+    FitChoices,
+    fit_cumulative_link,
+    highest_log_likelihood,
+)
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ordinal.look_table import estimable_places, has_groups
 from firelab.fits.ordinal.maximum import Convergence
@@ -94,7 +98,7 @@ class HeatLooks:
         rows = np.ones(len(self.y), dtype=bool) if kept is None else kept
         columns = self.columns(activation_kJ_mol)[rows]
         choices = self._choices(rows, load_effect=load_effect)
-        return supremum(self.y[rows], columns, **choices)[0]
+        return highest_log_likelihood(self.y[rows], columns, **choices)[0]
 
     def best_energy(self, kept: NDArray[np.bool_] | None = None) -> float:
         """Return the energy of highest likelihood within the range searched.

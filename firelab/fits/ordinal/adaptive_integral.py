@@ -242,8 +242,8 @@ def _find_modes(
         if not np.max(np.abs(step)) > _MODE_TOLERANCE:
             break
         trial = mode + step
-        ahead, bend, terms = slope_at(trial)
-        nearer = np.abs(ahead) <= np.abs(slope) + 1e-13
-        step = np.where(nearer, newton(ahead, bend), 0.5 * step)
-        mode, slope = np.where(nearer, trial, mode), np.where(nearer, ahead, slope)
+        trial_slope, bend, terms = slope_at(trial)
+        nearer = np.abs(trial_slope) <= np.abs(slope) + 1e-13
+        step = np.where(nearer, newton(trial_slope, bend), 0.5 * step)
+        mode, slope = np.where(nearer, trial, mode), np.where(nearer, trial_slope, slope)
     return mode, bend, terms

@@ -49,7 +49,7 @@ class AddedHeat:
         Which looks.
     own : ndarray, shape (m, 2)
         Dwell of the look's own firing, and the warming up at it, s.
-    ahead : ndarray, shape (m, K)
+    hotter_by : ndarray, shape (m, K)
         Coded temperature of each earlier firing less that of the look.
     dwell, warm_up : ndarray, shape (m, K)
         Of each earlier firing, s; dwell 0 where a tile had fewer than K.
@@ -65,7 +65,7 @@ class AddedHeat:
 
     rows: IntArray
     own: FloatArray
-    ahead: FloatArray
+    hotter_by: FloatArray
     dwell: FloatArray
     warm_up: FloatArray
     counted: FloatArray
@@ -92,12 +92,12 @@ class AddedHeat:
         """Turn slopes by the latent grade, (M, m), into (M, p) and (M,) by `lost`."""
         log_dwell, by_rate, by_lost = self._added(coefficients, lost)
         dwell, rate = coefficients[:, self.dwell_at], self._rate(coefficients)
-        worth = by_eta * (coefficients @ self.slope.T) / self.half_range
+        by_log_dwell = by_eta * (coefficients @ self.slope.T) / self.half_range
         by = by_eta * log_dwell / self.half_range @ self.slope
-        on_rate = (worth * by_rate).sum(axis=1)
+        on_rate = (by_log_dwell * by_rate).sum(axis=1)
         by[:, self.temperature_at] += on_rate * self.half_range / dwell
         by[:, self.dwell_at] -= on_rate * rate / dwell
-        return np.asarray(by), (worth * by_lost).sum(axis=1)
+        return np.asarray(by), (by_log_dwell * by_lost).sum(axis=1)
 
     def _rate(self, coefficients: FloatArray) -> FloatArray:
         share = coefficients[:, self.temperature_at] / coefficients[:, self.dwell_at]
@@ -110,14 +110,14 @@ class AddedHeat:
         gone = lost[:, None, None] * self.warm_up
         left = self.dwell - gone
         power = np.exp(
-            np.clip(self._rate(coefficients)[:, None, None] * self.ahead, -60.0, 60.0)
+            np.clip(self._rate(coefficients)[:, None, None] * self.hotter_by, -60.0, 60.0)
         )
         earlier = np.maximum(left, 0.0) * power
         own = np.maximum(self.own[:, 0], lost[:, None] * self.own[:, 1])
         total = own + earlier.sum(axis=2)
         by_lost = -(np.where(left > 0.0, self.warm_up, 0.0) * power).sum(axis=2)
         by_lost += np.where(own > self.own[:, 0], self.own[:, 1], 0.0)
-        by_rate = (earlier * self.ahead).sum(axis=2)
+        by_rate = (earlier * self.hotter_by).sum(axis=2)
         return np.log(total / self.counted), by_rate / total, by_lost / total
 
 
@@ -149,10 +149,10 @@ def added_heat(
     warm_up = series.blank.warm_up_s
     own = looks["own_dwell_s"].to_numpy(dtype=float)[rows]
     shape = rows.size, max(len(before[k]) for k in rows)
-    ahead, earlier, lost = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    hotter_by, earlier, lost = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for place, k in enumerate(rows):
         for at, (T, hot) in enumerate(before[k]):
-            ahead[place, at] = (T - degC[k]) / heat.half_width
+            hotter_by[place, at] = (T - degC[k]) / heat.half_width
             lost[place, at] = warm_up(T)
             # What is left of a dwell after warming up, put back together.
             earlier[place, at] = hot + warm_up(T)
@@ -163,7 +163,7 @@ def added_heat(
     return AddedHeat(
         rows=rows,
         own=np.column_stack([own, [warm_up(T) for T in degC[rows]]]),
-        ahead=ahead,
+        hotter_by=hotter_by,
         dwell=earlier,
         warm_up=lost,
         counted=fired_on["dwell_s"].to_numpy(dtype=float),

@@ -146,7 +146,7 @@ def fit_cumulative_link(
     return _describe(y, X, choices).fit()
 
 
-def supremum(
+def highest_log_likelihood(
     y: ArrayLike, X: ArrayLike | None = None, **choices: Unpack[FitChoices]
 ) -> tuple[float, int]:
     """Return the highest log-likelihood and the number of parameters.

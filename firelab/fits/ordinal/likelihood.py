@@ -250,11 +250,11 @@ def log_sum(logs: FloatArray) -> tuple[FloatArray, FloatArray]:
     Where nothing is left of any entry the sum is minus infinity and no entry has a share.
     """
     peak = logs.max(axis=-1, keepdims=True)
-    held = np.where(np.isfinite(peak), peak, 0.0)
-    share = np.exp(logs - held)
+    anchor = np.where(np.isfinite(peak), peak, 0.0)
+    share = np.exp(logs - anchor)
     total = share.sum(axis=-1, keepdims=True)
     with np.errstate(divide="ignore"):
-        whole = (np.log(total) + held)[..., 0]
+        whole = (np.log(total) + anchor)[..., 0]
     return whole, share / np.where(total > 0.0, total, 1.0)
 
 

@@ -69,9 +69,9 @@ def differenced_hessian(objective: Objective, point: FloatArray) -> FloatArray:
     for place in range(size):
         step = np.zeros(size)
         step[place] = _DIFFERENCE * max(1.0, abs(point[place]))
-        ahead = objective.gradient(point + step)[1]
-        behind = objective.gradient(point - step)[1]
-        hessian[place] = (ahead - behind) / (2.0 * step[place])
+        above = objective.gradient(point + step)[1]
+        below = objective.gradient(point - step)[1]
+        hessian[place] = (above - below) / (2.0 * step[place])
     return 0.5 * (hessian + hessian.T)
 
 
@@ -180,11 +180,11 @@ def _climb(
         step = newton_step(here, free)
         count += 1
         small = is_small(step, point, floor)
-        trial, ahead = _shortened(objective, point, here, step)
-        if ahead is None:
+        trial, trial_shape = _shortened(objective, point, here, step)
+        if trial_shape is None:
             steady, stuck = small, not small
             break
-        point, here, steady = trial, ahead, small
+        point, here, steady = trial, trial_shape, small
     code = 0 if steady else 1 if stuck else 2
     return Maximum(
         point=point,
@@ -213,9 +213,9 @@ def _shortened(
         value = objective.value(trial) if halving else None
         if value is not None and not value >= here.value - slack:
             continue
-        ahead = objective.evaluate(trial)
-        if _is_finite(ahead) and ahead.value >= here.value - slack:
-            return trial, ahead
+        trial_shape = objective.evaluate(trial)
+        if _is_finite(trial_shape) and trial_shape.value >= here.value - slack:
+            return trial, trial_shape
     return point, None
 
 

@@ -150,9 +150,9 @@ def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray
     >>> float(half_normal(np.zeros(1), 1.0)[0].round(4)[0])
     0.6745
     """
-    held = np.clip(score, -_FARTHEST_SCORE, _FARTHEST_SCORE)
-    unit = -ndtri(0.5 * ndtr(-held))
-    slope = 0.5 * np.exp(0.5 * (unit**2 - held**2))
+    clipped = np.clip(score, -_FARTHEST_SCORE, _FARTHEST_SCORE)
+    unit = -ndtri(0.5 * ndtr(-clipped))
+    slope = 0.5 * np.exp(0.5 * (unit**2 - clipped**2))
     return scale * unit, scale * slope
 
 

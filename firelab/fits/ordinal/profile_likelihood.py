@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc, ndtri
 
 from firelab.errors import UsageError
-from firelab.fits.ordinal.cumulative_link import FitChoices, supremum
+from firelab.fits.ordinal.cumulative_link import FitChoices, highest_log_likelihood
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ordinal.maximum import maximise
 from firelab.fits.ordinal.objective import parameter_units
@@ -246,13 +246,14 @@ def term_tests(
         As `fit_cumulative_link` takes them; no `nominal`.
     """
     columns = np.asarray(X, dtype=float)
-    whole = supremum(y, columns, **choices)
+    whole = highest_log_likelihood(y, columns, **choices)
     tests = []
     for term, places in terms.items():
         changed = FitChoices(**{**choices, "names": None})
         if freed:
             changed["nominal"] = columns[:, list(places)]
-        other = supremum(y, np.delete(columns, list(places), axis=1), **changed)
+        rest = np.delete(columns, list(places), axis=1)
+        other = highest_log_likelihood(y, rest, **changed)
         full, reduced = (other, whole) if freed else (whole, other)
         tests.append(likelihood_ratio(term, full, reduced))
     return tuple(tests)

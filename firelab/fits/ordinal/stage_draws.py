@@ -230,8 +230,8 @@ def rising_roots(
         if np.max(np.abs(value)) < exact:
             break
         below = value < 0
-        ahead = np.where(below, at_low, at_high)
-        kept = 1.0 - value / np.where(ahead == 0.0, 1.0, ahead)
+        previous = np.where(below, at_low, at_high)
+        kept = 1.0 - value / np.where(previous == 0.0, 1.0, previous)
         kept = np.where(kept > 0, kept, 0.5)
         kept = np.where(below == was_below, kept, 1.0)
         at_high = np.where(below, at_high * kept, value)

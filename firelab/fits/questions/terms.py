@@ -13,7 +13,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from firelab.craft.trade_words import Shown
-from firelab.fits.ordinal.cumulative_link import supremum
+from firelab.fits.ordinal.cumulative_link import highest_log_likelihood
 from firelab.fits.ordinal.look_table import find_aliases
 from firelab.fits.ordinal.profile_likelihood import likelihood_ratio
 from firelab.fits.ordinal.stage_likelihood import (
@@ -240,7 +240,7 @@ class _Judge:
         self._link = link
         self._aliases = aliases
         self._scores: dict[frozenset[str], LoadScores] = {}
-        self._suprema: dict[frozenset[str], tuple[float, int]] = {}
+        self._found: dict[frozenset[str], tuple[float, int]] = {}
 
     def score(self, terms: Sequence[str]) -> LoadScores:
         """Return the scores of these terms, less their aliased columns."""
@@ -296,17 +296,17 @@ class _Judge:
     def _ratio(self, model: Sequence[str], rest: Sequence[str]) -> float | None:
         if len(set(self._looks.tile)) < len(self._looks.y):
             return None
-        full, reduced = self._supremum(model), self._supremum(rest)
+        full, reduced = self._highest(model), self._highest(rest)
         return likelihood_ratio("", full, reduced).p_value
 
-    def _supremum(self, terms: Sequence[str]) -> tuple[float, int]:
+    def _highest(self, terms: Sequence[str]) -> tuple[float, int]:
         key = frozenset(terms)
-        if key not in self._suprema:
+        if key not in self._found:
             choices = load_choices(self._looks, _NODES)
             choices["link"] = self._link
             X = self._looks.X[:, self._estimable(terms)]
-            self._suprema[key] = supremum(self._looks.y, X, **choices)
-        return self._suprema[key]
+            self._found[key] = highest_log_likelihood(self._looks.y, X, **choices)
+        return self._found[key]
 
     def _estimable(self, terms: Sequence[str]) -> list[int]:
         """Return the places of the columns of some terms that are not aliased."""
