@@ -25,8 +25,11 @@ class Expectation:
     blur : float
         Degrees over which a grade passes from 20 % to 80 % of tiles (default
         common practice, no source).
-    load_shift : float
-        Standard deviation of loads, degC apart.
+    load_shift, session_shift, place_shift : float
+        Standard deviation of loads of a session, of sessions and of places of the
+        rack, degC apart (defaults common practice, no source).
+    slip : float
+        Probability that a look is a slip of eye or pen (common practice, no source).
     doubling : float
         Degrees that doubling the dwell is worth (default common practice, no
         source).
@@ -38,6 +41,9 @@ class Expectation:
     uncertainty: DegCApart = 15.0
     blur: DegCApart = 20.0
     load_shift: DegCApart = 4.0
+    session_shift: DegCApart = 3.0
+    place_shift: DegCApart = 2.5
+    slip: Annotated[float, Field(ge=0, lt=0.5)] = 0.02
     doubling: DegCApart = 30.0
 
     @model_validator(mode="after")

@@ -98,10 +98,13 @@ def test_what_lasts_of_a_deviation_is_the_share_asked(bench, lasting):
     assert still_sugar[n:].mean() == pytest.approx(both, abs=error)
 
 
-@pytest.mark.parametrize("lasting", [0.4, 1.0])
-def test_a_plan_that_has_grown_gives_the_same_looks_first(bench, lasting):
+@pytest.mark.parametrize(
+    "more",
+    [{"lasting": 0.4}, {"lasting": 1.0}, {"session_sd": 2.0, "place_sd": 2.0, "slip": 0.2}],
+)
+def test_a_plan_that_has_grown_gives_the_same_looks_first(bench, more):
     series = bench.make_series()
-    kiln = bench.make_kiln(series, lasting=lasting)
+    kiln = bench.make_kiln(series, **more)
     plan = bench.make_plan(series)
     on = plan.tiles.iloc[[0, 5]].assign(load=7, temperature_degC=800.0, order=[25, 26])
     new = plan.tiles.iloc[[0, 1]].assign(tile=["N1", "N2"], load=8, order=[27, 28])
@@ -115,7 +118,37 @@ def test_a_plan_that_has_grown_gives_the_same_looks_first(bench, lasting):
     pd.testing.assert_frame_equal(long.iloc[: len(short)], short)
     assert long["look"].tolist()[-4:] == [2, 2, 1, 1]
     codes = long["stage"].cat.codes
-    assert (codes.iloc[[24, 25]].to_numpy() >= codes.iloc[[0, 5]].to_numpy()).all()
+    if not kiln.slip:
+        assert (codes.iloc[[24, 25]].to_numpy() >= codes.iloc[[0, 5]].to_numpy()).all()
     # A plan fired with another seed is another story.
     other = invent_records(kiln, grown, rng=np.random.default_rng(10), growing=True).looks
     assert other["stage"].tolist() != long["stage"].tolist()
+
+
+def test_shares_over_days_places_and_slips_are_those_of_scipys_integral(bench):
+    sd, slip, n = {"load_sd": 0.5, "session_sd": 1.5, "place_sd": 1.0}, 0.1, 4000
+    kiln = bench.make_kiln(bench.make_series(), **sd, slip=slip)
+    table = fired(bench, (735.0, 120.0), n=n)
+    # Each tile is a load, a day and (four to a load) one of its own places.
+    alone = table.assign(load=np.arange(n), session=np.arange(n))
+    eta = float(kiln.latent(table[:1])[0])
+    spread = np.sqrt(0.5**2 + 1.5**2)  # the first place is one and the same for all
+
+    def below(cut, shift, sd):
+        def at(u):
+            return stats.logistic.cdf(cut - eta - shift - sd * u) * stats.norm.pdf(u)
+
+        return integrate.quad(at, -8, 8)[0]
+
+    rng = np.random.default_rng(4)
+    written = kiln.simulate(alone, rng=rng)["stage"].to_numpy()
+    shift = np.random.default_rng(4)  # the same draws, in turn
+    shift.logistic(size=n), shift.standard_normal(n), shift.standard_normal(n)
+    first_place = float(shift.standard_normal(1)[0])
+    sugar = below(-6.0, first_place, spread)
+    expected = (1 - slip) * sugar + slip * (1 - sugar) / 3
+    error = 4 * 0.5 / np.sqrt(n)
+    assert (written == "sugar").mean() == pytest.approx(expected, abs=error)
+    # The truth is of a future place too, and knows no slip.
+    true = below(5.0, 0.0, np.hypot(spread, 1.0)) - below(-3.0, 0.0, np.hypot(spread, 1.0))
+    assert kiln.true_probability(table[:1])[0] == pytest.approx(true, abs=4e-5)

@@ -86,6 +86,19 @@ def test_more_tiles_promise_narrower_edges_and_the_same_for_any_backend():
     )
 
 
+def test_days_places_and_slips_are_tried_as_they_are_expected():
+    kiln = draw_expected_kiln(SERIES, EXPECTED, rng=np.random.default_rng(6))
+    per_degC = 2.0 * np.log(4.0) / EXPECTED.blur
+    assert kiln.load_sd == pytest.approx(6.0 * per_degC)
+    assert kiln.session_sd == pytest.approx(3.0 * per_degC)
+    assert kiln.place_sd == pytest.approx(2.5 * per_degC)
+    assert kiln.slip == 0.02
+    one_place = dataclasses.replace(SERIES.budget, places=1)
+    alone = dataclasses.replace(SERIES, budget=one_place)
+    kiln = draw_expected_kiln(alone, EXPECTED, rng=np.random.default_rng(6))
+    assert kiln.place_sd == 0.0
+
+
 def test_an_expectation_that_was_not_stated_is_called_assumed():
     found = foresee(SERIES, [candidate(repeats=1)], n_tries=1, n_jobs=1)
     assert found.assumed

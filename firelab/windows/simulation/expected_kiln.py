@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -67,14 +69,18 @@ def draw_expected_kiln(
     columns = term_columns(series, series.varied)
     effects = {str(one): per_degC * half * rng.standard_normal() for one in columns}
     effects |= {"temperature": per_degC * heat.half_width, "dwell": float(dwell)}
-    load_sd = per_degC * expected.load_shift
-    thresholds = _thresholds(series, expected, per_degC, dwell, load_sd, low, high)
-    return SimulatedKiln(
+    kiln = SimulatedKiln(
         series=series,
-        thresholds=thresholds,
+        thresholds=(),
         effects={name: value for name, value in effects.items() if value},
-        load_sd=load_sd,
+        load_sd=per_degC * expected.load_shift,
+        session_sd=per_degC * expected.session_shift,
+        place_sd=per_degC * expected.place_shift if series.budget.places > 1 else 0.0,
+        slip=expected.slip,
     )
+    future_sd = kiln.future_sd
+    thresholds = _thresholds(series, expected, per_degC, dwell, future_sd, low, high)
+    return replace(kiln, thresholds=thresholds)
 
 
 def _thresholds(
@@ -82,7 +88,7 @@ def _thresholds(
     expected: Expectation,
     per_degC: float,
     dwell: float,
-    load_sd: float,
+    future_sd: float,
     low: float,
     high: float,
 ) -> tuple[float, ...]:
@@ -95,7 +101,7 @@ def _thresholds(
     future = StageDraws(
         thresholds=np.zeros((1, 1)),
         coefficients=np.empty((1, 0)),
-        load_sd=np.array([load_sd]),
+        load_sd=np.array([future_sd]),
         tile_sd=np.zeros(1),
         link="logit",
         columns=(),

@@ -1,8 +1,8 @@
 r"""An invented kiln and enamel whose truth is known: for demo, foresight, studies.
 
-A tile's latent grade is :math:`\eta + u + e`: what its setting does, its load's
-effect, its own deviation. It is graded by fixed thresholds. The heat of a tile
-that is fired on adds up.
+A tile's latent grade is :math:`\eta + u + e`: what its setting does, what its load,
+session and place of the rack do, its own deviation. It is graded by fixed thresholds; a
+look may be a slip. The heat of a tile that is fired on adds up.
 """
 
 from __future__ import annotations
@@ -72,8 +72,10 @@ class SimulatedKiln:
         Logits per coded unit, by column. With heat work, ``temperature`` is the
         shift over half the range at the middle dwell, and ``dwell`` follows
         from the heat.
-    load_sd : float
-        Logits.
+    load_sd, session_sd, place_sd : float
+        Of loads of a session, of sessions and of places of the rack, logits.
+    slip : float
+        Probability that a look is written as another grade, any of them alike.
     lasting : float
         Share of a tile's deviation that stays its own when it is fired again, 0
         to 1: the correlation of two firings' normal scores. How much does is
@@ -87,9 +89,17 @@ class SimulatedKiln:
     effects: Mapping[str, float]
     family: Family = "logit"
     load_sd: float = 0.4
+    session_sd: float = 0.0
+    place_sd: float = 0.0
+    slip: float = 0.0
     lasting: float = 1.0
     heat: SimulatedHeat = field(default_factory=SimulatedHeat)
     clarity: SimulatedClarity | None = None
+
+    @property
+    def future_sd(self) -> float:
+        """Spread of a future load, session and place together, logits."""
+        return float(np.sqrt(self.load_sd**2 + self.session_sd**2 + self.place_sd**2))
 
     def latent(self, settings: pd.DataFrame) -> FloatArray:
         """Return the latent grade of n settings in a mean load, shape (n,)."""
@@ -184,12 +194,22 @@ class SimulatedKiln:
             tile is of a target grade.
         """
         looks = table.reset_index(drop=True)
-        of_tiles, of_loads, *of_scores = rng.spawn(4) if growing else [rng] * 4
+        streams = rng.spawn(7) if growing else [rng] * 7
+        of_tiles, of_loads, *of_scores = streams[:4]
+        of_sessions, of_places, of_slips = streams[4:]
         load = pd.factorize(looks["load"])[0]
         tile = pd.factorize(looks["tile"])[0]
         own = self._deviations(tile, of_tiles)
         shared = self.load_sd * of_loads.standard_normal(int(load.max()) + 1)[load]
         level = self.latent_fired_on(looks) + own + shared
+        if self.session_sd:
+            session = pd.factorize(looks["session"])[0]
+            shift = of_sessions.standard_normal(int(session.max()) + 1)
+            level += self.session_sd * shift[session]
+        if self.place_sd:
+            place = looks.groupby("load").cumcount().to_numpy()
+            shift = of_places.standard_normal(int(place.max()) + 1)
+            level += self.place_sd * shift[place]
         grade = pd.Series((level[:, None] > np.array(self.thresholds)).sum(axis=1))
         grade = grade.groupby(tile).cummax()
         grades = self.series.responses.stage.grades
@@ -201,7 +221,7 @@ class SimulatedKiln:
                 "load": looks["load"],
                 "temperature_degC": looks["temperature_degC"],
                 "dwell_s": looks["dwell_s"],
-                "stage": [grades[place] for place in grade],
+                "stage": [grades[one] for one in self._written(grade, of_slips)],
                 "transparency": self._scores(looks, load, grade.to_numpy(), of_scores),
                 "observer": "",
                 "fired_at": "",
@@ -209,6 +229,16 @@ class SimulatedKiln:
                 "note": "",
             }
         )
+
+    def _written(self, grade: pd.Series[int], rng: np.random.Generator) -> pd.Series[int]:
+        """Return the grades as they are written: some of them are slips."""
+        if not self.slip:
+            return grade
+        # One draw for each look in turn, so that a growing plan keeps the first.
+        chance, other = rng.random((len(grade), 2)).T
+        n_grades = len(self.thresholds) + 1
+        away = 1 + np.floor(other * (n_grades - 1)).astype(int)
+        return grade.where(chance >= self.slip, (grade + away) % n_grades)
 
     def _deviations(self, tile: IntArray, rng: np.random.Generator) -> FloatArray:
         """Return the deviation of each look at its tile, shape (n,)."""
@@ -262,14 +292,14 @@ class SimulatedKiln:
         """Return the chance of lying below a latent distance, future load."""
         if self.family == "logit":
             return np.asarray(self._logistic.cumulative(distance[None])[0])
-        return np.asarray(ndtr(distance / np.hypot(NOISE_SD, self.load_sd)))
+        return np.asarray(ndtr(distance / np.hypot(NOISE_SD, self.future_sd)))
 
     @property
     def _logistic(self) -> StageDraws:
         return StageDraws(
             thresholds=np.array([self.thresholds]),
             coefficients=np.empty((1, 0)),
-            load_sd=np.array([self.load_sd]),
+            load_sd=np.array([self.future_sd]),
             tile_sd=np.zeros(1),
             link="logit",
             columns=(),
@@ -317,7 +347,7 @@ class SimulatedKiln:
     def _quantile(self, p: float) -> float:
         if self.family == "logit":
             return float(self._logistic.distance_where(p)[0])
-        return float(ndtri(p) * np.hypot(NOISE_SD, self.load_sd))
+        return float(ndtri(p) * np.hypot(NOISE_SD, self.future_sd))
 
     def _solve(self, wanted: float, dwell_s: float, setting: Mapping[str, Any]) -> float:
         """Find where the latent grade, rising in temperature, reaches a value."""
