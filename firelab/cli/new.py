@@ -18,6 +18,14 @@ def command(
         Path | None, typer.Argument(help="Folder to make; it must not hold a series.")
     ] = None,
     design: Annotated[str, typer.Option("--from", help="Ready design.")] = "quick-look",
+    round_robin: Annotated[
+        int | None,
+        typer.Option(
+            "--round-robin",
+            help="One jar sent round so many studios: a folder, plan and sheets for each. "
+            "--from then may name a series folder.",
+        ),
+    ] = None,
     list_designs: Annotated[
         bool, typer.Option("--list", help="Name the ready designs, and leave.")
     ] = False,
@@ -54,6 +62,9 @@ def command(
             return
         if folder is None:
             raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
+        if round_robin is not None:
+            _send_round(folder, design, round_robin)
+            return
         if (folder / SERIES_FILE).exists() or not ask:
             target = start_series(folder, design)
         else:
@@ -63,6 +74,36 @@ def command(
         console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
         then = "look it through" if ask else "edit it"
         console.result(f"{target}: {then}, then: firelab check {quoted(folder)}")
+
+
+def _send_round(folder: Path, design: str, n_studios: int) -> None:
+    from firelab.errors import UsageError
+    from firelab.series.folder import SERIES_FILE, write_atomically
+    from firelab.series.series_file import design_path
+    from firelab.studios.interlaboratory.round_robin import plan_round_robin
+
+    if folder.exists() and any(folder.iterdir()):
+        raise UsageError(
+            "is not empty", str(folder), "name a new folder for the round robin"
+        )
+    stated = Path(design) / SERIES_FILE
+    source = stated if stated.is_file() else design_path(design)
+    text = source.read_text(encoding="utf-8")
+    sent = plan_round_robin(text, n_studios)
+    for one in sent:
+        place = folder / one.name
+        place.mkdir(parents=True)
+        for name, content in one.files.items():
+            write_atomically(place / name, content)
+        console.result(
+            f"{place}: {one.plan.n_tiles} tiles in {one.plan.table['load'].nunique()} loads"
+        )
+    first, control = sent[0], sent[0].series.plan.control
+    grams = ", ".join(f"{name} {g:g} g" for name, g in first.plan.powder_g.items())
+    console.remark(f"each needs {first.plan.n_tiles} blanks of one stock and {grams}")
+    if control is not None:
+        console.remark(f"control tiles are of {control.colour!r}, of one jar for all")
+    console.result("when they come back: firelab pool BUNDLES")
 
 
 def _asked(text: str) -> str:

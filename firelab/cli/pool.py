@@ -12,6 +12,7 @@ from firelab.cli import console
 if TYPE_CHECKING:
     import numpy as np
 
+    from firelab.studios.interlaboratory.round_robin import RoundRobin
     from firelab.studios.pooling.pool_fit import PooledStage
 
 EXAMPLE = "firelab pool north.zip south.zip east.zip"
@@ -46,6 +47,10 @@ def command(
     figure: Annotated[
         Path | None, typer.Option(help="Consistency figure, name without ending.")
     ] = None,
+    tables: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the tables of a round robin (ASTM E691) as CSV."),
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="JSON file to write.")] = None,
     as_json: console.AsJson = False,
 ) -> None:
@@ -70,7 +75,13 @@ def command(
                 "no folder to print sheets for", "--sheets", "name it: --carry FOLDER"
             )
         content, text = _pool(
-            bundles, carry, controls, figure, same_colour=same_colour, sheets=sheets
+            bundles,
+            carry,
+            controls,
+            figure,
+            tables,
+            same_colour=same_colour,
+            sheets=sheets,
         )
         if out is not None:
             from firelab.series.folder import json_text, write_atomically
@@ -88,6 +99,7 @@ def _pool(
     carry: Path | None,
     controls: int,
     figure: Path | None,
+    tables: Path | None,
     *,
     same_colour: bool,
     sheets: bool,
@@ -114,6 +126,8 @@ def _pool(
         )
         content["carried"] = carried
         text += "\n\n" + words
+    if tables is not None:
+        _write_tables(pooling.round_robin, tables)
     if figure is not None:
         from firelab.charts.studio_consistency import draw_consistency
         from firelab.charts.style import save_figure
@@ -121,6 +135,22 @@ def _pool(
         for path in save_figure(draw_consistency(pooling), figure):
             console.remark(f"wrote {path}")
     return content, text
+
+
+def _write_tables(found: RoundRobin | None, folder: Path) -> None:
+    from firelab.errors import RecordsInsufficient
+    from firelab.series.folder import write_atomically
+
+    if found is None:
+        raise RecordsInsufficient(
+            "these bundles are of no round robin",
+            "--tables",
+            "plan one with: firelab new FOLDER --round-robin 6",
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, table in found.tables.items():
+        write_atomically(folder / f"{name}.csv", table.to_csv(index=False))
+        console.remark(f"wrote {folder / f'{name}.csv'}")
 
 
 def _carry(

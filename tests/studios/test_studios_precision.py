@@ -17,6 +17,7 @@ from firelab.studios.interlaboratory.precision import (
     largest_h,
     study_precision,
 )
+from firelab.studios.interlaboratory.round_robin import RoundRobin
 
 # ASTM E691 glucose in serum: per material, laboratories 1 to 8, three results each.
 GLUCOSE = {
@@ -58,6 +59,18 @@ def test_glucose_mean_repeatability_reproducibility(material, mean, s_r, s_R):
     table = study_precision(glucose()).table.set_index("material")
     found = table.loc[material, ["mean", "s_r", "s_R"]].to_numpy(dtype=float)
     assert found == pytest.approx([mean, s_r, s_R], abs=5e-5)
+
+
+def test_the_round_robins_tables_of_glucose_are_complete():
+    found = RoundRobin(precision=study_precision(glucose()), n_studios=8, missing=())
+    cells, materials = found.tables["cells"], found.tables["materials"]
+    assert (len(cells), len(materials)) == (40, 5)
+    assert cells.notna().all().all()
+    assert materials.notna().all().all()
+    assert cells.groupby("material")["deviation"].sum().abs().max() < 1e-9
+    far = cells.loc[cells["h"].abs().idxmax()]
+    spread = materials.set_index("material").loc[far["material"], "s_x"]
+    assert far["deviation"] / spread == pytest.approx(far["h"])
 
 
 def test_glucose_critical_values():

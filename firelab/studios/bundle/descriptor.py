@@ -33,6 +33,7 @@ from firelab.studios.bundle.origin import LICENCES, UNNAMED, Origin
 
 BUNDLE_SCHEMA = "firelab/bundle/1"
 DESCRIPTOR_FILE = "datapackage.json"
+ROUND_ROBIN_FILE = "round-robin.json"
 
 _MEDIA_TYPES = {
     "toml": "application/toml",
@@ -59,6 +60,7 @@ FILE_WORDS: dict[str, str] = {
     SERIES_FILE: "what was to be learned: jar, blank, factors, rules, budget, grades",
     PLAN_TABLE: "the plan: one row per tile and test firing",
     PLAN_FILE: "figures of the plan, preparation firings, powder and time, versions",
+    ROUND_ROBIN_FILE: "the round robin that the series is a part of: cells and repeats",
     FIRINGS_FILE: "the firing log: one row per look at a tile",
     FIT_FILE: "the fit of stage and clarity, its options, priors and sources",
     WINDOWS_FILE: "the firing windows: edges, recipe, reasons",

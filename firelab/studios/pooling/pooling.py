@@ -13,6 +13,7 @@ from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.series.folder import INVENTED
 from firelab.studios.interlaboratory.precision import Precision, study_precision
+from firelab.studios.interlaboratory.round_robin import RoundRobin, round_robin
 from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
 from firelab.studios.pooling.meta_analysis import (
     MetaAnalysis,
@@ -45,6 +46,8 @@ class Pooling(Shown):
     edges, scores : Precision or None
         Of the studios' own edges, each less its kiln's offset where control tiles
         show it, and of scores; None where too little is shared.
+    round_robin : RoundRobin or None
+        Tables of grades where the studios fired one design, sent round.
     check : StudioCheck
         Which studio does not fit the others.
     notes : tuple of str
@@ -59,6 +62,7 @@ class Pooling(Shown):
     needed: TilesNeeded
     edges: Precision | None
     scores: Precision | None
+    round_robin: RoundRobin | None
     check: StudioCheck
     notes: tuple[str, ...]
     rests_on: tuple[str, ...]
@@ -76,6 +80,8 @@ class Pooling(Shown):
         for what, found in (("edges", self.edges), ("scores", self.scores)):
             if found is not None:
                 lines += ["", f"{what}, as ASTM E691 and ISO 5725-2:", found.summary()]
+        if self.round_robin is not None:
+            lines += ["", self.round_robin.summary()]
         lines += ["", *(f"note: {note}" for note in self.notes), "it rests on:"]
         lines += [f"  {line}" for line in self.rests_on]
         return "\n".join(lines)
@@ -92,6 +98,7 @@ class Pooling(Shown):
             "needed": self.needed.to_dict(),
             "edges": self.edges.to_dict() if self.edges else None,
             "scores": self.scores.to_dict() if self.scores else None,
+            "round_robin": self.round_robin.to_dict() if self.round_robin else None,
             "check": self.check.to_dict(),
             "notes": list(self.notes),
             "rests_on": list(self.rests_on),
@@ -140,6 +147,9 @@ def pool_parts(
             )
         ),
         scores=_precision(score_measures(named)),
+        round_robin=round_robin(
+            [(part.studio, part.bundle.contents, part.records) for part in kept]
+        ),
         check=check_studios(fit.shared, rng=random),
         notes=notes,
         rests_on=tuple(part.rests_on for part in kept),
