@@ -23,7 +23,7 @@ import tomlkit
 from firelab.craft.tile_codes import ALPHABET
 from firelab.craft.trade_words import brief_setting_words
 from firelab.craft.units import format_duration, format_temperature, to_degF
-from firelab.errors import FirelabError, UsageError
+from firelab.errors import FaultyFile, FirelabError, UsageError
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import plan_table_text
@@ -103,7 +103,7 @@ def plan_round_robin(text: str, n_studios: int) -> tuple[RoundRobinFolder, ...]:
             "--round-robin",
             f"{FEWEST_STUDIOS} or more: with fewer nobody can stand out",
         )
-    whole, _ = parse_series(text)
+    whole = _read(text)
     every = ["".join(symbols) for symbols in product(ALPHABET, repeat=MARK_LENGTH)]
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
     start = int(digest[:8], 16)
@@ -147,7 +147,7 @@ def _adapted(text: str, number: int, mark: str, *, session_loads: int | None = N
     plain = re.sub(r"(?m)^mark = .*\n", "", text)
     marked = re.sub(r"(?m)^name = ", f'mark = "{mark}"\nname = ', plain, count=1)
     document: Any = tomlkit.parse(marked)
-    series, _ = parse_series(text)
+    series = _read(text)
     document["seed"] = series.seed + number
     if "plan" not in document:
         document["plan"] = tomlkit.table()
@@ -175,8 +175,15 @@ def _control(series: FiringSeries) -> Any:
     return control
 
 
+def _read(text: str) -> FiringSeries:
+    series, findings = parse_series(text)
+    if series is None:
+        raise FaultyFile(findings)
+    return series
+
+
 def _planned(text: str) -> tuple[FiringSeries, Plan]:
-    series, _ = parse_series(text)
+    series = _read(text)
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
     return series, make_plan(series, series_hash=digest)
 
@@ -311,7 +318,7 @@ def _graded(studio: str, records: Records) -> pd.DataFrame:
     """Return grades and scores of each look by the setting that was planned for it."""
     looks = records.counted
     planned = records.plan.table.drop_duplicates("tile").set_index("tile")
-    rows = planned.loc[looks["tile"].astype(str)].reset_index()
+    rows = planned.loc[list(looks["tile"])].reset_index()
     words = [_cell_words(row, records) for row in rows.to_dict("records")]
     grades = looks["stage"].cat.codes.to_numpy() + 1.0
     frames = [pd.DataFrame({"studio": studio, "material": words, "value": grades})]

@@ -10,12 +10,12 @@ shift left free. Four statistics say how badly:
 - grader: what reading every grade as one step too high, or too low, gains.
 
 Each is a function of the looks alone, taken at the mode of the rest; looks simulated
-from the draws, the shift drawn with them, show what it would be by chance. So p is a
-rank: the share of simulated studios, and the one at hand, whose statistic is as large
-(Monte Carlo test: Dwass 1957, Annals of Mathematical Statistics 28, 181-187), exact
-where the studio is like the rest. The four are joined by the distribution of the
-smallest of their p over the same simulated studios (single-step minP: Westfall and
-Young 1993, Resampling-Based Multiple Testing), and multiplied by the number of studios
+from the draws, the shift drawn with them, show what it would be by chance. Each becomes
+the tail of a gamma with the moments of all of them, a scale that the four share, and
+the smallest of the four is ranked among those of the simulated studios (single-step
+minP: Westfall and Young 1993, Resampling-Based Multiple Testing). A rank is exact where
+the studio is like the rest, whatever the gamma is worth (Monte Carlo test: Dwass 1957,
+Annals of Mathematical Statistics 28, 181-187). It is multiplied by the number of studios
 (Bonferroni). Two levels serve, as in ISO 5725-2 (7.3.2): below 1 % a studio stands out
 (the standard's outlier), below 5 % it is doubtful (its straggler). So at most one sound
 pool in a hundred accuses anybody, and one in twenty doubts.
@@ -265,18 +265,20 @@ def _hold(
         for start in range(0, len(every), _AT_ONCE)
     ]
     values = {name: np.concatenate([one[name] for one in parts]) for name in parts[0]}
-    ranks = {name: _rank_p(-one) for name, one in values.items()}
-    smallest = np.min(list(ranks.values()), axis=0)
+    tails = {name: _tail(one) for name, one in values.items()}
+    smallest = np.min(list(tails.values()), axis=0)
     return {
         name: _Held(found=values[name], p_value=float((smallest <= own_p[0]).mean()))
-        for name, own_p in ranks.items()
+        for name, own_p in tails.items()
     }
 
 
-def _rank_p(values: FloatArray) -> FloatArray:
-    """Return the share of the values that are as small as each, ties with it."""
-    order = np.sort(values)
-    return np.asarray(np.searchsorted(order, values, side="right") / values.size)
+def _tail(values: FloatArray) -> FloatArray:
+    """Return the upper tail of each value in a gamma with the moments of all."""
+    from scipy.stats import gamma
+
+    mean, variance = max(float(values.mean()), 1e-3), max(float(values.var()), 1e-6)
+    return np.asarray(gamma.sf(values, mean**2 / variance, scale=variance / mean))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
