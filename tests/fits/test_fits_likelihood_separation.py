@@ -32,7 +32,7 @@ def test_a_column_that_separates_alone_is_told_from_the_others() -> None:
     assert parting.upwards
     assert (
         fit.notes[0]
-        == "hot separates the grades: none above full at 0, none below full at 1"
+        == "hot separates the grades: no look above full at 0, none below full at 1"
     )
 
 

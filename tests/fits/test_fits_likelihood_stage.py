@@ -16,7 +16,7 @@ from firelab.craft.materials import grain_um
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.look_table import NotEstimable
-from firelab.fits.ordinal.separation import Separated, level_words
+from firelab.fits.ordinal.separation import Parting, Separated, level_words
 from firelab.fits.ordinal.stage_likelihood import fit_stage_likelihood
 from firelab.fits.questions.left_out_loads import (
     likelihood_predictor,
@@ -125,6 +125,29 @@ def test_separation_is_named_in_degrees_and_refused() -> None:
     )
     assert "take the posterior" in refusal.value.hint
     assert refusal.value.exit_code == 3
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "upwards", "words"),
+    [
+        ((0, 1), (2, 2), True, "no look above orange peel at 0, none below over at 1"),
+        ((0, 2), (2, 2), True, "any grade at 0, no look below over at 1"),
+        ((0, 0), (0, 2), True, "no look above sugar at 0, any grade at 1"),
+        ((2, 2), (0, 2), False, "no look below over at 0, any grade at 1"),
+    ],
+)
+def test_a_separation_says_no_bound_that_the_scale_sets(low, high, upwards, words) -> None:
+    parting = Parting(
+        column="base",
+        low=0.0,
+        high=1.0,
+        low_grades=low,
+        high_grades=high,
+        alone=True,
+        upwards=upwards,
+    )
+    sentence = parting.sentence(["sugar", "orange peel", "over"])
+    assert sentence == f"base separates the grades: {words}"
 
 
 def test_looks_again_at_a_tile_are_refused_and_the_posterior_named() -> None:

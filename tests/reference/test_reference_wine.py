@@ -221,7 +221,7 @@ def test_a_separated_fit_is_named_and_its_likelihood_is_the_supremum() -> None:
             estimator="ml",
         )
     assert refusal.value.what == (
-        "temp separates the grades: none above 2-4 at 0, none below 2-4 at 1"
+        "temp separates the grades: no look above 2-4 at 0, none below 2-4 at 1"
     )
     assert digits(fit_cumulative_link(THREE).log_likelihood, -40.5907262303) >= 11  # [V]
     (ratio,) = term_tests(THREE, COLUMNS[:, :1], {"temp": [0]})

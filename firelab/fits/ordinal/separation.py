@@ -55,35 +55,43 @@ class Parting:
     alone: bool
     upwards: bool
 
-    def sentence(self, grades: Sequence[str]) -> str:
+    def sentence(
+        self, grades: Sequence[str], low: str | None = None, high: str | None = None
+    ) -> str:
         """Say it in words.
 
         Parameters
         ----------
         grades : sequence of str
             Names of the grades.
+        low, high : str, optional
+            The column's lowest and highest value in words; by default as coded.
 
         Examples
         --------
         >>> parting = Parting(column="base[clear]", low=0.0, high=1.0,
         ...     low_grades=(0, 1), high_grades=(1, 2), alone=True, upwards=True)
         >>> parting.sentence(["sugar", "orange peel", "full"])
-        'base[clear] separates the grades: none above orange peel at 0, none below
+        'base[clear] separates the grades: no look above orange peel at 0, none below
         orange peel at 1'
         """
-        low, high = f"{self.low:g}", f"{self.high:g}"
-        if self.upwards:
-            seen = (
-                f"none above {grades[self.low_grades[1]]} at {low}, "
-                f"none below {grades[self.high_grades[0]]} at {high}"
-            )
-        else:
-            seen = (
-                f"none below {grades[self.low_grades[0]]} at {low}, "
-                f"none above {grades[self.high_grades[1]]} at {high}"
-            )
-        how = "separates the grades" if self.alone else "separates with the others"
-        return f"{self.column} {how}: {seen}"
+        ends = (low or f"{self.low:g}", high or f"{self.high:g}")
+        seen = []
+        for end, (least, most), cooler in zip(
+            ends,
+            (self.low_grades, self.high_grades),
+            (self.upwards, not self.upwards),
+            strict=True,
+        ):
+            grade, side = (most, "above") if cooler else (least, "below")
+            # That nothing is above the last grade, or below the first, says nothing.
+            if grade == (len(grades) - 1 if cooler else 0):
+                seen.append(f"any grade at {end}")
+            else:
+                no = "none" if seen and not seen[0].startswith("any") else "no look"
+                seen.append(f"{no} {side} {grades[grade]} at {end}")
+        alone = "separates the grades" if self.alone else "separates with other terms"
+        return f"{self.column} {alone}: {', '.join(seen)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,27 +290,6 @@ def level_words(series: FiringSeries, column: ModelColumn, coded: float) -> str:
     return f"{nearest} mesh"
 
 
-def _parting_words(
-    series: FiringSeries, column: ModelColumn, parting: Parting, grades: Sequence[str]
-) -> str:
-    """Say what a factor does to the grades, in natural units."""
-    low = level_words(series, column, parting.low)
-    high = level_words(series, column, parting.high)
-    lowest, highest = parting.low_grades, parting.high_grades
-    if parting.upwards:
-        seen = (
-            f"no look above {grades[lowest[1]]} at {low}, "
-            f"none below {grades[highest[0]]} at {high}"
-        )
-    else:
-        seen = (
-            f"no look below {grades[lowest[0]]} at {low}, "
-            f"none above {grades[highest[1]]} at {high}"
-        )
-    alone = "separates the grades" if parting.alone else "separates with other terms"
-    return f"{parting.column} {alone}: {seen.replace('at over', 'over')}"
-
-
 def separation_words(
     series: FiringSeries,
     columns: Sequence[ModelColumn],
@@ -314,6 +301,10 @@ def separation_words(
         return separation.sentences(grades)
     by_label = {str(column): column for column in columns}
     return tuple(
-        _parting_words(series, by_label[one.column], one, grades)
+        one.sentence(
+            grades,
+            level_words(series, by_label[one.column], one.low),
+            level_words(series, by_label[one.column], one.high),
+        ).replace("at over", "over")
         for one in separation.partings
     )
