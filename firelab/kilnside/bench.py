@@ -10,12 +10,13 @@ from threading import Lock
 from typing import Any
 
 from firelab.craft.trade_words import DEFECTS, STAGE_DESCRIPTIONS, setting_words
-from firelab.errors import FaultyFile, Finding
+from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
+from firelab.kilnside.next_card import next_card, plan_tile
 from firelab.plan.plan import Plan
-from firelab.plan.plan_files import read_plan
+from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.doubts import look_doubts
-from firelab.records.firing_log import FiringLog, read_log
+from firelab.records.firing_log import FiringLog, read_log, read_so_far
 from firelab.records.look import Look
 from firelab.records.photographs import (
     REFERENCES_FOLDER,
@@ -39,6 +40,7 @@ from firelab.sheets.tile_places import (
     earlier_words,
     tile_firings,
 )
+from firelab.windows.sequential.firing_choice import Firing
 
 REFERENCE_SIDE = 160
 """Longer side of a grade's photograph on the page, pixels (chosen here, no source)."""
@@ -58,7 +60,9 @@ class Bench:
     folder: Path
     _declared: tuple[Any, _Declared] | None = None
     _log: tuple[Any, FiringLog] | None = None
+    _card: tuple[str, dict[str, Any]] | None = None
     _lock: Any = field(default_factory=Lock)
+    _working: Any = field(default_factory=Lock)
 
     def _stamp(self, *names: str) -> tuple[tuple[int, int], ...]:
         stamps = []
@@ -152,6 +156,7 @@ class Bench:
             ],
             "order": sorted(tiles, key=lambda code: blind_place(series, code)),
             "references": self._references(series),
+            "one_at_a_time": declared.plan.is_sequential,
         }
 
     def _references(self, series: FiringSeries) -> dict[str, str]:
@@ -160,6 +165,46 @@ class Bench:
             grade: base64.b64encode(thumbnail(path, REFERENCE_SIDE)[0]).decode("ascii")
             for grade, path in reference_photos(self.folder, series).items()
         }
+
+    def next_card(self) -> dict[str, Any]:
+        """Return what the page says of the next firing, worked out once a version.
+
+        Raises
+        ------
+        RecordsInsufficient
+            If the records cannot tell it.
+        """
+        with self._working:
+            version = self.version()
+            if self._card is None or self._card[0] != version:
+                self._card = version, next_card(read_so_far(self.folder))
+            return {**self._card[1], "version": version}
+
+    def plan_tile(self, fields: dict[str, str]) -> None:
+        """Plan the tile that a phone has begun; one that is planned is left as it is.
+
+        Raises
+        ------
+        FirelabError
+            If it cannot be.
+        """
+        card, declared = self.next_card(), self.declared()
+        firing = card["firing"]
+        if firing is None:
+            raise FirelabError("no further tile can be fired", hint=card["stop"])
+        chosen = Firing(
+            temperature_degC=float(
+                fields.get("temperature_degC", firing["temperature_degC"])
+            ),
+            dwell_s=float(fields.get("dwell_s", firing["dwell_s"])),
+            **{name: firing[name] for name in ("mesh", "layers", "base")},
+        )
+        with self._lock:
+            longer, is_new = plan_tile(
+                declared.series, declared.plan, chosen, fields["tile"]
+            )
+            if is_new:
+                write_plan(longer, self.folder, invented=declared.series.invented)
 
     def has_entry(self, entry: str) -> bool:
         """Tell whether a look of that name was recorded, be it superseded since."""

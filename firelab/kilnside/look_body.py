@@ -91,6 +91,22 @@ _CODE = re.compile(r"[A-Z0-9]{1,8}")
 _NUMBER = re.compile(r"[0-9]{1,14}(?:\.[0-9]{1,6})?")
 
 
+def parse_planned(fields: dict[str, str]) -> dict[str, str]:
+    """Return the fields of a tile to be planned.
+
+    Raises
+    ------
+    FaultyBody
+        If its code is none, or temperature or dwell no number.
+    """
+    if not _CODE.fullmatch(fields.get("tile", "")):
+        raise FaultyBody("a tile to be planned needs its code")
+    for name in ("temperature_degC", "dwell_s"):
+        if not _NUMBER.fullmatch(fields.get(name, "0")):
+            raise FaultyBody(f"{name} is not a number")
+    return fields
+
+
 @dataclass(slots=True)
 class Timings:
     """Which tiles are in the kiln since when, and which came out after how long."""

@@ -8,7 +8,15 @@ from functools import cache
 from pathlib import Path
 
 _HERE = Path(__file__).parent
-_SCRIPTS = ("keeping.js", "sending.js", "timing.js", "looks.js", "showing.js", "opening.js")
+_SCRIPTS = (
+    "keeping.js",
+    "sending.js",
+    "timing.js",
+    "looks.js",
+    "next.js",
+    "showing.js",
+    "opening.js",
+)
 
 
 def _read(name: str) -> str:

@@ -14,7 +14,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.errors import FaultyFile, Finding, FirelabError, RecordsInsufficient
 from firelab.kilnside.admission import (
     COOKIE,
     JOIN_PATH,
@@ -32,7 +32,9 @@ from firelab.kilnside.look_body import (
     FaultyBody,
     Timings,
     parse_body,
+    parse_planned,
 )
+from firelab.kilnside.next_card import PLANNED_FIELDS
 from firelab.kilnside.page import page_html, security_headers, worker_script
 from firelab.records.look import look_words
 from firelab.records.photographs import LARGEST_PHOTO_BYTES, keep_photo
@@ -70,6 +72,8 @@ def kilnside_app(
         Route(WORKER_PATH, serving.worker, methods=["GET"]),
         Route(JOIN_PATH, serving.guarded(serving.join), methods=["POST"]),
         Route("/api/state", serving.guarded(serving.state), methods=["GET"]),
+        Route("/api/next", serving.guarded(serving.next), methods=["GET"]),
+        Route("/api/next", serving.guarded(serving.plan_tile), methods=["POST"]),
         Route("/api/looks", serving.guarded(serving.look), methods=["POST"]),
         Route("/api/timings", serving.guarded(serving.timing), methods=["POST"]),
         Route("/api/photos/{entry}", serving.guarded(serving.photo), methods=["POST"]),
@@ -196,6 +200,28 @@ class _Serving:
         state = await run_in_threadpool(self.bench.state)
         state |= {"version": version, "timings": self.timings.listed()}
         return _answer(state)
+
+    async def next(self, request: Request) -> Response:
+        """Return the next firing, or 404 with why the looks cannot tell it yet."""
+        try:
+            return _answer(await run_in_threadpool(self.bench.next_card))
+        except RecordsInsufficient as fault:
+            return _answer({"message": fault.what}, 404)
+
+    async def plan_tile(self, request: Request) -> Response:
+        """Plan a tile that a phone has begun; 409 where it cannot be."""
+        fields = await _fields(request, PLANNED_FIELDS)
+        if fields.pop("bench", self.admission.bench) != self.admission.bench:
+            return _answer({"message": "this tile is of another series"}, 422)
+        planned = parse_planned(fields)
+        try:
+            await run_in_threadpool(self.bench.plan_tile, planned)
+        except FaultyFile:
+            raise
+        except FirelabError as fault:
+            return _answer({"message": fault.what, "hint": fault.hint}, 409)
+        self.report(f"tile {planned['tile']} planned beside the kiln")
+        return _answer({"kept": True, "tile": planned["tile"]}, 201)
 
     async def look(self, request: Request) -> Response:
         """Take in one look: 201 once it is on disk, 200 if it was already."""

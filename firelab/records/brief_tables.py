@@ -73,6 +73,8 @@ def load_rows(
         If the load is not in the plan, or every tile of it is lost.
     """
     known = {str(number): number for number in planned.loads}
+    if not known:
+        raise UsageError("no load is planned yet", hint="firelab next says what to fire")
     if load.strip() not in known:
         loads = f"{min(planned.loads)} to {max(planned.loads)}"
         raise UsageError(

@@ -28,6 +28,8 @@ from firelab.sheets.tile_places import (
     in_blind_order,
 )
 
+HAND_STEPS = {"degF": 25.0, "degC": 15.0}
+"""The step of a practised hand, in the kiln's unit (common practice, no source)."""
 _CAUTION_SIZE = 7.0
 _STEP_SIZE = 9.5
 _STEP_LEFT = 13 * MM
@@ -37,6 +39,21 @@ _LABEL = 17 * MM
 _LABELS_ACROSS = 2
 _GRADES_HEAD = 12 * MM
 _GRADED = 8 * MM
+
+
+def hand_rule(reads: str) -> str:
+    """Say how to go on where nothing can be worked out (common practice, no source).
+
+    Examples
+    --------
+    >>> hand_rule("degF").split(": ")[0]
+    'By the simple rule'
+    """
+    step = f"{HAND_STEPS[reads]:g} °{reads[-1]}"
+    return (
+        f"By the simple rule: not yet as wanted, {step} hotter; past it, {step} cooler; as "
+        "wanted, the same again. Two in a row as wanted: stop."
+    )
 
 
 def load_page(
@@ -69,6 +86,8 @@ def load_page(
     steps = _steps(series, plan, tiles)
     target = " or ".join(series.responses.stage.target)
     facts = f"{series.enamel.colour}, target {target}; {hours_words(series, plan)}"
+    if plan.is_sequential:
+        steps.append(f"After it: firelab next. {hand_rule(series.kiln.reads)}")
     fixed = (
         _text_height(_cautions(series), body.width - 4 * MM, _CAUTION_SIZE)
         + sum(_step_height(words, body.width) for words in steps)

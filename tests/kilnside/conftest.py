@@ -17,6 +17,9 @@ from firelab.kilnside.admission import open_admission
 from firelab.kilnside.bench import Bench
 from firelab.kilnside.server import kilnside_app
 from firelab.kilnside.serving import PatientProtocol, listening_socket
+from firelab.plan.make_plan import make_plan
+from firelab.plan.plan_files import read_plan, write_plan
+from firelab.series.series_file import read_series, series_hash
 
 _NAME = "firelab_planned_folder"
 
@@ -35,6 +38,21 @@ def _records_conftest():
 def clear(tmp_path):
     """A transparent over clear base: graded, and scored 0 to 10."""
     return _records_conftest().planned_folder(tmp_path / "clear", "clear-transparent")
+
+
+@pytest.fixture
+def one_at_a_time():
+    """Make a folder of a series whose tiles are chosen one at a time."""
+
+    def make(path, text):
+        path.mkdir()
+        (path / "series.toml").write_text(text)
+        series = read_series(path)
+        write_plan(make_plan(series, series_hash=series_hash(path)), path)
+        held = _records_conftest().PlannedFolder
+        return held(path=path, series=series, plan=read_plan(path, series))
+
+    return make
 
 
 class Served:

@@ -40,7 +40,10 @@ function firingsOf(load) {
   return [...planned, ...again().filter((one) => one.load === load.load)];
 }
 
-const everyFiring = () => bay.loads.flatMap(firingsOf);
+// Loads as planned, and those begun on this phone that the server has not planned yet.
+const ahead = () => kept.read("ahead", []).filter((one) => !bay.loads.some((load) => load.firings.some((two) => two.tile === one.firings[0].tile)));
+const loads = () => [...bay.loads, ...ahead()];
+const everyFiring = () => loads().flatMap(firingsOf);
 
 function readingText(load) {
   const written = kept.read(`reading/${load}`, "");

@@ -118,6 +118,7 @@ async function grade(stage) {
   const file = byId("photo").files[0];
   const one = stage ? keepLook(firing, seen, { as: openAs, isSighted }) : keepLoss(firing, seen);
   closePanel();
+  if (bay.one_at_a_time && !openFirings().length) setView("next");
   byId("undo").focus({ preventScroll: true });
   if (!file) return;
   try {
@@ -192,7 +193,9 @@ function take(state) {
   if (!isSeen) {
     isSeen = true;
     chooseLoad(nextLoad());
+    if (state.one_at_a_time && !openFirings().length) setView("next");
   }
+  if (shownLoad === null) chooseLoad(nextLoad());
   changed();
 }
 
@@ -215,7 +218,9 @@ async function poll() {
     away(true);
   }
   showLink();
+  showNext();
   if (!isAway && !isOut) send();
+  askNext();
 }
 
 async function join() {
@@ -234,9 +239,9 @@ async function join() {
 function wire() {
   const on = (name, act, kind = "click") => byId(name).addEventListener(kind, act);
   const step = (by) => () => {
-    const place = bay.loads.findIndex((one) => one.load === shownLoad) + by;
-    if (!bay.loads[place]) return;
-    chooseLoad(bay.loads[place].load);
+    const place = loads().findIndex((one) => one.load === shownLoad) + by;
+    if (!loads()[place]) return;
+    chooseLoad(loads()[place].load);
     changed();
   };
   on("load-back", step(-1));
@@ -255,11 +260,12 @@ function wire() {
   const call = (name) => { kept.write("observer", name); kept.write("who", true); byId("observer").value = name; changed(); };
   on("who-go", () => call(byId("who-name").value.trim()));
   on("again-go", fireAgain);
+  on("next-go", goNext);
   on("undo", undoLast);
   on("observer", (event) => { kept.write("observer", event.target.value.trim()); kept.write("who", true); }, "input");
   byId("observer").value = observer();
   for (const button of document.querySelectorAll("nav button")) {
-    button.addEventListener("click", () => { setView(button.dataset.view); changed(); });
+    button.addEventListener("click", () => { setView(button.dataset.view); changed(); askNext(); });
   }
   window.addEventListener("online", poll);
   window.addEventListener("storage", changed);

@@ -50,6 +50,7 @@ async function send() {
   if (isSending) return;
   isSending = true;
   try {
+    if (!(await sendAhead())) return;
     for (let one = waiting()[0]; one; one = waiting()[0]) {
       if (!(await sendOne(one))) break;
     }
@@ -77,6 +78,7 @@ async function sendOne(one) {
     dropEntry(one);
     away(false);
     changed();
+    if (bay.one_at_a_time) setTimeout(poll, 0); // the next firing is waited for
     return true;
   }
   if (answer.status === 403) {

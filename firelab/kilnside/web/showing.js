@@ -23,11 +23,12 @@ function changed() {
   showGradeTiles();
   showLooks();
   showDoubts();
+  showNext();
   showBar();
   showLink();
 }
 
-const loadNumbered = (number) => bay.loads.find((one) => one.load === number);
+const loadNumbered = (number) => loads().find((one) => one.load === number);
 
 function isDone(firing) {
   return standing(firing).length > 0;
@@ -36,8 +37,8 @@ function isDone(firing) {
 function nextLoad() {
   const going = run();
   if (stillIn(going).length) return going.load;
-  const open = bay.loads.find((load) => firingsOf(load).some((one) => !isDone(one) && !timeOf(one)));
-  return (open || bay.loads[bay.loads.length - 1] || { load: null }).load;
+  const open = loads().find((load) => firingsOf(load).some((one) => !isDone(one) && !timeOf(one)));
+  return (open || loads().slice(-1)[0] || { load: null }).load;
 }
 
 function chooseLoad(number) {
@@ -74,13 +75,19 @@ function showKiln() {
   const load = loadNumbered(shownLoad);
   const going = run();
   const inside = stillIn(going);
-  if (!load) return;
-  const place = bay.loads.indexOf(load);
-  byId("kiln-heading").textContent = `Load ${load.load} of ${bay.loads.length}`;
+  const all = loads();
+  for (const name of ["load-back", "load-on", "reading"]) byId(name).disabled = !load;
+  if (!load) {
+    byId("kiln-heading").textContent = "No tile is planned";
+    byId("set-to").textContent = bay.one_at_a_time ? "Tap Next for what to fire." : "";
+    return tick();
+  }
+  const place = all.findIndex((one) => one.load === load.load);
+  byId("kiln-heading").textContent = bay.one_at_a_time ? `Load ${load.load}` : `Load ${load.load} of ${all.length}`;
   byId("set-to").textContent = `Set to ${load.words}`;
   byId("reading-label").textContent = `Kiln reads, °${bay.series.reads.slice(-1)}`;
   byId("load-back").disabled = place === 0 || inside.length > 0;
-  byId("load-on").disabled = place === bay.loads.length - 1 || inside.length > 0;
+  byId("load-on").disabled = place === all.length - 1 || inside.length > 0;
   const list = byId("kiln-tiles");
   list.replaceChildren(
     ...firingsOf(load).map((firing) => {
