@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
-from firelab.craft.trade_words import base_words, layers_words, setting_words
+from firelab.craft.trade_words import setting_words
 from firelab.plan.plan import Plan
 
 _NAMES = {"dwell": "ln dwell", "mesh": "log2 grain size"}
@@ -74,45 +74,6 @@ def planned_settings(plan: Plan) -> list[dict[str, Any]]:
     tested = plan.table.query("role != 'control'")[names]
     rows = tested.drop_duplicates().sort_values(names).to_dict("records")
     return [{str(name): value for name, value in row.items()} for row in rows]
-
-
-def distinct_names(settings: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Return each setting by what tells it from the others; empty where it is alone.
-
-    Examples
-    --------
-    >>> distinct_names([
-    ...     {"mesh": 80, "layers": 1, "base": "none"},
-    ...     {"mesh": 80, "layers": 2, "base": "none"}])
-    ['1 coat', '2 coats']
-    """
-    parts = [_parts(setting) for setting in settings]
-    varied = [name for name in parts[0] if len({part[name] for part in parts}) > 1]
-    return [", ".join(part[name] for name in varied) for part in parts]
-
-
-def shared_name(settings: Sequence[Mapping[str, Any]]) -> str:
-    """Return what all settings have in common, in words.
-
-    Examples
-    --------
-    >>> shared_name([
-    ...     {"mesh": 80, "layers": 1, "base": "none"},
-    ...     {"mesh": 80, "layers": 2, "base": "none"}])
-    '80 mesh, on bare metal'
-    """
-    parts = [_parts(setting) for setting in settings]
-    return ", ".join(
-        word for name, word in parts[0].items() if len({part[name] for part in parts}) == 1
-    )
-
-
-def _parts(setting: Mapping[str, Any]) -> dict[str, str]:
-    return {
-        "mesh": f"{int(setting['mesh'])} mesh",
-        "layers": layers_words(int(setting["layers"])),
-        "base": base_words(str(setting["base"])),
-    }
 
 
 def wrap_words(text: str, width: int) -> str:

@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from firelab.charts.axes import add_other_axis, set_temperature_axis, write_dwell
-from firelab.charts.captions import distinct_names, planned_settings, shared_name
+from firelab.charts.captions import planned_settings
 from firelab.charts.fired_tiles import rows_at
 from firelab.charts.style import (
     HIGH_EDGE,
@@ -26,6 +26,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.trade_words import distinct_names, shared_name
 from firelab.fits.clarity.clarity import scored_tiles
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.records.records import Records

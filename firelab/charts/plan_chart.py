@@ -21,13 +21,7 @@ from firelab.charts.axes import (
     set_dwell_axis,
     set_temperature_axis,
 )
-from firelab.charts.captions import (
-    distinct_names,
-    planned_settings,
-    power_words,
-    shared_name,
-    wrap_words,
-)
+from firelab.charts.captions import planned_settings, power_words, wrap_words
 from firelab.charts.fired_tiles import rows_at
 from firelab.charts.style import (
     INK,
@@ -40,7 +34,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
-from firelab.craft.trade_words import count_words
+from firelab.craft.trade_words import count_words, distinct_names, shared_name
 from firelab.craft.units import format_temperature
 from firelab.plan.plan import Plan
 from firelab.series.firing_series import FiringSeries

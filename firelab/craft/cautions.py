@@ -8,7 +8,7 @@ from __future__ import annotations
 
 AIR_LIMITS = (
     "Air limits, local limits apply: respirable crystalline silica OSHA 50, UK 100, "
-    "EU 100 ug/m3; lead OSHA 50 ug/m3."
+    "EU 100 µg/m³; lead OSHA 50 µg/m³."
 )
 
 CAUTIONS: tuple[tuple[str, str], ...] = (

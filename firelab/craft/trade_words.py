@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 
@@ -70,6 +70,45 @@ def brief_setting_words(setting: Mapping[Any, Any]) -> str:
     parts = [f"{setting['mesh']} mesh"]
     parts += [layers_words(coats)] * (coats != 1) + [base_words(base)] * (base != BARE)
     return ", ".join(parts)
+
+
+def distinct_names(settings: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return each setting by what tells it from the others; empty where it is alone.
+
+    Examples
+    --------
+    >>> distinct_names([
+    ...     {"mesh": 80, "layers": 1, "base": "none"},
+    ...     {"mesh": 80, "layers": 2, "base": "none"}])
+    ['1 coat', '2 coats']
+    """
+    parts = [_parts(setting) for setting in settings]
+    varied = [name for name in parts[0] if len({part[name] for part in parts}) > 1]
+    return [", ".join(part[name] for name in varied) for part in parts]
+
+
+def shared_name(settings: Sequence[Mapping[str, Any]]) -> str:
+    """Return what all settings have in common, in words.
+
+    Examples
+    --------
+    >>> shared_name([
+    ...     {"mesh": 80, "layers": 1, "base": "none"},
+    ...     {"mesh": 80, "layers": 2, "base": "none"}])
+    '80 mesh, on bare metal'
+    """
+    parts = [_parts(setting) for setting in settings]
+    return ", ".join(
+        word for name, word in parts[0].items() if len({part[name] for part in parts}) == 1
+    )
+
+
+def _parts(setting: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "mesh": f"{int(setting['mesh'])} mesh",
+        "layers": layers_words(int(setting["layers"])),
+        "base": base_words(str(setting["base"])),
+    }
 
 
 STAGES: tuple[str, ...] = ("sugar", "orange peel", "full", "over")

@@ -108,11 +108,11 @@ def _varies_temperature(windows: FiringWindows) -> bool:
 
 def _map_caption(windows: FiringWindows, rank: int) -> str:
     if rank > 1:
-        return "Read it as the first map."
+        return ""
     return (
-        f"The darker, the likelier {windows.asked.target_words}. Inside the thick line "
-        f"expect {windows.probability * 100:.0f} of 100 or more; hatched, that is sure. "
-        "Arrows are the edges, just below their dwell. The dotted margin was not fired."
+        f"Darker: likelier {windows.asked.target_words}. Inside the thick line expect "
+        f"{windows.probability * 100:.0f} of 100 or more; hatched, that is sure. "
+        "Arrows: the edges, below their dwell."
     )
 
 
@@ -131,6 +131,8 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
             caption=(
                 "Lines: expected share of tiles at each grade. Marks: tiles fired near "
                 "that dwell."
+                if rank == 1
+                else ""
             ),
         )
         for rank, window in enumerate(windows.windows[:MOST_DRAWN], start=1)

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.units import with_degree_signs
 from firelab.report.figures import ReportFigure, draw_figures, page_image
-from firelab.report.page_sections import page_groups, stop_words
+from firelab.report.page_sections import page_groups, stop_line
 from firelab.report.page_tables import (
     PageGroup,
     PageTable,
@@ -59,7 +59,7 @@ def report_page(
         unsupported=sources.unsupported.rstrip("."),
         answer=answer,
         answer_images=[page_image(one) for one in drawn if one.topic == "map-1"],
-        stop=stop_words(sources),
+        stop=stop_line(sources),
         level=round(100 * sources.series.window.level),
         ranking_table=ranking,
         groups=_with_figures(page_groups(sources), drawn),

@@ -20,13 +20,14 @@ from firelab.report.figures import MOST_DRAWN
 from firelab.report.page_tables import (
     PageGroup,
     PageTable,
-    count_table,
+    count_words_of_grades,
     dwell_edge_table,
     edge_table,
     own_degrees,
     tile_table,
 )
 from firelab.report.sources import ReportSources
+from firelab.windows.answer_words import stop_words
 from firelab.windows.setting_window import SettingWindow
 from firelab.windows.window import FiringWindows
 
@@ -47,6 +48,7 @@ def stage_parameter_table(fit: StagePosterior) -> PageTable:
         head=("kind", "name", "median", f"{level} from", "to"),
         rows=rows,
         classes=("", "", "number", "number", "number"),
+        held=1,
     )
 
 
@@ -85,14 +87,20 @@ def clarity_parameter_table(clarity: ClarityFit) -> PageTable:
 
 def quality_table(convergence: Mapping[str, Any], caption: str) -> PageTable:
     """Return a convergence record as name and value."""
+    said = str(convergence.get("message", ""))
     rows = tuple(
         (name.replace("_", " "), _number(value) if _is_number(value) else str(value))
         for name, value in convergence.items()
-        if value is not None and name != "code"
+        if value is not None and name not in _IN_MESSAGE
     )
+    caption = f"{caption}: {said}"
     return PageTable(
         caption=caption, head=("measure", "value"), rows=rows, classes=("", "text")
     )
+
+
+_IN_MESSAGE = ("code", "message", "sampler", "pareto_k", "effective_size")
+"""What the caption says in words."""
 
 
 def _is_number(value: Any) -> bool:
@@ -105,16 +113,13 @@ def _number(value: Any) -> str:
     return f"{value:.4g}" if abs(value) >= 0.001 or value == 0 else f"{value:.1e}"
 
 
-def stop_words(sources: ReportSources) -> str:
-    """Say that firing may stop, and how many planned tiles that spares; else nothing."""
+def stop_line(sources: ReportSources) -> str:
+    """Say whether firing may stop; empty where nothing can be said."""
     windows, plan, fit = sources.windows, sources.plan, sources.fit
-    if windows is None or plan is None or fit is None or not windows.has_recipe:
+    if windows is None or plan is None or fit is None:
         return ""
     tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
-    spare = len(set(tested) - set(fit.looks["tile"]))
-    if not spare:
-        return "You can stop."
-    return f"You can stop: {count_words(spare, 'planned tile')} need not be fired."
+    return stop_words(windows.windows, len(set(tested) - set(fit.looks["tile"])))
 
 
 def page_groups(sources: ReportSources) -> list[PageGroup]:
@@ -132,7 +137,7 @@ def page_groups(sources: ReportSources) -> list[PageGroup]:
     if sources.records is not None:
         groups.append(_fired_group(sources.records))
     if sources.plan is not None:
-        groups.append(_plan_group(sources.plan, sources.series.kiln.reads))
+        groups.append(_plan_group(sources.plan, sources.records, sources.series.kiln.reads))
     if sources.fit is not None:
         groups.append(_model_group(sources.fit))
     if sources.clarity is not None:
@@ -186,7 +191,8 @@ def _edges_group(windows: FiringWindows) -> PageGroup:
 def _fired_group(records: Records) -> PageGroup:
     frame = records.table
     tiles, loads = frame["tile"].nunique(), frame["load"].nunique()
-    line = f"{count_words(tiles, 'tile')} in {count_words(loads, 'load')}."
+    line = f"{count_words(tiles, 'tile')} in {count_words(loads, 'load')}. "
+    line += count_words_of_grades(records)
     faulty = int((frame["defects"].fillna("").astype(str) != "").sum())
     if faulty:
         line += f" Defects were noted at {count_words(faulty, 'look')}: see the table."
@@ -194,7 +200,7 @@ def _fired_group(records: Records) -> PageGroup:
         anchor="fired",
         title="What was fired",
         lines=(line,),
-        tables=(count_table(records), tile_table(records)),
+        tables=(tile_table(records),),
     )
 
 
@@ -248,8 +254,10 @@ def _clarity_group(clarity: ClarityFit) -> PageGroup:
     )
 
 
-def _plan_group(plan: Plan, reads: str) -> PageGroup:
+def _plan_group(plan: Plan, records: Records | None, reads: str) -> PageGroup:
+    """Return the plan: its figure, and the loads that were not fired yet."""
     tiles = plan.table
+    fired = set() if records is None else set(records.table["load"])
     rows = tuple(
         (
             str(load),
@@ -259,17 +267,21 @@ def _plan_group(plan: Plan, reads: str) -> PageGroup:
             " ".join(rows["tile"]),
         )
         for load, rows in tiles.groupby("load", sort=True)
+        if load not in fired
     )
     loads = PageTable(
-        caption="Loads in the order of firing",
+        caption="Loads that were not fired yet" if fired else "Loads in order of firing",
         head=("load", "session", SIGN[reads], "dwells", "tiles"),
         rows=rows,
         classes=("number", "number", "", "text", "code"),
     )
+    first = tiles.groupby("session")["load"].min()
+    sessions = count_words(len(first), "session")
+    if len(first) > 1:
+        sessions += f" (from loads {', '.join(str(load) for load in first)})"
     line = (
         f"{plan.kind} plan: {count_words(plan.n_tiles, 'tile')} in "
-        f"{count_words(tiles['load'].nunique(), 'load')} and "
-        f"{count_words(tiles['session'].nunique(), 'session')}; "
+        f"{count_words(tiles['load'].nunique(), 'load')} and {sessions}; "
         f"about {plan.time_h['total']:.1f} hours of kiln time."
     )
     return PageGroup(
@@ -277,5 +289,5 @@ def _plan_group(plan: Plan, reads: str) -> PageGroup:
         title="The plan",
         lines=(line,),
         topics=("plan",),
-        tables=(loads,),
+        tables=(loads,) if rows else (),
     )

@@ -5,13 +5,13 @@ from __future__ import annotations
 import base64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from firelab.charts.axes import SIGN, write_dwell
-from firelab.charts.captions import distinct_names
 from firelab.charts.edge_plot import is_outside
 from firelab.craft.trade_words import count_words, setting_words
 from firelab.craft.units import (
@@ -38,12 +38,31 @@ class PageTable:
     rows : tuple of tuple of str
     classes : tuple of str
         Per column: ``number``, ``code``, ``hash`` or empty.
+    held : int
+        First columns in which a cell stands once for the rows that share it.
     """
 
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     classes: tuple[str, ...]
+    held: int = 0
+
+    @property
+    def spans(self) -> tuple[tuple[int, ...], ...]:
+        """Rows that each cell stands for; 0 where the cell above does."""
+        spans = []
+        for place, row in enumerate(self.rows):
+            counts = [1] * len(row)
+            for column in range(self.held):
+                shared = row[: column + 1]
+                if place and self.rows[place - 1][: column + 1] == shared:
+                    counts[column] = 0
+                    continue
+                below = (one[: column + 1] == shared for one in self.rows[place:])
+                counts[column] = len(list(takewhile(bool, below)))
+            spans.append(tuple(counts))
+        return tuple(spans)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +113,7 @@ def ranking_table(windows: FiringWindows) -> PageTable:
     """Return one row per setting; a list, no ranking of what the tiles cannot tell."""
     rows = tuple(_setting_row(window, windows.asked) for window in windows.windows)
     return PageTable(
-        caption="What to set, of 100 tiles as wanted, and how sure",
+        caption="Tiles of 100 as wanted, and how sure",
         head=("setting", "recipe", "of 100", "sure"),
         rows=rows,
         classes=("text", "text", "number", "number"),
@@ -105,7 +124,7 @@ def _setting_row(window: SettingWindow, asked: WindowAsked) -> tuple[str, ...]:
     shown, words = window.recipe or window.best, word_answer(window, asked)
     return (
         words.setting,
-        f"{words.set_words}\n{words.tolerance}" if words.assured else "none yet",
+        " for ".join(words.settings) if words.assured else "none yet",
         f"{100 * shown.probability:.0f}",
         f"{shown.assurance:.0%}",
     )
@@ -120,11 +139,11 @@ def tile_table(records: Records) -> PageTable:
     rows, reads = records.table.to_dict("records"), records.series.kiln.reads
     looks = [{str(name): cell for name, cell in row.items()} for row in rows]
     columns = {
-        "tile": [str(look["tile"]) for look in looks],
         "load": [str(look["load"]) for look in looks],
         SIGN[reads]: [own_degrees(look["temperature_degC"], reads) for look in looks],
+        "tile": [str(look["tile"]) for look in looks],
         "dwell": [_dwell_cell(look) for look in looks],
-        "setting": _by_difference(looks),
+        **_by_difference(looks),
         "role": ["" if look["role"] == "test" else str(look["role"]) for look in looks],
         "stage": [_cell(look["stage"]) for look in looks],
         "score": [_cell(look["transparency"]) for look in looks],
@@ -144,6 +163,7 @@ def tile_table(records: Records) -> PageTable:
         head=tuple(kept),
         rows=tuple(zip(*kept.values(), strict=True)),
         classes=tuple(_TILE_CLASSES.get(name, "") for name in kept),
+        held=2,
     )
 
 
@@ -152,12 +172,13 @@ def own_degrees(degC: float, reads: str) -> str:
     return format_temperature(degC, reads).partition(" ")[0]
 
 
-def _by_difference(looks: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Return the setting of each look by what tells it from the others."""
-    names = ("mesh", "layers", "base")
-    settings = list({tuple(look[name] for name in names): look for look in looks}.values())
-    words = dict(zip(map(setting_words, settings), distinct_names(settings), strict=True))
-    return [words[setting_words(look)] for look in looks]
+def _by_difference(looks: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
+    """Return the columns of mesh, coats and base that differ between looks."""
+    columns = {
+        name: [str(look[key]) for look in looks]
+        for name, key in (("mesh", "mesh"), ("coats", "layers"), ("base", "base"))
+    }
+    return {name: cells for name, cells in columns.items() if len(set(cells)) > 1}
 
 
 def _dwell_cell(look: Mapping[Any, Any]) -> str:
@@ -178,17 +199,15 @@ def _note(note: Any) -> str:
     return "" if str(note) == INVENTED else _cell(note)
 
 
-def count_table(records: Records) -> PageTable:
-    """Return how many looks had each grade, those that never occurred included."""
+def count_words_of_grades(records: Records) -> str:
+    """Say how many looks had each grade, those that never occurred included.
+
+    Such as ``Grades: sugar 5, orange peel 5, full 9, over 0.``
+    """
     graded = records.graded["stage"]
     grades = records.series.responses.stage.grades
-    rows = tuple((grade, str(int((graded == grade).sum()))) for grade in grades)
-    return PageTable(
-        caption="Grades given",
-        head=("stage", "looks"),
-        rows=rows,
-        classes=("", "number"),
-    )
+    counts = ", ".join(f"{grade} {int((graded == grade).sum())}" for grade in grades)
+    return f"Grades: {counts}."
 
 
 def provenance_tables(provenance: Provenance) -> tuple[PageTable, ...]:
@@ -217,43 +236,44 @@ Rows = tuple[tuple[str, str, str], ...]
 
 
 def edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
-    """Return one row per fired dwell of a setting: low and high edge."""
+    """Return one row per fired dwell of a setting, the recipe's among them."""
     return PageTable(
         caption=(
             f"If you hold the dwell: edges for {windows.probability * 100:.0f} of 100 "
-            f"tiles, {SIGN[windows.reads]} (…: beyond what was fired)"
+            f"tiles, {SIGN[windows.reads]}"
         ),
         head=("dwell", "low edge", "high edge"),
         rows=_by_dwell(window, windows.reads),
-        classes=("", "text", "text"),
+        classes=("lines", "text", "text"),
     )
 
 
 def dwell_edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
     """Return one row per fired temperature of a setting: shortest and longest dwell."""
     return PageTable(
-        caption=("If you hold the temperature: shortest and longest dwell, min:s"),
-        head=("temperature", "shortest dwell", "longest dwell"),
+        caption="If you hold the temperature: dwells, min:s",
+        head=(SIGN[windows.reads], "shortest", "longest"),
         rows=_by_temperature(window, windows.reads),
         classes=("", "text", "text"),
     )
 
 
 def _by_dwell(window: SettingWindow, reads: str) -> Rows:
+    own = window.recipe.dwell_s if window.recipe else None
     return tuple(
         (
-            write_dwell(edge.dwell_s),
+            write_dwell(edge.dwell_s) + ("\nrecipe" if edge.dwell_s == own else ""),
             interval_cell(edge.low_degC, reads),
             interval_cell(edge.high_degC, reads),
         )
-        for edge in window.edges
+        for edge in window.shown_edges
     )
 
 
 def _by_temperature(window: SettingWindow, reads: str) -> Rows:
     return tuple(
         (
-            format_temperature(edge.temperature_degC, reads),
+            own_degrees(edge.temperature_degC, reads),
             dwell_cell(edge.low_s),
             dwell_cell(edge.high_s),
         )
@@ -268,7 +288,7 @@ def interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
     --------
     >>> print(interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
     1400 °F (760 °C)
-    1382 to 1418
+    1382–1418
     """
     if is_outside(interval):
         return (interval.reason or "not fired").removesuffix(" the fired range")
@@ -279,7 +299,7 @@ def interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
     middle = _NOT_FIRED
     if interval.estimate is not None:
         middle = format_temperature(interval.estimate, reads)
-    return f"{middle}\n{low} to {high}"
+    return f"{middle}\n{low}–{high}"
 
 
 def dwell_cell(interval: EdgeInterval) -> str:
@@ -289,7 +309,7 @@ def dwell_cell(interval: EdgeInterval) -> str:
     --------
     >>> print(dwell_cell(EdgeInterval(estimate=120.0, lower=None, upper=150.0)))
     2:00
-    … to 2:30
+    …–2:30
     """
     if interval.estimate is None and interval.lower is None and interval.upper is None:
         return (interval.reason or "not fired").removesuffix(" than was fired")
@@ -298,7 +318,7 @@ def dwell_cell(interval: EdgeInterval) -> str:
         for end in (interval.lower, interval.upper)
     )
     middle = _NOT_FIRED if interval.estimate is None else write_dwell(interval.estimate)
-    return f"{middle}\n{low} to {high}"
+    return f"{middle}\n{low}–{high}"
 
 
 def photo_images(records: Records, photos: Sequence[tuple[Look, Path]]) -> list[PageImage]:

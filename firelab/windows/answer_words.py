@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from firelab.craft.trade_words import setting_words
+from firelab.craft.trade_words import count_words, distinct_names, setting_words
 from firelab.craft.units import (
     format_duration,
     format_temperature,
@@ -171,9 +171,42 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
         ),
         tolerance=tolerance,
         expect=expect,
-        reach=reach_words(nearest_edges(window, shown.dwell_s), asked),
+        reach=reach_words(window.own_edges or nearest_edges(window, shown.dwell_s), asked),
         settle=window.settle_lines,
     )
+
+
+def settings_without_recipe(windows: Sequence[SettingWindow]) -> str:
+    """Name the settings that have no recipe, by what tells them from the others."""
+    names = distinct_names([window.setting for window in windows])
+    pairs = zip(names, windows, strict=True)
+    return " and ".join(name for name, window in pairs if window.recipe is None)
+
+
+def stop_words(windows: Sequence[SettingWindow], spare: int) -> str:
+    """Say that firing may stop, and for which settings it may not; empty without a recipe.
+
+    Parameters
+    ----------
+    windows : sequence of SettingWindow
+    spare : int
+        Planned tiles that were not fired.
+    """
+    if not any(window.recipe for window in windows):
+        return ""
+    lacking = settings_without_recipe(windows)
+    head = "You can stop"
+    if lacking:
+        names = distinct_names([window.setting for window in windows])
+        pairs = zip(names, windows, strict=True)
+        enough = " or ".join(name for name, window in pairs if window.recipe)
+        head += f" if {enough} will do; {lacking} has no recipe yet"
+        return f"{head}." if not spare else f"{head}; {_spared(spare)} left to fire."
+    return f"{head}: {_spared(spare)} need not be fired." if spare else f"{head}."
+
+
+def _spared(spare: int) -> str:
+    return count_words(spare, "planned tile")
 
 
 def firing_words(window: SettingWindow, asked: WindowAsked) -> str:

@@ -119,6 +119,7 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
     recipe = _recipe(target, box) if box and has_room(target, box) else None
     likeliest = None if unfired else likeliest_firing(target)
     best = recipe or _best(target, found, likeliest)
+    own = (recipe or likeliest or best).dwell_s
     reason = None if recipe else explain_no_recipe(target, fit.looks, best)
     return SettingWindow(
         setting=dict(target.setting),
@@ -132,6 +133,7 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
         assured_share=0.0 if unfired else float(assured_mask(target, found).mean()),
         map=found,
         likeliest=likeliest,
+        own_edges=edges_at(target, own) if fired.holds_dwell(own) else None,
     )
 
 

@@ -140,6 +140,9 @@ class SettingWindow:
     map : ProbabilityMap
     likeliest : LikeliestFiring or None
         None where the setting was not fired, or rules forbid every firing.
+    own_edges : Edges or None
+        At the dwell of the recipe, or of the firing to choose now; None where that
+        dwell is beyond what was fired. It stands in no file.
     """
 
     setting: Mapping[str, Any]
@@ -153,6 +156,15 @@ class SettingWindow:
     assured_share: float
     map: ProbabilityMap
     likeliest: LikeliestFiring | None = None
+    own_edges: Edges | None = None
+
+    @property
+    def shown_edges(self) -> tuple[Edges, ...]:
+        """Edges at each fired dwell and at the recipe's own, shortest first."""
+        known = {edges.dwell_s for edges in self.edges}
+        own = self.own_edges if self.recipe else None
+        more = (own,) if own and own.dwell_s not in known else ()
+        return tuple(sorted((*self.edges, *more), key=lambda edges: edges.dwell_s))
 
     @property
     def settle_lines(self) -> tuple[str, ...]:

@@ -91,8 +91,8 @@ def test_cautions_print_the_air_limits_and_defer():
     for limit in (
         "OSHA 50",
         "UK 100",
-        "EU 100 ug/m3",
-        "lead OSHA 50 ug/m3",
+        "EU 100 µg/m³",
+        "lead OSHA 50 µg/m³",
         "local limits",
     ):
         assert limit in text

@@ -10,10 +10,12 @@ from html.parser import HTMLParser
 import pytest
 
 from firelab.craft.cautions import CAUTIONS
+from firelab.craft.units import format_duration
 from firelab.report.page import report_page
 from firelab.report.sources import ReportSources
 from firelab.series.folder import INVENTED
 from firelab.series.series_file import design_names
+from firelab.windows.answer_words import stop_words
 
 VOID = {"meta", "br", "img", "input", "link", "hr"}
 SCRIPT = "<script>alert('x')</script><img src=x onerror=alert(1)>"
@@ -186,3 +188,82 @@ def test_priors_and_diagnostics_stand_once_behind_the_answer(example):
 def test_the_same_values_give_the_same_page(example):
     one = example("quick-look")
     assert report_page(sources_of(one)) == report_page(sources_of(one))
+
+
+def rows_of(page, caption):
+    table = page[page.index(f"<caption><span>{caption}") :]
+    body = table[table.index("<tbody>") : table.index("</tbody>")]
+    rows = re.findall(r"<tr>(.*?)</tr>", body, flags=re.S)
+    return [re.findall(r"<td[^>]*>(.*?)</td>", row, flags=re.S) for row in rows]
+
+
+def test_the_recipe_has_a_row_of_its_own_among_the_edges(example):
+    one = example("class-of-twenty")
+    window = one.windows.windows[0]
+    recipe = window.recipe
+    own = replace(window.edges[0], dwell_s=recipe.dwell_s + 3)
+    moved = replace(recipe, dwell_s=own.dwell_s)
+    windows = replace(one.windows, windows=(replace(window, recipe=moved, own_edges=own),))
+    page = without_pictures(sources_of(one, windows=windows))
+    rows = rows_of(page, "If you hold the dwell")
+    assert len(rows) == len(window.edges) + 1
+    minutes, seconds = divmod(round(own.dwell_s), 60)
+    assert [row[0] for row in rows].count(f"{minutes}:{seconds:02d}\nrecipe") == 1
+    held = format_duration(own.dwell_s)
+    assert f"Held {held}: full " in page
+
+
+def test_a_load_and_its_temperature_stand_once(example):
+    one = example("quick-look")
+    page = without_pictures(sources_of(one))
+    count = len(one.records.table)
+    rows = rows_of(page, f"{count} looks at")
+    assert len(rows) == count
+    runs = len(list(itertools.groupby(one.records.table["load"])))
+    assert sum(len(row) == max(map(len, rows)) for row in rows) == runs
+
+
+def test_only_loads_that_were_not_fired_are_listed(example):
+    one = example("quick-look")
+    assert "Loads in order of firing" not in without_pictures(sources_of(one))
+    some = one.records.looks[one.records.looks["load"] < 3]
+    fired = replace(one.records, looks=some)
+    page = without_pictures(sources_of(one, records=fired))
+    loads = sorted(set(one.plan.tiles["load"]))
+    rows = rows_of(page, "Loads that were not fired yet")
+    assert [int(row[0]) for row in rows] == loads[2:]
+
+
+@pytest.mark.parametrize(
+    ("recipes", "spare", "words"),
+    [
+        ((True,), 0, "You can stop."),
+        ((True,), 16, "You can stop: 16 planned tiles need not be fired."),
+        ((False,), 16, ""),
+        (
+            (True, False),
+            0,
+            "You can stop if 80 mesh will do; 150 mesh has no recipe yet.",
+        ),
+        (
+            (True, False),
+            1,
+            "You can stop if 80 mesh will do; 150 mesh has no recipe yet; 1 planned "
+            "tile left to fire.",
+        ),
+        ((True, True), 0, "You can stop."),
+    ],
+)
+def test_stopping_is_said_of_the_settings_that_have_a_recipe(
+    example, recipes, spare, words
+):
+    window = example("class-of-twenty").windows.windows[0]
+    several = [
+        replace(
+            window,
+            setting={"mesh": mesh, "layers": 1, "base": "none"},
+            recipe=window.recipe if assured else None,
+        )
+        for mesh, assured in zip((80, 150), recipes, strict=False)
+    ]
+    assert stop_words(several, spare) == words

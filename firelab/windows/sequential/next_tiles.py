@@ -13,6 +13,7 @@ from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_draws import evenly_taken
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
+from firelab.windows.answer_words import settings_without_recipe
 from firelab.windows.edges.edge_draws import EdgePosterior, edge_posterior
 from firelab.windows.recipe.likeliest_firing import candidate_temperatures
 from firelab.windows.sequential.affordable import (
@@ -107,7 +108,10 @@ def next_tiles(
     if windows is not None and any(window.recipe for window in windows.windows):
         tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
         spare = len(set(tested) - set(fit.looks["tile"]))
-        return _stopped(fit, edges, f"a recipe is assured{_unfired(spare)}", "assured")
+        lacking = settings_without_recipe(windows.windows)
+        more = f"; none yet for {lacking}: --beyond goes on" if lacking else ""
+        words = f"a recipe is assured{_unfired(spare)}{more}"
+        return _stopped(fit, edges, words, "assured")
     if windows is not None and _contradicted(windows):
         why = f"the grades fall with heat; {windows.windows[0].settle[0]}"
         return _stopped(fit, edges, why, "contradiction")
