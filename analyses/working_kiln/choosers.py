@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import pandas as pd
 from hand import (
@@ -18,15 +19,20 @@ from hand import (
     judge_choice,
     mean_of_last_two,
 )
-from kiln_records import as_fired, search_series
+from kiln_records import as_fired, nothing_yet, search_series, sequential_series
 from working_kiln import USUAL_S, open_kiln
 
 from firelab import firing_windows, fit_stage, next_tiles
 from firelab.craft.units import to_degC
+from firelab.plan.plan import SEQUENTIAL
+from firelab.windows.sequential.firing_choice import NextFiring
+from firelab.windows.sequential.next_firing import Criterion, next_firing
 
 DWELLS_S = (90.0, 135.0, 210.0)
 LOW_DEGF, HIGH_DEGF = 1300.0, 1500.0
 FIRST_DEGF = (1300.0, 1400.0, 1500.0)
+SEARCHED_DEGF = (1225.0, 1525.0)
+"""Range of a series that is searched one tile at a time: 150 degF about the trade's."""
 Chooser = Callable[[], tuple[ChooseNext, ChooseNow]]
 
 
@@ -59,7 +65,44 @@ def windows_and_next() -> tuple[ChooseNext, ChooseNow]:
     return choose_next, choose_now
 
 
-CHOOSERS: dict[str, Chooser] = {"windows and next": windows_and_next}
+def one_tile_at_a_time(criterion: Criterion) -> tuple[ChooseNext, ChooseNow]:
+    """Fire as `next_firing` says from the first tile on, at the usual time.
+
+    The firing to use is the one that it tells now.
+    """
+    series = sequential_series(low=SEARCHED_DEGF[0], high=SEARCHED_DEGF[1])
+    kept: dict[int, NextFiring] = {}
+
+    def ask(looks: pd.DataFrame) -> NextFiring:
+        if len(looks) not in kept:
+            records = nothing_yet(series)
+            if len(looks):
+                records = as_fired(series, looks, kind=SEQUENTIAL)
+            kept[len(looks)] = next_firing(records, criterion=criterion)
+        return kept[len(looks)]
+
+    def choose_next(looks: pd.DataFrame) -> Firing:
+        firing = ask(looks).firing
+        return firing.temperature_degC, firing.dwell_s
+
+    def choose_now(looks: pd.DataFrame) -> Choice:
+        asked = ask(looks)
+        return Choice(
+            asked.now.temperature_degC,
+            asked.now.dwell_s,
+            told=asked.odds,
+            after=asked.odds_after,
+            stop=asked.stop_code == "no-gain",
+        )
+
+    return choose_next, choose_now
+
+
+CHOOSERS: dict[str, Chooser] = {
+    "windows and next": windows_and_next,
+    "one tile at a time": partial(one_tile_at_a_time, "knowledge gradient"),
+    "greedy": partial(one_tile_at_a_time, "greedy"),
+}
 """Whatever is to be measured at 1 to 12 tiles, by name: add a way to choose here."""
 
 
@@ -80,9 +123,9 @@ def hand_once(name: str, number: int) -> list[dict[str, object]]:
 
 
 def chooser_once(name: str, number: int, *, by: str, most_tiles: int) -> list[dict]:
-    """Return a chooser and the rules of thumb on its looks, after every tile."""
+    """Return a chooser and the rules of thumb on its looks, beside `hand_once`."""
     choose_next, choose_now = CHOOSERS[by]()
     choosers = {"itself": choose_now, **RULES}
     kiln = open_kiln(name, number)
     rows = follow(kiln, choose_next, choosers, most_tiles=most_tiles)
-    return [{"by": by} | row for row in rows]
+    return hand_once(name, number) + [{"by": by} | row for row in rows]

@@ -26,12 +26,18 @@ class Choice:
         With what odds it is told to come out full; nan where no odds are told.
     assured : bool
         Whether it is called assured.
+    after : float
+        What the odds are told to become after one more tile; nan where that is not told.
+    stop : bool
+        Whether it is told that one more tile is not worth firing.
     """
 
     degC: float
     dwell_s: float = USUAL_S
     told: float = np.nan
     assured: bool = False
+    after: float = np.nan
+    stop: bool = False
 
 
 ChooseNow = Callable[[pd.DataFrame], Choice]
@@ -163,5 +169,7 @@ def judge_choice(kiln: WorkingKiln, choice: Choice) -> dict[str, object]:
         "dwell_s": round(choice.dwell_s),
         "told": round(choice.told, 4),
         "assured": int(choice.assured),
+        "after": round(choice.after, 4),
+        "stop": int(choice.stop),
         "true": round(true, 4),
     }

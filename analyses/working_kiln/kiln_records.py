@@ -14,12 +14,13 @@ import numpy as np
 import pandas as pd
 from kilns import PLACES
 from numpy.typing import NDArray
-from working_kiln import WorkingKiln
+from working_kiln import USUAL_S, WorkingKiln
 
 from firelab import make_plan, read_series
 from firelab.craft.units import to_degC
 from firelab.plan.make_plan import stated_plan
-from firelab.plan.plan import PLAN_DTYPES, Plan
+from firelab.plan.plan import PLAN_DTYPES, SEQUENTIAL, Plan
+from firelab.records.firing_log import looks_frame
 from firelab.records.records import Records
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Budget, Enamel, FiringSeries, WindowSpecification
@@ -59,6 +60,24 @@ def search_series(*, dwells_s: tuple[float, ...], low: float, high: float) -> Fi
         budget=Budget(places=PLACES),
         window=WindowSpecification(probability=0.8, confidence=0.8, level=0.9),
     )
+
+
+def sequential_series(*, low: float, high: float) -> FiringSeries:
+    """Declare a range to be searched one tile at a time at the usual time, degF."""
+    series = search_series(dwells_s=(USUAL_S,), low=low, high=high)
+    heat = TemperatureFactor(low=round(to_degC(low), 2), high=round(to_degC(high), 2))
+    return replace(
+        series,
+        factors=replace(series.factors, temperature=heat),
+        plan=replace(series.plan, kind=SEQUENTIAL),
+    )
+
+
+def nothing_yet(series: FiringSeries) -> Records:
+    """Return the records of a series that is searched one tile at a time, unfired."""
+    plan = make_plan(series)
+    looks = looks_frame((), series, plan)
+    return Records(series=series, plan=plan, looks=looks, provenance=plan.provenance)
 
 
 def in_sessions(plan: Plan, loads_a_session: int) -> Plan:
@@ -169,7 +188,11 @@ def as_records(series: FiringSeries, plan: Plan, looks: pd.DataFrame) -> Records
 
 
 def as_fired(
-    series: FiringSeries, looks: pd.DataFrame, *, tiles_a_session: int = 4
+    series: FiringSeries,
+    looks: pd.DataFrame,
+    *,
+    tiles_a_session: int = 4,
+    kind: str = "stated",
 ) -> Records:
     """Return single firings, one tile a load, as records of a stated plan.
 
@@ -179,10 +202,12 @@ def as_fired(
     looks : DataFrame
         ``temperature_degC, dwell_s, stage, place, observer``, one row per tile.
     tiles_a_session : int, default 4
+    kind : str, default 'stated'
+        Of the plan.
     """
     firings = zip(looks["temperature_degC"], looks["dwell_s"], strict=True)
     plan = stated_plan(series, [(degC, [dwell]) for degC, dwell in firings])
-    plan = in_sessions(plan, tiles_a_session)
+    plan = replace(in_sessions(plan, tiles_a_session), kind=kind)
     if PLACE in plan.tiles:
         places = looks[PLACE].to_numpy()
         plan = replace(plan, tiles=plan.tiles.assign(**{PLACE: places}))

@@ -56,6 +56,7 @@ def command(
         lines += [
             f"If you fired on, the next load would be: {following}",
             f"Read next: {folder}/report.html, then {folder}/sheets.pdf.",
+            "Fewer tiles: firelab new FOLDER begins a jar one tile at a time.",
         ]
         console.result("\n".join(lines))
 

@@ -90,10 +90,16 @@ def _candidates(
 
     from firelab.errors import FirelabError, UsageError
     from firelab.plan.make_plan import make_plan
+    from firelab.plan.plan import SEQUENTIAL
     from firelab.series.series_file import series_hash
     from firelab.windows.sequential.foresight import PlannedCandidate
 
     names = [name.strip() for name in kinds.split(",") if name.strip()]
+    if SEQUENTIAL in (names or [series.plan.kind]):
+        raise UsageError(
+            "a sequential plan fixes no tiles beforehand, so there is none to foresee",
+            hint="name kinds to foresee, such as: --kinds factorial --tiles 12,24",
+        )
     sizes: list[int | None] = [_size(part) for part in tiles.split(",") if part.strip()]
     sizes = sizes or _own_sizes(series)
     found: list[PlannedCandidate] = []

@@ -11,13 +11,19 @@ from firelab.cli import console
 from firelab.errors import quoted
 
 EXAMPLE = "firelab new marsh-green --from opaque-window"
+FIRST_DESIGN = "tile-by-tile"
+"""What a jar of one's own begins with where nothing else is asked: the fewest tiles."""
+ROUND_ROBIN_DESIGN = "quick-look"
+"""What studios fire together where nothing else is asked: the same tiles for all."""
 
 
 def command(
     folder: Annotated[
         Path | None, typer.Argument(help="Folder to make; it must not hold a series.")
     ] = None,
-    design: Annotated[str, typer.Option("--from", help="Ready design.")] = "quick-look",
+    design: Annotated[
+        str, typer.Option("--from", help=f"Ready design; else {FIRST_DESIGN}.")
+    ] = "",
     round_robin: Annotated[
         int | None,
         typer.Option(
@@ -36,7 +42,7 @@ def command(
         bool, typer.Option("--example", help="Print a series.toml with every key, leave.")
     ] = False,
 ) -> None:
-    """Start a series folder from a ready design.
+    """Start a series folder from a ready design; one tile at a time unless --from says.
 
     --ask asks for colour, metal, kiln, temperatures and tiles; without it, write them
     into its series.toml. Every key, with what it means: firelab new --example.
@@ -52,7 +58,7 @@ def command(
 
     with console.exit_on_fault():
         if list_designs:
-            for name in design_names():
+            for name in sorted(design_names(), key=lambda one: (one != FIRST_DESIGN, one)):
                 console.result(f"{name:20} {read_series(design_path(name)).name}")
             return
         if example:
@@ -63,8 +69,9 @@ def command(
         if folder is None:
             raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
         if round_robin is not None:
-            _send_round(folder, design, round_robin)
+            _send_round(folder, design or ROUND_ROBIN_DESIGN, round_robin)
             return
+        design = design or FIRST_DESIGN
         if (folder / SERIES_FILE).exists() or not ask:
             target = start_series(folder, design)
         else:

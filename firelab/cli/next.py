@@ -30,6 +30,13 @@ def command(
     new: Annotated[
         int | None, typer.Option("--new", min=0, help="New tiles a load, at most.")
     ] = None,
+    window: Annotated[
+        bool,
+        typer.Option("--window", help="One tile at a time: narrow the window instead."),
+    ] = False,
+    day: Annotated[
+        bool, typer.Option("--day", help="With --add, begin a session: a further day.")
+    ] = False,
     once: Annotated[
         bool, typer.Option("--once", help="Fire no tile on: each is fired once.")
     ] = False,
@@ -53,14 +60,23 @@ def command(
     and no powder. The firing that is likeliest to come out right is said with its
     odds, recipe or not. With --add the new tiles get codes, and the loads a session
     of their own; print it with firelab sheets --session.
+
+    Where tiles are chosen one at a time (plan kind sequential) it needs neither a look
+    nor a fit: it says where to fire the next tile for the recipe, what that adds, and when
+    to stop. --places 2 puts two side by side; --add goes on with the session until it is
+    full, or begins another with --day.
     """
     from firelab.windows.firing_windows import firing_windows
     from firelab.windows.fit_file import fit_folder, fresh_fit_options, write_next
+    from firelab.windows.sequential.next_firing import next_firing
     from firelab.windows.sequential.next_tiles import next_tiles
 
     with console.exit_on_fault(as_json=as_json):
         if replace:
             _replace_lost(folder)
+            return
+        if not window and _is_sequential(folder):
+            _one_at_a_time(folder, places or 1, add=add, day=day, as_json=as_json)
             return
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
         windows = firing_windows(found.stage, found.clarity)
@@ -80,6 +96,8 @@ def command(
         else:
             console.result(chosen.summary())
             console.result(windows.firing_now())
+            if found.clarity is None:
+                console.result(next_firing(found.records, fit=found.stage).one_more_tile())
             if not beyond and not chosen.stop:
                 console.result(_why_elsewhere(windows, chosen))
         _offer_replacements(folder)
@@ -87,6 +105,44 @@ def command(
             console.remark(f"wrote {written}")
             return
         _add_session(folder, chosen, found.records)
+
+
+def _is_sequential(folder: Path) -> bool:
+    from firelab.plan.plan_files import read_plan
+    from firelab.series.series_file import read_series
+
+    return read_plan(folder, read_series(folder)).is_sequential
+
+
+def _one_at_a_time(
+    folder: Path, places: int, *, add: bool, day: bool, as_json: bool
+) -> None:
+    """Say the next firing of a plan of one tile at a time; add it where asked."""
+    from firelab.plan.extend import extend_plan
+    from firelab.plan.plan_files import write_plan
+    from firelab.records.firing_log import read_so_far
+    from firelab.windows.fit_file import write_next
+    from firelab.windows.sequential.next_firing import next_firing
+
+    records = read_so_far(folder)
+    chosen = next_firing(records, places=places)
+    written = write_next(folder, chosen, invented=records.series.invented)
+    if as_json:
+        console.result_json(chosen.to_dict())
+    else:
+        console.result(chosen.summary())
+    _offer_replacements(folder)
+    if not add or chosen.firing is None:
+        more = "" if add else f"; to plan it: firelab next {quoted(folder)} --add"
+        console.remark(f"wrote {written}{more}")
+        return
+    longer = extend_plan(records.series, records.plan, chosen.table, same_session=not day)
+    write_plan(longer, folder, invented=records.series.invented)
+    _tell_added(folder, records.plan, longer)
+    first = longer.tiles["tile"].iloc[len(records.plan.tiles)]
+    console.remark(
+        f'fired and looked at: firelab record {quoted(folder)} --grades "{first} full"'
+    )
 
 
 def _why_elsewhere(windows: FiringWindows, chosen: NextTiles) -> str:
@@ -149,8 +205,7 @@ def _add_session(folder: Path, chosen: NextTiles, records: Records) -> None:
 
 
 def _tell_added(folder: Path, plan: Plan, longer: Plan) -> None:
-    planned = set(plan.tiles["session"])
-    added = longer.tiles[~longer.tiles["session"].isin(planned)]
+    added = longer.tiles.iloc[len(plan.tiles) :]
     known = added["tile"].isin(plan.tiles["tile"])
     new, on = (sorted(set(added.loc[rows, "tile"])) for rows in (~known, known))
     parts = [f"new tiles {', '.join(new)}" if new else ""]

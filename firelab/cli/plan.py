@@ -102,7 +102,8 @@ def _write(
         return
     console.result(f"{series.name}: {plan.summary(details=details)}")
     written = f"wrote {folder / 'plan.csv'} and plan.json"
-    console.remark(f"{written}; next: firelab sheets {quoted(folder)}")
+    then = f"next {quoted(folder)} --add" if not len(plan.tiles) else ""
+    console.remark(f"{written}; next: firelab {then or f'sheets {quoted(folder)}'}")
 
 
 def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:

@@ -48,6 +48,7 @@ def command(
         fresh_fit_options,
         write_windows,
     )
+    from firelab.windows.sequential.next_firing import next_firing
 
     with console.exit_on_fault(as_json=as_json):
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
@@ -60,5 +61,10 @@ def command(
             console.result_json(windows.to_dict())
         else:
             console.result(windows.summary())
+            if found.records.plan.is_sequential and found.clarity is None:
+                chosen = next_firing(found.records, fit=fit)
+                console.result(chosen.one_more_tile())
+                if chosen.stop:
+                    console.result(f"You can stop: {chosen.stop}.")
         if not windows.has_recipe:
             console.leave(EXIT_UNSUPPORTED)

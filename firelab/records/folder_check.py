@@ -250,6 +250,12 @@ def _next_step(gathered: _Gathered, plan: Plan | None, log: FiringLog) -> str:
     base = gathered.folder
     if plan is None:
         return f"firelab plan {quoted(base)}"
+    if plan.is_sequential:
+        waiting = set(plan.tiles["tile"]) - {one.tile for one in log.standing}
+        if not waiting:
+            return f"firelab next {quoted(base)} --add"
+        codes = ", ".join(sorted(str(tile) for tile in waiting))
+        return f"fire {codes}, then firelab record FILE.csv {quoted(base)}"
     if not log.standing:
         fired = f"firelab record FILE.csv {quoted(base)}"
         return f"firelab sheets {quoted(base)}, fire, then {fired}"

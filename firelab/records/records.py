@@ -171,6 +171,12 @@ class Records:
         return [places.get(key, 0) for key in fired]
 
     @property
+    def has_grade(self) -> bool:
+        """Whether any look carries a stage, control tiles aside."""
+        looks = self.looks
+        return bool((looks["stage"].notna() & (looks["role"] != "control")).any())
+
+    @property
     def graded(self) -> pd.DataFrame:
         """The looks that carry a stage, as the stage fit takes them.
 

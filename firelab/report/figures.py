@@ -158,7 +158,7 @@ def _clarity_figures(sources: ReportSources) -> list[ReportFigure]:
 
 
 def _plan_figures(sources: ReportSources) -> list[ReportFigure]:
-    if sources.plan is None:
+    if sources.plan is None or sources.plan.tiles.empty:
         return []
     return [
         ReportFigure(

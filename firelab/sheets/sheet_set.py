@@ -118,6 +118,8 @@ def make_sheets(
     UsageError
         If the page or the session is not known, or the labels do not fit.
     """
+    if plan.tiles.empty:
+        raise UsageError("no tile is planned yet", hint="plan one with: firelab next --add")
     paper = page_size(page)
     provenance = _from_plan(series, plan)
     firings = tile_firings(plan)

@@ -29,6 +29,7 @@ from firelab.series.folder import (
 )
 from firelab.series.terms import split_term
 from firelab.series.what_matters import changed_since
+from firelab.windows.sequential.firing_choice import NextFiring
 from firelab.windows.sequential.next_choice import NextTiles
 from firelab.windows.window import FiringWindows
 
@@ -285,7 +286,7 @@ def windows_table_text(windows: FiringWindows, *, invented: bool = False) -> str
     return _table_text(windows.table, invented=invented)
 
 
-def next_table_text(chosen: NextTiles, *, invented: bool = False) -> str:
+def next_table_text(chosen: NextTiles | NextFiring, *, invented: bool = False) -> str:
     """Return the content of next.csv."""
     return _table_text(chosen.table, invented=invented)
 
@@ -306,7 +307,9 @@ def write_windows(
     return path
 
 
-def write_next(folder: str | Path, chosen: NextTiles, *, invented: bool = False) -> Path:
+def write_next(
+    folder: str | Path, chosen: NextTiles | NextFiring, *, invented: bool = False
+) -> Path:
     """Write next.csv and return its path."""
     path = Path(folder) / NEXT_FILE
     write_atomically(path, next_table_text(chosen, invented=invented))

@@ -56,7 +56,8 @@ UNITS = {
 }
 KINDS = ("map", "edges", "stages", "plan", "tile count")
 SCORED = ("base-coats", "clear-transparent")
-ALL = [(design, kind) for design in design_names() for kind in KINDS] + [
+WITH_TILES = [name for name in design_names() if name != "tile-by-tile"]
+ALL = [(design, kind) for design in WITH_TILES for kind in KINDS] + [
     (design, "clearness") for design in SCORED
 ]
 COUNTS = pd.DataFrame(

@@ -54,7 +54,7 @@ def test_a_minimal_series_has_the_defaults():
 def test_every_ready_design_reads(name):
     series = read_series(design_path(name))
     assert isinstance(series, FiringSeries)
-    assert len(series.varied) >= 2
+    assert len(series.varied) >= (1 if name == "tile-by-tile" else 2)
     assert len(series_hash(design_path(name))) == 64
 
 

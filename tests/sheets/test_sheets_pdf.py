@@ -25,7 +25,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.series_file import design_names, design_path, read_series
 from firelab.sheets.sheet_set import make_sheets
 
-PAGES_BY_DESIGN = design_names()
+PAGES_BY_DESIGN = [name for name in design_names() if name != "tile-by-tile"]
 
 
 @cache

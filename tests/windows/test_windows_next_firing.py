@@ -12,6 +12,7 @@ from firelab.craft.units import to_degC, to_degF
 from firelab.fits.ordinal.stage_belief import believed_stage
 from firelab.plan.extend import extend_plan
 from firelab.plan.make_plan import make_plan
+from firelab.plan.plan import rack_places
 from firelab.records.firing_log import looks_frame
 from firelab.records.records import Records
 from firelab.series.series_file import design_path, read_series
@@ -139,7 +140,7 @@ def test_it_stops_when_a_tile_adds_too_little_and_says_what_it_adds():
     chosen = next_firing(records)
     assert chosen.gain < 0.02 and chosen.stop_code == "no-gain"
     assert chosen.stop == "one more tile would add less than 1 in 50"
-    assert "If you go on, next tile: " in chosen.summary()
+    assert "If you go on, fire 1 tile: " in chosen.summary()
     window = dataclasses.replace(records.series.window, least_gain=0.0)
     series = dataclasses.replace(records.series, window=window)
     on = next_firing(dataclasses.replace(records, series=series))
@@ -162,14 +163,18 @@ def test_places_take_turns_and_a_day_holds_four_loads():
     chosen, plan = next_firing(records), records.plan
     for k, place in enumerate((1, 2, 3, 4, 1, 2)):
         now = dataclasses.replace(records, plan=plan)
-        assert next_firing(now, fit=believed_stage(records)).rack_place == place
+        assert next_firing(now, fit=believed_stage(records)).rack_places == (place,)
         plan = extend_plan(records.series, plan, chosen.table, same_session=True)
         assert len(plan.tiles) == k + 1
     assert plan.tiles["session"].tolist() == [1, 1, 1, 1, 2, 2]
     assert plan.tiles["load"].tolist() == [1, 2, 3, 4, 5, 6]
     assert plan.tiles["tile"].is_unique
-    both = extend_plan(records.series, plan, chosen.load_of(2), same_session=True)
-    assert both.tiles["load"].tolist()[-2:] == [7, 7]
+    now = dataclasses.replace(records, plan=plan)
+    both = next_firing(now, fit=believed_stage(records), places=2)
+    assert both.rack_places == (3, 4)
+    longer = extend_plan(records.series, plan, both.table, same_session=True)
+    assert longer.tiles["load"].tolist()[-2:] == [7, 7]
+    assert [rack_places(longer)[(tile, 7)] for tile in longer.tiles["tile"][-2:]] == [3, 4]
 
 
 def test_the_value_travels_as_json_with_a_curve_of_grades():

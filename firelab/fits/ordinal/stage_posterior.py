@@ -95,7 +95,7 @@ def fit_posterior(
     """
     link_named(link)
     series = with_trade_priors(records.series, records.plan)
-    if records.graded.empty and is_sequential(records.plan):
+    if is_sequential(records.plan) and not records.has_grade:
         return believed_stage(records, rng=rng, n_draws=n_draws)
     graded = records.require_graded()
     used = tuple(series.terms if terms is None else terms)

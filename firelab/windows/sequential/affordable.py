@@ -91,8 +91,8 @@ def remaining_budget(series: FiringSeries, plan: Plan) -> RemainingBudget:
     )
 
 
-def candidate_tiles(series: FiringSeries, temperature_degC: float) -> pd.DataFrame:
-    """Return every setting that one load at a temperature could hold.
+def candidate_tiles(series: FiringSeries, *temperatures_degC: float) -> pd.DataFrame:
+    """Return every setting that one load at each of some temperatures could hold.
 
     Dwells are the series' levels and settable ones between; mesh, layers and
     base are its levels; what a rule forbids is left out.
@@ -100,7 +100,7 @@ def candidate_tiles(series: FiringSeries, temperature_degC: float) -> pd.DataFra
     dwells = candidate_dwells(series)
     levels = [series.factors.levels(name) for name in ("mesh", "layers", "base")]
     frame = pd.DataFrame(
-        [(temperature_degC, *values) for values in product(dwells, *levels)],
+        list(product(temperatures_degC, dwells, *levels)),
         columns=["temperature_degC", "dwell_s", "mesh", "layers", "base"],
     )
     frame.insert(3, "grain_um", [grain_um(int(mesh)) for mesh in frame["mesh"]])

@@ -111,8 +111,10 @@ class NextFiring(Shown):
         Graded looks so far.
     tiles_left : int or None
         Blanks that the budget leaves; None where it does not bind them.
-    rack_place : int or None
-        Where the next tile lies; None where the plan does not say.
+    count : int
+        Tiles of the next load that were asked for, all at `firing`.
+    rack_places : tuple of int
+        Where they lie; empty where the plan does not say.
     waiting : tuple of str
         Tiles that are planned and were not looked at yet.
     notes : tuple of str
@@ -132,7 +134,8 @@ class NextFiring(Shown):
     target: tuple[str, ...]
     n_looks: int
     tiles_left: int | None
-    rack_place: int | None
+    count: int
+    rack_places: tuple[int, ...]
     waiting: tuple[str, ...]
     notes: tuple[str, ...]
     provenance: Provenance
@@ -145,17 +148,21 @@ class NextFiring(Shown):
 
     @property
     def table(self) -> pd.DataFrame:
-        """The next tile with the columns of ``next.csv``; no row where there is none."""
-        return self.load_of(1)
-
-    def load_of(self, count: int) -> pd.DataFrame:
-        """Return a load of several tiles at the next firing, columns of ``next.csv``."""
+        """The next load with the columns of ``next.csv``; no row where there is none."""
         rows = []
         if self.firing is not None:
             grain = grain_um(self.firing.mesh)
             row = {"load": 1, "grain_um": grain, "tile": "", **asdict(self.firing)}
-            rows = [row] * count
+            rows = [row] * self.count
         return pd.DataFrame(rows, columns=list(NEXT_COLUMNS))
+
+    def one_more_tile(self) -> str:
+        """Say what one more tile would add to the best odds; empty where none is left."""
+        if self.firing is None:
+            return ""
+        at = format_temperature(self.firing.temperature_degC, self.reads)
+        then = tenths(max(self.odds_after, self.odds))
+        return f"One more tile, at {at}: {tenths(self.odds)} of 10 becomes {then}."
 
     def summary(self) -> str:
         """Return what to choose now, what to fire next and what it adds, as lines."""
@@ -170,20 +177,24 @@ class NextFiring(Shown):
         if self.stop:
             lines.append(f"You can stop: {self.stop}.")
         if self.firing is not None:
-            at = format_temperature(self.firing.temperature_degC, self.reads)
-            place = f", place {self.rack_place} of the rack" if self.rack_place else ""
-            head = "If you go on, next tile" if self.stop else "Next tile"
-            lines.append(f"{head}: {self.firing.words(self.reads)}{place}.")
+            head = "If you go on, fire" if self.stop else "Fire next"
+            tiles = count_words(self.count, "tile")
             lines.append(
-                f"One more tile, at {at}: {tenths(self.odds)} of 10 becomes "
-                f"{tenths(max(self.odds_after, self.odds))}."
+                f"{head} {tiles}: {self.firing.words(self.reads)}{self._place_words()}."
             )
+            lines.append(self.one_more_tile())
         if self.waiting:
             codes = ", ".join(self.waiting)
             lines.append(f"Planned and not graded yet: {codes}; fire and grade it first.")
         if self.tiles_left is not None:
             lines.append(f"{count_words(max(self.tiles_left, 0), 'blank')} left.")
         return "\n".join([*lines, *(f"Note: {note}." for note in self.notes)])
+
+    def _place_words(self) -> str:
+        if not self.rack_places:
+            return ""
+        places = " and ".join(str(place) for place in self.rack_places)
+        return f", place{'s' * (self.count > 1)} {places} of the rack"
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain values."""
@@ -202,7 +213,8 @@ class NextFiring(Shown):
             "target": list(self.target),
             "n_looks": self.n_looks,
             "tiles_left": self.tiles_left,
-            "rack_place": self.rack_place,
+            "count": self.count,
+            "rack_places": list(self.rack_places),
             "waiting": list(self.waiting),
             "notes": list(self.notes),
             "reads": self.reads,

@@ -30,9 +30,8 @@ FloatArray = NDArray[np.float64]
 
 _MOST_VALUES = 3_000_000
 """Draws times firings that are weighed at once: a fifth of a second (chosen here)."""
-_DRAWS = (400, 2000)
-"""Fewest and most draws that odds average: an error of 1 in 100 and of 1 in 200 at the
-most (chosen here, no source)."""
+_DRAWS = (400, 1000)
+"""Fewest and most draws that odds average: an error below 1 in 100 (chosen here)."""
 _TEMPERATURES = 61
 """Temperatures that are compared (chosen here, no source): a step of the dial of 5 degF
 where the range is 300."""
@@ -115,8 +114,7 @@ def firing_odds(fit: StagePosterior) -> FiringOdds:
     """
     series = fit.series
     degrees = candidate_temperatures(series, _TEMPERATURES)
-    table = pd.concat([candidate_tiles(series, degC) for degC in degrees])
-    table = table.reset_index(drop=True)
+    table = candidate_tiles(series, *degrees)
     few, many = _DRAWS
     count = int(np.clip(_MOST_VALUES // max(1, 45 * len(table)), few, many))
     draws = fit.draws.thinned(count)
