@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,9 @@ from firelab.windows.sequential.affordable import (
 from firelab.windows.sequential.firing_choice import BeliefCurve, Firing, NextFiring
 from firelab.windows.sequential.firing_odds import FiringOdds, firing_odds
 
+if TYPE_CHECKING:
+    from firelab.fits.stage import StageFit
+
 BoolArray = NDArray[np.bool_]
 
 Criterion = Literal["knowledge gradient", "greedy"]
@@ -39,7 +42,7 @@ here, well below the error of the draws)."""
 def next_firing(
     records: Records,
     *,
-    fit: StagePosterior | None = None,
+    fit: StageFit | None = None,
     places: int = 1,
     criterion: Criterion = "knowledge gradient",
 ) -> NextFiring:
@@ -66,13 +69,18 @@ def next_firing(
     Raises
     ------
     UsageError
-        If there is no such criterion, or the kiln has fewer places.
+        If there is no such criterion, the fit has no draws, or the kiln has fewer places.
     RecordsInsufficient
         If no look carries a stage, and the plan is not of one tile at a time.
     """
     if criterion not in CRITERIA:
         raise UsageError(
             f"there is no criterion {criterion!r}", hint=f"one of {', '.join(CRITERIA)}"
+        )
+    if fit is not None and not isinstance(fit, StagePosterior):
+        raise UsageError(
+            "the next tile needs posterior draws, and this stage fit has none",
+            hint="fit with method 'posterior'",
         )
     holds = records.series.budget.places
     if places > holds:
