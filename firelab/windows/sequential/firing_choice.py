@@ -147,6 +147,11 @@ class NextFiring(Shown):
         return max(self.odds_after - self.odds, 0.0)
 
     @property
+    def rack_place(self) -> int | None:
+        """Where the first of the next tiles lies; None where the plan does not say."""
+        return self.rack_places[0] if self.rack_places else None
+
+    @property
     def table(self) -> pd.DataFrame:
         """The next load with the columns of ``next.csv``; no row where there is none."""
         rows = []
