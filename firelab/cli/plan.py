@@ -117,7 +117,7 @@ def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:
 @contextmanager
 def _name_conflicting_lines(folder: Path) -> Iterator[None]:
     """Name the lines of series.toml that conflict where no plan is possible."""
-    from firelab.plan.feasibility import InfeasiblePlan, with_lines
+    from firelab.plan.infeasible import InfeasiblePlan, with_lines
     from firelab.series.folder import SERIES_FILE
 
     try:

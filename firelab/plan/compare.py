@@ -12,8 +12,8 @@ import pandas as pd
 
 from firelab.errors import FirelabError
 from firelab.plan.extend import extend_plan
-from firelab.plan.feasibility import Conflict, InfeasiblePlan
 from firelab.plan.figures.design_figures import seen_settings
+from firelab.plan.infeasible import Conflict, InfeasiblePlan
 from firelab.plan.kinds.optimal import I_OPTIMAL
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan, shortages

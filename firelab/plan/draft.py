@@ -5,7 +5,6 @@ A control tile of a known colour rides in every session.
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,13 +12,9 @@ import pandas as pd
 
 from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
-from firelab.plan.feasibility import (
-    Conflict,
-    InfeasiblePlan,
-    no_room_for_control,
-    rule_conflicts,
-)
+from firelab.plan.feasibility import no_room_for_control
 from firelab.plan.figures.design_figures import design_figures
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conflicts
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import most_loads
 from firelab.plan.plan import PLAN_DTYPES, Plan, as_settings
@@ -330,10 +325,8 @@ def draft_plan(
                 Conflict(path=("plan", "kind"), says=f"asks for {kind.name}"),
                 *rule_conflicts(series),
             ],
-            "a d-optimal plan, which takes whatever the rules allow; or lift a rule",
-            series=dataclasses.replace(
-                series, plan=dataclasses.replace(series.plan, kind="d-optimal")
-            ),
+            "a d-optimal plan",
+            series=of_kind(series, "d-optimal"),
         )
     loads = group_into_loads(
         proposal.settings,

@@ -3,102 +3,21 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
 
-from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.plan.figures.design_figures import inseparable_terms
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, rule_conflicts, with_factors
 from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
 from firelab.plan.plan import SEQUENTIAL
 from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.plan.stock.preparation import coat_grams
-from firelab.series.factors import FactorName, Factors, TemperatureFactor, same_temperature
+from firelab.series.factors import FactorName, TemperatureFactor, same_temperature
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import SERIES_FILE
-from firelab.series.series_file import locate
 from firelab.series.terms import ModelColumn, split_term, term_columns
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conflict:
-    """One line of series.toml that stands against the others.
-
-    Attributes
-    ----------
-    path : tuple of str or int
-        Keys from the outside in, such as ``("budget", "blanks")``.
-    says : str
-        What that line asks, with its value.
-    """
-
-    path: tuple[str | int, ...]
-    says: str
-
-
-class InfeasiblePlan(FirelabError):
-    """No plan can do what the series asks.
-
-    Parameters
-    ----------
-    what : str
-        What cannot be.
-    conflicts : iterable of Conflict
-        The lines that stand against each other, at least one.
-    nearest : str
-        The nearest possible plan, in words.
-    series : FiringSeries, optional
-        A changed series that a plan can serve, where changing it suffices.
-    """
-
-    def __init__(
-        self,
-        what: str,
-        conflicts: Iterable[Conflict],
-        nearest: str,
-        *,
-        series: FiringSeries | None = None,
-    ) -> None:
-        self.conflicts = tuple(conflicts)
-        self.nearest = nearest
-        self.series = series
-        places = ", ".join(_dotted(one.path) for one in self.conflicts)
-        super().__init__(what, f"{SERIES_FILE} {places}:", f"nearest possible: {nearest}")
-
-
-def _dotted(path: Sequence[str | int]) -> str:
-    return ".".join(str(part) for part in path)
-
-
-def with_lines(fault: InfeasiblePlan, text: str, *, file: str = SERIES_FILE) -> FaultyFile:
-    """Return the fault as findings, one for each conflicting line.
-
-    Parameters
-    ----------
-    fault : InfeasiblePlan
-    text : str
-        The series.toml that was read.
-    file : str, default 'series.toml'
-        Its name.
-    """
-    findings = []
-    for conflict in fault.conflicts:
-        line, column = locate(text, conflict.path)
-        findings.append(
-            Finding(
-                code="impossible-plan",
-                file=file,
-                line=line,
-                column=column,
-                message=f"{_dotted(conflict.path)}: {conflict.says}; {fault.what}",
-                hint=fault.hint,
-            )
-        )
-    return FaultyFile(findings)
-
 
 _FIRST_HELD: tuple[FactorName, ...] = ("base", "layers", "mesh", "dwell", "temperature")
 _EXAMPLE_STEP_DEGC = 25.0
@@ -137,7 +56,7 @@ def _refuse_single_levels(series: FiringSeries) -> None:
         ),
     )
     levels = tuple(settable_temperature(wider, degC) for degC in around)
-    wider = _with_factors(wider, temperature=TemperatureFactor(levels=levels))
+    wider = with_factors(wider, temperature=TemperatureFactor(levels=levels))
     listed = ", ".join(f"{degC:g} degC" for degC in levels)
     raise InfeasiblePlan(
         "no factor has two levels: there is nothing to learn",
@@ -145,18 +64,6 @@ def _refuse_single_levels(series: FiringSeries) -> None:
         f"temperature at {listed}, everything else held",
         series=wider,
     )
-
-
-def _with_factors(series: FiringSeries, **changed: object) -> FiringSeries:
-    factors: Factors = dataclasses.replace(series.factors, **changed)  # type: ignore[arg-type]
-    return dataclasses.replace(series, factors=factors)
-
-
-def rule_conflicts(series: FiringSeries) -> list[Conflict]:
-    """Return every rule of a series as a conflict."""
-    return [
-        Conflict(path=("rules", i), says=str(rule)) for i, rule in enumerate(series.rules)
-    ]
 
 
 def _refuse_total_rules(series: FiringSeries) -> None:
@@ -252,7 +159,7 @@ def _held(series: FiringSeries, factor: FactorName) -> FiringSeries:
         if all(name != factor for name, _ in split_term(term))
     )
     kind = type(getattr(series.factors, factor))
-    held = _with_factors(series, **{factor: kind(levels=(level,))})
+    held = with_factors(series, **{factor: kind(levels=(level,))})
     return dataclasses.replace(
         held, model=dataclasses.replace(series.model, interactions=kept)
     )
@@ -344,19 +251,37 @@ def _refuse_small_budget(series: FiringSeries) -> None:
 
 def _smaller_model(series: FiringSeries, *, heat_first: bool) -> FiringSeries | None:
     """Return the series with terms left out until it fits; None where none would."""
-    order = _FIRST_HELD
+    order: Sequence[FactorName] = _FIRST_HELD
     if heat_first:
         order = ("temperature", *(name for name in order if name != "temperature"))
-    nearer = series
-    while nearer.varied and not _fits(nearer):
-        if nearer.model.interactions:
-            kept = nearer.model.interactions[:-1]
-            nearer = dataclasses.replace(
-                nearer, model=dataclasses.replace(nearer.model, interactions=kept)
-            )
-        else:
-            nearer = _held(nearer, next(name for name in order if name in nearer.varied))
-    return nearer if nearer.varied else None
+    nearer: FiringSeries | None = series
+    while nearer is not None and not _fits(nearer):
+        nearer = with_a_term_less(nearer, order)
+    return nearer
+
+
+def with_a_term_less(
+    series: FiringSeries, order: Sequence[FactorName] = _FIRST_HELD
+) -> FiringSeries | None:
+    """Return the series without its last interaction, or else with a factor held.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    order : sequence of str
+        Which factor is held first.
+
+    Returns
+    -------
+    FiringSeries or None
+        None where nothing would be left to vary.
+    """
+    if series.model.interactions:
+        kept = series.model.interactions[:-1]
+        model = dataclasses.replace(series.model, interactions=kept)
+        return dataclasses.replace(series, model=model)
+    fewer = _held(series, next(name for name in order if name in series.varied))
+    return fewer if fewer.varied else None
 
 
 def _larger_budget(series: FiringSeries, needed: int, least_loads: int) -> FiringSeries:

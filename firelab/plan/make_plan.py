@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,8 +14,10 @@ from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.errors import FirelabError
 from firelab.plan.draft import draft_plan, repeated
-from firelab.plan.feasibility import Conflict, InfeasiblePlan, check_feasible, most_tiles
+from firelab.plan.feasibility import check_feasible, most_tiles, with_a_term_less
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind
 from firelab.plan.kinds.kind import PlanKind, Proposal
+from firelab.plan.kinds.optimal import D_OPTIMAL
 from firelab.plan.kinds.registry import kind_named
 from firelab.plan.kinds.sequential import sequential_plan
 from firelab.plan.optimal.choose import (
@@ -134,10 +137,23 @@ def fit_to_budget(
     raise InfeasiblePlan(
         f"no {kind.name} plan of {least} tiles or more fits the budget",
         [Conflict(path=tuple(need.key.split(".")), says=str(need)) for need in short],
-        "raise "
-        + ", ".join(f"{need.key} to {need.needed:g}" for need in short)
-        + ", or take the d-optimal kind",
+        "raise " + ", ".join(f"{need.key} to {need.ample:g}" for need in short),
+        series=_with_ample_budget(series, short),
     )
+
+
+def _with_ample_budget(series: FiringSeries, short: list[Need]) -> FiringSeries:
+    """Return the series with each shortage of its budget made good."""
+    grams, other = dict(series.budget.grams), dict[str, Any]()
+    for need in short:
+        *_, last = need.key.split(".")
+        if last.isdigit():
+            grams[int(last)] = need.ample
+        else:
+            other[last] = need.ample if last == "hours" else int(need.ample)
+    raised = {mesh: g for mesh, g in series.budget.yields.items() if mesh not in grams}
+    budget = dataclasses.replace(series.budget, grams=grams, yields=raised, **other)
+    return dataclasses.replace(series, budget=budget)
 
 
 def _test_tiles(plan: Plan) -> int:
@@ -234,7 +250,6 @@ def make_plan(
     (12, 6)
     """
     kind = kind_named(series.plan.kind)
-    check_feasible(series)
     provenance = Provenance(
         series_hash=series_hash,
         seed=series.seed if seed is None else seed,
@@ -242,10 +257,54 @@ def make_plan(
         sources={},
         parts=series_parts(declared or series),
     )
+    try:
+        return _planned(series, kind, provenance)
+    except InfeasiblePlan as fault:
+        raise _advised(series, fault, provenance) from None
+
+
+def _planned(series: FiringSeries, kind: PlanKind, provenance: Provenance) -> Plan:
+    check_feasible(series)
     if not kind.fixes_tiles:
         return sequential_plan(series, provenance)
     requested = unconstrained_plan(series, kind, provenance)
     return fit_to_budget(series, kind, requested, provenance)
+
+
+def _advised(
+    series: FiringSeries, fault: InfeasiblePlan, provenance: Provenance
+) -> InfeasiblePlan:
+    """Return the refusal with the advice that was tried and found to work.
+
+    Tried are the fault's own and the d-optimal kind; where neither works, fewer terms.
+    """
+    other = of_kind(series, D_OPTIMAL.name)
+    nearest, nearer = fault.nearest, fault.series
+    if nearer is not None and not _can_be_planned(nearer, provenance):
+        nearest = f"{nearest}, and a {D_OPTIMAL.name} plan"
+        nearer = of_kind(nearer, D_OPTIMAL.name)
+        nearer = nearer if _can_be_planned(nearer, provenance) else None
+    found = [] if nearer is None else [(nearest, nearer)]
+    if other not in (series, fault.series) and _can_be_planned(other, provenance):
+        found.append((f"a {D_OPTIMAL.name} plan", other))
+    fewer = None if found else with_a_term_less(other)
+    while fewer is not None and not found:
+        if _can_be_planned(fewer, provenance):
+            words = f"a {D_OPTIMAL.name} plan of {', '.join(fewer.terms)}, the rest held"
+            found = [(words, fewer)]
+        fewer = with_a_term_less(fewer)
+    if not found:
+        return InfeasiblePlan(fault.what, fault.conflicts, fault.nearest)
+    nearest = "; or ".join(words for words, _ in found)
+    return InfeasiblePlan(fault.what, fault.conflicts, nearest, series=found[0][1])
+
+
+def _can_be_planned(series: FiringSeries, provenance: Provenance) -> bool:
+    try:
+        _planned(series, kind_named(series.plan.kind), provenance)
+    except FirelabError:
+        return False
+    return True
 
 
 def stated_plan(

@@ -8,7 +8,8 @@ from pathlib import Path
 from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError, quoted
 from firelab.plan.faults import plan_findings
-from firelab.plan.feasibility import InfeasiblePlan, check_feasible, with_lines
+from firelab.plan.infeasible import InfeasiblePlan, with_lines
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.doubts import look_doubts
@@ -165,12 +166,14 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
 
 
 def _possible(gathered: _Gathered, series: FiringSeries) -> None:
-    """Tell before planning what no plan could do."""
+    """Tell before planning why `plan` would refuse, by planning."""
     try:
-        check_feasible(series)
+        make_plan(series)
     except InfeasiblePlan as fault:
-        text = (gathered.folder / SERIES_FILE).read_text(encoding="utf-8")
+        text = (gathered.folder / SERIES_FILE).read_text(encoding="utf-8-sig")
         gathered.findings += with_lines(fault, text).findings
+    except FirelabError as fault:
+        gathered.add("no-plan", SERIES_FILE, f"{fault.where}: {fault.what}", fault.hint)
 
 
 def _log(gathered: _Gathered, series: FiringSeries, plan: Plan) -> FiringLog:

@@ -104,6 +104,9 @@ class PlanSpecification:
         tiles that follow from what is seen.
     resolution : int or None
         For a two-level fraction, in place of a size.
+    centre : int or None
+        Tiles in the middle of every ordered factor; None leaves their number to the
+        kind.
     looks : int
         For a ladder, how often each tile is fired and looked at.
     repeats : int
@@ -129,6 +132,7 @@ class PlanSpecification:
     tiles: Count | None = None
     loads: Count | None = None
     resolution: Annotated[int, Field(ge=3, le=8)] | None = None
+    centre: Count | None = None
     looks: Annotated[int, Field(ge=2, le=8)] = 4
     repeats: Count = 1
     order: Literal["randomised", "low to high"] = "randomised"

@@ -41,6 +41,9 @@ among them: more powder, blanks or loads leave a plan as good as it was.
 _IDLE = ("plan.loads", "plan.shift", "kiln.name", "window.least_gain")
 """Keys that bound, judge or name, but do not make a result another."""
 
+_UNSTATED = ("plan.centre",)
+"""Keys that older files do not know: no part of a series that leaves them out."""
+
 
 def series_parts(series: FiringSeries) -> dict[str, str]:
     """Return a short hash of each part of a series that anything is made from.
@@ -67,7 +70,8 @@ def series_parts(series: FiringSeries) -> dict[str, str]:
             fields = {**stage, "transparency": value["transparency"]}
         for field, one in fields.items():
             key = f"{name}.{field}".rstrip(".")
-            if key.startswith(wanted) and key not in _IDLE:
+            idle = key in _IDLE or (key in _UNSTATED and one is None)
+            if key.startswith(wanted) and not idle:
                 parts[key] = _short_hash(one)
     return parts
 

@@ -39,7 +39,7 @@ SUB_ROOMS = {
     ),
     "plan": (
         *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),
-        *("feasibility", "pydoe", "kinds", "draft", "faults", "extend"),
+        *("infeasible", "feasibility", "pydoe", "kinds", "draft", "faults", "extend"),
         *("make_plan", "compare"),
     ),
     "fits": (

@@ -8,8 +8,8 @@ import pytest
 from firelab.plan.compare import COMPARED, add_best_tiles, compare_plans, comparison_text
 from firelab.plan.extend import extend_plan
 from firelab.plan.faults import plan_findings
-from firelab.plan.feasibility import InfeasiblePlan
 from firelab.plan.figures.design_figures import design_figures, seen_settings
+from firelab.plan.infeasible import InfeasiblePlan
 from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan, shortages

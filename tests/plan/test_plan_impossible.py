@@ -7,9 +7,10 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.plan.faults import plan_findings
-from firelab.plan.feasibility import InfeasiblePlan, with_lines
+from firelab.plan.infeasible import InfeasiblePlan, with_lines
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan
+from firelab.records.folder_check import check_folder
 from firelab.series.series_file import parse_series
 
 HEAD = """schema = "firelab/series/1"
@@ -191,6 +192,45 @@ def test_the_command_names_file_and_line(tmp_path):
     assert f"series.toml:{first} rules.0: never temperature <= 1400 degF" in told.stderr
     assert "nearest possible: lift rule 1" in told.stderr
     assert not (tmp_path / "plan.csv").exists()
+
+
+SMALL = {
+    "box-behnken": FACTORS,
+    "ladder": '[factors]\ntemperature = ["1350 degF", "1400 degF"]\ndwell = ["2 min"]\n'
+    "mesh = [80, 150]\n",
+    "two-level-fraction": FACTORS + 'base = ["none", "clear", "white"]\n',
+    "plackett-burman": FACTORS + 'base = ["none", "clear", "white"]\n',
+    "l18": FACTORS + 'base = ["none", "clear", "white", "flux"]\n',
+    "d-optimal": FACTORS,
+    "latin-hypercube": FACTORS + '[[rules]]\nnever = { temperature = "> 1400 degF" }\n',
+    "central-composite": '[factors]\ntemperature = ["1350 degF", "1400 degF"]\n'
+    'dwell = ["2 min"]\n',
+}
+SIZES = {"d-optimal": "tiles = 3\n"}
+
+
+@pytest.mark.parametrize("kind", SMALL)
+def test_check_refuses_what_plan_refuses_and_its_advice_works(kind, tmp_path):
+    text = SMALL[kind] + f'[plan]\nkind = "{kind}"\n' + SIZES.get(kind, "")
+    (tmp_path / "series.toml").write_text(HEAD + text)
+    with pytest.raises(InfeasiblePlan) as told:
+        make_plan(series_of(text))
+    fault = told.value
+    assert fault.series is not None, fault.nearest
+    assert plan_findings(fault.series, make_plan(fault.series)) == []
+    found = check_folder(tmp_path).findings
+    assert {one.code for one in found} == {"impossible-plan"}
+    assert fault.what in found[0].message and fault.nearest in found[0].hint
+
+
+def test_the_d_optimal_kind_is_named_only_where_it_works():
+    # Two loads carry no straight line in temperature and a bend between loads.
+    text = FACTORS + "[budget]\nloads = 2\nplaces = 1\n[plan]\n"
+    text += 'kind = "plackett-burman"\n'
+    with pytest.raises(InfeasiblePlan) as told:
+        make_plan(series_of(text))
+    assert "a d-optimal plan" not in told.value.nearest.split("; or ")
+    assert make_plan(told.value.series).n_tiles <= 2
 
 
 def test_a_kind_that_does_not_fit_the_factors_is_told():

@@ -9,7 +9,7 @@ import pytest
 
 from firelab.errors import FirelabError
 from firelab.plan import kinds
-from firelab.plan.feasibility import InfeasiblePlan
+from firelab.plan.infeasible import InfeasiblePlan
 from firelab.plan.kinds.kind import PlanKind
 from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS, kind_named
@@ -219,3 +219,43 @@ def test_every_kind_has_one_line():
         assert kind.name == name
         assert "\n" not in kind.description
         assert len(kind.description) < 80
+
+
+@pytest.mark.parametrize("kind", ["two-level-fraction", "plackett-burman"])
+def test_tiles_in_the_middle_show_a_bend(kind):
+    # NIST/SEMATECH e-Handbook 5.3.3.7: the mean of the centre less that of the corners
+    # estimates the sum of the bends; without centre points no plan of two ends can.
+    plain, proposal = settings_of(kind, n_tiles=16)
+    assert "centre = 3 under [plan]" in " ".join(proposal.notes)
+    wish = dataclasses.replace(RICH.plan, centre=4)
+    series = dataclasses.replace(RICH, plan=wish)
+    settings, proposal = settings_of(kind, n_tiles=20, series=series)
+    assert "4 tiles stand in the middle of temperature, dwell, mesh, layers" in " ".join(
+        proposal.notes
+    )
+    assert len(settings) == len(plain) + 4
+    middle = coded(settings, ("temperature", "dwell", "mesh", "layers"), series)[-4:]
+    np.testing.assert_allclose(middle, 0.0, atol=0.2)  # 120 mesh is off the middle
+    assert settings["base"].tolist()[-4:] == ["none", "clear"] * 2
+    terms = ("temperature", "dwell", "mesh", "layers", "base", "temperature^2")
+    assert [
+        np.linalg.matrix_rank(np.column_stack([np.ones(len(one)), coded(one, terms)]))
+        for one in (plain, settings)
+    ] == [6, 7]
+
+
+def test_a_central_composite_says_what_it_fires_between_stated_levels():
+    factors = dataclasses.replace(
+        RICH.factors,
+        temperature=TemperatureFactor(levels=(720.0, 770.0, 820.0)),
+        mesh=MeshFactor(levels=(80,)),
+        layers=LayersFactor(levels=(1,)),
+    )
+    series = dataclasses.replace(RICH, factors=factors)
+    settings, proposal = settings_of("central-composite", series=series)
+    between = sorted(set(settings["temperature_degC"]) - {720.0, 770.0, 820.0})
+    assert between == [735.0, 805.0]
+    said = " ".join(proposal.notes)
+    assert "Between the stated levels it fires temperature 735 °C" in said
+    assert "805 °C" in said and "dwell" not in said  # a range of dwells has no levels
+    assert settings_of("central-composite")[1].notes == ()

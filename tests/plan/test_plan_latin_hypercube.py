@@ -6,14 +6,16 @@ import numpy as np
 import pytest
 
 from firelab.craft.units import to_degF
-from firelab.plan.feasibility import InfeasiblePlan
+from firelab.plan.infeasible import InfeasiblePlan
 from firelab.plan.kinds.latin_hypercube import propose_latin_hypercube
 from firelab.plan.kinds.maximin import (
     maximin_columns,
     maximin_latin_hypercube,
     smallest_squared_distance,
 )
+from firelab.plan.make_plan import make_plan
 from firelab.plan.pydoe.checks import is_latin
+from firelab.plan.stock.preparation import coat_grams
 from firelab.series.factors import BaseFactor, Factors, MeshFactor
 from firelab.series.rules import Rule
 from firelab.series.series_file import design_path, read_series
@@ -111,9 +113,28 @@ def test_rules_are_kept():
 
 
 def test_rules_that_leave_no_hypercube_are_told():
-    series = mixed([Rule(never={"base": "white"})])
+    series = mixed([Rule(never={"temperature": "> 1450 degF"})])
     with pytest.raises(InfeasiblePlan, match="no Latin hypercube of 12 tiles"):
         proposed(series, 12)
+
+
+def test_a_mix_that_is_never_allowed_gets_no_tile():
+    settings = proposed(mixed([Rule(never={"base": "white"})]), 24)
+    assert (settings.groupby(["mesh", "base"]).size() == 6).all()
+    assert "white" not in set(settings["base"])
+
+
+def test_scarce_powder_of_one_mesh_costs_the_other_no_tile():
+    # Powder for 4 tiles of 150 mesh; the rest of 36 tiles are of 80 mesh.
+    series = mixed()
+    grams = {150: 4.2 * coat_grams(series)}
+    wish = dataclasses.replace(series.plan, kind="latin-hypercube", tiles=36)
+    budget = dataclasses.replace(series.budget, grams=grams, loads=None, blanks=None)
+    plan = make_plan(dataclasses.replace(series, budget=budget, plan=wish))
+    assert plan.n_tiles == 36
+    sizes = plan.table.groupby(["mesh", "base"]).size()
+    assert sizes[150].sum() == 4
+    assert set(sizes[80]) <= {10, 11}
 
 
 def test_few_rows_are_no_trouble():

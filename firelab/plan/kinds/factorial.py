@@ -8,7 +8,7 @@ from itertools import permutations, product
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.errors import FirelabError
+from firelab.plan.infeasible import Conflict, InfeasiblePlan
 from firelab.plan.kinds.kind import (
     PlanKind,
     Proposal,
@@ -16,6 +16,7 @@ from firelab.plan.kinds.kind import (
     require_varied,
     settings_of_levels,
     settings_of_signs,
+    with_centre,
 )
 from firelab.plan.plan import is_allowed
 from firelab.plan.pydoe.designs import full_factorial, regular_fraction
@@ -74,19 +75,19 @@ def choose_fraction(k: int, n_tiles: int | None, resolution: int | None) -> Frac
 
     Raises
     ------
-    FirelabError
+    InfeasiblePlan
         If the size is too small for k factors.
     """
     if n_tiles is None or resolution is not None:
         return smallest_of_resolution(k, resolution or DEFAULT_RESOLUTION)
-    n_basic = min(k, int(np.log2(n_tiles)))
-    if 2**n_basic <= k:
-        least = 2 ** int(np.floor(np.log2(k)) + 1)
-        raise FirelabError(
+    least = 2 ** int(np.floor(np.log2(k)) + 1)
+    if n_tiles < least:
+        raise InfeasiblePlan(
             f"{n_tiles} tiles are too few for a fraction of {k} factors",
-            "plan.tiles",
+            [Conflict(path=("plan", "tiles"), says=f"leaves {n_tiles}")],
             f"at least {least} tiles",
         )
+    n_basic = min(k, int(np.log2(n_tiles)))
     return minimum_aberration(k, k - n_basic)
 
 
@@ -144,7 +145,8 @@ def propose_two_level_fraction(
     """
     require_varied(series, 2, NAME)
     names = series.varied
-    fraction = choose_fraction(len(names), n_tiles, series.plan.resolution)
+    runs = None if n_tiles is None else n_tiles - (series.plan.centre or 0)
+    fraction = choose_fraction(len(names), runs, series.plan.resolution)
     best: tuple[int, int] | None = None
     for order, signs in _arrangements(series, fraction):
         settings = settings_of_signs(series, order, signs, NAME)
@@ -162,14 +164,15 @@ def propose_two_level_fraction(
         if allowed.all() and rank == columns.shape[1] + 1:
             break
     order, kept = chosen
-    notes = ["Each factor stands at its two ends; a bend between them is not seen."]
+    settings, bends = with_centre(series, kept)
+    notes = [bends]
     if len(kept) < fraction.n_runs:
         notes.append(
             f"{fraction.n_runs - len(kept)} of {fraction.n_runs} runs are forbidden and "
             "left out: the alias table holds for the whole fraction only."
         )
     return Proposal(
-        settings=kept,
+        settings=settings,
         figures={"fraction": fraction_figures(fraction, order)},
         notes=tuple(notes),
     )

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.feasibility import Conflict, InfeasiblePlan
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, with_levels
 from firelab.plan.plan import as_settings, is_allowed
 from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
@@ -149,8 +149,8 @@ def two_ends(series: FiringSeries, name: FactorName, kind: str) -> tuple[Level, 
             raise InfeasiblePlan(
                 f"a {kind} plan takes two levels of each factor",
                 [Conflict(path=("factors", "base"), says=f"has {len(levels)} bases")],
-                "a d-optimal plan takes any number of bases; or keep two: "
-                f"{levels[0]} and {levels[1]}",
+                f"two bases, {levels[0]} and {levels[1]}",
+                series=with_levels(series, "base", levels[:2]),
             )
         return levels[0], levels[-1]
     low, high = series.span(name)
@@ -170,6 +170,69 @@ def middle_level(series: FiringSeries, name: FactorName) -> Level:
     levels = [float(level) for level in series.factors.levels(name)]
     nearest = int(np.abs(coding(series, name).code(levels)).argmin())
     return series.factors.levels(name)[nearest]
+
+
+def three_level_factors(series: FiringSeries) -> tuple[FactorName, ...]:
+    """Return the varied ordered factors that have a middle between low and high."""
+    return tuple(
+        name
+        for name in series.varied
+        if name != "base"
+        and (series.factors.is_range(name) or len(series.factors.levels(name)) >= 3)
+    )
+
+
+def centre_settings(series: FiringSeries, n: int) -> pd.DataFrame:
+    """Return n settings in the middle of every factor that has one.
+
+    The others stand at their two ends by turns, one factor twice as slowly as the next.
+
+    Raises
+    ------
+    InfeasiblePlan
+        If no factor has a middle.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 5.3.3.7: adding centre points.
+    """
+    middles = three_level_factors(series)
+    if not middles:
+        raise InfeasiblePlan(
+            "tiles in the middle need a factor with a level between its ends",
+            [Conflict(path=("plan", "centre"), says=f"asks for {n}")],
+            "leave centre out, or give temperature or dwell a range",
+            series=of_kind(series, series.plan.kind, centre=None),
+        )
+    columns: dict[FactorName, list[Level]] = {
+        name: [middle_level(series, name)] * n for name in middles
+    }
+    others = [name for name in series.varied if name not in middles]
+    for place, name in enumerate(others):
+        ends = two_ends(series, name, series.plan.kind)
+        columns[name] = [ends[(turn >> place) & 1] for turn in range(n)]
+    return settings_of_levels(series, columns)
+
+
+def with_centre(series: FiringSeries, settings: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """Return the settings of a two-level plan with its centre, and what to say of it.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        ``plan.centre`` says how many tiles stand in the middle; none where it does not.
+    settings : DataFrame
+    """
+    n, middles = series.plan.centre or 0, ", ".join(three_level_factors(series))
+    if not n:
+        note = "Each factor stands at its two ends; a bend between them is not seen"
+        more = f"; centre = 3 under [plan] adds tiles in the middle of {middles}"
+        return settings, note + (more if middles else "") + "."
+    centre = centre_settings(series, n)
+    allowed = is_allowed(series, centre)
+    note = f"{int(allowed.sum())} tiles stand in the middle of {middles}: they show "
+    note += "whether there is a bend, not whose it is."
+    return as_settings(pd.concat([settings, centre[allowed]])), note
 
 
 def settings_of_levels(
@@ -233,5 +296,6 @@ def require_varied(series: FiringSeries, least: int, kind: str) -> None:
         raise InfeasiblePlan(
             f"a {kind} plan needs {least} varied factors",
             [Conflict(path=("factors",), says=f"only {varied} has several levels")],
-            "a factorial plan of what is varied" if n else "give a factor two levels",
+            "a factorial plan of what is varied",
+            series=of_kind(series, "factorial"),
         )

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from firelab.plan.feasibility import Conflict, InfeasiblePlan
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, with_levels
 from firelab.plan.kinds.kind import PlanKind, Proposal, other_mixes
 from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
 from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
@@ -16,6 +16,7 @@ from firelab.series.firing_series import FiringSeries
 NAME = "ladder"
 DEFAULT_TEMPERATURES = 5
 """Of a range without a size (chosen here, no source)."""
+_FEWEST_LOOKS = 2
 _NEAR = 1e-6
 """Share of a step that rounding may cost a dwell."""
 
@@ -93,11 +94,12 @@ def propose_ladder(
         If there is only one dwell, or a session cannot hold a whole ladder.
     """
     times = look_times(series)
-    if len(times) < 2:
+    if len(times) < _FEWEST_LOOKS:
         raise InfeasiblePlan(
             "a ladder needs two dwells or more",
             [Conflict(path=("factors", "dwell"), says=f"only {times[0]:g} s is stated")],
-            "a factorial plan, or a second dwell",
+            "a factorial plan",
+            series=of_kind(series, "factorial"),
         )
     _refuse_long_ladders(series, len(times))
     mixes = other_mixes(series, ("temperature", "dwell"))
@@ -136,7 +138,15 @@ def _refuse_long_ladders(series: FiringSeries, n_looks: int) -> None:
                 Conflict(path=("budget", "session_loads"), says=f"holds {holds} loads"),
             ],
             f"a ladder of {holds} dwells",
+            series=_shorter(series, holds) if holds >= _FEWEST_LOOKS else None,
         )
+
+
+def _shorter(series: FiringSeries, n_looks: int) -> FiringSeries:
+    """Return the series with the first looks of its ladder."""
+    if series.factors.is_range("dwell"):
+        return of_kind(series, NAME, looks=n_looks)
+    return with_levels(series, "dwell", look_times(series)[:n_looks])
 
 
 LADDER = PlanKind(

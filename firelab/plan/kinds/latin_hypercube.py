@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.feasibility import Conflict, InfeasiblePlan
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conflicts
 from firelab.plan.kinds.kind import Level, PlanKind, Proposal, other_mixes
 from firelab.plan.kinds.maximin import maximin_columns
 from firelab.plan.optimal.choose import most_loads
+from firelab.plan.optimal.series_candidates import coat_limits
 from firelab.plan.plan import as_settings, is_allowed
 from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.factors import COLUMN_OF, FactorName
@@ -58,6 +59,38 @@ def steps_of(series: FiringSeries, name: FactorName, n: int) -> list[Level]:
     return [settable_dwell(series, dwell) for dwell in np.geomspace(low, high, n)]
 
 
+def _mix_of_each_tile(
+    series: FiringSeries, mixes: pd.DataFrame, open_mixes: NDArray[np.bool_], n: int
+) -> IntArray:
+    """Return the mix of each of n tiles: the least used that is open and has powder."""
+    coats = {
+        mesh: limit / series.plan.repeats for mesh, limit in coat_limits(series).items()
+    }
+    powders = list(zip(mixes["mesh"], mixes["layers"], strict=True))
+    used = np.zeros(len(mixes), dtype=np.int64)
+    chosen: list[int] = []
+    for _ in range(n):
+        left = [
+            place
+            for place, (mesh, layers) in enumerate(powders)
+            if open_mixes[place] and coats.get(mesh, np.inf) >= layers
+        ]
+        if not left:
+            raise InfeasiblePlan(
+                f"there is powder for {len(chosen)} tiles, where {n} are asked for",
+                [Conflict(path=("budget", "grams"), says=f"serves {len(chosen)} tiles")],
+                f"a plan of {len(chosen)} tiles",
+                series=of_kind(series, NAME, tiles=len(chosen)) if chosen else None,
+            )
+        place = min(left, key=lambda one: int(used[one]))
+        mesh, layers = powders[place]
+        if mesh in coats:
+            coats[mesh] -= layers
+        used[place] += 1
+        chosen.append(place)
+    return np.array(chosen)
+
+
 def _shared_out(n: int, n_steps: int) -> IntArray:
     """Return the step of each of n ranks, every step as often as the others."""
     return np.arange(n) * n_steps // n
@@ -93,21 +126,23 @@ def propose_latin_hypercube(
     """Return a maximin Latin hypercube of `n_tiles` tiles (12 where none is named).
 
     Each dwell is used once and each temperature by one load; every mix of mesh,
-    layers and base gets its equal share of tiles, spread out in itself.
+    layers and base gets its equal share of tiles, as far as its powder goes, spread out
+    in itself.
 
     Raises
     ------
     InfeasiblePlan
-        If the rules leave no such plan.
+        If the rules or the powder leave no such plan.
     """
     n = n_tiles or DEFAULT_TILES
     mixes = other_mixes(series, _SPREAD)
-    mix = rng.permutation(np.arange(n) % len(mixes))
     steps = {name: steps_of(series, name, n) for name in _SPREAD}
     sizes = np.array([len(steps[name]) for name in _SPREAD])
     shares = np.column_stack([_shared_out(n, int(size)) for size in sizes])
     columns = shares / np.maximum(sizes - 1, 1) * max(n - 1, 1)
     table = _allowed_table(series, steps, mixes)
+    open_mixes = np.asarray(table.any(axis=(0, 1)))
+    mix = rng.permutation(_mix_of_each_tile(series, mixes, open_mixes, n))
 
     def permitted(points: FloatArray, rows: IntArray) -> NDArray[np.bool_]:
         chosen = _places(points, sizes, n)
@@ -123,8 +158,9 @@ def propose_latin_hypercube(
     if not permitted(best, np.arange(n)).all():
         raise InfeasiblePlan(
             f"no Latin hypercube of {n} tiles keeps the rules",
-            [Conflict(path=("rules", i), says=str(r)) for i, r in enumerate(series.rules)],
-            f"a d-optimal plan of {n} tiles, which keeps any rule",
+            rule_conflicts(series),
+            f"a d-optimal plan of {n} tiles",
+            series=of_kind(series, "d-optimal", tiles=n),
         )
     places = _places(best, sizes, n)
     return Proposal(settings=_settings(steps, places, mixes.iloc[mix]))

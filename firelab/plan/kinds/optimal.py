@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from firelab.plan.feasibility import Conflict, InfeasiblePlan
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conflicts
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import (
     choose_settings,
@@ -71,10 +71,14 @@ def _propose(
         raise InfeasiblePlan(
             f"no plan of {n} tiles carries {', '.join(series.terms)}",
             [
-                Conflict(path=("budget",), says=f"leaves {n} tiles"),
-                Conflict(path=("rules",), says=f"{len(series.rules)} rules bind"),
+                Conflict(
+                    path=("plan", "tiles") if n_tiles == series.plan.tiles else ("budget",),
+                    says=f"leaves {n} tiles",
+                ),
+                *rule_conflicts(series),
             ],
-            f"at least {n_terms} tiles, more powder, or fewer terms",
+            f"{n_terms} tiles",
+            series=of_kind(series, series.plan.kind, tiles=n_terms),
         )
     best = "the determinant" if criterion == "D" else "the mean prediction variance"
     note = (

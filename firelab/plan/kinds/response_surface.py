@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from firelab.plan.feasibility import Conflict, InfeasiblePlan
+from firelab.craft.units import format_duration, format_temperature
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind
 from firelab.plan.kinds.kind import (
     Level,
     PlanKind,
@@ -15,6 +16,7 @@ from firelab.plan.kinds.kind import (
     middle_level,
     other_mixes,
     require_varied,
+    three_level_factors,
 )
 from firelab.plan.pydoe.surface import box_behnken, central_composite
 from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
@@ -27,6 +29,8 @@ DEFAULT_CENTRE = 3
 """Firings of the centre (common practice, no source)."""
 _OUTER = 8
 """Corners and axis points of two factors."""
+_SAME = 0.01
+"""degC or s within which a value is a stated level: a plan's own rounding."""
 
 
 def propose_central_composite(
@@ -40,9 +44,7 @@ def propose_central_composite(
     """
     require_varied(series, 2, _CENTRAL_COMPOSITE_NAME)
     n_mixes = len(other_mixes(series, ("temperature", "dwell")))
-    centre = DEFAULT_CENTRE
-    if n_tiles is not None:
-        centre = max(1, n_tiles // max(n_mixes, 1) - _OUTER)
+    centre = _n_centre(series, n_tiles, n_mixes, _OUTER)
     points = central_composite(centre)
     heat, time = coding(series, "temperature"), coding(series, "dwell")
     degC = heat.centre + points[:, 0] * heat.half_width
@@ -57,7 +59,35 @@ def propose_central_composite(
         }
     )
     settings = cross_with_mixes(series, ("temperature", "dwell"), frame)
-    return keep_allowed(series, settings)
+    return keep_allowed(series, settings, notes=_between_levels(series, settings))
+
+
+def _n_centre(series: FiringSeries, n_tiles: int | None, n_mixes: int, outer: int) -> int:
+    """Return how often each mix fires the centre: as stated, or what the size leaves."""
+    if series.plan.centre is not None:
+        return series.plan.centre
+    return DEFAULT_CENTRE if n_tiles is None else max(1, n_tiles // n_mixes - outer)
+
+
+def _between_levels(series: FiringSeries, settings: pd.DataFrame) -> list[str]:
+    """Say which temperatures and dwells are fired that the series does not state."""
+    apart = []
+    names: tuple[FactorName, ...] = ("temperature", "dwell")
+    for name in names:
+        stated = np.array(series.factors.levels(name), dtype=float)
+        fired = np.unique(settings[COLUMN_OF[name]].astype(float))
+        between = fired[np.abs(fired[:, None] - stated).min(axis=1) > _SAME]
+        if not series.factors.is_range(name) and len(between):
+            words = [
+                format_temperature(one, series.kiln.reads)
+                if name == "temperature"
+                else format_duration(one)
+                for one in between
+            ]
+            apart.append(f"{name} {', '.join(words)}")
+    if not apart:
+        return []
+    return [f"Between the stated levels it fires {' and '.join(apart)}."]
 
 
 CENTRAL_COMPOSITE = PlanKind(
@@ -68,17 +98,6 @@ CENTRAL_COMPOSITE = PlanKind(
 
 
 _BOX_BEHNKEN_NAME = "box-behnken"
-
-
-def three_level_factors(series: FiringSeries) -> tuple[FactorName, ...]:
-    """Return the ordered factors that have a middle between low and high."""
-    ordered: tuple[FactorName, ...] = ("temperature", "dwell", "mesh", "layers")
-    return tuple(
-        name
-        for name in ordered
-        if name in series.varied
-        and (series.factors.is_range(name) or len(series.factors.levels(name)) >= 3)
-    )
 
 
 def propose_box_behnken(
@@ -100,10 +119,11 @@ def propose_box_behnken(
                 )
             ],
             "a central-composite plan over temperature and dwell",
+            series=of_kind(series, "central-composite"),
         )
     n_mixes = max(len(other_mixes(series, names)), 1)
     outer = len(box_behnken(len(names), 1)[0]) - 1
-    centre = DEFAULT_CENTRE if n_tiles is None else max(1, n_tiles // n_mixes - outer)
+    centre = _n_centre(series, n_tiles, n_mixes, outer)
     signs, fault = box_behnken(len(names), centre)
     columns: dict[str, list[Level]] = {}
     for place, name in enumerate(names):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from firelab.plan.feasibility import Conflict, InfeasiblePlan
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, with_levels
 from firelab.plan.kinds.kind import (
     Level,
     PlanKind,
@@ -14,6 +14,7 @@ from firelab.plan.kinds.kind import (
     require_varied,
     settings_of_levels,
     settings_of_signs,
+    with_centre,
 )
 from firelab.plan.pydoe.designs import PLACKETT_BURMAN_SIZES, l18, plackett_burman
 from firelab.series.factors import FactorName
@@ -36,14 +37,15 @@ def propose_plackett_burman(
     `rng` is not used.
     """
     require_varied(series, 2, _PLACKETT_BURMAN_NAME)
-    wanted = n_tiles or DEFAULT_RUNS
+    wanted = DEFAULT_RUNS if n_tiles is None else n_tiles - (series.plan.centre or 0)
     n_runs = max(
         (size for size in PLACKETT_BURMAN_SIZES if size <= wanted),
         default=PLACKETT_BURMAN_SIZES[0],
     )
     signs, fault = plackett_burman(len(series.varied), n_runs)
     settings = settings_of_signs(series, series.varied, signs, _PLACKETT_BURMAN_NAME)
-    notes = [SCREENING_NOTE]
+    settings, bends = with_centre(series, settings)
+    notes = [SCREENING_NOTE, bends]
     if fault:
         notes.append(f"{fault}; the cyclic construction took its place.")
     return keep_allowed(series, settings, notes=notes)
@@ -73,7 +75,8 @@ def three_levels(series: FiringSeries, name: FactorName) -> tuple[Level, ...]:
             raise InfeasiblePlan(
                 "an l18 plan takes three levels of each factor",
                 [Conflict(path=("factors", "base"), says=f"has {len(levels)} bases")],
-                "a d-optimal plan takes any number of bases; or keep three",
+                f"three bases, {', '.join(map(str, levels[:3]))}",
+                series=with_levels(series, "base", levels[:3]),
             )
         return levels
     if not series.factors.is_range(name) and len(levels) == 2:

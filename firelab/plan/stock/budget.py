@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -40,6 +41,11 @@ class Need:
         """By how much it does not fit; 0 where it does."""
         over = 0.0 if self.there is None else self.needed - self.there
         return over if over > _NOTHING else 0.0
+
+    @property
+    def ample(self) -> float:
+        """What suffices, rounded up to two decimals."""
+        return math.ceil(self.needed * 100 - _NOTHING) / 100
 
     def __str__(self) -> str:
         """Say need and budget."""
