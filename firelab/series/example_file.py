@@ -65,6 +65,7 @@ _OFF: dict[str, Any] = {
     "plan.tiles": 12,
     "plan.loads": 8,
     "plan.resolution": 4,
+    "plan.centre": 3,
     "plan.guard": ["temperature^2"],
     "plan.control.colour": "hard white (invented)",
     "plan.control.temperature": "1400 degF",
