@@ -34,7 +34,8 @@ from firelab.series.series_file import design_path, parse_series
 from firelab.studios.bundle.archive import container_bytes
 from firelab.studios.bundle.bundle import SEAL_FILE, seal_text
 from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE, describe_bundle, made_with
-from firelab.studios.shelf.question import ShelfQuestion, ask_shelf, shelf_page
+from firelab.studios.shelf.pages import shelf_page, write_site
+from firelab.studios.shelf.question import ShelfQuestion, ask_shelf
 from firelab.studios.shelf.shelf import connect_shelf, export_parquet, refresh_shelf
 
 EXPECTED = Path(__file__).parent / "expected" / "shelf.json"
@@ -216,8 +217,10 @@ def measure(base, jobs):
     _, second_s = timed(ask_shelf, base, QUESTION, most=100_000)
     paths, parquet_s = timed(export_parquet, base, base / "parquet")
     plain, plain_question_s = timed(ask_plainly, base / "parquet")
+    _, partitioned_s = timed(export_parquet, base, base / "parts", partitioned=True)
     page, page_s = timed(shelf_page, base)
-    with connect_shelf(base, read_only=True) as connection:
+    site, site_s = timed(write_site, base, base / "site")
+    with connect_shelf(base) as connection:
         (shelved,) = connection.execute("SELECT count(*) FROM looks").fetchone()
     same = set(answer.found["bundle"]) == plain
     return {
@@ -243,6 +246,13 @@ def measure(base, jobs):
         "database_bytes": (base / "shelf.duckdb").stat().st_size,
         "page_s": round(page_s, 2),
         "page_bytes": len(page.encode()),
+        "partitioned_parquet_s": round(partitioned_s, 2),
+        "site_s": round(site_s, 2),
+        "site_pages": len(site),
+        "site_largest_page_bytes": max(path.stat().st_size for path in site),
+        "largest_memory_MB": round(
+            resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        ),
         "versions": versions(),
     }
 

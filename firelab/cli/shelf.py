@@ -39,6 +39,13 @@ def command(
     parquet: Annotated[
         Path | None, typer.Option(help="Folder for the tables as Parquet.")
     ] = None,
+    partitioned: Annotated[
+        bool,
+        typer.Option("--partitioned", help="With --parquet: folders by kind and metal."),
+    ] = False,
+    site: Annotated[
+        Path | None, typer.Option(help="Folder for a site of small pages, by colour.")
+    ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Processes that read bundles.")] = 1,
     as_is: Annotated[
         bool, typer.Option("--as-is", help="Ask the index as it is; read no bundle.")
@@ -52,7 +59,8 @@ def command(
     """
     from firelab.craft.units import parse_duration, parse_temperature
     from firelab.series.folder import write_atomically
-    from firelab.studios.shelf.question import ShelfQuestion, ask_shelf, shelf_page
+    from firelab.studios.shelf.pages import shelf_page, write_site
+    from firelab.studios.shelf.question import ShelfQuestion, ask_shelf
     from firelab.studios.shelf.shelf import export_parquet, refresh_shelf
 
     with console.exit_on_fault(as_json=as_json):
@@ -74,8 +82,11 @@ def command(
         if page is not None:
             write_atomically(page, shelf_page(folder))
             console.remark(f"wrote {page}")
+        if site is not None:
+            pages = write_site(folder, site)
+            console.remark(f"wrote {pages[0]} and {len(pages) - 1} pages")
         if parquet is not None:
-            for path in export_parquet(folder, parquet):
+            for path in export_parquet(folder, parquet, partitioned=partitioned):
                 console.remark(f"wrote {path}")
         if as_json:
             console.result_json(answer.to_dict())

@@ -15,7 +15,8 @@ from firelab.errors import FirelabError
 from firelab.records.firing_log import read_firings
 from firelab.series.folder import json_text
 from firelab.studios.bundle.packing import pack_series
-from firelab.studios.shelf.question import ShelfQuestion, ask_shelf, shelf_page
+from firelab.studios.shelf.pages import shelf_page, write_site
+from firelab.studios.shelf.question import ShelfQuestion, ask_shelf
 from firelab.studios.shelf.shelf import connect_shelf, export_parquet, refresh_shelf
 
 DWELLS = (90.0, 135.0, 210.0)
@@ -189,10 +190,151 @@ def test_the_index_follows_the_folder(tmp_path, invent):
     assert [file for file, _ in change.refused] == ["b.zip", "c.zip", "d.zip"]
     assert "same bundle" in change.refused[0][1]
     assert len(ask_shelf(shelf, ShelfQuestion()).table) == 1
+    # The original gone, its copy takes its place; both gone, nothing is left.
     (shelf / "a.zip").unlink()
+    change = refresh_shelf(shelf)
+    assert (change.added, change.gone) == (1, 1)
+    assert [file for file, _ in change.refused] == ["c.zip", "d.zip"]
+    assert ask_shelf(shelf, ShelfQuestion()).table["file"].tolist() == ["b.zip"]
+    (shelf / "b.zip").unlink()
     assert refresh_shelf(shelf).gone == 1
-    with connect_shelf(shelf, read_only=True) as connection:
+    with connect_shelf(shelf) as connection:
         assert connection.execute("SELECT count(*) FROM looks").fetchone() == (0,)
+
+
+def copied(library, place):
+    """Return a copy of the bundles without their shelf."""
+    subprocess.run(["cp", "-r", str(library), str(place)], check=True)
+    (place / "shelf.duckdb").unlink()
+    return place
+
+
+def test_a_killed_refresh_is_carried_on_from_its_last_batch(library, tmp_path):
+    base = copied(library, tmp_path / "killed")
+    killed = (
+        "import os, sys\n"
+        "from firelab.studios.shelf import shelf\n"
+        "shelf._BATCH = 3\n"
+        "end = lambda done, whole: os.kill(os.getpid(), 9) if done >= 6 else None\n"
+        "shelf.refresh_shelf(sys.argv[1], tell=end)\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", killed, str(base)])
+    assert ran.returncode == -9
+    assert not (base / "shelf.duckdb").exists()
+    change = refresh_shelf(base)
+    assert (change.added, change.kept) == (8, 6)
+    assert not (base / "shelf.writing.duckdb").exists()
+    whole = [path.read_bytes() for path in export_parquet(library, tmp_path / "a")]
+    assert [path.read_bytes() for path in export_parquet(base, tmp_path / "b")] == whole
+
+
+def test_readers_ask_the_shelf_as_it_was_while_another_program_writes(library, tmp_path):
+    base = copied(library, tmp_path / "read")
+    last = next(base.glob("1.zip"))
+    kept = last.read_bytes()
+    last.unlink()
+    refresh_shelf(base)
+    last.write_bytes(kept)
+    count = "SELECT count(*) FROM bundles"
+    ask = (
+        "import sys\n"
+        "from firelab.studios.shelf.shelf import connect_shelf\n"
+        f"print(connect_shelf(sys.argv[1]).execute('{count}').fetchone()[0])\n"
+    )
+    with connect_shelf(base) as reader:
+        writer = subprocess.run([sys.executable, "-m", "firelab", "shelf", str(base)])
+        assert writer.returncode == 0
+        assert reader.execute(count).fetchone() == (13,)
+        second = subprocess.run(
+            [sys.executable, "-c", ask, str(base)], capture_output=True, text=True
+        )
+        assert second.stdout.strip() == "14"
+    with connect_shelf(base) as reader:
+        assert reader.execute(count).fetchone() == (14,)
+
+
+def test_two_writers_do_not_meet(library, tmp_path):
+    base = copied(library, tmp_path / "two")
+    hold = (
+        "import sys, time, duckdb\n"
+        "held = duckdb.connect(sys.argv[1] + '/shelf.writing.duckdb')\n"
+        "print('held', flush=True)\n"
+        "time.sleep(60)\n"
+    )
+    other = subprocess.Popen(
+        [sys.executable, "-c", hold, str(base)], stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert other.stdout.readline() == "held\n"
+        with pytest.raises(FirelabError, match="cannot be opened"):
+            refresh_shelf(base)
+    finally:
+        other.kill()
+        other.wait()
+        other.stdout.close()
+
+
+def test_a_shelf_of_an_earlier_schema_is_made_anew(library, tmp_path):
+    import duckdb
+
+    base = copied(library, tmp_path / "old")
+    with duckdb.connect(str(base / "shelf.duckdb")) as old:
+        old.execute("CREATE TABLE about AS SELECT 'firelab/shelf/1' AS schema")
+    with pytest.raises(FirelabError, match="has schema 'firelab/shelf/1'"):
+        ask_shelf(base, ShelfQuestion())
+    assert refresh_shelf(base).added == 14
+    assert len(ask_shelf(base, ShelfQuestion()).table) == 14
+
+
+# Reference engine: pyarrow reads the folders as one table, the partitions as columns.
+def test_partitioned_parquet_reads_as_a_folder(library, tmp_path):
+    paths = export_parquet(library, tmp_path / "parts", partitioned=True)
+    looks = pd.read_parquet(next(path for path in paths if path.name == "looks"))
+    plain = pd.read_parquet(
+        next(p for p in export_parquet(library, tmp_path / "flat") if p.stem == "looks")
+    )
+    assert len(looks) == len(plain)
+    assert set(looks["kind"].astype(str)) == {"opaque", "transparent"}
+    assert set(looks["metal"].astype(str)) == {"copper", "steel"}
+    steel = pd.read_parquet(
+        next(path for path in paths if path.name == "looks"),
+        filters=[("metal", "==", "steel")],
+    )
+    assert 0 < len(steel) < len(looks)
+    ran = CliRunner().invoke(
+        app,
+        [
+            "shelf",
+            str(library),
+            "--as-is",
+            "--partitioned",
+            "--parquet",
+            str(tmp_path / "p"),
+        ],
+    )
+    assert ran.exit_code == 0, ran.output
+    assert list((tmp_path / "p" / "edges").glob("kind=opaque/metal=copper/*.parquet"))
+
+
+def test_a_site_holds_every_bundle_on_small_pages(library, tmp_path):
+    index, *pages = write_site(library, tmp_path / "site", per_page=4)
+    assert len(pages) == 4
+    files = []
+    for page in pages:
+        text = page.read_text()
+        held = json.loads(text.split('id="shelf">')[1].split("</script>")[0])
+        assert len({card["file"] for card in held}) <= 4
+        assert '<a href="index.html">' in text
+        files += [card["file"] for card in held]
+    assert len(files) == len(set(files)) == 14
+    listed = index.read_text()
+    assert "14 bundles" in listed
+    assert all(f'href="{page.name}"' in listed for page in pages)
+    assert [path.name for path in write_site(library, tmp_path / "site")] == [
+        "index.html",
+        "page-00001.html",
+    ]
+    assert not pages[-1].exists()
 
 
 def test_a_colour_is_found_by_makers_code_and_in_every_spelling(tmp_path, invent):
@@ -221,9 +363,7 @@ def test_a_colour_is_found_by_makers_code_and_in_every_spelling(tmp_path, invent
 def test_two_readers_make_the_same_shelf(library, tmp_path):
     tables = []
     for name, jobs in (("one", 1), ("two", 2)):
-        copy = tmp_path / name
-        subprocess.run(["cp", "-r", str(library), str(copy)], check=True)
-        (copy / "shelf.duckdb").unlink()
+        copy = copied(library, tmp_path / name)
         refresh_shelf(copy, jobs=jobs)
         paths = export_parquet(copy, tmp_path / f"{name}-parquet")
         tables.append([path.read_bytes() for path in paths])
