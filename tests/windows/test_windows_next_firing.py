@@ -85,6 +85,7 @@ def test_one_look_that_tells_all_is_worth_all():
     )
     assert odds.now.tolist() == [0.5, 0.5]
     assert odds.after(np.array([0, 1])).tolist() == [1.0, 1.0]
+    assert odds.known == 1.0
     # A look that is a slip in 2 of 10, of two grades alike, is wrong in 1 of 10.
     slips = dataclasses.replace(odds, slip=np.array([0.2, 0.2]))
     assert slips.after(np.array([0])) == pytest.approx([0.9])
@@ -139,7 +140,8 @@ def test_it_stops_when_a_tile_adds_too_little_and_says_what_it_adds():
     records = fired(nothing_fired(a_jar()), [(1375, "full")] * 6 + [(1440, "over")])
     chosen = next_firing(records)
     assert chosen.gain < 0.02 and chosen.stop_code == "no-gain"
-    assert chosen.stop == "one more tile would add less than 1 in 50"
+    assert chosen.stop.startswith("one more tile would add less than 1 in 50; ")
+    assert chosen.odds <= chosen.odds_after <= chosen.odds_known < 1.0
     assert "If you go on, fire 1 tile: " in chosen.summary()
     window = dataclasses.replace(records.series.window, least_gain=0.0)
     series = dataclasses.replace(records.series, window=window)

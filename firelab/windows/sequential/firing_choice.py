@@ -100,6 +100,8 @@ class NextFiring(Shown):
         Of the target at `now`, for a tile of a future session, load and place.
     odds_after : float
         What the best odds are expected to be after one more tile at `firing`.
+    odds_known : float
+        What they are expected to be if all there is to know were known.
     least_gain : float
         What a tile must add to be worth firing, as the series states.
     stop : str or None
@@ -127,6 +129,7 @@ class NextFiring(Shown):
     now: Firing | None
     odds: float
     odds_after: float
+    odds_known: float
     least_gain: float
     stop: str | None
     stop_code: str | None
@@ -209,6 +212,7 @@ class NextFiring(Shown):
             "now": asdict(self.now) if self.now else None,
             "odds": self.odds,
             "odds_after": self.odds_after,
+            "odds_known": self.odds_known,
             "gain": self.gain,
             "least_gain": self.least_gain,
             "stop": self.stop,

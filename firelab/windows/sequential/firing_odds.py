@@ -66,6 +66,11 @@ class FiringOdds:
         return np.asarray(self.target.mean(axis=0))
 
     @property
+    def known(self) -> float:
+        """The best odds to be expected if all there is to know were known."""
+        return float(self.target.max(axis=1).mean())
+
+    @property
     def grades(self) -> FloatArray:
         """The probability of each grade at each firing, shape (n, J)."""
         return np.asarray(self.chances.mean(axis=0))

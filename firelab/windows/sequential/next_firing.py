@@ -20,7 +20,12 @@ from firelab.windows.sequential.affordable import (
     remaining_budget,
     tile_grams,
 )
-from firelab.windows.sequential.firing_choice import BeliefCurve, Firing, NextFiring
+from firelab.windows.sequential.firing_choice import (
+    BeliefCurve,
+    Firing,
+    NextFiring,
+    tenths,
+)
 from firelab.windows.sequential.firing_odds import FiringOdds, firing_odds
 
 if TYPE_CHECKING:
@@ -102,12 +107,17 @@ def next_firing(
     now = float(odds.now[best]) if best is not None else 0.0
     least = series.window.least_gain
     if not stop and found.n_looks and after - now < least:
-        stop, stop_code = f"one more tile would add less than {_share(least)}", "no-gain"
+        stop_code = "no-gain"
+        stop = (
+            f"one more tile would add less than {_share(least)}; with all there is to know "
+            f"of it the jar would come to {tenths(odds.known)} of 10"
+        )
     return NextFiring(
         firing=None if chosen is None else _firing(odds.table, chosen),
         now=None if best is None else _firing(odds.table, best),
         odds=now,
         odds_after=max(after, now),
+        odds_known=odds.known if best is not None else 0.0,
         least_gain=least,
         stop=stop or None,
         stop_code=stop_code or None,
