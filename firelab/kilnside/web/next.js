@@ -84,7 +84,7 @@ function showNext() {
   };
   const busy = isAway ? "No connection: this is what is known here." : !told || !(isFresh || told.message || open.length) ? "Working it out ..." : "";
   words("next-busy", told && told.message ? `${told.message}: fire and grade a tile first.` : busy);
-  words("next-first", open.length ? `First fire and grade ${open.slice(0, 4).map((one) => marked(one.tile)).join(", ")}${open.length > 4 ? " ..." : ""}.` : "");
+  words("next-first", open.length ? `First fire and grade ${open.slice(0, 4).map((one) => marked(one.tile)).join(", ")}${open.length > 4 ? " ..." : "."}` : "");
   const shown = open.length || !bay.one_at_a_time ? null : next;
   setText("next-heading", !bay.one_at_a_time ? "What is believed" : told && isFresh && told.stop ? "If you go on" : "Next tile");
   const [own, other] = shown ? shown.heat.split(" (") : ["", ""];
@@ -180,8 +180,9 @@ function beliefPicture(belief, next) {
   for (const grade of grades) {
     const isWanted = card().target.includes(grade);
     belief.probability[grade].forEach((chance, place) => {
-      const left = Math.max(EDGE.left, across(heats[place]) - half);
-      const right = Math.min(WIDE - EDGE.right, across(heats[place]) + half);
+      // whole units, so that neighbours neither overlap nor leave a seam
+      const left = Math.round(Math.max(EDGE.left, across(heats[place]) - half));
+      const right = Math.round(Math.min(WIDE - EDGE.right, across(heats[place]) + half));
       picture.append(shape("rect", { class: "cell", x: left, y: down(grade), width: right - left, height: row, "fill-opacity": chance }));
     });
     picture.append(shape("text", { x: EDGE.left - 7, y: down(grade) + row / 2 + 5, "text-anchor": "end", class: isWanted ? "wanted-name" : "" }, grade));
