@@ -15,7 +15,7 @@ from firelab.plan.extend import extend_plan
 from firelab.plan.plan import Plan
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
-from firelab.sheets.load_page import HAND_STEPS, hand_rule
+from firelab.sheets.first_page import HAND_STEPS, hand_rule
 from firelab.sheets.tile_places import both_temperatures
 from firelab.windows.answer_words import of_ten
 from firelab.windows.sequential.firing_choice import Firing, NextFiring, tenths

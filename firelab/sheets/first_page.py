@@ -27,7 +27,24 @@ STEPS: tuple[str, ...] = (
     "Record the sheet: firelab record, or firelab kilnside on a phone.",
 )
 """How the sheets are used once the tiles have their codes, in order."""
+HAND_STEPS = {"degF": 25.0, "degC": 15.0}
+"""The step of a practised hand, in the kiln's unit (common practice, no source)."""
 _CHECKED = " The last symbol checks the others: a misread code is caught."
+
+
+def hand_rule(reads: str) -> str:
+    """Say how to go on where nothing can be worked out (common practice, no source).
+
+    Examples
+    --------
+    >>> hand_rule("degF").split(": ")[0]
+    'By the simple rule'
+    """
+    step = f"{HAND_STEPS[reads]:g} °{reads[-1]}"
+    return (
+        f"By the simple rule: not yet as wanted, {step} hotter; past it, {step} cooler; as "
+        "wanted, the same again. Two in a row as wanted: stop."
+    )
 
 
 def first_page(series: FiringSeries, plan: Plan, *, n_fired_on: int = 0) -> SheetPage:
@@ -69,6 +86,8 @@ def facts(
     size = f"{count_words(plan.n_tiles, 'tile')}{again} in {count_words(loads, 'load')}, "
     size += count_words(sessions, "session")
     size += f"; {hours_words(series, plan)}"
+    if plan.tiles.empty:
+        size = f"one tile at a time: firelab next says each firing. {hand_rule(reads)}"
     return (
         (
             "Enamel",

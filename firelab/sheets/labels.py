@@ -10,6 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from firelab.craft.tile_codes import tile_code
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.series.firing_series import FiringSeries
@@ -249,6 +250,28 @@ def label_pages(
 
         pages.append(SheetPage(title="Tile labels", draw=draw, framed=stock.cut_lines))
     return pages
+
+
+def mark_pages(series: FiringSeries, stock: LabelStock, page: PageSize) -> list[SheetPage]:
+    """Return a page of blank marks: codes and QR squares of tiles not planned yet.
+
+    Where tiles are chosen one at a time they take these codes in turn.
+
+    Raises
+    ------
+    UsageError
+        If the stock does not fit the page.
+    """
+    cells = stock.cells(page)
+    cells = cells[: series.budget.blanks or len(cells)]
+
+    def draw(pen: Pen, body: Box) -> None:
+        for index, cell in enumerate(cells):
+            if stock.cut_lines:
+                draw_cut_lines(pen, cell)
+            _draw_front(pen, cell.inset(2 * MM), marked_code(series.mark, tile_code(index)))
+
+    return [SheetPage(title="Blank marks, in turn", draw=draw, framed=stock.cut_lines)]
 
 
 def draw_cut_lines(pen: Pen, cell: Box) -> None:

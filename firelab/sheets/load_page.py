@@ -11,7 +11,7 @@ from firelab.plan.plan import Plan
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, marked_code
-from firelab.sheets.first_page import hours_words
+from firelab.sheets.first_page import hand_rule, hours_words
 from firelab.sheets.fitting import LEADING, wrap_text
 from firelab.sheets.kiln_sheet import LoadBlock, draw_load, largest_scale, load_blocks
 from firelab.sheets.labels import draw_cut_lines, draw_label
@@ -28,8 +28,6 @@ from firelab.sheets.tile_places import (
     in_blind_order,
 )
 
-HAND_STEPS = {"degF": 25.0, "degC": 15.0}
-"""The step of a practised hand, in the kiln's unit (common practice, no source)."""
 _CAUTION_SIZE = 7.0
 _STEP_SIZE = 9.5
 _STEP_LEFT = 13 * MM
@@ -39,21 +37,6 @@ _LABEL = 17 * MM
 _LABELS_ACROSS = 2
 _GRADES_HEAD = 12 * MM
 _GRADED = 8 * MM
-
-
-def hand_rule(reads: str) -> str:
-    """Say how to go on where nothing can be worked out (common practice, no source).
-
-    Examples
-    --------
-    >>> hand_rule("degF").split(": ")[0]
-    'By the simple rule'
-    """
-    step = f"{HAND_STEPS[reads]:g} °{reads[-1]}"
-    return (
-        f"By the simple rule: not yet as wanted, {step} hotter; past it, {step} cooler; as "
-        "wanted, the same again. Two in a row as wanted: stop."
-    )
 
 
 def load_page(

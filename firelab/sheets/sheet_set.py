@@ -22,7 +22,7 @@ from firelab.series.folder import INVENTED, PLAN_TABLE, SERIES_FILE, Provenance,
 from firelab.sheets.first_page import first_page
 from firelab.sheets.fitting import PLAIN, printable, register_fonts
 from firelab.sheets.kiln_sheet import kiln_pages, tray_pages
-from firelab.sheets.labels import CUT_LABELS, LabelStock, label_pages
+from firelab.sheets.labels import CUT_LABELS, LabelStock, label_pages, mark_pages
 from firelab.sheets.load_page import load_page
 from firelab.sheets.page import PageSize, page_size
 from firelab.sheets.pen import Pen, SheetPage, body_box, draw_frame
@@ -118,10 +118,11 @@ def make_sheets(
     UsageError
         If the page or the session is not known, or the labels do not fit.
     """
-    if plan.tiles.empty:
-        raise UsageError("no tile is planned yet", hint="plan one with: firelab next --add")
     paper = page_size(page)
     provenance = _from_plan(series, plan)
+    if plan.tiles.empty:
+        marks = mark_pages(series, label_stock, paper)
+        return _printed([first_page(series, plan), *marks], series, provenance, paper)
     firings = tile_firings(plan)
     if session is not None:
         plan = plan_of_session(series, plan, session)

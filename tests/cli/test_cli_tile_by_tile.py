@@ -39,7 +39,7 @@ def test_a_series_begins_with_nothing_but_its_range(jar):
     assert (jar / "plan.csv").read_text(encoding="utf-8").startswith("tile,session,load,")
     assert plan_of(jar).tiles.empty
     assert f"no faults; next: firelab next {jar} --add" in run("check", jar).stdout
-    assert "no tile is planned yet" in run("sheets", jar, leaves=2).stderr
+    assert "sheets.pdf: print it at 100 %" in run("sheets", jar).stdout, "blank marks"
     assert f"what to fire first: firelab next {jar}" in run("fit", jar, leaves=3).stderr
     assert "there is no fit yet" in run("windows", jar, leaves=3).stderr
     assert "nothing has been fired yet" in run("report", jar).stdout

@@ -11,7 +11,7 @@ from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings
 from firelab.records.folder_check import check_folder
 from firelab.series.series_file import read_series
-from firelab.sheets.load_page import hand_rule
+from firelab.sheets.first_page import hand_rule
 
 SERIES = """
 schema = "firelab/series/1"

@@ -5,10 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
+from firelab.craft.tile_codes import tile_code
 from firelab.kilnside.bench import series_dict
+from firelab.plan.extend import extend_plan
+from firelab.plan.make_plan import make_plan
 from firelab.sheets.labels import LabelStock
 from firelab.sheets.sheet_set import make_sheets
 
@@ -98,3 +102,28 @@ def test_defects_have_the_same_words_on_paper_and_phone(bench, printed_lines):
     make_sheets(bench.series, bench.plan)
     intro = " ".join(line.text for line in on_pages(printed_lines, "Record sheet"))
     assert f"such as {', '.join(series_dict(bench.series)['defects'])}." in intro
+
+
+def test_before_any_tile_there_are_blank_marks_and_the_simple_rule(
+    bench, printed_lines, tidy
+):
+    series = replace(
+        bench.series,
+        mark="KE",
+        plan=replace(bench.series.plan, kind="sequential"),
+        budget=replace(bench.series.budget, blanks=10),
+    )
+    plan = make_plan(series)
+    pdf = make_sheets(series, plan)
+    tidy.check(pdf)
+    marks = [line.text for line in on_pages(printed_lines, "Blank marks, in turn")]
+    first = " ".join(line.text for line in on_pages(printed_lines, "Test firing sheets"))
+    codes = [f"KE-{tile_code(index)}" for index in range(10)]
+    assert [text for text in marks if text.startswith("KE-")] == codes
+    assert "one tile at a time: firelab next says each firing. By the simple rule:" in first
+    # the tiles take them in turn
+    at = {"temperature_degC": 760.0, "dwell_s": 120.0, "mesh": 80, "layers": 1}
+    for _ in range(2):
+        row = pd.DataFrame([{**at, "base": "none", "load": 1}])
+        plan = extend_plan(series, plan, row, same_session=True)
+    assert [f"KE-{tile}" for tile in plan.tiles["tile"]] == codes[:2]
