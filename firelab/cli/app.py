@@ -7,9 +7,10 @@ import importlib.util
 import os
 import sys
 from importlib import metadata
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 from firelab.cli import console
 from firelab.errors import EXIT_FINDINGS
@@ -36,6 +37,35 @@ COMMANDS: dict[str, str] = {
 """Each command's one line, in the order of the work; ``firelab.cli.<name>``."""
 
 DEBUG_VARIABLE = "FIRELAB_DEBUG"
+
+ADVANCED = "Advanced: "
+"""Begins the help of an option that stands apart: words that only who checks needs."""
+
+
+class PanelledCommand(TyperCommand):
+    """A command whose help lists the advanced options after the others."""
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Write arguments, options and advanced options, each under its heading."""
+        panels: dict[str, list[tuple[str, str]]] = {
+            "Arguments": [],
+            "Options": [],
+            "Advanced, for who checks": [],
+        }
+        names = list(panels)
+        for parameter in self.get_params(ctx):
+            record = parameter.get_help_record(ctx)
+            if record is None:
+                continue
+            place = 0 if parameter.param_type_name == "argument" else 1
+            place += record[1].startswith(ADVANCED)
+            words = record[1].removeprefix(ADVANCED)
+            panels[names[place]].append((record[0], words[:1].upper() + words[1:]))
+        for name, rows in panels.items():
+            if rows:
+                with formatter.section(name):
+                    formatter.write_dl(rows)
+
 
 app = typer.Typer(
     name="firelab",
@@ -74,9 +104,12 @@ def _register() -> None:
         if importlib.util.find_spec(f"firelab.cli.{name}") is None:
             continue
         module = importlib.import_module(f"firelab.cli.{name}")
-        app.command(name, short_help=line, epilog=f"Example: {module.EXAMPLE}")(
-            module.command
-        )
+        app.command(
+            name,
+            cls=PanelledCommand,
+            short_help=line,
+            epilog=f"Example: {module.EXAMPLE}",
+        )(module.command)
 
 
 _register()

@@ -38,7 +38,7 @@ def command(
         ),
     ] = None,
     controls: Annotated[
-        int, typer.Option(min=1, max=12, help="Tiles tried for a new studio.")
+        int, typer.Option(min=1, max=12, help="Advanced: control tiles tried for a studio.")
     ] = 6,
     same_colour: Annotated[
         bool,

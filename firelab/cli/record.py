@@ -84,7 +84,7 @@ def command(
     ] = None,
     by: Annotated[str, typer.Option(help="Who records; else the observer.")] = "",
     at: Annotated[
-        str, typer.Option("--recorded-at", help="When it is recorded, ISO 8601; else now.")
+        str, typer.Option("--recorded-at", help="Advanced: when, ISO 8601; else now.")
     ] = "",
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what would be added; add nothing.")
@@ -245,7 +245,8 @@ def _table(file: str, base: Path, brief: TextTable | None, sheet: str) -> TextTa
     if bool(file) == (brief is not None):
         raise UsageError(
             "name either a file of looks, or a tile or load by options",
-            hint=f"such as: {EXAMPLE}, or: firelab record --tile AEX --stage full",
+            hint=f"such as: firelab record looks.csv {quoted(base)}, or: "
+            f"firelab record {quoted(base)} --tile AEX --stage full",
         )
     if brief is not None:
         return brief

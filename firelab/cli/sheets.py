@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 EXAMPLE = "firelab sheets marsh-green --page a4 --labels cut"
 
@@ -66,7 +67,7 @@ def command(
         if changed:
             console.remark(
                 f"the plan is stale: {', '.join(changed)} changed since it was made\n"
-                "  hint: make it anew with: firelab plan"
+                f"  hint: make it anew with: firelab plan {quoted(folder)}"
             )
         lost = unprintable(" ".join([series.name, series.enamel.colour, *(names or ())]))
         if lost:
@@ -82,3 +83,7 @@ def command(
         target = output if output is not None else folder / SHEETS_FILE
         write_atomically(target, printed)
         console.result(f"{target}: print it at 100 %, not fitted to the page")
+        console.remark(
+            f"next: fire, then: firelab record looks.csv {quoted(folder)}, or beside the "
+            f"kiln: firelab kilnside {quoted(folder)} --network"
+        )

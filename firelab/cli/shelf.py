@@ -37,7 +37,7 @@ def command(
     most: Annotated[int, typer.Option(min=1, help="Answers at most.")] = 50,
     page: Annotated[Path | None, typer.Option(help="HTML page to write.")] = None,
     parquet: Annotated[
-        Path | None, typer.Option(help="Folder for the tables as Parquet.")
+        Path | None, typer.Option(help="Advanced: folder for the tables as Parquet.")
     ] = None,
     partitioned: Annotated[
         bool,
@@ -46,7 +46,9 @@ def command(
     site: Annotated[
         Path | None, typer.Option(help="Folder for a site of small pages, by colour.")
     ] = None,
-    jobs: Annotated[int, typer.Option(min=1, help="Processes that read bundles.")] = 1,
+    jobs: Annotated[
+        int, typer.Option(min=1, help="Advanced: processes that read bundles.")
+    ] = 1,
     as_is: Annotated[
         bool, typer.Option("--as-is", help="Ask the index as it is; read no bundle.")
     ] = False,
@@ -100,6 +102,8 @@ def _show_progress(done: int, whole: int) -> None:
 
 def _tell_change(change: ShelfChange) -> None:
     console.progress_done()
+    if not change.added and not change.kept:
+        console.remark("no bundle stands here; one is made with: firelab pack FOLDER")
     console.remark(
         f"{change.added} bundles read, {change.kept} unchanged, {change.gone} gone"
     )

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from firelab.craft.tile_codes import tile_index
-from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.errors import FaultyFile, Finding, FirelabError, quoted
 from firelab.plan.plan import (
     PLAN_DTYPES,
     ROLES,
@@ -100,7 +100,9 @@ def read_plan(folder: str | Path, series: FiringSeries) -> Plan:
     base = Path(folder)
     for name in (PLAN_TABLE, PLAN_FILE):
         if not (base / name).is_file():
-            raise FirelabError(f"there is no {name}", str(base), _MAKE_ANEW)
+            raise FirelabError(
+                f"there is no {name}", str(base), f"{_MAKE_ANEW} {quoted(base)}"
+            )
     tiles, findings = _read_table(base / PLAN_TABLE)
     stored, damage = _read_json(base / PLAN_FILE)
     findings += damage

@@ -141,7 +141,7 @@ def read_firings(folder: str | Path) -> Records:
             str(Path(folder) / FIRINGS_FILE),
             f"what to fire first: {first}"
             if records.plan.is_sequential
-            else "add looks with: firelab record FILE.csv",
+            else f"add looks with: firelab record looks.csv {quoted(folder)}",
         )
     return records
 

@@ -232,7 +232,7 @@ def _derived(gathered: _Gathered) -> None:
         path = gathered.folder / name
         if not path.is_file():
             continue
-        remedy = f"make it anew with: firelab {command}"
+        remedy = f"make it anew with: firelab {command} {quoted(gathered.folder)}"
         try:
             kept = read_json(path.read_bytes(), name)["provenance"]
             stale = changed_since(gathered.folder, kept, _MADE_BY[name])

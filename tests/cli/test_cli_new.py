@@ -8,6 +8,7 @@ import importlib
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 
@@ -146,3 +147,48 @@ def test_new_prints_one_file_with_every_key():
     ran = runner.invoke(app, ["new", "--example"])
     assert ran.exit_code == 0
     assert ran.stdout == example_text()
+
+
+def test_what_only_who_checks_needs_stands_apart_in_the_help():
+    told = runner.invoke(app, ["fit", "--help"]).stdout
+    plain, _, advanced = told.partition("Advanced, for who checks:")
+    plain = plain[plain.index("Options:") :]
+    assert "--observers" in plain and "--observers" not in advanced
+    for option in ("--method", "--link", "--terms", "--heat-work"):
+        assert option in advanced and f"{option} " not in plain
+    assert "Advanced: " not in told
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_no_default_is_a_number_that_means_none(name):
+    told = runner.invoke(app, [name, "--help"]).stdout
+    assert not re.search(r"\[default: (-1|0|0\.0|None)\b", told)
+    assert told.count("Options:") == 1
+
+
+def test_each_step_of_the_first_hour_names_the_next(tmp_path):
+    """From a new folder to printed sheets, and each wrong turn on the way."""
+    folder = tmp_path / "jar"
+
+    def told(*words):
+        ran = runner.invoke(app, [*words[:1], str(folder), *words[1:]])
+        return " ".join((ran.stdout + ran.stderr).split())
+
+    assert f"firelab check {folder}" in told("new", "--from", "quick-look")
+    text = (folder / "series.toml").read_text(encoding="utf-8")
+    named = text.replace("name of the colour", "heron")
+    (folder / "series.toml").write_text(named, encoding="utf-8")
+    assert f"next: firelab plan {folder}" in told("check")
+    assert f"firelab plan {folder}" in told("sheets")
+    assert f"next: firelab sheets {folder}" in told("plan")
+    assert (
+        f"next: fire, then: firelab record looks.csv {folder}, or beside the kiln: "
+        f"firelab kilnside {folder} --network"
+    ) in told("sheets")
+    assert (
+        f"hint: such as: firelab record looks.csv {folder}, or: firelab record {folder} "
+        "--tile AEX --stage full"
+    ) in told("record")
+    assert f"add looks with: firelab record looks.csv {folder}" in told("fit")
+    assert f"hint: firelab fit {folder}" in told("windows")
+    assert f"hint: firelab fit {folder}" in told("next")

@@ -51,11 +51,11 @@ def test_the_foot_names_the_plan_and_series_that_were_printed(folder):
 
 
 def test_a_stale_plan_is_called_stale(folder):
-    assert "stale" not in ran(folder).stderr
+    assert "is stale" not in ran(folder).stderr
     path = folder / "series.toml"
     text = path.read_text(encoding="utf-8")
     path.write_text(text + "\n# a word more\n", encoding="utf-8")
-    assert "stale" not in ran(folder).stderr
+    assert "is stale" not in ran(folder).stderr
     path.write_text(re.sub("seed = .*", "seed = 9", text), encoding="utf-8")
     done = ran(folder)
     assert done.exit_code == 0

@@ -88,7 +88,11 @@ def read_part(path: str | Path, studio: str = "") -> Part:
         }
         missing = [name for name in NEEDED_FILES if name not in files]
         if missing:
-            raise FirelabError(f"lacks {', '.join(missing)}", str(place), "pack it first")
+            raise FirelabError(
+                f"lacks {', '.join(missing)}",
+                str(place),
+                "fire its plan and record the looks first",
+            )
         bundle, records = Bundle(contents=files), read_firings(place)
         # Folders unpacked before there was an origin.json hold the descriptor.
         origin = bundle.origin if DESCRIPTOR_FILE in files else read_origin(place)
