@@ -178,7 +178,7 @@ def _learned(
     plan: Plan,
 ) -> list[str]:
     """Say what was asked, the answer, and how far it is from the truth."""
-    from firelab.windows.simulation.truth_distance import distance_from_truth
+    from firelab.windows.simulation.expected_kiln import distance_from_truth
 
     distance = distance_from_truth(windows, kiln)
     n_loads = plan.tiles["load"].nunique()

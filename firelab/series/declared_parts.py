@@ -241,7 +241,7 @@ class PriorSpecification:
         Where the middle of full (else of the target) is believed to be at the usual
         time, degC, and the standard deviation of that, degC apart; with it `place`
         does not count. Where None, a plan of one tile at a time takes what the trade
-        says of kind and metal (see `firelab.craft.usual_firing`), and any other plan
+        says of kind and metal (see `firelab.fits.ordinal.middle_prior`), and any other plan
         takes `place`.
     grade_width, grade_width_spread : float
         Median and spread of the degrees that one grade is wide, on a scale of

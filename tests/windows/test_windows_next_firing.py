@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from firelab.craft.units import to_degC, to_degF
-from firelab.fits.ordinal.stage_belief import believed_stage
+from firelab.fits.ordinal.stage_posterior import believed_stage
 from firelab.plan.extend import extend_plan
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import rack_places

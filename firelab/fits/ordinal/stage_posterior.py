@@ -1,9 +1,8 @@
 """The posterior of the stage: mode, importance resampling, chains where needed.
 
-Several looks at one tile share that tile's own effect, and the heat of its
-firings adds up, at the model's own rate where their temperatures differ. A
-load's effect is integrated out; a tile's effect crosses the loads, so it is
-sampled.
+Sessions, loads, places, tiles looked at again and observers have effects of their own,
+which cross and are drawn with the parameters; the heat of a tile's firings adds up at
+the model's own rate. Of a series of which nothing was fired the draws are the priors'.
 """
 
 from __future__ import annotations
@@ -18,10 +17,14 @@ from numpy.typing import NDArray
 from firelab.fits.ordinal.added_heat import added_heat
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.middle_prior import is_sequential, with_trade_priors
-from firelab.fits.ordinal.parameters import StageParameters, make_priors, parameterise
+from firelab.fits.ordinal.parameters import (
+    Parameterisation,
+    StageParameters,
+    make_priors,
+    parameterise,
+)
 from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
 from firelab.fits.ordinal.priors import scaled_spreads
-from firelab.fits.ordinal.stage_belief import believed_stage
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.fits.ordinal.what_mattered import DeviationDraws
@@ -115,8 +118,6 @@ def fit_posterior(
     random = np.random.default_rng(series.seed) if rng is None else rng
     points, scores, convergence = _draw(density, n_draws, random)
     stage = layout.stage_parameters(points)
-    sd = dict(zip(looks.effects, stage.sd.T, strict=True))
-    none = np.zeros(len(points))
     slip_of_look, expected = density.check_looks(points, scores)
     return StagePosterior(
         series=series,
@@ -124,16 +125,7 @@ def fit_posterior(
         columns=columns,
         grades=series.responses.stage.grades,
         link=link,
-        draws=StageDraws(
-            thresholds=stage.thresholds,
-            coefficients=stage.coefficients,
-            load_sd=np.hypot(sd["session"], sd["load"]),
-            tile_sd=sd.get("tile", none),
-            place_sd=sd.get("place", none),
-            lost=stage.lost,
-            link=link,
-            columns=columns,
-        ),
+        draws=_stage_draws(layout, stage, link),
         effects=_effects(density, stage, scores, graded),
         slip=stage.slip,
         slip_of_look=slip_of_look,
@@ -143,6 +135,23 @@ def fit_posterior(
         n_omitted=len(records.looks) - looks.n_looks,
         convergence=convergence,
         provenance=records.provenance,
+    )
+
+
+def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:
+    """Return draws with what a future load, tile and place of the rack add."""
+    names = (effect.name for effect in layout.effects)
+    sd = dict(zip(names, stage.sd.T, strict=True))
+    none = np.zeros(len(stage.sd))
+    return StageDraws(
+        thresholds=stage.thresholds,
+        coefficients=stage.coefficients,
+        load_sd=np.hypot(sd["session"], sd["load"]),
+        tile_sd=sd.get("tile", none),
+        place_sd=sd.get("place", none),
+        lost=stage.lost,
+        link=link,
+        columns=layout.columns,
     )
 
 
@@ -284,3 +293,50 @@ def _step_places(fit: StagePosterior) -> tuple[FloatArray, str]:
     slope = draws.coefficients[:, fit.columns.index(TEMPERATURE)]
     half = coding(fit.series, "temperature").half_width
     return half * draws.thresholds / slope[:, None], "degC"
+
+
+def believed_stage(
+    records: Records, *, rng: np.random.Generator | None = None, n_draws: int = 2000
+) -> StagePosterior:
+    """Draw from the priors of the stage, as a fit to no look.
+
+    Parameters
+    ----------
+    records : Records
+        None of its looks carries a stage.
+    rng : numpy.random.Generator, optional
+        By default seeded from the series.
+    n_draws : int, default 2000
+        How many draws, S.
+    """
+    series, link = with_trade_priors(records.series, records.plan), "logit"
+    columns = term_columns(series, series.terms)
+    effects = ("session", "load", *(["place"] if series.budget.places > 1 else []))
+    layout = parameterise(series, columns, link=link, effects=effects, has_slips=True)
+    priors = make_priors(series, layout, link=link)
+    random = np.random.default_rng(series.seed) if rng is None else rng
+    normal = random.standard_normal((n_draws, layout.n_parameters))
+    stage = layout.stage_parameters(priors.mean + priors.sd * normal)
+    return StagePosterior(
+        series=series,
+        terms=series.terms,
+        columns=columns,
+        grades=series.responses.stage.grades,
+        link=link,
+        draws=_stage_draws(layout, stage, link),
+        slip=stage.slip,
+        priors=priors.words,
+        looks=records.graded,
+        n_omitted=len(records.looks),
+        convergence=PosteriorConvergence(
+            code=0,
+            message="drawn from the priors: no tile was graded yet",
+            sampler="priors",
+            pareto_k=None,
+            effective_size=float(n_draws),
+            r_hat=None,
+            largest_gradient=0.0,
+            condition=1.0,
+        ),
+        provenance=records.provenance,
+    )

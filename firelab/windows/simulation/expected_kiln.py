@@ -1,12 +1,13 @@
-"""The stated expectation of a series as invented kilns, and plans fired in them."""
+"""Invented kilns as a series expects them, plans fired in them, windows held to them."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.priors import LOGITS_20_TO_80
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.plan.plan import Plan
@@ -14,7 +15,9 @@ from firelab.records.records import Records
 from firelab.series.declared_parts import Expectation
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import coding, term_columns
+from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
+from firelab.windows.window import FiringWindows
 
 _LOWER_GRADE_DEGC = 25.0
 """Degrees that each grade below the target is wide (common practice, no source)."""
@@ -152,3 +155,81 @@ def invent_records(
     looks["stage"] = pd.Categorical(looks["stage"], categories=grades, ordered=True)
     looks["total_dwell_s"] = looks.groupby("tile")["dwell_s"].cumsum()
     return Records(series=kiln.series, plan=plan, looks=looks, provenance=plan.provenance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruthDistance:
+    """Windows beside the truth.
+
+    Attributes
+    ----------
+    n_edges : int
+        Edges with an estimate.
+    n_inside : int
+        Of these, how many intervals hold the true edge. An end outside the
+        fired range is open.
+    mean_degC, largest_degC : float
+        Of the absolute differences between estimate and truth; nan where no
+        edge has an estimate.
+    recipe_probability : float or None
+        True probability of the target at the first window's recipe.
+    """
+
+    n_edges: int
+    n_inside: int
+    mean_degC: float
+    largest_degC: float
+    recipe_probability: float | None
+
+    def words(self, reads: str = "degF") -> str:
+        """Say the distance in one sentence, or in two with a recipe.
+
+        Parameters
+        ----------
+        reads : {'degF', 'degC'}, default 'degF'
+            Unit of the kiln's display.
+        """
+        off = format_temperature_difference(self.mean_degC, reads)
+        edges = (
+            f"The invented kiln's true edges are {off} away on average, "
+            f"{self.n_inside} of {self.n_edges} within their intervals."
+        )
+        if self.recipe_probability is None:
+            return edges
+        share = f"{100 * self.recipe_probability:.0f} of 100"
+        return f"In truth the recipe gives {share} tiles as wanted. {edges}"
+
+
+def distance_from_truth(windows: FiringWindows, kiln: SimulatedKiln) -> TruthDistance:
+    """Compare every estimated edge, and the first recipe, with the simulator's truth.
+
+    Parameters
+    ----------
+    windows : FiringWindows
+        Of looks that `kiln` made.
+    kiln : SimulatedKiln
+    """
+    gaps, inside = [], []
+    for window in windows.windows:
+        for edges in window.edges:
+            truth = kiln.true_edges(edges.dwell_s, windows.probability, window.setting)
+            for edge, true in zip((edges.low_degC, edges.high_degC), truth, strict=True):
+                if edge.estimate is None or not np.isfinite(true):
+                    continue
+                gaps.append(abs(edge.estimate - true))
+                low = -np.inf if edge.lower is None else edge.lower
+                high = np.inf if edge.upper is None else edge.upper
+                inside.append(low <= true <= high)
+    recipe = windows.windows[0].recipe if windows.windows else None
+    probability = None
+    if recipe is not None:
+        T, d = np.array([recipe.temperature_degC]), np.array([recipe.dwell_s])
+        at = settings_at(windows.windows[0].setting, T, d)
+        probability = float(kiln.true_probability(at)[0])
+    return TruthDistance(
+        n_edges=len(gaps),
+        n_inside=sum(inside),
+        mean_degC=float(np.mean(gaps)) if gaps else np.nan,
+        largest_degC=max(gaps, default=np.nan),
+        recipe_probability=probability,
+    )
