@@ -102,7 +102,8 @@ def command(
                 console.result(_why_elsewhere(windows, chosen))
         _offer_replacements(folder)
         if chosen.stop or not add:
-            console.remark(f"wrote {written}")
+            on = f"; to go on all the same: firelab next {quoted(folder)} --beyond"
+            console.remark(f"wrote {written}{on * (chosen.stop_code == 'assured')}")
             return
         _add_session(folder, chosen, found.records)
 

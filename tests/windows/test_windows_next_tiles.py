@@ -273,6 +273,17 @@ def test_it_says_when_to_stop(quick):
     assert any(window.recipe for window in windows.windows)
     stopped = next_tiles(asking(fit, sure), plan, windows=windows)
     assert stopped.stop_code == "assured"
+    assert stopped.summary() == "You can stop: a recipe is assured."
+    finer = dataclasses.replace(
+        windows.windows[0],
+        setting={**windows.windows[0].setting, "mesh": 150},
+        recipe=None,
+    )
+    both = dataclasses.replace(windows, windows=(*windows.windows, finer))
+    told = next_tiles(asking(fit, sure), plan, windows=both).summary()
+    assert told == (
+        "You can stop: a recipe is assured; none yet for 150 mesh: --beyond goes on."
+    )
 
 
 def test_it_stops_for_the_right_reason(quick):
