@@ -46,6 +46,7 @@ def command(
 
     --ask asks for colour, metal, kiln, temperatures and tiles; without it, write them
     into its series.toml. Every key, with what it means: firelab new --example.
+    --round-robin sends one jar round: each studio's folder has a plan and its sheets.
     """
     from firelab.errors import UsageError
     from firelab.series.folder import SERIES_FILE
