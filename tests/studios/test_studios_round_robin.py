@@ -107,6 +107,8 @@ def test_the_tables_are_complete_and_those_of_an_analysis_of_variance(sent):
     found = round_robin(given(sent))
     assert found.missing == ()
     assert "every look of the design is there" in found.summary()
+    assert "nobody is named by them" in found.summary()
+    assert "scatters more" not in found.summary()
     cells, materials = found.tables["cells"], found.tables["materials"]
     assert len(materials) == 16
     assert len(cells) == 48

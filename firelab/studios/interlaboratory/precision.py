@@ -148,8 +148,12 @@ class Precision(Shown):
 
     def summary(self) -> str:
         """Return the precision in words, and what to do about who stands out."""
-        lines = [_material_words(row) for row in self.materials.to_dict("records")]
-        return "\n".join([*lines, *advise(self)])
+        return "\n".join([*self.lines, *advise(self)])
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """One line for each material."""
+        return tuple(_material_words(row) for row in self.materials.to_dict("records"))
 
     def to_dict(self) -> dict[str, Any]:
         """Return both tables as plain values, with nan as None."""

@@ -246,10 +246,14 @@ class RoundRobin:
         ]
         if not self.missing:
             lines.append("every look of the design is there")
-        lines.append(
-            "grades are steps and their scatter is no normal one: take h and k as a guide"
+        return "\n".join(
+            [
+                *lines,
+                *self.precision.lines,
+                "h and k of every cell are in the tables; grades are steps, of which their "
+                "limits know nothing: nobody is named by them, but by the check above",
+            ]
         )
-        return "\n".join([*lines, self.precision.summary()])
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain values."""

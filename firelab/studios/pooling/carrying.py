@@ -63,8 +63,8 @@ class CarriedWindow:
         looks = count_words(self.studio.n_looks, "look")
         return "\n".join(
             [
-                f"{self.folder}: {looks}; fuses earlier than the pooled mean by {middle} "
-                f"({low} to {high})",
+                f"{self.folder}: {looks}; fuses earlier than the pooled mean by {middle}, "
+                f"between {low} and {high}",
                 self.windows.summary(),
                 *(f"note: {note}" for note in self.notes),
                 "",

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.craft.trade_words import Shown, count_words
+from firelab.craft.units import format_temperature_difference
 from firelab.errors import FirelabError
 from firelab.fits.ordinal.priors import latent_sd
 from firelab.fits.ordinal.stage_draws import StageDraws
@@ -188,14 +189,14 @@ class PooledStage(Shown):
             f"{count_words(len(self.shared.tested), 'look')}, "
             f"{len(self.shared.controls)} at control tiles"
         ]
-        lines += [_studio_line(row) for row in self.table.to_dict("records")]
+        reads = series.kiln.reads
+        lines += [_studio_line(row, reads) for row in self.table.to_dict("records")]
         repeat, reproduce = (
-            np.median(values)
+            format_temperature_difference(float(np.median(values)), reads)
             for values in (self.repeatability_degC, self.reproducibility_degC)
         )
         lines.append(
-            f"one tile again in the same studio: sd {repeat:.0f} degC; in another: "
-            f"{reproduce:.0f} degC"
+            f"one tile again in the same studio: sd {repeat}; in another: {reproduce}"
         )
         lines.append(self.how_separated)
         lines += [f"note: {note}" for note in self.shared.notes]
@@ -244,12 +245,13 @@ def repeatability(link: str, load_sd: FloatArray, steepness: FloatArray) -> Floa
     return np.asarray(np.hypot(load_sd, latent_sd(link)) / steepness)
 
 
-def _studio_line(row: dict[Any, Any]) -> str:
+def _studio_line(row: dict[Any, Any], reads: str) -> str:
     def shown(name: str) -> str:
-        return (
-            f"{row[f'{name}_degC']:+.0f} degC "
-            f"({row[f'{name}_lower']:+.0f} to {row[f'{name}_upper']:+.0f})"
+        middle, low, high = (
+            format_temperature_difference(row[f"{name}_{part}"], reads)
+            for part in ("degC", "lower", "upper")
         )
+        return f"{middle}, between {low} and {high}"
 
     parts = [
         f"  {row['studio']}: {count_words(row['looks'], 'look')}, "
