@@ -125,17 +125,7 @@ def heat_looks(
     courses: HeatCourses | None = None,
     link: str = "logit",
 ) -> HeatLooks:
-    """Return the graded looks with their heat courses.
-
-    Parameters
-    ----------
-    records : Records
-    terms : sequence of str, optional
-        By default the series'; those with temperature or dwell are left to
-        the heat work.
-    courses : HeatCourses, optional
-        By default a kiln that holds its temperature; see `heat_courses`.
-    link : str, default 'logit'
+    """Return the graded looks with their heat courses, as `fit_heat_work` takes them.
 
     Raises
     ------

@@ -12,15 +12,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from firelab.craft.materials import grain_um
 from firelab.records.records import at_one_temperature
+from firelab.series.factors import SAME_DEGC
 from firelab.series.firing_series import FiringSeries
 
 FloatArray = NDArray[np.float64]
 
 MAP_POINTS = 31
 """Points of the map along each axis; equal, so that a cell is square when coded."""
-_SAME_DEGC = 0.05
 _SAME_S = 0.05
-"""Below these two firings are one: a log holds tenths (chosen here, no source)."""
+"""Below it two dwells are one: a log holds tenths (chosen here, no source)."""
 _RANGE_DWELLS = 3
 _RANGE_TEMPERATURES = 5
 """Where edges are given when the series declares a range and no levels: both ends and
@@ -44,7 +44,7 @@ class FiredRange:
     @property
     def varies_temperature(self) -> bool:
         """Whether more than one temperature was fired."""
-        return self.hottest_degC - self.coolest_degC > _SAME_DEGC
+        return self.hottest_degC - self.coolest_degC > SAME_DEGC
 
     @property
     def varies_dwell(self) -> bool:
@@ -71,7 +71,7 @@ class FiredRange:
 
     def holds_temperature(self, degC: float) -> bool:
         """Tell whether a temperature was inside what was fired."""
-        return self.coolest_degC - _SAME_DEGC <= degC <= self.hottest_degC + _SAME_DEGC
+        return self.coolest_degC - SAME_DEGC <= degC <= self.hottest_degC + SAME_DEGC
 
     def holds_dwell(self, seconds: float) -> bool:
         """Tell whether a dwell was inside what was fired."""
