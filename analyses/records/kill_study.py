@@ -65,7 +65,8 @@ class Bench:
     def __init__(self, folder):
         self.folder = Path(folder)
         text = design_path("clear-transparent").read_text(encoding="utf-8")
-        (self.folder / "series.toml").write_text(text, encoding="utf-8")
+        named = text.replace("name of the colour", "marsh green (invented)")
+        (self.folder / "series.toml").write_text(named, encoding="utf-8")
         self.series = read_series(folder)
         made = make_plan(self.series, series_hash=series_hash(folder))
         write_plan(made, folder)
