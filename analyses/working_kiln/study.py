@@ -26,7 +26,13 @@ sys.path.insert(0, str(HERE))
 from choosers import CHOOSERS, chooser_once, hand_once
 from kilns import KILNS
 from promises import next_once, windows_once
-from tables import hand_table, next_table, odds_table, windows_table
+from tables import (
+    beside_hand_table,
+    hand_table,
+    next_table,
+    odds_table,
+    windows_table,
+)
 
 import firelab
 
@@ -34,6 +40,8 @@ Study = Callable[[str, int], list[dict[str, object]]]
 BLOCK = 20
 AFTER_THE_ROWS = ("study.py", "tables.py")
 """What may change without a block becoming stale."""
+ONE_AT_A_TIME = ("one tile at a time", "greedy")
+"""Choosers that tell what one more tile would add."""
 IN_RANGE = [name for name, kiln in KILNS.items() if not kiln.off_belief]
 """Kilns whose windows lie in the range of the ready design."""
 
@@ -98,7 +106,8 @@ def main() -> None:
         kilns = [kiln for kiln in kilns if kiln in IN_RANGE]
     if name in CHOOSERS:
         study: Study = partial(chooser_once, by=name, most_tiles=asked.tiles)
-        of_rows = hand_table
+        told_after = asked.study in ONE_AT_A_TIME
+        of_rows = beside_hand_table if told_after else hand_table
         name = f"{name} {asked.tiles}".replace(" ", "-")
     else:
         study = {"windows": windows_once, "next": next_once, "hand": hand_once}[name]

@@ -116,6 +116,48 @@ def hand_table(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(found)
 
 
+def beside_hand_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return by kiln and tiles what a chooser comes to beside the hand on its colours.
+
+    The last row of a kiln, of a mean number of tiles, is where the chooser first told to
+    stop. Differences are within colours; rules of thumb are on the looks of a hand that
+    goes on.
+    """
+    found = []
+    for name, of in by_kiln(rows):
+        hand = of[of["by"] == "hand"].set_index("colour")
+        best = of[of["by"] == "best possible"].set_index("colour")["true"]
+        on = of[of["by"] == "hand going on"]
+        own = of[(of["chooser"] == "itself") & of["after"].notna()]
+        stopped = own[(own["stop"] == 1) | (own["tiles"] == own["tiles"].max())]
+        first = stopped.sort_values("tiles").groupby("colour").head(1)
+        steps = [(tiles, some) for tiles, some in own.groupby("tiles")]
+        for tiles, some in [*steps, ("stop", first)]:
+            some = some.set_index("colour")
+            over, short = some["true"] - hand["true"], best - some["true"]
+            row = {
+                "kiln": name,
+                "colours": len(some),
+                "at": tiles,
+                "tiles": round(some["tiles"].mean(), 2),
+                "true": some["true"].mean(),
+                "error": some["true"].sem(),
+                "over_hand": over.mean(),
+                "over_hand_error": over.sem(),
+                "short_of_best": short.mean(),
+                "told": some["told"].mean(),
+                "told_after": some["after"].mean(),
+                "stop": some["stop"].mean(),
+                "hand": hand["true"].mean(),
+                "hand_tiles": round(hand["used"].mean(), 2),
+            }
+            for rule in ("mean of the fulls", "middle between"):
+                same = (on["chooser"] == rule) & (on["tiles"] == tiles)
+                row[rule.replace(" ", "_")] = on.loc[same, "true"].mean()
+            found.append(row)
+    return pd.DataFrame(found).round(4)
+
+
 def odds_table(rows: pd.DataFrame) -> pd.DataFrame:
     """Return by kiln and tenth of the odds told what was told and what is true."""
     told = rows[rows["told"].notna()]
