@@ -21,10 +21,8 @@ RECORDED_AT = "2026-01-01T12:00:00Z"
 
 def declare_and_plan(folder: Path) -> list[str]:
     """Declare a series, ask what a plan would teach, plan it, print its sheets."""
-    ready = firelab.design_names()
-    firelab.start_series(folder.with_name("jar"), ready[0])
-    keys = firelab.example_text().count(" = ")
-    said = [f"{len(ready)} ready designs; an example of {keys} lines with a key"]
+    firelab.start_series(folder.with_name("jar"), firelab.design_names()[0])
+    folder.with_name("every-key.toml").write_text(firelab.example_text(), encoding="utf-8")
     folder.mkdir()
     (folder / "series.toml").write_bytes((HERE / "series.toml").read_bytes())
     series = firelab.read_series(folder)
@@ -35,7 +33,8 @@ def declare_and_plan(folder: Path) -> list[str]:
     firelab.charts.foresight(foreseen.table)
     firelab.write_plan(plan, folder, invented=True)
     (folder / "sheets.pdf").write_bytes(firelab.make_sheets(series, plan))
-    return [*said, repr(foreseen), repr(plan), plan.summary().splitlines()[1]]
+    said = f"foreseen: plans of {list(foreseen.table['tiles'])} tiles"
+    return [said, repr(plan), plan.summary().splitlines()[1]]
 
 
 def record(folder: Path, looks: str) -> str:
