@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import duckdb
 
 BUNDLES_PER_PAGE = 250
-"""Of a site: a page of 150 to 250 kB (chosen here, no source)."""
+"""Of a site: a page of 115 kB in ``analyses/shelf`` (chosen here, no source)."""
 
 _CARDS = """
 WITH chosen AS (
