@@ -101,7 +101,9 @@ def read_plan(folder: str | Path, series: FiringSeries) -> Plan:
     for name in (PLAN_TABLE, PLAN_FILE):
         if not (base / name).is_file():
             raise FirelabError(
-                f"there is no {name}", str(base), f"{_MAKE_ANEW} {quoted(base)}"
+                f"there is no {name}",
+                str(base),
+                f"make it with: firelab plan {quoted(base)}",
             )
     tiles, findings = _read_table(base / PLAN_TABLE)
     stored, damage = _read_json(base / PLAN_FILE)

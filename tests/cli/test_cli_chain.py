@@ -182,7 +182,7 @@ def test_commands_in_the_wrong_order_say_what_is_missing(tmp_path):
         (("sheets", tmp_path / "x"), "firelab plan"),
         (("fit", tmp_path / "x"), "firelab plan"),
         (("windows", tmp_path / "x"), "firelab fit"),
-        (("next", tmp_path / "x"), "firelab fit"),
+        (("next", tmp_path / "x"), "firelab plan"),
     ):
         ran = CliRunner().invoke(app, [str(word) for word in words])
         assert ran.exit_code in (1, 3), words
