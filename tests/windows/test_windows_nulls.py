@@ -79,6 +79,18 @@ def test_a_series_of_one_temperature_is_said_to_be_one(bench):
     assert window.settle == ("fire tiles cooler and hotter than 750 °C (1382 °F)",)
 
 
+def test_tiles_too_near_to_one_another_are_not_called_mixed_up(bench):
+    series = bench.make_series()
+    few = bench.make_plan(series).tiles.iloc[[0, 6, 12]].reset_index(drop=True)
+    few = few.assign(temperature_degC=[755.0, 757.0, 759.0], dwell_s=120.0)
+    window = window_of(bench, lambda series, table: [2, 2, 3], series=series, frame=few)
+    assert window.reason_code == "narrow-range"
+    assert window.reason.startswith(
+        "Every graded tile was fired between 755 °C (1391 °F) and 759 °C (1398 °F)"
+    )
+    assert window.settle[0].startswith("fire tiles cooler than 755 °C (1391 °F)")
+
+
 def test_grades_that_fall_are_told_from_grades_that_hardly_change(bench):
     window = window_of(bench, falling)
     assert "hotter loads came out less far" in window.reason

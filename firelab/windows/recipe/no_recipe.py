@@ -42,7 +42,7 @@ class NoRecipeReason:
     ----------
     code : str
         ``setting-not-fired``, ``target-not-reached``, ``target-passed``,
-        ``grade-never-seen``, ``one-temperature``, ``grades-fall``,
+        ``grade-never-seen``, ``one-temperature``, ``narrow-range``, ``grades-fall``,
         ``flat-response``, ``never-likely-enough``,
         ``not-clear-enough``, ``edge-outside-range``, ``no-room`` or ``not-sure-enough``.
     words : str
@@ -167,22 +167,43 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NoRecipeReas
 
 
 def _flat(target: TargetAtSetting, looks: pd.DataFrame) -> NoRecipeReason | None:
-    fired = target.fired
-    u, v = target.plane.coded(
-        [fired.coolest_degC, fired.hottest_degC], [fired.shortest_s, fired.longest_s]
-    )
-    ends = target.draws.linear(monomials(u, v))
+    fired, series = target.fired, target.series
+    dwells = fired.shortest_s, fired.longest_s
+    degrees = fired.coolest_degC, fired.hottest_degC
+    if not _is_flat(target, degrees, dwells) or looks["stage"].nunique() < 2:
+        return None
+    if not fired.varies_temperature:
+        return _one_temperature(target)
+    # Flat over what was fired, and not over the whole range: too little of it was fired.
+    if not _is_flat(target, series.span("temperature"), dwells):
+        return _narrow(target)
+    return _hardly_changing()
+
+
+def _is_flat(
+    target: TargetAtSetting, degC: tuple[float, float], dwell_s: tuple[float, float]
+) -> bool:
+    """Tell whether grades hardly change from the first firing to the last."""
+    ends = target.draws.linear(monomials(*target.plane.coded(list(degC), list(dwell_s))))
     shift = np.quantile(ends[:, 1] - ends[:, 0], _FLAT_SHARE)
-    if shift > _FLAT_LOGITS * latent_scale(target.draws.link):
-        return None
-    if looks["stage"].nunique() < 2:
-        return None
-    return _one_temperature(target) or _hardly_changing()
+    return bool(shift <= _FLAT_LOGITS * latent_scale(target.draws.link))
 
 
-def _one_temperature(target: TargetAtSetting) -> NoRecipeReason | None:
-    if target.fired.varies_temperature:
-        return None
+def _narrow(target: TargetAtSetting) -> NoRecipeReason:
+    ends = [
+        _degrees(target, T) for T in (target.fired.coolest_degC, target.fired.hottest_degC)
+    ]
+    return NoRecipeReason(
+        code="narrow-range",
+        words=(
+            f"Every graded tile was fired between {ends[0]} and {ends[1]}: too near to one "
+            "another to tell what heat does."
+        ),
+        settle=(f"fire tiles cooler than {ends[0]} and hotter than {ends[1]}",),
+    )
+
+
+def _one_temperature(target: TargetAtSetting) -> NoRecipeReason:
     only = _degrees(target, target.fired.hottest_degC)
     return NoRecipeReason(
         code="one-temperature",
