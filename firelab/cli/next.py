@@ -110,11 +110,8 @@ def command(
 
 def _is_sequential(folder: Path) -> bool:
     from firelab.plan.plan_files import read_plan
-    from firelab.series.folder import PLAN_FILE
     from firelab.series.series_file import read_series
 
-    if not (folder / PLAN_FILE).is_file():
-        return False  # what is missing first is said by what comes then
     return read_plan(folder, read_series(folder)).is_sequential
 
 
