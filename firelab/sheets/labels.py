@@ -109,7 +109,12 @@ class LabelStock:
 
 
 def _stock(
-    width: float, height: float, left: float, top: float, across: float, down: float
+    width: float,
+    height: float,
+    left: float | None,
+    top: float | None,
+    across: float,
+    down: float,
 ) -> LabelStock:
     return LabelStock(
         width_mm=width,
@@ -212,14 +217,7 @@ def parse_label_stock(
             return stock
     left, top = parse_pair_mm(margins, "margins") if margins else (None, None)
     across, down = parse_pair_mm(gaps, "gaps") if gaps else (0.0, 0.0)
-    return LabelStock(
-        width_mm=width,
-        height_mm=height,
-        left_mm=left,
-        top_mm=top,
-        gap_across_mm=across,
-        gap_down_mm=down,
-    )
+    return _stock(width, height, left, top, across, down)
 
 
 _LARGEST_CODE = 60.0

@@ -133,7 +133,6 @@ class Pen:
         text: str,
         size: float,
         *,
-        smallest: float = SMALLEST,
         bold: bool = False,
     ) -> None:
         """Print a text that reads upwards, wrapped and shrunk to a box."""
