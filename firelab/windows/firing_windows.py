@@ -26,6 +26,7 @@ from firelab.windows.recipe.tolerance_box import (
     has_room,
     largest_box,
     settable_firing,
+    surer_room,
 )
 from firelab.windows.setting_window import (
     LikeliestFiring,
@@ -116,7 +117,8 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
     found = map_target(target)
     unfired = bool(unfired_levels(target.setting, fit.looks))
     box = None if unfired else largest_box(target, found)
-    recipe = _recipe(target, box) if box and has_room(target, box) else None
+    has_recipe = box is not None and has_room(target, box)
+    recipe = _recipe(target, surer_room(target, box)) if box and has_recipe else None
     likeliest = None if unfired else likeliest_firing(target)
     best = recipe or _best(target, found, likeliest)
     own = (recipe or likeliest or best).dwell_s

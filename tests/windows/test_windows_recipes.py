@@ -18,7 +18,11 @@ from firelab.windows.firing_windows import (
     firing_windows,
     map_target,
 )
-from firelab.windows.recipe.tolerance_box import box_assurance, largest_box
+from firelab.windows.recipe.tolerance_box import (
+    box_assurance,
+    largest_box,
+    surer_room,
+)
 from firelab.windows.simulation.expected_kiln import invent_records
 
 
@@ -107,13 +111,32 @@ def test_the_recipe_is_one_that_the_kiln_can_be_set_to(bench):
     assert recipe.dwell_s / 15 == pytest.approx(round(recipe.dwell_s / 15))
 
 
+def test_the_room_of_a_recipe_leaves_half_the_doubt_that_was_asked(bench):
+    fit = scattered(bench)
+    target = target_of(bench, fit)
+    box = largest_box(target, map_target(target))
+    surer = surer_room(target, box)
+    assert (surer.temperature_degC, surer.dwell_s) == (box.temperature_degC, box.dwell_s)
+    assert surer.half_side < box.half_side
+    here = surer.temperature_degC, surer.dwell_s
+    assert box_assurance(target, *here, surer.half_side) == surer.assurance >= 0.9
+    assert box_assurance(target, *here, 1.05 * surer.half_side) < 0.9
+    # Where even half a step of the kiln leaves more doubt, that is the room.
+    half_width = target.plane.temperature.half_width
+    step = 2.0 * 0.98 * box.half_side * half_width
+    coarse = replace(fit.series, kiln=replace(fit.series.kiln, step=step))
+    least = surer_room(replace(target, series=coarse), box)
+    assert least.half_side == pytest.approx(0.98 * box.half_side)
+    assert 0.8 <= least.assurance < 0.9
+
+
 @pytest.mark.parametrize(("reads", "per_degC"), [("degC", 1.0), ("degF", 1.8)])
 def test_the_tolerance_is_never_more_than_the_box(bench, reads, per_degC):
     fit = scattered(bench)
     kiln = Kiln(reads=reads, step=1.0)
     fit = replace(fit, series=replace(fit.series, kiln=kiln))
     target = target_of(bench, fit)
-    box = largest_box(target, map_target(target))
+    box = surer_room(target, largest_box(target, map_target(target)))
     room = per_degC * box.half_side * target.plane.temperature.half_width
     recipe = firing_windows(fit).windows[0].recipe
     assert 0.01 < room % 1.0 < 0.99

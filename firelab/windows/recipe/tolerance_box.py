@@ -69,11 +69,32 @@ def largest_box(target: TargetAtSetting, found: ProbabilityMap) -> Box | None:
 
 def has_room(target: TargetAtSetting, box: Box) -> bool:
     """Tell whether a box is as wide as the steps that the kiln can be set in."""
+    return box.half_side >= _least_room(target)
+
+
+def _least_room(target: TargetAtSetting) -> float:
+    """Return half a step of the kiln as a half side; 0 where one temperature was fired."""
     if not target.fired.varies_temperature:
-        return True
+        return 0.0
     kiln = target.series.kiln
     step = kiln.step if kiln.reads == "degC" else kiln.step / 1.8
-    return box.half_side * target.plane.temperature.half_width >= 0.5 * step
+    return 0.5 * step / target.plane.temperature.half_width
+
+
+def surer_room(target: TargetAtSetting, box: Box) -> Box:
+    """Return an assured box drawn in until half of its doubt is left.
+
+    The largest box is where a model flatters itself most: in working kilns that are not
+    the fitted model fewer boxes of the confidence asked were true everywhere in them than
+    that confidence (analyses/working_kiln). The centre stays as sure as was asked, and
+    the room is never less than half a step of the kiln.
+    """
+    wanted = 1.0 - _DOUBT_LEFT * (1.0 - target.series.window.confidence)
+    least = min(_least_room(target), box.half_side)
+    tight = _boxed(target, box.temperature_degC, box.dwell_s, least)
+    if tight.assurance < wanted:
+        return tight
+    return _widest(target, tight, box.half_side, wanted)
 
 
 def allowed_mask(target: TargetAtSetting, found: ProbabilityMap) -> BoolArray:
@@ -124,6 +145,11 @@ def settable_firing(
     )
 
 
+_DOUBT_LEFT = 0.5
+"""Share of the doubt asked that the room of a recipe may have (chosen by
+analyses/working_kiln)."""
+
+
 def assurance_needed(confidence: float, n_draws: int) -> float:
     """Return the share of draws that assures a box.
 
@@ -145,18 +171,28 @@ def _grow(target: TargetAtSetting, degC: float, seconds: float, least: float) ->
     room = _room(target, degC, seconds)
     if room < least or box_assurance(target, degC, seconds, least) < wanted:
         return None
-    low, high = least, room
+    return _widest(target, _boxed(target, degC, seconds, least), room, wanted)
+
+
+def _widest(target: TargetAtSetting, box: Box, room: float, wanted: float) -> Box:
+    """Return an assured box grown as far as it stays so, to `room` at the most."""
+    degC, seconds = box.temperature_degC, box.dwell_s
+    low, high = box.half_side, room
     if box_assurance(target, degC, seconds, room) >= wanted:
         low = room
     for _ in range(_HALVINGS if high > low else 0):
         middle = 0.5 * (low + high)
         enough = box_assurance(target, degC, seconds, middle) >= wanted
         low, high = (middle, high) if enough else (low, middle)
+    return _boxed(target, degC, seconds, low)
+
+
+def _boxed(target: TargetAtSetting, degC: float, seconds: float, half_side: float) -> Box:
     return Box(
         temperature_degC=degC,
         dwell_s=seconds,
-        half_side=low,
-        assurance=box_assurance(target, degC, seconds, low),
+        half_side=half_side,
+        assurance=box_assurance(target, degC, seconds, half_side),
     )
 
 
