@@ -11,8 +11,10 @@ from firelab.cli import console
 from firelab.errors import quoted
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from firelab.plan.plan import Plan
-    from firelab.records.records import Records
+    from firelab.series.firing_series import FiringSeries
     from firelab.windows.sequential.next_choice import NextTiles
     from firelab.windows.window import FiringWindows
 
@@ -105,7 +107,8 @@ def command(
             on = f"; to go on all the same: firelab next {quoted(folder)} --beyond"
             console.remark(f"wrote {written}{on * (chosen.stop_code == 'assured')}")
             return
-        _add_session(folder, chosen, found.records)
+        note, wanted = "chosen by firelab next", chosen.table
+        _extend(folder, found.records.series, found.records.plan, wanted, note=note)
 
 
 def _is_sequential(folder: Path) -> bool:
@@ -119,8 +122,6 @@ def _one_at_a_time(
     folder: Path, places: int, *, add: bool, day: bool, as_json: bool
 ) -> None:
     """Say the next firing of a plan of one tile at a time; add it where asked."""
-    from firelab.plan.extend import extend_plan
-    from firelab.plan.plan_files import write_plan
     from firelab.records.firing_log import read_so_far
     from firelab.windows.fit_file import write_next
     from firelab.windows.sequential.next_firing import next_firing
@@ -137,9 +138,9 @@ def _one_at_a_time(
         more = "" if add else f"; to plan it: firelab next {quoted(folder)} --add"
         console.remark(f"wrote {written}{more}")
         return
-    longer = extend_plan(records.series, records.plan, chosen.table, same_session=not day)
-    write_plan(longer, folder, invented=records.series.invented)
-    _tell_added(folder, records.plan, longer)
+    longer = _extend(
+        folder, records.series, records.plan, chosen.table, same_session=not day
+    )
     first = longer.tiles["tile"].iloc[len(records.plan.tiles)]
     console.remark(
         f'fired and looked at: firelab record {quoted(folder)} --grades "{first} full"'
@@ -170,9 +171,7 @@ def _offer_replacements(folder: Path) -> None:
 
 def _replace_lost(folder: Path) -> None:
     from firelab.errors import RecordsInsufficient
-    from firelab.plan.extend import extend_plan
     from firelab.plan.plan import SETTING_COLUMNS
-    from firelab.plan.plan_files import write_plan
     from firelab.records.firing_log import (
         lost_settings,
         read_planned_log,
@@ -187,22 +186,27 @@ def _replace_lost(folder: Path) -> None:
             str(folder),
             'a lost tile is recorded with: firelab record --tile TILE --lost "dropped"',
         )
-    longer = extend_plan(
-        series, plan, lost[list(SETTING_COLUMNS)], note=replacement_note(lost["tile"])
-    )
-    write_plan(longer, folder, invented=series.invented)
-    _tell_added(folder, plan, longer)
+    wanted, note = lost[list(SETTING_COLUMNS)], replacement_note(lost["tile"])
+    _extend(folder, series, plan, wanted, note=note)
 
 
-def _add_session(folder: Path, chosen: NextTiles, records: Records) -> None:
+def _extend(
+    folder: Path,
+    series: FiringSeries,
+    plan: Plan,
+    wanted: pd.DataFrame,
+    *,
+    note: str = "",
+    same_session: bool = False,
+) -> Plan:
+    """Write settings into the plan, tell what was added, and return the longer plan."""
     from firelab.plan.extend import extend_plan
     from firelab.plan.plan_files import write_plan
 
-    longer = extend_plan(
-        records.series, records.plan, chosen.table, note="chosen by firelab next"
-    )
-    write_plan(longer, folder, invented=records.series.invented)
-    _tell_added(folder, records.plan, longer)
+    longer = extend_plan(series, plan, wanted, note=note, same_session=same_session)
+    write_plan(longer, folder, invented=series.invented)
+    _tell_added(folder, plan, longer)
+    return longer
 
 
 def _tell_added(folder: Path, plan: Plan, longer: Plan) -> None:

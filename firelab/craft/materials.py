@@ -91,48 +91,20 @@ class Metal:
 
 
 METALS: dict[str, Metal] = {
-    metal.name: metal
-    for metal in (
-        Metal(
-            name="copper",
-            hottest_degC=1000.0,
-            density_kg_m3=8960.0,
-            heat_capacity_J_kgK=420.0,
-            modulus_GPa=120.0,
-            expansion_per_K=17e-6,
-        ),
-        Metal(
-            name="fine silver",
-            hottest_degC=930.0,
-            density_kg_m3=10490.0,
-            heat_capacity_J_kgK=260.0,
-            modulus_GPa=80.0,
-            expansion_per_K=19e-6,
-        ),
-        Metal(
-            name="sterling silver",
-            hottest_degC=780.0,
-            density_kg_m3=10360.0,
-            heat_capacity_J_kgK=260.0,
-            modulus_GPa=75.0,
-            expansion_per_K=19e-6,
-        ),
-        Metal(
-            name="steel",
-            hottest_degC=1000.0,
-            density_kg_m3=7850.0,
-            heat_capacity_J_kgK=560.0,
-            modulus_GPa=200.0,
-            expansion_per_K=12e-6,
-        ),
-        Metal(
-            name="gilding metal",
-            hottest_degC=980.0,
-            density_kg_m3=8800.0,
-            heat_capacity_J_kgK=400.0,
-            modulus_GPa=115.0,
-            expansion_per_K=18e-6,
-        ),
+    name: Metal(
+        name=name,
+        hottest_degC=hottest,
+        density_kg_m3=density,
+        heat_capacity_J_kgK=heat,
+        modulus_GPa=modulus,
+        expansion_per_K=expansion,
+    )
+    for name, hottest, density, heat, modulus, expansion in (
+        ("copper", 1000.0, 8960.0, 420.0, 120.0, 17e-6),
+        ("fine silver", 930.0, 10490.0, 260.0, 80.0, 19e-6),
+        ("sterling silver", 780.0, 10360.0, 260.0, 75.0, 19e-6),
+        ("steel", 1000.0, 7850.0, 560.0, 200.0, 12e-6),
+        ("gilding metal", 980.0, 8800.0, 400.0, 115.0, 18e-6),
     )
 }
 

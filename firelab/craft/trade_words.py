@@ -22,6 +22,25 @@ BARE = "none"
 """The base of a tile whose test enamel lies on bare metal."""
 
 
+HAND_STEPS = {"degF": 25.0, "degC": 15.0}
+"""The step of a practised hand, in the kiln's unit (common practice, no source)."""
+
+
+def hand_rule(reads: str) -> str:
+    """Say how to go on where nothing can be worked out (common practice, no source).
+
+    Examples
+    --------
+    >>> hand_rule("degF").split(": ")[0]
+    'By the simple rule'
+    """
+    step = f"{HAND_STEPS[reads]:g} °{reads[-1]}"
+    return (
+        f"By the simple rule: not yet as wanted, {step} hotter; past it, {step} cooler; as "
+        "wanted, the same again. Two in a row as wanted: stop."
+    )
+
+
 def layers_words(layers: int) -> str:
     """Write a number of coats.
 

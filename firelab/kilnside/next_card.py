@@ -8,14 +8,13 @@ from typing import Any
 import pandas as pd
 
 from firelab.craft.tile_codes import tile_code, tile_index
-from firelab.craft.trade_words import count_words, setting_words
+from firelab.craft.trade_words import HAND_STEPS, count_words, hand_rule, setting_words
 from firelab.craft.units import format_duration
 from firelab.errors import FirelabError, UsageError
 from firelab.plan.extend import extend_plan
 from firelab.plan.plan import Plan
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
-from firelab.sheets.first_page import HAND_STEPS, hand_rule
 from firelab.sheets.tile_places import both_temperatures
 from firelab.windows.answer_words import of_ten
 from firelab.windows.sequential.firing_choice import Firing, NextFiring, tenths

@@ -210,10 +210,34 @@ def _schedule(
         uncontrolled = dataclasses.replace(series.plan, control=None)
         series = dataclasses.replace(series, plan=uncontrolled)
     fired = schedule_with_controls(series, wanted, loads, order_rng=rng, control_rng=rng)
-    for column in ("session", "load", "order"):
-        fired[column] += _last(old, column) - (goes_on and column == "session")
+    return numbered_on(fired, old, rng=rng, goes_on=goes_on)
+
+
+def numbered_on(
+    fired: pd.DataFrame,
+    old: pd.DataFrame,
+    *,
+    rng: np.random.Generator,
+    goes_on: bool = False,
+) -> pd.DataFrame:
+    """Return new rows with session, load, order and codes that go on from the old.
+
+    Parameters
+    ----------
+    fired : DataFrame
+        Numbered from 1, in firing order.
+    old : DataFrame
+        Columns of ``plan.csv``; it may be empty.
+    rng : numpy.random.Generator
+        Source of the codes.
+    goes_on : bool, default False
+        Whether the first session is the last of the old.
+    """
+    after = {name: _last(old, name) for name in ("session", "load", "order")}
+    after["session"] -= int(goes_on)
     first = 1 + max((tile_index(code) for code in old["tile"]), default=-1)
-    return name_tiles(fired, rng=rng, first=first)
+    moved = {name: fired[name] + last for name, last in after.items()}
+    return name_tiles(fired.assign(**moved), rng=rng, first=first)
 
 
 def _named_loads(wanted: pd.DataFrame) -> IntArray:

@@ -205,11 +205,30 @@ def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
     """
     ordered = plan.tiles.sort_values("order", kind="stable")
     place = ordered.groupby("load").cumcount() + 1
-    turns = plan.figures.get("rack_places")
-    if plan.is_sequential and turns:
-        place = pd.Series(np.arange(len(ordered)) % int(turns) + 1, ordered.index)
+    if taken := places_in_turn(plan, 0, len(ordered)):
+        place = pd.Series(taken, ordered.index)
     keys = zip(ordered["tile"].astype(str), ordered["load"].astype(int), strict=True)
     return dict(zip(keys, place.tolist(), strict=True))
+
+
+def places_in_turn(plan: Plan, first: int, count: int) -> tuple[int, ...]:
+    """Return the places of the rack of so many tiles, where tiles take turns at them.
+
+    Parameters
+    ----------
+    plan : Plan
+        Only one of one tile at a time has turns; any other gives none.
+    first : int
+        How many tiles come before.
+    count : int
+
+    Returns
+    -------
+    tuple of int
+        Counted from 1.
+    """
+    turns = plan.figures.get("rack_places") if plan.is_sequential else None
+    return tuple((first + k) % int(turns) + 1 for k in range(count)) if turns else ()
 
 
 _OF_DESIGN = ("Order: loads at random", "Chosen by ")

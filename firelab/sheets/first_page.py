@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from firelab.craft.trade_words import base_words, count_words, layers_words
+from firelab.craft.trade_words import base_words, count_words, hand_rule, layers_words
 from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan
 from firelab.plan.schedule.kiln_time import firing_seconds, kiln_hours
@@ -27,24 +27,7 @@ STEPS: tuple[str, ...] = (
     "Record the sheet: firelab record, or firelab kilnside on a phone.",
 )
 """How the sheets are used once the tiles have their codes, in order."""
-HAND_STEPS = {"degF": 25.0, "degC": 15.0}
-"""The step of a practised hand, in the kiln's unit (common practice, no source)."""
 _CHECKED = " The last symbol checks the others: a misread code is caught."
-
-
-def hand_rule(reads: str) -> str:
-    """Say how to go on where nothing can be worked out (common practice, no source).
-
-    Examples
-    --------
-    >>> hand_rule("degF").split(": ")[0]
-    'By the simple rule'
-    """
-    step = f"{HAND_STEPS[reads]:g} °{reads[-1]}"
-    return (
-        f"By the simple rule: not yet as wanted, {step} hotter; past it, {step} cooler; as "
-        "wanted, the same again. Two in a row as wanted: stop."
-    )
 
 
 def first_page(series: FiringSeries, plan: Plan, *, n_fired_on: int = 0) -> SheetPage:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
-from firelab.craft.trade_words import DEFECTS
+from firelab.craft.trade_words import DEFECTS, hand_rule
 from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, marked_code
-from firelab.sheets.first_page import hand_rule, hours_words
+from firelab.sheets.first_page import hours_words
 from firelab.sheets.fitting import LEADING, wrap_text
 from firelab.sheets.kiln_sheet import LoadBlock, draw_load, largest_scale, load_blocks
 from firelab.sheets.labels import draw_cut_lines, draw_label

@@ -6,12 +6,12 @@ import pytest
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
+from firelab.craft.trade_words import hand_rule
 from firelab.craft.units import to_degF
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings
 from firelab.records.folder_check import check_folder
 from firelab.series.series_file import read_series
-from firelab.sheets.first_page import hand_rule
 
 SERIES = """
 schema = "firelab/series/1"

@@ -9,14 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from firelab.craft.tile_codes import tile_index
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
-from firelab.plan.draft import assemble_plan, name_tiles
-from firelab.plan.extend import with_rows
+from firelab.plan.draft import assemble_plan
+from firelab.plan.extend import numbered_on, with_rows
 from firelab.plan.kinds.kind import Proposal
-from firelab.plan.plan import CARRIED, Plan
+from firelab.plan.plan import CARRIED, PLAN_DTYPES, Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings
 from firelab.series.firing_series import FiringSeries
@@ -172,19 +171,18 @@ def plan_carried_tiles(folder: str | Path, carried: CarriedWindow) -> Plan:
     series = read_series(folder)
     has_plan = (Path(folder) / PLAN_TABLE).is_file()
     plan = read_plan(folder, series) if has_plan else None
-    before = plan.table if plan else pd.DataFrame(columns=["session", "load", "order"])
+    before = plan.table if plan else pd.DataFrame(columns=list(PLAN_DTYPES))
     # In random order, so that a drift of the kiln is not taken for its temperature.
     rng = np.random.default_rng([series.seed, len(before)])
     tiles = tiles.iloc[rng.permutation(len(tiles))].reset_index(drop=True)
     number = np.arange(1, len(tiles) + 1)
     fired = tiles.assign(
-        session=1 + int(before["session"].max() if len(before) else 0),
-        load=number + int(before["load"].max() if len(before) else 0),
-        order=number + int(before["order"].max() if len(before) else 0),
+        session=1,
+        load=number,
+        order=number,
         is_control=tiles["kind"] == CONTROL,
     )
-    first = 1 + max((tile_index(code) for code in before.get("tile", ())), default=-1)
-    rows = name_tiles(fired, rng=rng, first=first)
+    rows = numbered_on(fired, before, rng=rng)
     note = _note(carried)
     if plan is not None:
         return with_rows(series, plan, rows, note=note)

@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.fits.ordinal.stage_draws import evenly_taken
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.series.terms import model_matrix
 from firelab.windows.recipe.likeliest_firing import candidate_temperatures
@@ -122,8 +123,8 @@ def firing_odds(fit: StagePosterior) -> FiringOdds:
     table = candidate_tiles(series, *degrees)
     few, many = _DRAWS
     count = int(np.clip(_MOST_VALUES // max(1, 45 * len(table)), few, many))
-    draws = fit.draws.thinned(count)
-    kept = np.linspace(0, fit.draws.n_draws - 1, draws.n_draws).round().astype(np.int64)
+    kept = evenly_taken(fit.draws.n_draws, count)
+    draws = fit.draws.take(kept)
     eta = draws.linear(model_matrix(series, table, fit.terms))
     below = draws.cumulative(draws.thresholds[:, None, :] - eta[:, :, None])
     chances = np.diff(below, axis=2, prepend=0.0, append=1.0)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
-from firelab.plan.plan import Plan
+from firelab.plan.plan import places_in_turn
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.windows.sequential.affordable import (
@@ -126,7 +126,7 @@ def next_firing(
         n_looks=found.n_looks,
         tiles_left=budget.blanks,
         count=count,
-        rack_places=_rack_places(plan, count),
+        rack_places=places_in_turn(plan, len(plan.tiles), count),
         waiting=_waiting(records),
         notes=_notes(series),
         provenance=found.provenance,
@@ -200,13 +200,6 @@ def _belief(fit: StagePosterior, odds: FiringOdds, best: int) -> BeliefCurve:
 def _is_here(rows: pd.DataFrame, at: dict[str, Any]) -> BoolArray:
     alike = [(rows[name] == at[name]).to_numpy(dtype=bool) for name in _HERE]
     return np.asarray(np.logical_and.reduce(alike), dtype=bool)
-
-
-def _rack_places(plan: Plan, count: int) -> tuple[int, ...]:
-    """Return the places at which the next tiles lie, where tiles take turns."""
-    turns = plan.figures.get("rack_places") if plan.is_sequential else None
-    first = len(plan.tiles)
-    return tuple((first + k) % int(turns) + 1 for k in range(count)) if turns else ()
 
 
 def _waiting(records: Records) -> tuple[str, ...]:
