@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 from dataclasses import dataclass, field
 from threading import Lock
 from typing import Any, NoReturn
@@ -84,7 +85,7 @@ def look_table(fields: dict[str, str]) -> TextTable:
     )
 
 
-TIMING_FIELDS = ("tile", "look", "load", "in_at", "dwell_s", "temperature")
+TIMING_FIELDS = ("tile", "look", "load", "in_at", "dwell_s", "temperature", "made")
 MOST_TIMINGS = 5000
 """More firings than tile codes give; bounds memory (chosen here, no source)."""
 _CODE = re.compile(r"[A-Z0-9]{1,8}")
@@ -107,16 +108,26 @@ def parse_planned(fields: dict[str, str]) -> dict[str, str]:
     return fields
 
 
+def _made(fields: dict[str, str]) -> float:
+    return float(fields.get("made") or 0)
+
+
 @dataclass(slots=True)
 class Timings:
-    """Which tiles are in the kiln since when, and which came out after how long."""
+    """Which tiles are in the kiln since when, and which came out after how long.
+
+    The count begins at the moment, so that a server that restarted and forgot is not
+    taken for the one before.
+    """
 
     by_firing: dict[tuple[str, str], dict[str, str]] = field(default_factory=dict)
-    count: int = 0
+    count: int = field(default_factory=time.time_ns)
     _lock: Any = field(default_factory=Lock)
 
     def put(self, fields: dict[str, str]) -> None:
         """Take in one time: blank ``dwell_s`` while the tile is in the kiln.
+
+        One that was made before the one held is left, since requests overtake each other.
 
         Raises
         ------
@@ -128,15 +139,17 @@ class Timings:
         for name in ("look", "load", "in_at"):
             if not _NUMBER.fullmatch(fields.get(name, "")):
                 raise FaultyBody(f"a time needs a number as {name}")
-        if not _NUMBER.fullmatch(fields.get("dwell_s") or "0"):
-            raise FaultyBody("dwell_s is not a number")
+        for name in ("dwell_s", "made"):
+            if not _NUMBER.fullmatch(fields.get(name) or "0"):
+                raise FaultyBody(f"{name} is not a number")
         if len(fields.get("temperature", "")) > 20:
             raise FaultyBody("temperature is too long")
         with self._lock:
             key = fields["tile"], fields["look"]
             if key not in self.by_firing and len(self.by_firing) >= MOST_TIMINGS:
                 raise FaultyBody("too many times")
-            if self.by_firing.get(key) != fields:
+            held = self.by_firing.get(key, {})
+            if held != fields and _made(held) <= _made(fields):
                 self.by_firing[key] = fields
                 self.count += 1
 

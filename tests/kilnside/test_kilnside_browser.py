@@ -234,7 +234,7 @@ class Session:
         self.kilnside = kilnside
         self.plan = read_plan(folder, read_series(folder)).tiles
         self.tiles = list(self.plan["tile"])
-        self.lost = []
+        self.lost, self.lost_times = [], 0
 
     async def open(self, browser):
         self.one = await open_phone(browser, self.kilnside, PHONE, shift=True)
@@ -301,8 +301,15 @@ class Session:
             else:
                 await route.continue_()
 
+        async def lose_times(route):
+            is_lost = "dwell_s" in route.request.post_data and self.lost_times < 3
+            self.lost_times += is_lost
+            await (route.abort() if is_lost else route.continue_())
+
         await self.one.page.route("**/api/looks", lose)
+        await self.one.page.route("**/api/timings", lose_times)
         await self.load_for_two(load)
+        assert self.lost_times == 3
         await self.one.page.unroute("**/api/looks")
 
     async def load_with_mistakes(self, load):

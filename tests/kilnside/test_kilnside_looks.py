@@ -114,7 +114,12 @@ def test_one_phone_grades_by_the_time_another_took(served, phone, another_phone)
     assert phone.send("/api/timings", {**time, "dwell_s": 151.3})[0] == 200
     (shared,) = another_phone.state(since=version)["timings"]
     assert (shared["dwell_s"], shared["in_at"]) == ("151.3", "1740834300123")
-    for fault in ({"tile": "<b>"}, {"in_at": "x"}, {"dwell_s": "-1"}, {"look": None}):
+    assert phone.send("/api/timings", {**time, "made": 2, "dwell_s": 152})[0] == 200
+    overtaken = {**time, "made": 1}  # sent when the tile went in, come when it was out
+    assert phone.send("/api/timings", overtaken)[0] == 200
+    (shared,) = another_phone.state()["timings"]
+    assert shared["dwell_s"] == "152"
+    for fault in ({"tile": "<b>"}, {"in_at": "x"}, {"dwell_s": "-1"}, {"made": "x"}):
         assert phone.send("/api/timings", {**time, **fault})[0] == 400
 
 

@@ -205,11 +205,9 @@ async function poll() {
     if (answer.status === 403) {
       isOut = true;
     } else if (answer.ok) {
-      const wasAway = isAway;
       isOut = false;
       away(false);
       if (answer.status === 200) take(await answer.json());
-      if (wasAway) shareAllTimes();
     } else {
       const content = await answer.json().catch(() => ({}));
       away(true, content.message);

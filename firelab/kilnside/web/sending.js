@@ -54,6 +54,7 @@ async function send() {
     for (let one = waiting()[0]; one; one = waiting()[0]) {
       if (!(await sendOne(one))) break;
     }
+    if (!isAway) await sendTimes();
     if (!isAway) await sendPhotos();
   } finally {
     isSending = false;

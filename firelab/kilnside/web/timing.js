@@ -15,19 +15,23 @@ function timeOf(firing) {
   return ownTimes()[key] || (bay.timings || []).find((one) => firingKey(one) === key) || null;
 }
 
-function shareTime(time) {
-  askJson("/api/timings", time).catch(() => null);
-}
+const sharedOf = (time) => (bay.timings || []).find((one) => firingKey(one) === firingKey(time));
+
+// The server lists this time, or a later one of the same firing.
+const isShared = (time) => Number((sharedOf(time) || {}).made || -1) >= (time.made || 0);
 
 function keepTime(time) {
-  kept.write("times", { ...ownTimes(), [firingKey(time)]: time });
-  shareTime(time);
+  kept.write("times", { ...ownTimes(), [firingKey(time)]: { ...time, made: nextMade() } });
+  send();
 }
 
-// After a break the server may have forgotten: tell it every time that is not graded yet.
-function shareAllTimes() {
+// A time is sent until the server lists it, after a restart again.
+async function sendTimes() {
   for (const time of Object.values(ownTimes())) {
-    if (!standing(time).length) shareTime(time);
+    if (isShared(time) || standing(time).length) continue;
+    const answer = await askJson("/api/timings", time).catch(() => null);
+    if (!answer) return;
+    if (answer.ok) bay = { ...bay, timings: [...(bay.timings || []).filter((one) => one !== sharedOf(time)), time] };
   }
 }
 
