@@ -21,6 +21,8 @@ from typing import Any
 _HOMES: dict[str, str] = {
     "design_names": "firelab.series.series_file",
     "start_series": "firelab.series.series_file",
+    "start_studio": "firelab.memory.studio",
+    "check_studio": "firelab.memory.studio_check",
     "example_text": "firelab.series.example_file",
     "read_series": "firelab.series.series_file",
     "check_folder": "firelab.records.folder_check",

@@ -23,6 +23,8 @@ def declare_and_plan(folder: Path) -> list[str]:
     """Declare a series, ask what a plan would teach, plan it, print its sheets."""
     firelab.start_series(folder.with_name("jar"), firelab.design_names()[0])
     folder.with_name("every-key.toml").write_text(firelab.example_text(), encoding="utf-8")
+    firelab.start_studio(folder.with_name("studio"))
+    firelab.check_studio(folder.with_name("studio"))
     folder.mkdir()
     (folder / "series.toml").write_bytes((HERE / "series.toml").read_bytes())
     series = firelab.read_series(folder)

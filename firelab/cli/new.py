@@ -32,6 +32,16 @@ def command(
             "--from then may name a series folder.",
         ),
     ] = None,
+    studio: Annotated[
+        bool,
+        typer.Option("--studio", help="Start a studio folder: series go into it."),
+    ] = False,
+    jar: Annotated[
+        str, typer.Option("--jar", help="Number of the jar in the studio's jars.csv.")
+    ] = "",
+    kiln: Annotated[
+        str, typer.Option("--kiln", help="Name of a kiln of the studio; else its first.")
+    ] = "",
     list_designs: Annotated[
         bool, typer.Option("--list", help="Name the ready designs, and leave.")
     ] = False,
@@ -46,6 +56,7 @@ def command(
 
     --ask asks for colour, metal, kiln, temperatures and tiles; without it, write them
     into its series.toml. Every key, with what it means: firelab new --example.
+    Inside a studio folder (--studio starts one) kiln and jar are written in.
     --round-robin sends one jar round: each studio's folder has a plan and its sheets.
     """
     from firelab.errors import UsageError
@@ -69,19 +80,56 @@ def command(
             return
         if folder is None:
             raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
+        if studio:
+            _start_studio(folder)
+            return
         if round_robin is not None:
             _send_round(folder, design or ROUND_ROBIN_DESIGN, round_robin)
             return
         design = design or FIRST_DESIGN
-        if (folder / SERIES_FILE).exists() or not ask:
-            target = start_series(folder, design)
-        else:
-            text = design_path(design).read_text(encoding="utf-8")
-            target = start_series(folder, text=_asked(text))
+        text = _of_studio(
+            folder, design_path(design).read_text(encoding="utf-8"), jar, kiln
+        )
+        if ask and not (folder / SERIES_FILE).exists():
+            text = _asked(text)
+        target = start_series(folder, text=text)
         mark = read_series(target).mark
         console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
         then = "look it through" if ask else "edit it"
         console.result(f"{target}: {then}, then: firelab check {quoted(folder)}")
+
+
+def _start_studio(folder: Path) -> None:
+    from firelab.memory.studio import JARS_FILE, start_studio
+
+    target = start_studio(folder)
+    console.result(f"{target}: edit it, and list your jars in {JARS_FILE}")
+    inside = quoted(folder / "marsh-green")
+    console.result(f"then: firelab check {quoted(folder)}, firelab new {inside} --jar 12")
+
+
+def _of_studio(folder: Path, text: str, jar: str, kiln: str) -> str:
+    """Return a design with the kiln and the jar of the studio that it goes into."""
+    from firelab.errors import UsageError
+    from firelab.memory.jars import known_jar, read_jars, with_studio
+    from firelab.memory.studio import find_studio, read_studio
+
+    home = find_studio(folder)
+    if home is None:
+        if jar or kiln:
+            raise UsageError(
+                f"{folder} is in no studio",
+                "--jar" if jar else "--kiln",
+                "start one around it: firelab new FOLDER --studio",
+            )
+        return text
+    studio = read_studio(home)
+    chosen = studio.kiln(kiln)
+    filled = with_studio(text, chosen, known_jar(read_jars(home), jar) if jar else None)
+    told = [chosen.name] if chosen else []
+    told += [f"jar {jar}"] if jar else []
+    console.remark(f"of the studio {studio.name}: {', '.join(told) or 'nothing'}")
+    return filled
 
 
 def _send_round(folder: Path, design: str, n_studios: int) -> None:

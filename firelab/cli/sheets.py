@@ -20,9 +20,9 @@ def command(
         str,
         typer.Option(
             help="Label size WIDTHxHEIGHT in mm; 'list' of common stocks; 'cut' for cut "
-            "lines."
+            "lines; else as the studio states, or cut."
         ),
-    ] = "cut",
+    ] = "",
     margins: Annotated[
         str | None, typer.Option(help="Left and top margin of the stock, LEFTxTOP in mm.")
     ] = None,
@@ -46,6 +46,7 @@ def command(
 
     The same plan gives the same PDF to the byte.
     """
+    from firelab.memory.studio import stated_label_stock
     from firelab.plan.plan_files import read_plan
     from firelab.series.folder import SHEETS_FILE, write_atomically
     from firelab.series.series_file import read_series
@@ -60,6 +61,7 @@ def command(
             console.result(label_stock_words())
             return
         series = read_series(folder)
+        labels = labels or stated_label_stock(folder)
         stock = parse_label_stock(labels, margins=margins, gaps=gaps, page=page)
         names = read_class_list(students) if students else () if for_class else None
         plan = read_plan(folder, series)

@@ -11,7 +11,7 @@ from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.series.factors import FactorName, Factors
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE
-from firelab.series.series_file import locate
+from firelab.series.toml_file import locate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

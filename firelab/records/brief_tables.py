@@ -20,6 +20,38 @@ _READ_WRONG = re.compile(r"\s*(.+?)\s+(?:too\s+)?(high|low)\s*", re.IGNORECASE)
 _SPAN = re.compile(r"\s*(\d{1,4})\s*(?:(?:to|-|–)\s*(\d{1,4}))?\s*")
 
 
+def parse_read_wrong(text: str) -> float:
+    """Return by how much a kiln read too high, degC; below 0 where too low.
+
+    Raises
+    ------
+    UsageError
+        If the text does not say so.
+
+    Examples
+    --------
+    >>> parse_read_wrong("18 degF high"), parse_read_wrong("5 °C too low")
+    (10.0, -5.0)
+    """
+    return _parts_read_wrong(text)[2]
+
+
+def _parts_read_wrong(text: str, option: str = "") -> tuple[str, str, float]:
+    """Return amount and side as written, and by how much too high, degC."""
+    match = _READ_WRONG.fullmatch(text)
+    try:
+        off = parse_temperature_difference(match[1] if match else text)
+    except FirelabError:
+        match = None
+    if match is None:
+        raise UsageError(
+            f"{text!r} does not say by how much the kiln read wrong",
+            hint=f'write such as {option}"12 °F high" or "5 °C low"',
+        )
+    side = match[2].lower()
+    return match[1], side, off if side == "high" else -off
+
+
 def brief_table(rows: Iterable[Mapping[str, str]]) -> TextTable:
     """Return rows of cells by column as a table; what is blank everywhere is left out."""
     filled = [{name: text.strip() for name, text in row.items()} for row in rows]
@@ -138,22 +170,12 @@ def kiln_offset_rows(
     UsageError
         If an option cannot be read, or no look is meant.
     """
-    match = _READ_WRONG.fullmatch(read_wrong)
-    try:
-        off = parse_temperature_difference(match[1] if match else read_wrong)
-    except FirelabError:
-        match = None
-    if match is None:
-        raise UsageError(
-            f"{read_wrong!r} does not say by how much the kiln read wrong",
-            hint='write such as --kiln-read "12 °F high" or "5 °C low"',
-        )
+    amount, side, too_high = _parts_read_wrong(read_wrong, "--kiln-read ")
     span = _SPAN.fullmatch(sessions)
     if sessions and span is None:
         raise UsageError(f"{sessions!r} are not sessions", hint="write such as 2 or 2-3")
     first, last = (int(span[1]), int(span[2] or span[1])) if span else (1, 9999)
-    higher = match[2].lower() == "high"
-    reason = f"kiln read {match[1]} too {match[2].lower()}"
+    reason = f"kiln read {amount} too {side}"
     rows = []
     for look in log.standing:
         day = look.fired_at[:10]
@@ -162,7 +184,7 @@ def kiln_offset_rows(
         if {OFFSET, LOST} & set(look.change) or not (dated and known):
             continue
         if first <= look.session <= last:
-            degC = _as_read(look, log.standing, planned) + (-off if higher else off)
+            degC = _as_read(look, log.standing, planned) - too_high
             rows.append(_offset_row(look, degC, reason))
     if not rows:
         raise UsageError(

@@ -8,28 +8,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
-
 from firelab.craft.materials import is_gauge
 from firelab.craft.units import format_temperature
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighbours_hint
-from firelab.series.accepted_words import (
-    file_key,
-    known_keys,
-    under_words,
-    unknown_key_words,
-    with_file_keys,
-)
-from firelab.series.factors import FROM_FILE
+from firelab.series.accepted_words import with_file_keys
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
-    DEEPEST_NESTING,
     SERIES_FILE,
-    is_nested_deeper,
     propose_mark,
     sha256_of,
     write_atomically,
 )
+from firelab.series.toml_file import declared_value, finding_at, parse_toml
 
 
 def designs_folder() -> Path:
@@ -97,58 +87,6 @@ def start_series(folder: str | Path, design: str = "quick-look", *, text: str = 
     return target
 
 
-_HEADER = re.compile(r"^\s*\[(\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"^(\s*)([A-Za-z0-9_.\"' -]+?)\s*=")
-
-
-def _parts(dotted: str) -> list[str]:
-    return [part.strip().strip("\"'") for part in dotted.split(".")]
-
-
-def locate(text: str, path: Sequence[str | int]) -> tuple[int, int]:
-    r"""Return line and column, from 1, of the deepest part of a path found.
-
-    Parameters
-    ----------
-    text : str
-        The whole file.
-    path : sequence of str or int
-        Keys from the outside in; an int is the place in an array of tables. A key
-        that was written by another word of the trade is found by the file's own.
-
-    Returns
-    -------
-    tuple of (int, int)
-        (1, 1) where no part of the path is in the file.
-
-    Examples
-    --------
-    >>> locate("a = 1\n[b]\nc = 2\n", ["b", "c"])
-    (3, 1)
-    """
-    wanted = tuple(str(part) for part in path)
-    best, place = 0, (1, 1)
-    table: list[str] = []
-    counts: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        header, key = _HEADER.match(line), _KEY.match(line)
-        if header:
-            table = _parts(header[2])
-            if header[1]:
-                dotted = ".".join(table)
-                table = [*table, str(counts.get(dotted, 0))]
-                counts[dotted] = counts.get(dotted, 0) + 1
-            here, column = table, 1
-        elif key:
-            here, column = [*table, *_parts(key[2])], len(key[1]) + 1
-        else:
-            continue
-        own = file_key(here)
-        if len(own) > best and own == wanted[: len(own)]:
-            best, place = len(own), (number, column)
-    return place
-
-
 def read_series(folder: str | Path) -> FiringSeries:
     """Read the series of a folder.
 
@@ -205,71 +143,16 @@ def parse_series(
     text: str, *, file: str = SERIES_FILE
 ) -> tuple[FiringSeries | None, list[Finding]]:
     """Read a series from text; return it, or None with all its faults."""
-    try:
-        declared = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        return None, [_syntax_finding(fault, file)]
-    except RecursionError:
-        return None, [_nested_finding(file)]
-    if is_nested_deeper(declared, DEEPEST_NESTING):
-        return None, [_nested_finding(file)]
-    declared, twice = with_file_keys(declared)
+    stated, faults = parse_toml(text, file)
+    if stated is None:
+        return None, faults
+    declared, twice = with_file_keys(stated)
     findings = _word_findings(declared, twice, text, file)
-    try:
-        series = TypeAdapter(FiringSeries).validate_python(declared, context=FROM_FILE)
-    except ValidationError as fault:
-        # A list is short only of what was faulty in it: the fault itself is told.
-        inside = {error["loc"][:-1] for error in fault.errors()}
-        own = [
-            error
-            for error in fault.errors()
-            if error["type"] != "too_short" or error["loc"] not in inside
-        ]
-        return None, findings + [_finding(error, text, file) for error in own]
+    series, faults = declared_value(FiringSeries, declared, text, file)
+    if series is None:
+        return None, findings + faults
     findings += _cross_findings(series, text, file)
     return (None if findings else series), findings
-
-
-def _nested_finding(file: str) -> Finding:
-    return Finding(
-        code="toml-nested",
-        file=file,
-        line=0,
-        column=0,
-        message=f"is nested deeper than {DEEPEST_NESTING} levels",
-        hint="a series has tables of values, as firelab new writes them",
-    )
-
-
-def _syntax_finding(fault: tomllib.TOMLDecodeError, file: str) -> Finding:
-    message = str(fault)
-    line, column = 1, 1
-    if "(at line " in message:
-        message, place = message.rsplit(" (at line ", 1)
-        line, column = (int(word) for word in place.rstrip(")").split(", column "))
-    return Finding(
-        code="toml-syntax",
-        file=file,
-        line=line,
-        column=column,
-        message=f"is not TOML: {message}",
-        hint='write text in quotes, such as low = "1400 degF"',
-    )
-
-
-def _finding_at(
-    code: str, path: Sequence[str | int], text: str, file: str, message: str, hint: str
-) -> Finding:
-    line, column = locate(text, path)
-    name = ".".join(str(part) for part in path)
-    return Finding(
-        code=code,
-        file=file,
-        line=line,
-        column=column,
-        message=f"{name}: {message}",
-        hint=hint,
-    )
 
 
 PLACEHOLDERS = {
@@ -289,7 +172,7 @@ def placeholder_findings(folder: str | Path) -> list[Finding]:
             value = value.get(part, {})
         if value == words:
             found.append(
-                _finding_at(
+                finding_at(
                     "placeholder",
                     key.split("."),
                     text,
@@ -301,38 +184,13 @@ def placeholder_findings(folder: str | Path) -> list[Finding]:
     return found
 
 
-def _finding(error: Any, text: str, file: str) -> Finding:
-    path = error["loc"]
-    message, hint = _words(error, ".".join(str(part) for part in path))
-    code = str(error["type"]).replace("_", "-")
-    return _finding_at(code, path, text, file, message, hint)
-
-
-def _words(error: Any, name: str) -> tuple[str, str]:
-    kind, given = error["type"], error.get("input")
-    if kind == "value_error":
-        message, _, hint = str(error["ctx"]["error"]).partition("\n  hint: ")
-        if not hint:
-            message, _, hint = message.partition("; ")
-        return message, hint
-    if kind in ("missing", "missing_keyword_only_argument"):
-        return "is missing", f"add {name.rpartition('.')[2]} {under_words(name)}"
-    if kind in ("unexpected_keyword_argument", "extra_forbidden"):
-        return unknown_key_words(name)
-    if kind == "dataclass_type":
-        own = [key for key in known_keys() if key.rpartition(".")[0] == name]
-        keys = ", ".join(key.rpartition(".")[2] for key in own)
-        return f"is a table, not {given!r}", f"write [{name}] and below it its keys: {keys}"
-    return f"{error['msg'][0].lower()}{error['msg'][1:]}, not {given!r}", "change the value"
-
-
 def _word_findings(
     declared: dict[str, Any], twice: Sequence[Sequence[str | int]], text: str, file: str
 ) -> list[Finding]:
     """Name what no single value can show: a thing said by two words, steel by gauge."""
     words = "is stated twice, by two words for one thing"
     found = [
-        _finding_at("said-twice", path, text, file, words, "keep one of the two lines")
+        finding_at("said-twice", path, text, file, words, "keep one of the two lines")
         for path in twice
     ]
     blank = declared.get("blank")
@@ -340,7 +198,7 @@ def _word_findings(
     metal, thickness = (str(blank.get(key, "")) for key in ("metal", "thickness"))
     if metal.strip().casefold() == "steel" and is_gauge(thickness):
         found.append(
-            _finding_at(
+            finding_at(
                 "gauge-of-steel",
                 ("blank", "thickness"),
                 text,
@@ -357,7 +215,7 @@ def _cross_findings(series: FiringSeries, text: str, file: str) -> list[Finding]
     hottest = series.span("temperature")[1]
     if hottest > series.hottest_degC:
         findings.append(
-            _finding_at(
+            finding_at(
                 "too-hot-for-metal",
                 ("factors", "temperature"),
                 text,
@@ -370,7 +228,7 @@ def _cross_findings(series: FiringSeries, text: str, file: str) -> list[Finding]
         )
     known = ", ".join(str(level) for level in series.factors.mesh.levels)
     findings += [
-        _finding_at(
+        finding_at(
             "grams-of-unused-mesh",
             ("budget", "grams"),
             text,

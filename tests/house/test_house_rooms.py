@@ -17,6 +17,7 @@ ROOMS = (
     "fits",
     "windows",
     "studios",
+    "memory",
     "charts",
     "report",
     "kilnside",
@@ -34,7 +35,7 @@ TOP_LEVEL = {
 SUB_ROOMS = {
     "series": (
         *("folder", "factors", "declared_parts", "rules", "firing_series"),
-        *("heat_counted", "terms", "accepted_words", "series_file"),
+        *("heat_counted", "terms", "accepted_words", "toml_file", "series_file"),
         *("what_matters", "example_file", "first_questions"),
     ),
     "plan": (

@@ -18,11 +18,11 @@ from firelab.series.first_questions import answer_questions
 from firelab.series.series_file import (
     design_names,
     design_path,
-    locate,
     parse_series,
     read_series,
     series_hash,
 )
+from firelab.series.toml_file import locate
 
 MINIMAL = """\
 name = "A jar"

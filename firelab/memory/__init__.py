@@ -1,0 +1,1 @@
+"""What a studio has learned: its folder, its jars, what earlier series taught."""
