@@ -14,6 +14,7 @@ from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.series_file import design_path, read_series
 from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
 from firelab.studios.bundle.packing import pack_series
+from firelab.studios.bundle.verification import verify_folder
 from firelab.studios.interlaboratory.shared_measures import score_measures
 from firelab.studios.pooling.part import distinct_parts, read_part
 from firelab.studios.pooling.pooling import combine_edges, pool_parts
@@ -161,6 +162,14 @@ def test_a_studio_that_fired_nothing_gets_its_tiles_and_their_sheets(bundles, tm
     assert longer["tile"].head(len(rows)).tolist() == [row["tile"] for row in rows]
     assert longer.tail(1)["session"].item() == 2
     assert longer["load"].is_unique
+    # Where the tiles came from is elsewhere; what follows from them is made again.
+    for at_first in (True, False):
+        table, content = verify_folder(new).files[:2]
+        assert table.status == "not recomputed"
+        assert content.status == ("agrees" if at_first else "differs"), content.summary()
+        told = json.loads((new / "plan.json").read_text())
+        told["time_h"] = dict.fromkeys(told["time_h"], 0.5)
+        (new / "plan.json").write_text(json.dumps(told))
 
 
 def test_sheets_need_a_folder_and_another_colour_is_refused(bundles, tmp_path):
