@@ -32,6 +32,9 @@ def command(
             "--from then may name a series folder.",
         ),
     ] = None,
+    control: Annotated[
+        str, typer.Option("--control", help="Colour of the control tiles sent round.")
+    ] = "",
     studio: Annotated[
         bool,
         typer.Option("--studio", help="Start a studio folder: series go into it."),
@@ -83,8 +86,10 @@ def command(
         if studio:
             _start_studio(folder)
             return
+        if control and round_robin is None:
+            raise UsageError("is of a jar sent round", "--control", "add --round-robin N")
         if round_robin is not None:
-            _send_round(folder, design or ROUND_ROBIN_DESIGN, round_robin)
+            _send_round(folder, design or ROUND_ROBIN_DESIGN, round_robin, control)
             return
         design = design or FIRST_DESIGN
         text = _of_studio(
@@ -132,7 +137,7 @@ def _of_studio(folder: Path, text: str, jar: str, kiln: str) -> str:
     return filled
 
 
-def _send_round(folder: Path, design: str, n_studios: int) -> None:
+def _send_round(folder: Path, design: str, n_studios: int, control: str) -> None:
     from firelab.errors import UsageError
     from firelab.series.folder import SERIES_FILE, write_atomically
     from firelab.series.series_file import design_path
@@ -145,7 +150,7 @@ def _send_round(folder: Path, design: str, n_studios: int) -> None:
     stated = Path(design) / SERIES_FILE
     source = stated if stated.is_file() else design_path(design)
     text = source.read_text(encoding="utf-8")
-    sent = plan_round_robin(text, n_studios)
+    sent = plan_round_robin(text, n_studios, control=control)
     for one in sent:
         place = folder / one.name
         place.mkdir(parents=True)
@@ -154,11 +159,11 @@ def _send_round(folder: Path, design: str, n_studios: int) -> None:
         console.result(
             f"{place}: {one.plan.n_tiles} tiles in {one.plan.table['load'].nunique()} loads"
         )
-    first, control = sent[0], sent[0].series.plan.control
+    first = sent[0]
     grams = ", ".join(f"{name} {g:g} g" for name, g in first.plan.powder_g.items())
     console.remark(f"each needs {first.plan.n_tiles} blanks of one stock and {grams}")
-    if control is not None:
-        console.remark(f"control tiles are of {control.colour!r}, of one jar for all")
+    if (controls := first.series.plan.control) is not None:
+        console.remark(f"control tiles are of {controls.colour!r}, of one jar for all")
     console.result("when they come back: firelab pool BUNDLES")
 
 

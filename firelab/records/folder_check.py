@@ -113,7 +113,9 @@ def _series(gathered: _Gathered) -> FiringSeries | None:
     except FaultyFile as fault:
         gathered.findings += fault.findings
         return None
-    gathered.findings += placeholder_findings(gathered.folder)
+    gathered.findings += placeholder_findings(
+        (gathered.folder / SERIES_FILE).read_text(encoding="utf-8-sig")
+    )
     marked = f", marked {series.mark}" if series.mark else ""
     gathered.standing.append(f"{SERIES_FILE}: {series.name}{marked}")
     twin = neighbour_marks(gathered.folder).get(series.mark)

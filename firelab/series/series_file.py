@@ -162,9 +162,8 @@ PLACEHOLDERS = {
 """What the ready designs write where only the studio knows the words."""
 
 
-def placeholder_findings(folder: str | Path) -> list[Finding]:
+def placeholder_findings(text: str) -> list[Finding]:
     """Name each line of a series that still holds the words of a ready design."""
-    text = (Path(folder) / SERIES_FILE).read_text(encoding="utf-8-sig")
     found = []
     for key, words in PLACEHOLDERS.items():
         value: Any = with_file_keys(tomllib.loads(text))[0]

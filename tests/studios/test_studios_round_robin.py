@@ -62,7 +62,8 @@ def sent(tmp_path_factory):
     (base / "own" / "series.toml").write_text(
         text.replace('"name of the colour"', '"Reed"').replace("seed = 1104", "seed = 7")
     )
-    ran = firelab("new", base / "sent", "--round-robin", "3", "--from", base / "own")
+    words = ("--round-robin", "3", "--from", base / "own", "--control", "Chalk")
+    ran = firelab("new", base / "sent", *words)
     assert ran.exit_code == 0, ran.output
     folders = sorted((base / "sent").iterdir())
     for seed, (folder, hotter) in enumerate(zip(folders, HOTTER_DEGC, strict=True)):
@@ -166,7 +167,7 @@ def test_the_design_travels_and_its_studios_stay_apart(sent, tmp_path):
     told = json.loads(ran.stdout)
     assert told["round_robin"]["studios"] == 3
     assert told["round_robin"]["missing"] == []
-    assert told["fit"]["control_colour"] == "name of the control colour"
+    assert told["fit"]["control_colour"] == "Chalk"
     assert len(pd.read_csv(tmp_path / "t" / "materials.csv")) == 16
     assert pd.read_csv(tmp_path / "t" / "cells.csv")["k"].notna().all()
 
@@ -180,3 +181,15 @@ def test_what_cannot_be_sent_round_is_refused(tmp_path):
     ran = firelab("new", tmp_path / "full", "--round-robin", "3")
     assert ran.exit_code == 2
     assert "is not empty" in ran.stderr
+    # Sheets that name no colour would be printed and sent.
+    ran = firelab("new", tmp_path / "unnamed", "--round-robin", "3")
+    assert ran.exit_code == 1
+    assert "'name of the colour' is not a name yet" in ran.stderr
+    own = tmp_path / "own"
+    assert firelab("new", own, "--from", "opaque-window").exit_code == 0
+    text = (own / "series.toml").read_text()
+    (own / "series.toml").write_text(text.replace('"name of the colour"', '"Reed"'))
+    ran = firelab("new", tmp_path / "unnamed", "--round-robin", "3", "--from", own)
+    assert ran.exit_code == 2
+    assert "no colour of control tiles is named" in ran.stderr
+    assert not (tmp_path / "unnamed").exists()

@@ -39,7 +39,7 @@ from firelab.series.folder import (
     json_text,
     read_json,
 )
-from firelab.series.series_file import parse_series
+from firelab.series.series_file import parse_series, placeholder_findings
 from firelab.sheets.sheet_set import make_sheets
 from firelab.studios.bundle.descriptor import ROUND_ROBIN_FILE
 from firelab.studios.interlaboratory.precision import COLUMNS, Precision, study_precision
@@ -50,7 +50,6 @@ FEWEST_REPEATS = 2
 FEWEST_STUDIOS = 3
 """With fewer, no studio's mean can stand out from the others' (ASTM E691's h)."""
 _CELL = ("role", "temperature_degC", "dwell_s", "mesh", "layers", "base")
-CONTROL_TO_NAME = "name of the control colour"
 _BOUNDS = ("blanks", "loads", "grams")
 """What a studio has of its own: in a round robin the coordinator sends what is needed."""
 
@@ -75,7 +74,9 @@ class RoundRobinFolder:
     files: Mapping[str, bytes]
 
 
-def plan_round_robin(text: str, n_studios: int) -> tuple[RoundRobinFolder, ...]:
+def plan_round_robin(
+    text: str, n_studios: int, *, control: str = ""
+) -> tuple[RoundRobinFolder, ...]:
     """Return what each of N studios fires, from one series.
 
     Parameters
@@ -84,6 +85,8 @@ def plan_round_robin(text: str, n_studios: int) -> tuple[RoundRobinFolder, ...]:
         Content of a ``series.toml``.
     n_studios : int
         N.
+    control : str, default ""
+        Colour of the control tiles, where the series states none.
 
     Returns
     -------
@@ -93,9 +96,10 @@ def plan_round_robin(text: str, n_studios: int) -> tuple[RoundRobinFolder, ...]:
     Raises
     ------
     UsageError
-        If the studios are too few, or the kind of plan draws other settings for each.
+        If the studios are too few, no control colour is named, or the kind of plan draws
+        other settings for each.
     FaultyFile, InfeasiblePlan
-        If the series cannot be read or planned.
+        If the series cannot be read or planned, or a colour has no name yet.
     """
     if n_studios < FEWEST_STUDIOS:
         raise UsageError(
@@ -104,14 +108,22 @@ def plan_round_robin(text: str, n_studios: int) -> tuple[RoundRobinFolder, ...]:
             f"{FEWEST_STUDIOS} or more: with fewer nobody can stand out",
         )
     whole = _read(text)
+    if unnamed := placeholder_findings(text):
+        raise FaultyFile(unnamed)
+    if whole.plan.control is None and not control:
+        raise UsageError(
+            "no colour of control tiles is named",
+            "--control",
+            'name one that every studio knows well, such as: --control "white"',
+        )
     every = ["".join(symbols) for symbols in product(ALPHABET, repeat=MARK_LENGTH)]
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
     start = int(digest[:8], 16)
     marks = [every[(start + number) % len(every)] for number in range(n_studios)]
-    most = _session_loads(_planned(_adapted(text, 0, marks[0]))[1])
+    most = _session_loads(_planned(_adapted(text, 0, marks[0], control))[1])
     folders: list[RoundRobinFolder] = []
     for number in range(n_studios):
-        adapted = _adapted(text, number, marks[number], session_loads=most)
+        adapted = _adapted(text, number, marks[number], control, session_loads=most)
         series, plan = _planned(adapted)
         if folders and _cells(plan) != _cells(folders[0].plan):
             raise UsageError(
@@ -142,7 +154,9 @@ def plan_round_robin(text: str, n_studios: int) -> tuple[RoundRobinFolder, ...]:
     return tuple(folders)
 
 
-def _adapted(text: str, number: int, mark: str, *, session_loads: int | None = None) -> str:
+def _adapted(
+    text: str, number: int, mark: str, control: str, *, session_loads: int | None = None
+) -> str:
     """Return the series of one studio: repeats, a control tile, a seed and a mark."""
     plain = re.sub(r"(?m)^mark = .*\n", "", text)
     marked = re.sub(r"(?m)^name = ", f'mark = "{mark}"\nname = ', plain, count=1)
@@ -154,7 +168,7 @@ def _adapted(text: str, number: int, mark: str, *, session_loads: int | None = N
     plan = document["plan"]
     plan["repeats"] = max(FEWEST_REPEATS, series.plan.repeats)
     if series.plan.control is None:
-        plan["control"] = _control(series)
+        plan["control"] = _control(series, control)
     budget = document.get("budget", {})
     for name in _BOUNDS:
         budget.pop(name, None)
@@ -163,13 +177,13 @@ def _adapted(text: str, number: int, mark: str, *, session_loads: int | None = N
     return tomlkit.dumps(document)
 
 
-def _control(series: FiringSeries) -> Any:
-    """Return a control tile in the middle of the range, its colour to be written in."""
+def _control(series: FiringSeries, colour: str) -> Any:
+    """Return a control tile in the middle of the range."""
     degC = settable_temperature(series, sum(series.span("temperature")) / 2)
     reads = series.kiln.reads
     shown = degC if reads == "degC" else to_degF(degC)
     control = tomlkit.table()
-    control["colour"] = CONTROL_TO_NAME
+    control["colour"] = colour
     control["temperature"] = f"{shown:.0f} {reads}"
     control["dwell"] = f"{settable_dwell(series, sum(series.span('dwell')) / 2):g} s"
     return control
