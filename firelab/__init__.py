@@ -58,6 +58,8 @@ _HOMES: dict[str, str] = {
     "refresh_shelf": "firelab.studios.shelf.shelf",
     "ShelfQuestion": "firelab.studios.shelf.question",
     "ask_shelf": "firelab.studios.shelf.question",
+    "learn_history": "firelab.memory.learn",
+    "write_history": "firelab.memory.history",
 }
 """Public name to the module that holds it, in the order of the work; imported when first
 asked for."""

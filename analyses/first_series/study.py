@@ -80,7 +80,7 @@ def answer(folder: Path) -> list[str]:
 
 
 def share(folder: Path) -> list[str]:
-    """Pack, unpack and verify a bundle; pool it with a second studio's; shelve both."""
+    """Pack, unpack and verify a bundle; pool it with a second; shelve both, learn."""
     home = folder.parent
     bundle = firelab.pack_series(folder, licence="CC0-1.0", studio="north")
     (home / "north.zip").write_bytes(bundle.raw)
@@ -96,7 +96,10 @@ def share(folder: Path) -> list[str]:
     said += firelab.pool_parts(parts).summary().splitlines()[1:3]
     firelab.refresh_shelf(home)
     asked = firelab.ShelfQuestion(kind="transparent", stage="full")
-    return [*said, repr(firelab.ask_shelf(home, asked))]
+    said.append(repr(firelab.ask_shelf(home, asked)))
+    history = firelab.learn_history(home)
+    firelab.write_history(home, history)
+    return [*said, *history.summary().splitlines()]
 
 
 def walk(home: Path) -> list[str]:

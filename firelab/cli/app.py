@@ -32,6 +32,7 @@ COMMANDS: dict[str, str] = {
     "verify": "Recompute a series and compare with what it claims.",
     "pool": "Pool several studios' bundles of one colour.",
     "shelf": "Index bundles and search them.",
+    "learn": "Learn from a studio's series what to expect of a new jar.",
     "demo": "Take an invented series through every stage.",
 }
 """Each command's one line, in the order of the work; ``firelab.cli.<name>``."""
@@ -96,6 +97,7 @@ def _firelab(
 
     The work in order: new, check, foresee, plan, sheets, record or kilnside, fit,
     windows, next, report. With other studios: pack, unpack, verify, pool, shelf.
+    Of a studio's own series: learn.
     """
 
 

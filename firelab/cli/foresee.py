@@ -61,7 +61,7 @@ def command(
 
         series = read_series(folder)
         candidates = _candidates(folder, series, kinds, tiles)
-        with _cluster(dask) as backend:
+        with cluster_backend(dask) as backend:
             found = foresee(
                 series,
                 candidates,
@@ -144,7 +144,7 @@ def _size(written: str) -> int:
 
 
 @contextmanager
-def _cluster(address: str) -> Iterator[str]:
+def cluster_backend(address: str) -> Iterator[str]:
     """Yield the joblib backend: processes here, or a Dask cluster."""
     from firelab.errors import UsageError
 

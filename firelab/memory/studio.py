@@ -25,7 +25,6 @@ from firelab.sheets.labels import parse_label_stock
 
 STUDIO_FILE = "studio.toml"
 JARS_FILE = "jars.csv"
-HISTORY_FILE = "history.json"
 
 _START = """\
 # What is the same for every series of a studio. Series are folders beside this file;

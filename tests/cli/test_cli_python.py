@@ -31,6 +31,7 @@ FUNCTION_OF = {
     "verify": "verify_folder",
     "pool": "pool_parts",
     "shelf": "ask_shelf",
+    "learn": "learn_history",
 }
 
 

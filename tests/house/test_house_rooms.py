@@ -34,7 +34,7 @@ TOP_LEVEL = {
 }
 SUB_ROOMS = {
     "series": (
-        *("folder", "factors", "declared_parts", "rules", "firing_series"),
+        *("folder", "factors", "history", "declared_parts", "rules", "firing_series"),
         *("heat_counted", "terms", "accepted_words", "toml_file", "series_file"),
         *("what_matters", "example_file", "first_questions"),
     ),

@@ -1,0 +1,83 @@
+r"""The parameters of a stage fit on scales that any series of a kind shares.
+
+The fit's own coordinates are in half ranges of the series' temperature. Here each is a
+value that belongs to the enamel and the kiln alone: degC, ln degC, degC per doubling of
+the grain, a logit, a normal score. So what one series found can be the prior of another.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logit, ndtr, ndtri
+
+from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
+from firelab.fits.ordinal.priors import (
+    LOGITS_20_TO_80,
+    effect_scales_degC,
+    latent_scale,
+)
+from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.series.firing_series import FiringSeries
+from firelab.series.terms import DWELL, TEMPERATURE, coding
+
+FloatArray = NDArray[np.float64]
+
+MIDDLE, TARGET, BLUR, DOUBLING, SLIP = "middle", "target", "blur", "doubling", "slip"
+"""Middle of the scale and of the target at the usual dwell, degC; the logarithms of the
+degrees over which a grade passes and of those that doubling the dwell is worth; the logit
+of a slip."""
+_SURELY = 1e-12
+"""Least probability that a normal score or a logit is taken of."""
+
+
+def width_name(grade: str) -> str:
+    """Return the name of the logarithm of the degrees that an inner grade is wide."""
+    return f"width of {grade}"
+
+
+def doublings_beyond_usual(series: FiringSeries) -> float:
+    """Return by how many doublings the middle of the dwells is longer than the usual."""
+    return float((coding(series, "dwell").centre - np.log(USUAL_DWELL_S)) / np.log(2.0))
+
+
+def shared_values(fit: StagePosterior) -> dict[str, FloatArray]:
+    """Return the draws of a fit on the shared scales, by name, shape (S,).
+
+    Effects of mesh, layers and base are in degC per doubling of the grain, per coat and
+    from the first base; a deviation is the normal score of its place in its prior.
+    Empty where the temperature is no term: nothing then has a scale in degC.
+    """
+    series, draws = fit.series, fit.draws
+    if TEMPERATURE not in fit.columns:
+        return {}
+    steepness = draws.coefficients[:, fit.columns.index(TEMPERATURE)]
+    per_latent = coding(series, "temperature").half_width / steepness
+    values = {}
+    doubling = np.full(draws.n_draws, series.priors.doubling)
+    for column, beta in zip(fit.columns, draws.coefficients.T, strict=True):
+        if column == TEMPERATURE or column.is_product:
+            continue
+        degC = beta * per_latent
+        if column.base is None:
+            degC = degC / coding(series, column.powers[0][0]).half_width
+        if column == DWELL:
+            doubling = degC * np.log(2.0)
+            values[DOUBLING] = np.log(doubling)
+        else:
+            values[str(column)] = degC
+    places = coding(series, "temperature").centre + draws.thresholds * per_latent[:, None]
+    places = places + (doubling * doublings_beyond_usual(series))[:, None]
+    values[MIDDLE] = places.mean(axis=1)
+    first, last = series.responses.stage.target_span
+    if first > 0 and last < len(fit.grades) - 1:
+        values[TARGET] = 0.5 * (places[:, first - 1] + places[:, last])
+    for place, grade in enumerate(fit.grades[1:-1]):
+        values[width_name(grade)] = np.log(places[:, place + 1] - places[:, place])
+    values[BLUR] = np.log(LOGITS_20_TO_80 * latent_scale(fit.link) * per_latent)
+    scales = effect_scales_degC(series.priors)
+    for name, effect in fit.effects.items():
+        share = 2.0 * ndtr(effect.sd_degC / scales[name]) - 1.0
+        values[name] = ndtri(np.clip(share, _SURELY, 1.0 - _SURELY))
+    values[SLIP] = logit(np.clip(fit.slip, _SURELY, 1.0 - _SURELY))
+    return values

@@ -1,0 +1,206 @@
+"""A studio's history, as a value: what it holds, in words and as ``history.json``."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from firelab.craft.trade_words import Shown, count_words
+from firelab.craft.units import (
+    format_duration,
+    format_temperature,
+    format_temperature_difference,
+)
+from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, TARGET
+from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
+from firelab.series.folder import json_text, versions, write_atomically
+from firelab.series.history import FEWEST_SERIES, HISTORY_FILE, HISTORY_SCHEMA
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedSeries:
+    """A series that a history rests on.
+
+    Attributes
+    ----------
+    name, source, studio, colour : str
+        Its name, where it was read from, whose it is, which colour.
+    n_looks, n_tiles : int
+    series_hash, firings_hash : str
+        SHA-256 of series.toml and firings.csv.
+    invented : bool
+        Whether it is demonstration data.
+    """
+
+    name: str
+    source: str
+    studio: str
+    colour: str
+    n_looks: int
+    n_tiles: int
+    series_hash: str
+    firings_hash: str
+    invented: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedParameter:
+    """The predictive distribution of one parameter of a new jar.
+
+    Attributes
+    ----------
+    name : str
+        As `firelab.fits.ordinal.coordinates.shared_values` names it.
+    n_series : int
+        How many series speak of it.
+    mean, sd : float
+        Of a new jar, on the shared scale.
+    lower, upper : float
+        Nine in ten new jars lie between.
+    between_sd : float
+        Posterior mean of the standard deviation between jars.
+    """
+
+    name: str
+    n_series: int
+    mean: float
+    sd: float
+    lower: float
+    upper: float
+    between_sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedGroup:
+    """What the series of one kind, metal and scale of grades taught.
+
+    Attributes
+    ----------
+    kind, metal : str
+    grades, target : tuple of str
+    reads : {'degF', 'degC'}
+        Unit of most of their kilns.
+    series : tuple of LearnedSeries
+    parameters : tuple of LearnedParameter
+    """
+
+    kind: str
+    metal: str
+    grades: tuple[str, ...]
+    target: tuple[str, ...]
+    reads: str
+    series: tuple[LearnedSeries, ...]
+    parameters: tuple[LearnedParameter, ...]
+
+    @property
+    def n_series(self) -> int:
+        """Number of series."""
+        return len(self.series)
+
+    def parameter(self, name: str) -> LearnedParameter | None:
+        """Return a parameter that enough series speak of; None where they do not."""
+        known = (one for one in self.parameters if one.n_series >= FEWEST_SERIES)
+        return next((one for one in known if one.name == name), None)
+
+    def lines(self) -> list[str]:
+        """Say what is known and what is not, in the kiln's unit, one sentence each."""
+        what = f"{self.kind} on {self.metal}"
+        count = f"{self.n_series} series"
+        if self.n_series < FEWEST_SERIES:
+            return [
+                f"{what}, {count}: nothing is learned yet; "
+                f"{count_words(FEWEST_SERIES, 'jar')} are the fewest."
+            ]
+        lines = [f"{what}, {count}:"]
+        middle, reads = self.parameter(TARGET), self.reads
+        if middle is not None:
+            grade = " or ".join(self.target)
+            half = 0.5 * (middle.upper - middle.lower)
+            lines.append(
+                f"  A new jar reaches the middle of {grade} within "
+                f"{format_temperature_difference(half, reads)} of "
+                f"{format_temperature(0.5 * (middle.lower + middle.upper), reads)} at "
+                f"{format_duration(USUAL_DWELL_S)}: nine in ten."
+            )
+        for name, words in (
+            *((f"width of {one}", f"{one} is wide by") for one in self.grades[1:-1]),
+            (BLUR, "A grade passes from 20 to 80 of 100 tiles over"),
+            (DOUBLING, "Twice the time is worth"),
+        ):
+            own = self.parameter(name)
+            if own is not None:
+                low, high = np.exp([own.lower, own.upper])
+                span = _difference_range(float(low), float(high), reads)
+                lines.append(f"  {words[:1].upper()}{words[1:]} {span}: nine in ten jars.")
+        unknown = [one.name for one in self.parameters if one.n_series < FEWEST_SERIES]
+        if unknown:
+            lines.append(
+                f"  Too few series speak of: {', '.join(unknown)}; the usual priors stand."
+            )
+        return lines
+
+
+def _difference_range(low: float, high: float, reads: str) -> str:
+    pieces = [format_temperature_difference(one, reads) for one in (low, high)]
+    (low_own, low_other), (high_own, high_other) = (one.split(" (") for one in pieces)
+    unit, other = high_own.split()[1], high_other.rstrip(")").split()[1]
+    own = f"{low_own.split()[0]} to {high_own.split()[0]} {unit}"
+    return f"{own} ({low_other.split()[0]} to {high_other.split()[0]} {other})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class History(Shown):
+    """What earlier series taught.
+
+    Attributes
+    ----------
+    studio : str
+        Its name; empty for bundles of many.
+    groups : tuple of LearnedGroup
+    left_out : tuple of str
+        Series that teach nothing, and why.
+    """
+
+    studio: str
+    groups: tuple[LearnedGroup, ...]
+    left_out: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per group and parameter."""
+        return pd.DataFrame(
+            {"kind": group.kind, "metal": group.metal, **asdict(one)}
+            for group in self.groups
+            for one in group.parameters
+        )
+
+    def summary(self) -> str:
+        """Return what is known and what is not, as lines for a terminal."""
+        lines = [line for group in self.groups for line in group.lines()]
+        if any(one.invented for group in self.groups for one in group.series):
+            lines.append("Invented demonstration data are among the series.")
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the content of ``history.json``."""
+        return {
+            "schema": HISTORY_SCHEMA,
+            "studio": self.studio,
+            "dwell_s": USUAL_DWELL_S,
+            "groups": [
+                {**asdict(group), "n_series": group.n_series} for group in self.groups
+            ],
+            "left_out": list(self.left_out),
+            "provenance": {"versions": versions()},
+        }
+
+
+def write_history(folder: str | Path, history: History) -> Path:
+    """Write history.json and return its path."""
+    path = Path(folder) / HISTORY_FILE
+    write_atomically(path, json_text(history.to_dict()))
+    return path

@@ -1,0 +1,294 @@
+"""What the series of a studio, or the bundles of a shelf, teach of the next jar.
+
+Each series is fitted with the default priors, so that no belief counts twice, and speaks
+by its posterior draws. Series of one kind, metal and scale of grades are held together.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient
+from firelab.fits.ordinal.coordinates import MIDDLE, TARGET, shared_values
+from firelab.fits.ordinal.middle_prior import usual_firing
+from firelab.fits.ordinal.priors import effect_scales_degC
+from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
+from firelab.memory.between_jars import BetweenPrior, join_jars, likelihood_of_draws, speaks
+from firelab.memory.history import (
+    History,
+    LearnedGroup,
+    LearnedParameter,
+    LearnedSeries,
+)
+from firelab.memory.studio import STUDIO_FILE, read_studio, series_folders
+from firelab.records.records import Records
+from firelab.series.declared_parts import PriorSpecification
+from firelab.series.folder import FIRINGS_FILE
+from firelab.studios.pooling.part import Part, read_part
+
+FloatArray = NDArray[np.float64]
+
+_DRAWS = 1000
+"""Posterior draws of each series, and of its prior: an sd errs by a fortieth."""
+_POINTS = 400
+"""Of the grid of a parameter: a step is a twentieth of an sd or less (chosen here)."""
+_ROOM = 8.0
+"""Default sds by which the grid reaches beyond all draws."""
+_WIDER = 2.0
+"""Default sds of the prior of the mean between jars: a default prior is of one jar, and
+may be off for all of them (chosen here, no source)."""
+_LEVEL = 0.9
+"""Of the intervals that a history states."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeriesEvidence:
+    """What one series says, as draws on the shared scales.
+
+    Attributes
+    ----------
+    part : LearnedSeries
+        Which series it is.
+    group : tuple of (str, str, tuple of str)
+        Kind, metal and grades.
+    target : tuple of str
+    reads : str
+        Unit of its kiln.
+    draws : dict of str to ndarray, shape (S,)
+    prior : dict of str to (float, float)
+        Mean and sd of the prior under which it was fitted.
+    """
+
+    part: LearnedSeries
+    group: tuple[str, str, tuple[str, ...]]
+    target: tuple[str, ...]
+    reads: str
+    draws: dict[str, FloatArray]
+    prior: dict[str, tuple[float, float]]
+
+
+def series_evidence(
+    records: Records, *, source: str = "", studio: str = ""
+) -> SeriesEvidence:
+    """Fit one series with the default priors.
+
+    Parameters
+    ----------
+    records : Records
+    source, studio : str, default ''
+        Where they were read from, and whose they are.
+
+    Raises
+    ------
+    RecordsInsufficient
+        If it has no graded look, or holds its temperature constant.
+    """
+    series = replace(records.series, priors=PriorSpecification())
+    plain = replace(records, series=series)
+    plain.require_graded()
+    fit = fit_posterior(plain, n_draws=_DRAWS)
+    draws = shared_values(fit)
+    if not draws:
+        raise RecordsInsufficient("holds its temperature constant", source)
+    believed = shared_values(believed_stage(plain, n_draws=_DRAWS))
+    prior = {name: (float(one.mean()), float(one.std())) for name, one in believed.items()}
+    prior |= dict.fromkeys(effect_scales_degC(series.priors), (0.0, 1.0))
+    stage = series.responses.stage
+    return SeriesEvidence(
+        part=LearnedSeries(
+            name=series.name,
+            source=source,
+            studio=studio,
+            colour=series.enamel.colour,
+            n_looks=fit.n_looks,
+            n_tiles=int(fit.looks["tile"].nunique()),
+            series_hash=records.provenance.series_hash,
+            firings_hash=_log_hash(records),
+            invented=series.invented,
+        ),
+        group=(series.enamel.kind, series.blank.metal, tuple(stage.grades)),
+        target=tuple(stage.target),
+        reads=series.kiln.reads,
+        draws=draws,
+        prior=prior,
+    )
+
+
+def _log_hash(records: Records) -> str:
+    """Return the SHA-256 of the firing log: two jars never have one log."""
+    return str(records.provenance.sources.get(FIRINGS_FILE, ""))
+
+
+def learn_history(
+    folder: str | Path,
+    *,
+    n_jobs: int = 1,
+    backend: str = "loky",
+    tell: Callable[[int, int], None] = lambda done, whole: None,
+) -> History:
+    """Learn from the series of a studio folder, or from the bundles below any folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        With a studio.toml, its series are read; else every ``*.zip`` below it.
+    n_jobs : int, default 1
+        Processes that fit.
+    backend : str, default 'loky'
+        Any joblib backend; ``dask`` needs a client in the session.
+    tell : callable
+        Called with the number of series fitted and to be fitted.
+
+    Returns
+    -------
+    History
+
+    Raises
+    ------
+    FirelabError
+        If nothing stands there.
+    RecordsInsufficient
+        If no series can teach anything.
+    """
+    base = Path(folder)
+    is_studio = (base / STUDIO_FILE).is_file()
+    places = series_folders(base) if is_studio else sorted(base.rglob("*.zip"))
+    if not places:
+        raise FirelabError(
+            "holds neither a studio.toml with series below it nor bundles",
+            str(base),
+            "start a studio: firelab new FOLDER --studio",
+        )
+    parts, left_out = _read_parts(places)
+    kept = {_log_hash(part.records): part for part in reversed(parts)}
+    left_out += [
+        f"{Path(one.file).name}: the same looks as {Path(first.file).name}, counted once"
+        for one in parts
+        if (first := kept[_log_hash(one.records)]) is not one
+    ]
+    found, faults = _fit_all(list(kept.values())[::-1], n_jobs, backend, tell)
+    left_out += faults
+    if not found:
+        raise RecordsInsufficient(
+            f"none of {len(places)} series has looks to learn from", str(base)
+        )
+    return History(
+        studio=read_studio(base).name if is_studio else "",
+        groups=tuple(learn_group(own) for own in _groups(found)),
+        left_out=tuple(left_out),
+    )
+
+
+def _read_parts(places: Iterable[Path]) -> tuple[list[Part], list[str]]:
+    parts, left_out = [], []
+    for place in places:
+        try:
+            parts.append(read_part(place))
+        except FaultyFile as fault:
+            left_out.append(f"{place.name}: {len(fault.findings)} faults")
+        except FirelabError as fault:
+            left_out.append(f"{place.name}: {fault.what}")
+    return parts, left_out
+
+
+def _fit_all(
+    parts: Sequence[Part], n_jobs: int, backend: str, tell: Callable[[int, int], None]
+) -> tuple[list[SeriesEvidence], list[str]]:
+    from joblib import Parallel, delayed, parallel_config
+
+    found, faults = [], []
+    with parallel_config(backend=backend, n_jobs=n_jobs):
+        results = Parallel(return_as="generator")(delayed(_try_one)(part) for part in parts)
+        for done, one in enumerate(results, start=1):
+            if isinstance(one, str):
+                faults.append(one)
+            else:
+                found.append(one)
+            tell(done, len(parts))
+    return found, faults
+
+
+def _try_one(part: Part) -> SeriesEvidence | str:
+    try:
+        return series_evidence(part.records, source=part.file, studio=part.studio)
+    except FirelabError as fault:
+        return f"{Path(part.file).name}: {fault.what}"
+
+
+def _groups(found: Iterable[SeriesEvidence]) -> list[list[SeriesEvidence]]:
+    """Return the series by kind, metal and grades, the largest group first."""
+    groups = defaultdict(list)
+    for one in found:
+        groups[one.group].append(one)
+    return sorted(groups.values(), key=lambda own: (-len(own), own[0].group))
+
+
+def learn_group(found: Sequence[SeriesEvidence]) -> LearnedGroup:
+    """Return what series of one kind, metal and scale have in common.
+
+    Parameters
+    ----------
+    found : sequence of SeriesEvidence
+    """
+    kind, metal, grades = found[0].group
+    names = list(dict.fromkeys(name for one in found for name in one.draws))
+    targets = {one.target for one in found}
+    if len(targets) > 1:  # a middle of different targets is the middle of nothing
+        names.remove(TARGET)
+    reads = [one.reads for one in found]
+    return LearnedGroup(
+        kind=kind,
+        metal=metal,
+        grades=grades,
+        target=found[0].target,
+        reads=max(set(reads), key=reads.count),
+        series=tuple(one.part for one in found),
+        parameters=tuple(_parameter(name, found) for name in names),
+    )
+
+
+def _parameter(name: str, found: Sequence[SeriesEvidence]) -> LearnedParameter:
+    having = [one for one in found if name in one.draws and name in one.prior]
+    means, sds = np.array([one.prior[name] for one in having]).T
+    mean, sd = _of_one_jar(name, found[0].group, float(means.mean()), float(sds.mean()))
+    own = [speaks(one.draws[name], one.prior[name][1]) for one in having]
+    draws = [one.draws[name] for one, counts in zip(having, own, strict=True) if counts]
+    low = min([mean, *(float(one.min()) for one in draws)]) - _ROOM * sd
+    high = max([mean, *(float(one.max()) for one in draws)]) + _ROOM * sd
+    grid = np.linspace(low, high, _POINTS)
+    joined = join_jars(
+        likelihood_of_draws(draws, grid, means[own], sds[own]),
+        grid,
+        BetweenPrior(mean=mean, mean_sd=_WIDER * sd, sd_scale=sd),
+    )
+    tail = (1.0 - _LEVEL) / 2.0
+    lower, upper = joined.quantiles([tail, 1.0 - tail])
+    return LearnedParameter(
+        name=name,
+        n_series=len(draws),
+        mean=joined.predictive_mean,
+        sd=joined.predictive_sd,
+        lower=float(lower),
+        upper=float(upper),
+        between_sd=joined.sd[0],
+    )
+
+
+def _of_one_jar(
+    name: str, group: tuple[str, str, tuple[str, ...]], mean: float, sd: float
+) -> tuple[float, float]:
+    """Return mean and sd of one jar where nothing was learned.
+
+    Of a middle what the trade says: the prior of a series is of its own range.
+    """
+    if name not in (MIDDLE, TARGET):
+        return mean, sd
+    usual = usual_firing(group[0], group[1])
+    below = 0.5 * PriorSpecification().grade_width if name == MIDDLE else 0.0
+    return usual.middle_degC - below, usual.sd_degC
