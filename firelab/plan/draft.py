@@ -260,6 +260,7 @@ def assemble_plan(
         notes=(*notes, *proposal.notes, *_standing_notes(series, sags, figures)),
         provenance=provenance,
         reads=series.kiln.reads,
+        places=series.budget.places,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -74,6 +75,10 @@ class PlannedPreparation:
     dwell_s: float
     tiles: tuple[str, ...]
 
+    def n_loads(self, places: int) -> int:
+        """Return how many loads of the kiln its tiles take, with so many to a load."""
+        return math.ceil(len(self.tiles) / places)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Plan(Shown):
@@ -99,6 +104,8 @@ class Plan(Shown):
         Hash of series.toml, seed, versions.
     reads : {'degF', 'degC'}
         Unit of the kiln's display.
+    places : int
+        Most tiles in a load, of preparation too.
     """
 
     tiles: pd.DataFrame
@@ -110,6 +117,7 @@ class Plan(Shown):
     notes: tuple[str, ...]
     provenance: Provenance
     reads: str = "degF"
+    places: int = 1
 
     @property
     def table(self) -> pd.DataFrame:
@@ -180,12 +188,18 @@ class Plan(Shown):
         powder = ", ".join(f"{name} {grams:g} g" for name, grams in self.powder_g.items())
         lines.append(f"powder, loss included: {powder}")
         lines.append(
-            f"preparation firings: {len(self.preparation)}; "
+            f"preparation firings: {self._preparation_words()}; "
             f"kiln time {self.time_h['total']:.1f} h"
         )
         if details:
             lines += [*_teaching_lines(self), *_alias_lines(self)]
         return "\n".join([*lines, *self._noted(details)])
+
+    def _preparation_words(self) -> str:
+        loads = sum(step.n_loads(self.places) for step in self.preparation)
+        return (
+            f"{len(self.preparation)}, in {count_words(loads, 'load')}" if loads else "none"
+        )
 
     def _noted(self, details: bool) -> list[str]:
         kept = [note for note in self.notes if details or not note.startswith(_OF_DESIGN)]

@@ -126,6 +126,7 @@ def read_plan(folder: str | Path, series: FiringSeries) -> Plan:
             notes=tuple(stored["notes"]),
             provenance=Provenance(**stored["provenance"]),
             reads=series.kiln.reads,
+            places=series.budget.places,
         )
     except (KeyError, TypeError) as fault:
         raise FaultyFile(

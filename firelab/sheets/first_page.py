@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from firelab.craft.trade_words import base_words, count_words, hand_rule, layers_words
@@ -92,16 +91,14 @@ def hours_words(series: FiringSeries, plan: Plan) -> str:
     """
     hours = kiln_hours(series, plan.tiles, plan.preparation)
     parts = {
-        f"session {number}": firing_seconds(series, rows) / 3600.0
+        f"in session {number}": firing_seconds(series, rows) / 3600.0
         for number, rows in plan.tiles.groupby("session", sort=True)
     }
     made = hours["total"] - hours["test firings"]
     if plan.preparation:
-        loads = sum(
-            math.ceil(len(s.tiles) / series.budget.places) for s in plan.preparation
-        )
-        parts = {f"preparation ({count_words(loads, 'load')})": made, **parts}
-    each = ", ".join(f"{name} {spent:.1f}" for name, spent in parts.items())
+        loads = sum(step.n_loads(series.budget.places) for step in plan.preparation)
+        parts = {f"of preparation ({count_words(loads, 'load')})": made, **parts}
+    each = ", ".join(f"{spent:.1f} {name}" for name, spent in parts.items())
     return f"kiln hours: {each}; {hours['total']:.1f} in all"
 
 

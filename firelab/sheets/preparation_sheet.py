@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -52,7 +51,7 @@ def coat_words(series: FiringSeries, step: PlannedPreparation) -> str:
 
 def step_size_words(series: FiringSeries, step: PlannedPreparation) -> str:
     """Say how many tiles a preparation firing has, and in how many loads."""
-    loads = math.ceil(len(step.tiles) / series.budget.places)
+    loads = step.n_loads(series.budget.places)
     return f"{count_words(len(step.tiles), 'tile')}, {count_words(loads, 'load')}"
 
 

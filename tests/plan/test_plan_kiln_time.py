@@ -5,6 +5,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import PlannedPreparation
 from firelab.plan.schedule.kiln_time import (
     firing_seconds,
@@ -53,6 +54,14 @@ def test_a_fifth_tile_of_a_preparation_needs_a_second_load():
     # A load of 180 + 300 s more; the change of temperature and the cooling once.
     assert one * 3600 == pytest.approx(480 + 1200 + 600, abs=2)
     assert two * 3600 == pytest.approx(2 * 480 + 1200 + 600, abs=2)
+
+
+def test_the_plan_counts_preparation_in_loads_of_the_kiln():
+    plan = make_plan(SERIES)
+    # 30 tiles take counter-enamel in one firing; 4 stand on the rack: 7 loads and a half.
+    assert "preparation firings: 1, in 8 loads; kiln time" in plan.summary()
+    bare = replace(SERIES, preparation=replace(SERIES.preparation, back="bare"))
+    assert "preparation firings: none; kiln time" in make_plan(bare).summary()
 
 
 @pytest.mark.parametrize("asked", [-40.0, 0.0, 40.0])

@@ -94,7 +94,8 @@ def test_preparation_is_counted_in_loads_and_hours_by_session(bench, printed_lin
     # By hand, all at 1400 degF: 18 preparation loads of 2 min + 5 min, 25 min to heat up;
     # 5 loads of the same and 25 min in session 1, 4 loads in session 2.
     assert (
-        "kiln hours: preparation (18 loads) 2.5, session 1 1.0, session 2 0.9; 4.4 in all"
+        "kiln hours: 2.5 of preparation (18 loads), 1.0 in session 1, 0.9 in session 2; "
+        "4.4 in all"
     ) in first
 
 

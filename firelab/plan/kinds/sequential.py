@@ -63,4 +63,5 @@ def sequential_plan(series: FiringSeries, provenance: Provenance) -> Plan:
         notes=_NOTES,
         provenance=provenance,
         reads=series.kiln.reads,
+        places=series.budget.places,
     )

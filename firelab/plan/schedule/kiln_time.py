@@ -34,7 +34,7 @@ def kiln_hours(
     seconds: dict[str, float] = {}
     before: float | None = None
     for step in preparation:
-        n_loads = math.ceil(len(step.tiles) / budget.places)
+        n_loads = step.n_loads(budget.places)
         change = 0.0 if step.temperature_degC == before else budget.change
         spent = n_loads * (step.dwell_s + budget.recovery) + change + budget.cooling
         seconds[step.purpose] = seconds.get(step.purpose, 0.0) + spent
