@@ -13,6 +13,7 @@ from firelab.craft.trade_words import DEFECTS, STAGE_DESCRIPTIONS, setting_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.kilnside.next_card import next_card, plan_tile
+from firelab.plan.extend import without_last
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.doubts import look_doubts
@@ -63,6 +64,7 @@ class Bench:
     _card: tuple[str, dict[str, Any]] | None = None
     _lock: Any = field(default_factory=Lock)
     _working: Any = field(default_factory=Lock)
+    _planning: Any = field(default_factory=Lock)
 
     def _stamp(self, *names: str) -> tuple[tuple[int, int], ...]:
         stamps = []
@@ -180,31 +182,61 @@ class Bench:
                 self._card = version, next_card(read_so_far(self.folder))
             return {**self._card[1], "version": version}
 
-    def plan_tile(self, fields: dict[str, str]) -> None:
-        """Plan the tile that a phone has begun; one that is planned is left as it is.
+    def plan_tile(self, fields: dict[str, str], *, is_own: bool | None = None) -> int:
+        """Plan the tile that a phone has begun, and return its load.
+
+        One that is planned already is left as it is.
+
+        Parameters
+        ----------
+        fields : dict of str to str
+            Its code, and at what it is fired where that is not what `next_card` says.
+        is_own : bool or None
+            See `next_card.plan_tile`.
 
         Raises
         ------
         FirelabError
             If it cannot be.
         """
-        card, declared = self.next_card(), self.declared()
+        card, series, tile = self.next_card(), self.declared().series, fields["tile"]
         firing = card["firing"]
         if firing is None:
             raise FirelabError("no further tile can be fired", hint=card["stop"])
-        chosen = Firing(
-            temperature_degC=float(
-                fields.get("temperature_degC", firing["temperature_degC"])
-            ),
-            dwell_s=float(fields.get("dwell_s", firing["dwell_s"])),
-            **{name: firing[name] for name in ("mesh", "layers", "base")},
-        )
-        with self._lock:
-            longer, is_new = plan_tile(
-                declared.series, declared.plan, chosen, fields["tile"]
+        with self._planning:
+            plan = self.declared().plan
+            known = plan.tiles[plan.tiles["tile"] == tile].to_dict("records")
+            given = {**firing, **(known[0] if known else {}), **fields}
+            chosen = Firing(
+                temperature_degC=float(given["temperature_degC"]),
+                dwell_s=float(given["dwell_s"]),
+                **{name: firing[name] for name in ("mesh", "layers", "base")},
             )
-            if is_new:
-                write_plan(longer, self.folder, invented=declared.series.invented)
+            longer = plan_tile(series, plan, chosen, tile, is_own=is_own)
+            if longer is not plan:
+                write_plan(longer, self.folder, invented=series.invented)
+        rows = longer.tiles[longer.tiles["tile"] == tile]
+        return int(rows["load"].iloc[0])
+
+    def take_back(self, tile: str) -> None:
+        """Take a tile out of the plan that was put there by mistake; again is no fault.
+
+        Raises
+        ------
+        FirelabError
+            If it is not the last of the plan, or was looked at.
+        """
+        with self._planning:
+            series, plan = self.declared().series, self.declared().plan
+            if tile not in set(plan.tiles["tile"]):
+                return
+            if any(row.tile == tile for row in self.log().rows):
+                raise FirelabError(
+                    f"tile {tile} stands in the log, so its place is kept",
+                    hint=f"firelab record --tile {tile} --lost 'never fired'",
+                )
+            shorter = without_last(series, plan, tile)
+            write_plan(shorter, self.folder, invented=series.invented)
 
     def has_entry(self, entry: str) -> bool:
         """Tell whether a look of that name was recorded, be it superseded since."""

@@ -14,6 +14,7 @@ from firelab.errors import FirelabError, UsageError
 from firelab.plan.extend import extend_plan
 from firelab.plan.plan import Plan
 from firelab.records.records import Records
+from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.sheets.tile_places import both_temperatures
 from firelab.windows.answer_words import of_ten
@@ -22,7 +23,13 @@ from firelab.windows.sequential.next_firing import next_firing
 
 CODES_AHEAD = 4
 """Tiles that a phone without connection can go on with (chosen here, no source)."""
-PLANNED_FIELDS = ("tile", "temperature_degC", "dwell_s", "bench")
+PLANNED_FIELDS = ("tile", "temperature_degC", "dwell_s", "change", "bench")
+
+
+class TurnTaken(FirelabError):
+    """The code of a begun tile is another tile's; `code` is the next one free."""
+
+    code: str = ""
 
 
 def next_card(records: Records) -> dict[str, Any]:
@@ -134,9 +141,9 @@ def codes_ahead(series: FiringSeries, plan: Plan, firing: Firing) -> list[str]:
 
 
 def plan_tile(
-    series: FiringSeries, plan: Plan, firing: Firing, tile: str
-) -> tuple[Plan, bool]:
-    """Return the plan with a tile that a phone has begun, and whether it is new there.
+    series: FiringSeries, plan: Plan, firing: Firing, tile: str, *, is_own: bool | None
+) -> Plan:
+    """Return the plan with a tile that a phone has begun, or as it is if it holds it.
 
     Parameters
     ----------
@@ -146,24 +153,37 @@ def plan_tile(
     firing : Firing
     tile : str
         The code that it was given, out of `codes_ahead`.
+    is_own : bool or None
+        Whether the same phone had the tile of that code planned; None where that is
+        not known, and the same firing counts as the same tile.
 
     Raises
     ------
     UsageError
-        If tiles are not chosen one at a time, or another tile took that code's turn.
+        If tiles are not chosen one at a time.
+    TurnTaken
+        If another tile took that code's turn.
     FirelabError
         If a rule forbids the firing.
     """
-    if tile in set(plan.tiles["tile"]):
-        return plan, False
     if not plan.is_sequential:
         raise UsageError("the tiles of this plan were chosen beforehand")
+    if is_planned(plan, firing, tile) and is_own in (True, None):
+        return plan
     longer = extend_plan(
         series, plan, _row(firing), same_session=True, note="Chosen beside the kiln."
     )
     if (code := _new_tile(plan, longer)) != tile:
-        raise UsageError(
-            f"another phone took the turn of tile {tile}; the next one is {code}",
-            hint="look at Next again",
-        )
-    return longer, True
+        taken = TurnTaken(f"another tile took the turn of {tile}; the next one is {code}")
+        taken.code = code
+        raise taken
+    return longer
+
+
+def is_planned(plan: Plan, firing: Firing, tile: str) -> bool:
+    """Tell whether a plan holds a tile at a firing."""
+    rows = plan.tiles[plan.tiles["tile"] == tile]
+    return any(
+        same_temperature(degC, firing.temperature_degC) and dwell_s == firing.dwell_s
+        for degC, dwell_s in zip(rows["temperature_degC"], rows["dwell_s"], strict=True)
+    )

@@ -12,6 +12,7 @@ _SCRIPTS = (
     "keeping.js",
     "sending.js",
     "timing.js",
+    "begun.js",
     "looks.js",
     "next.js",
     "showing.js",

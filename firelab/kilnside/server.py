@@ -34,9 +34,9 @@ from firelab.kilnside.look_body import (
     parse_body,
     parse_planned,
 )
-from firelab.kilnside.next_card import PLANNED_FIELDS
+from firelab.kilnside.next_card import PLANNED_FIELDS, TurnTaken
 from firelab.kilnside.page import page_html, security_headers, worker_script
-from firelab.records.look import look_words
+from firelab.records.look import WITHDRAWAL, look_words
 from firelab.records.photographs import LARGEST_PHOTO_BYTES, keep_photo
 
 _CLASHES = {"look-twice", "nothing-to-change", "unclear-change"}
@@ -133,6 +133,7 @@ class _Serving:
         self.joined = joined
         self.timings = Timings()
         self.photos: dict[str, int] = {}
+        self.turns: dict[str, str] = {}  # who had a tile planned, while it is served
 
     def guarded(self, endpoint: Endpoint) -> Endpoint:
         """Turn every fault into an answer that a phone understands."""
@@ -209,19 +210,33 @@ class _Serving:
             return _answer({"message": fault.what}, 404)
 
     async def plan_tile(self, request: Request) -> Response:
-        """Plan a tile that a phone has begun; 409 where it cannot be."""
+        """Plan a tile that a phone has begun, or take it back; 409 where it cannot be."""
         fields = await _fields(request, PLANNED_FIELDS)
         if fields.pop("bench", self.admission.bench) != self.admission.bench:
             return _answer({"message": "this tile is of another series"}, 422)
         planned = parse_planned(fields)
+        tile, phone = planned["tile"], bearer_token(request)
+        kept: dict[str, Any] = {"kept": True, "tile": tile}
+        is_own = self.turns[tile] == phone if tile in self.turns else None
         try:
-            await run_in_threadpool(self.bench.plan_tile, planned)
+            if planned.get("change") == WITHDRAWAL:
+                if is_own is False:
+                    raise FirelabError(f"another phone had tile {tile} planned")
+                await run_in_threadpool(self.bench.take_back, tile)
+                self.turns.pop(tile, None)
+                self.report(f"tile {tile} taken out of the plan beside the kiln")
+                return _answer(kept, 200)
+            plan_tile = functools.partial(self.bench.plan_tile, planned, is_own=is_own)
+            kept["load"] = await run_in_threadpool(plan_tile)
         except FaultyFile:
             raise
+        except TurnTaken as fault:
+            return _answer({"message": fault.what, "next": fault.code}, 409)
         except FirelabError as fault:
             return _answer({"message": fault.what, "hint": fault.hint}, 409)
-        self.report(f"tile {planned['tile']} planned beside the kiln")
-        return _answer({"kept": True, "tile": planned["tile"]}, 201)
+        self.turns[tile] = phone
+        self.report(f"tile {tile} planned beside the kiln")
+        return _answer(kept, 201)
 
     async def look(self, request: Request) -> Response:
         """Take in one look: 201 once it is on disk, 200 if it was already."""

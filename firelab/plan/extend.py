@@ -14,7 +14,7 @@ from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import FirelabError
 from firelab.plan.draft import name_tiles, schedule_with_controls
 from firelab.plan.figures.design_figures import design_figures
-from firelab.plan.plan import PLAN_DTYPES, SETTING_COLUMNS, Plan
+from firelab.plan.plan import PLAN_DTYPES, SETTING_COLUMNS, Plan, PlannedPreparation
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.schedule.loads import group_into_loads
 from firelab.plan.schedule.tile_history import broken_rules, met_before
@@ -344,6 +344,52 @@ def with_rows(
         dataclasses.replace(step, step=step.step + steps)
         for step in plan_preparation(series, new[~new["tile"].isin(old["tile"])])
     )
+    longer = _followed(series, plan, tiles, preparation)
+    is_new = bool(note) and note not in plan.notes
+    return dataclasses.replace(longer, notes=(*plan.notes, note) if is_new else plan.notes)
+
+
+def without_last(series: FiringSeries, plan: Plan, tile: str) -> Plan:
+    """Return the plan without its last tile, which was planned by mistake.
+
+    Its code is free again.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    plan : Plan
+    tile : str
+        A tile with a single firing, the last of the plan.
+
+    Raises
+    ------
+    FirelabError
+        If it is not.
+    """
+    rows = np.flatnonzero(plan.tiles["tile"] == tile)
+    if rows.tolist() != [len(plan.tiles) - 1]:
+        raise FirelabError(
+            f"tile {tile} is not the last that was planned",
+            hint=f"keep its place: firelab record --tile {tile} --lost 'never fired'",
+        )
+    left = (
+        dataclasses.replace(step, tiles=tuple(one for one in step.tiles if one != tile))
+        for step in plan.preparation
+    )
+    preparation = tuple(
+        dataclasses.replace(step, step=number)
+        for number, step in enumerate((one for one in left if one.tiles), start=1)
+    )
+    return _followed(series, plan, plan.tiles.iloc[:-1], preparation)
+
+
+def _followed(
+    series: FiringSeries,
+    plan: Plan,
+    tiles: pd.DataFrame,
+    preparation: tuple[PlannedPreparation, ...],
+) -> Plan:
+    """Return the plan with other rows and preparation, and what follows from them."""
     time_h = kiln_hours(series, tiles, preparation)
     figures = {
         **plan.figures,
@@ -357,5 +403,4 @@ def with_rows(
         figures=figures,
         powder_g=powder_needed(series, tiles, preparation),
         time_h=time_h,
-        notes=(*plan.notes, note) if note else plan.notes,
     )

@@ -116,10 +116,61 @@ def test_a_turn_that_another_phone_took_is_told(served, phone, another_phone):
     status, answer, _ = another_phone.send("/api/next", {"tile": codes[3]})
     assert status == 409
     assert answer == {
-        "message": f"another phone took the turn of tile {codes[3]}; the next one is "
-        f"{codes[2]}",
-        "hint": "look at Next again",
+        "message": f"another tile took the turn of {codes[3]}; the next one is {codes[2]}",
+        "next": codes[2],
     }
+
+
+def test_two_phones_that_marked_one_code_hold_two_tiles(
+    served, phone, another_phone, serve_again
+):
+    codes = ask_next(phone)[1]["codes"]
+    sent = {"tile": codes[0], "temperature_degC": 732.22, "dwell_s": 120}
+    status, answer, _ = phone.send("/api/next", sent)
+    assert (status, answer["load"]) == (201, 1)
+    hotter = {**sent, "temperature_degC": 746.11}
+    for twin in (hotter, sent):  # at another heat, and at the same
+        status, answer, _ = another_phone.send("/api/next", twin)
+        assert (status, answer["next"]) == (409, codes[1])
+    assert phone.send("/api/next", sent)[1]["load"] == 1, "sent again by its own phone"
+    # After a restart no one knows whose it was: another heat is still another tile.
+    served.stop()
+    anew = serve_again(served.folder)
+    one, two = type(phone)(anew), type(phone)(anew, "q" * 40)
+    assert two.send("/api/next", hotter)[1]["next"] == codes[1]
+    assert one.send("/api/next", sent)[1]["load"] == 1
+    moved = {**hotter, "tile": codes[1]}
+    assert two.send("/api/next", moved)[1]["load"] == 2
+    plan = read_plan(served.folder.path, read_series(served.folder.path))
+    assert plan.tiles["tile"].tolist() == codes[:2]
+    assert plan.tiles["temperature_degC"].tolist() == [732.22, 746.11]
+
+
+def test_a_tile_planned_by_mistake_is_taken_back(served, phone, another_phone):
+    folder = served.folder.path
+    codes = ask_next(phone)[1]["codes"]
+    phone.send("/api/next", {"tile": codes[0]})
+    back = {"tile": codes[0], "change": "withdrawal"}
+    assert another_phone.send("/api/next", back)[0] == 409, "it is not that phone's"
+    for _ in range(2):
+        assert phone.send("/api/next", back)[0] == 200, "sent again, taken back once"
+        plan = read_plan(folder, read_series(folder))
+        assert plan.tiles.empty
+        assert (plan.preparation, plan.powder_g, plan.time_h["total"]) == ((), {}, 0.0)
+    assert ask_next(phone)[1]["codes"] == codes, "the code is free again"
+    assert ask_next(phone)[1]["left"] == "0 looks so far, 12 blanks left."
+    for code in codes[:2]:
+        assert phone.send("/api/next", {"tile": code})[0] == 201
+    status, answer, _ = phone.send("/api/next", back)
+    assert status == 409
+    assert answer["message"] == f"tile {codes[0]} is not the last that was planned"
+    phone.look(codes[1], "full")
+    status, answer, _ = phone.send("/api/next", {"tile": codes[1], "change": "withdrawal"})
+    assert answer == {
+        "message": f"tile {codes[1]} stands in the log, so its place is kept",
+        "hint": f"firelab record --tile {codes[1]} --lost 'never fired'",
+    }
+    assert check_folder(folder).findings == ()
 
 
 def test_a_load_that_is_not_planned_yet_cannot_be_lost(served):

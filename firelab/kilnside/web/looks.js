@@ -1,5 +1,13 @@
 // Looks as they stand: what the server holds, and over it what still waits on this phone.
 let bay = { loads: [], looks: [], timings: [], series: null, version: "" };
+// Counts what was learnt since: a state that was asked for before knows nothing of it.
+let learnt = 0;
+
+function renewBay(more) {
+  bay = { ...bay, ...more, version: "" };
+  learnt += 1;
+  kept.write("bay", bay);
+}
 
 const sameFiring = (one, other) => one.tile === other.tile && Number(one.look) === Number(other.look);
 const sameName = (one, other) => (one.observer || "").toLowerCase() === (other.observer || "").toLowerCase();
@@ -25,11 +33,11 @@ const allLooks = () => waiting().reduce((looks, { look }) => withLook(looks, loo
 
 // Until the server says so itself, the page shows what it was told is kept.
 function showAsKept(look) {
-  bay = { ...bay, looks: withLook(bay.looks, look, false), version: "" };
-  kept.write("bay", bay);
+  renewBay({ looks: withLook(bay.looks, look, false) });
 }
 
-const standing = (firing) => allLooks().filter((one) => sameFiring(one, firing));
+// What the log holds under the code of a tile begun here is of another tile.
+const standing = (firing) => allLooks().filter((one) => sameFiring(one, firing) && (one.waits || !isBegun(firing)));
 
 function again() {
   return kept.read("again", []);
@@ -40,9 +48,6 @@ function firingsOf(load) {
   return [...planned, ...again().filter((one) => one.load === load.load)];
 }
 
-// Loads as planned, and those begun on this phone that the server has not planned yet.
-const ahead = () => kept.read("ahead", []).filter((one) => !bay.loads.some((load) => load.firings.some((two) => two.tile === one.firings[0].tile)));
-const loads = () => [...bay.loads, ...ahead()];
 const everyFiring = () => loads().flatMap(firingsOf);
 
 function readingText(load) {
@@ -95,7 +100,7 @@ function keepLook(firing, seen, { as, isSighted }) {
     observer: correct ? mine.observer || observer() : observer(),
     ...seen,
   };
-  const words = [correct ? superseding(mine) : "", isSighted ? "sighted" : ""].join(" ").trim().split(" ");
+  const words = [correct ? superseding(mine) : "", isSighted || isSwayed(firing) ? "sighted" : ""].join(" ").trim().split(" ");
   look.change = [...new Set(words)].join(" ");
   if (correct) {
     for (const name of ["temperature_degC", "fired_at"]) look[name] = look[name] || mine[name] || null;
@@ -144,6 +149,7 @@ function undoLast() {
   if (last.kind === "look") undoLook(last);
   if (last.kind === "start") undoStart();
   if (last.kind === "out") undoOut(last.tiles);
+  if (last.kind === "next") undoNext(last.tile);
   changed();
 }
 

@@ -6,10 +6,13 @@ const card = () => kept.read("card", null);
 const openFirings = () => everyFiring().filter((one) => !isDone(one));
 const graded = () => allLooks().filter((one) => one.stage && !isLost(one));
 
+// Of plan and looks; the rest counts the times that phones took.
+const versionOfLooks = () => bay.version.slice(0, bay.version.lastIndexOf("-"));
+
 async function askNext() {
   if (isAsking || isAway || isOut || !bay.version) return;
   if (!bay.one_at_a_time && document.body.dataset.view !== "next") return;
-  const version = bay.version.slice(0, bay.version.lastIndexOf("-"));
+  const version = versionOfLooks();
   if (card() && card().version === version) return;
   isAsking = true;
   showNext();
@@ -67,90 +70,74 @@ function byRule(told) {
 function toFire() {
   const told = card();
   if (!told || !told.firing) return null;
-  const isOfAll = !waiting().length && !ahead().length && told.belief && graded().length === told.belief.tiles.length;
+  const isOfAll = (isAway || told.version === versionOfLooks()) && !waiting().length && !ahead().length && told.belief && graded().length === told.belief.tiles.length;
   return isOfAll ? { ...told.firing, why: told.why, place: told.place, isFresh: true } : isAway ? byRule(told) : null;
 }
 
 const nextCode = () => (card().codes || []).find((code) => !everyFiring().some((one) => one.tile === code));
 
+function codesOf(firings) {
+  const few = firings.slice(0, 4).map((one) => marked(one.tile)).join(", ");
+  return firings.length > 4 ? `${few} and ${firings.length - 4} more` : few;
+}
+
 function showNext() {
   const told = card();
-  const open = openFirings();
+  const waits = openFirings();
   const next = toFire();
   const isFresh = Boolean(next && next.isFresh);
   const words = (name, text) => {
     setText(name, text || "");
     byId(name).hidden = !text;
   };
-  const busy = isAway ? "No connection: this is what is known here." : !told || !(isFresh || told.message || open.length) ? "Working it out ..." : "";
+  const busy = isAway ? "No connection: this is what is known here." : !told || !(isFresh || told.message || waits.length) ? "Working it out ..." : "";
   words("next-busy", told && told.message ? `${told.message}: fire and grade a tile first.` : busy);
-  words("next-first", open.length ? `First fire and grade ${open.slice(0, 4).map((one) => marked(one.tile)).join(", ")}${open.length > 4 ? " ..." : "."}` : "");
-  const shown = open.length || !bay.one_at_a_time ? null : next;
+  words("next-first", waits.length ? `First fire and grade ${codesOf(waits)}.` : "");
+  const shown = waits.length || !bay.one_at_a_time ? null : next;
   setText("next-heading", !bay.one_at_a_time ? "What is believed" : told && isFresh && told.stop ? "If you go on" : "Next tile");
   const [own, other] = shown ? shown.heat.split(" (") : ["", ""];
   words("next-heat", own);
   words("next-dwell", shown ? `for ${shown.dwell}` : "");
   words("next-setting", shown ? [`(${other}`, shown.setting, shown.place ? `place ${shown.place} of the rack` : ""].filter(Boolean).join(", ") : "");
+  const hidden = unseen();
+  const isBlind = hidden.length > 0;
+  words("next-blind", isBlind && told && told.belief ? `What is believed sways the eye: hidden until ${codesOf(hidden)} ${hidden.length > 1 ? "are" : "is"} graded.` : "");
+  byId("next-show").hidden = byId("next-blind").hidden;
   words("next-why", shown ? shown.why : "");
   words("next-stop", told && isFresh ? told.stop : "");
-  words("next-now", told && told.now);
+  words("next-now", told && !isBlind && told.now);
   const none = (told && told.left) || "";
   const more = graded().length - (told && told.belief ? told.belief.tiles.length : 0);
   words("next-left", more > 0 && none ? `${none} ${more} more graded here since.` : none);
   const code = shown ? nextCode() : null;
   byId("next-go").hidden = !code;
   if (code) setText("next-go", `Mark it ${marked(code)}, and fire`);
-  words("next-trouble", kept.read("planless", ""));
-  const belief = told && told.belief;
+  const [first] = nameless();
+  const canName = first && first.other && !everyFiring().some((one) => one.tile === first.other);
+  words("next-trouble", first ? `${marked(first.firings[0].tile)}, fired here at ${first.words}, needs another code: ${first.taken}.` : kept.read("planless", ""));
+  byId("next-name").hidden = !canName;
+  if (canName) setText("next-name", `Scratch ${marked(first.other)} on it instead`);
+  const belief = !isBlind && told && told.belief;
   byId("belief").hidden = !belief;
   byId("belief-key").hidden = !belief;
   if (belief) byId("belief").replaceChildren(beliefPicture(belief, shown));
 }
 
-function goNext() {
-  const next = toFire();
-  const code = nextCode();
-  if (!next || !code) return;
-  const before = loads().slice(-1)[0];
-  const load = before ? before.load + 1 : 1;
-  const firing = { tile: code, look: 1, dwell_s: next.dwell_s, setting: next.setting };
-  const one = { session: before ? before.session : 1, load, temperature_degC: next.temperature_degC, words: next.heat, firings: [firing] };
-  kept.write("ahead", [...ahead(), one]);
-  kept.drop("planless");
-  chooseLoad(load);
-  setView("kiln");
-  changed();
-  send();
+// A tile that was fired, or is to be fired now, and is not graded: what is believed of it
+// would sway the eye. Showing it is a choice, and the log says so.
+const ungraded = () => everyFiring().filter((one) => !isDone(one) && (timeOf(one) || bay.one_at_a_time));
+const isSwayed = (firing) => kept.read("swayed", []).includes(firingKey(firing));
+
+
+function unseen() {
+  const all = ungraded();
+  if (open && !isSighted && !all.some((one) => sameFiring(one, open))) all.push(open);
+  return all.filter((one) => !isSwayed(one));
 }
 
-// Tiles begun on this phone are planned before any look at them is sent.
-async function sendAhead() {
-  for (const one of ahead()) {
-    const [firing] = one.firings;
-    let answer;
-    let content = {};
-    try {
-      answer = await askJson("/api/next", { tile: firing.tile, temperature_degC: one.temperature_degC, dwell_s: firing.dwell_s, bench });
-      content = await answer.json();
-    } catch {
-      return away(true);
-    }
-    if (answer.status === 403) {
-      isOut = true;
-      return false;
-    }
-    if (!answer.ok && ![400, 409, 422].includes(answer.status)) return away(true, content.message);
-    away(false);
-    if (answer.ok) {
-      bay = { ...bay, loads: [...bay.loads, one], version: "" };
-      kept.write("bay", bay);
-    } else {
-      kept.write("planless", content.message || "");
-    }
-    kept.write("ahead", kept.read("ahead", []).filter((other) => other.firings[0].tile !== firing.tile));
-    changed();
-  }
-  return true;
+function showBelieved() {
+  kept.write("swayed", [...kept.read("swayed", []), ...unseen().map(firingKey)].slice(-500));
+  changed();
 }
 
 function shape(tag, attributes, text = "") {

@@ -49,6 +49,7 @@ function closePanel() {
   open = null;
   byId("panel").hidden = byId("grade-dock").hidden = true;
   showGradeTiles();
+  showNext();
 }
 
 function chooseAs(as) {
@@ -187,6 +188,7 @@ function showGrades() {
 function take(state) {
   bay = state;
   kept.write("bay", state);
+  makeRoom();
   setText("series", `${state.series.name}: ${state.series.colour}`);
   byId("invented").hidden = !state.series.invented;
   if (!open) showGrades();
@@ -199,21 +201,34 @@ function take(state) {
   changed();
 }
 
+let asked = 0;
+let answered = 0;
+let pending = 0;
+
+// Answers may overtake one another: one that was asked for earlier is left, and so is a
+// state that was asked for before this phone learnt more.
 async function poll() {
+  const turn = (asked += 1);
+  const knew = learnt;
+  let answer = null;
+  let content = {};
+  pending += 1;
   try {
-    const answer = await ask(`/api/state?since=${encodeURIComponent(isSeen && !isAway ? bay.version : "")}`);
-    if (answer.status === 403) {
-      isOut = true;
-    } else if (answer.ok) {
-      isOut = false;
-      away(false);
-      if (answer.status === 200) take(await answer.json());
-    } else {
-      const content = await answer.json().catch(() => ({}));
-      away(true, content.message);
-    }
+    answer = await ask(`/api/state?since=${encodeURIComponent(isSeen && !isAway ? bay.version : "")}`);
+    if (answer.status !== 204) content = await answer.json();
   } catch {
-    away(true);
+    answer = null;
+  }
+  pending -= 1;
+  if (turn < answered) return;
+  answered = turn;
+  isOut = Boolean(answer && answer.status === 403) || (isOut && !(answer && answer.ok));
+  if (!answer) away(true);
+  else if (answer.ok) away(false);
+  else if (!isOut) away(true, content.message);
+  if (answer && answer.status === 200) {
+    if (knew === learnt) take(content);
+    else setTimeout(poll, 0);
   }
   showLink();
   showNext();
@@ -259,6 +274,8 @@ function wire() {
   on("who-go", () => call(byId("who-name").value.trim()));
   on("again-go", fireAgain);
   on("next-go", goNext);
+  on("next-name", () => nameless().length && giveCode(nameless()[0]));
+  on("next-show", showBelieved);
   on("undo", undoLast);
   on("observer", (event) => { kept.write("observer", event.target.value.trim()); kept.write("who", true); }, "input");
   byId("observer").value = observer();
@@ -267,6 +284,9 @@ function wire() {
   }
   window.addEventListener("online", poll);
   window.addEventListener("storage", changed);
+  window.addEventListener("beforeunload", (event) => {
+    if (isAway && !isPageKept) event.preventDefault(); // the browser asks before it leaves
+  });
   document.addEventListener("visibilitychange", () => {
     if (document.hidden) return;
     stayLit();
@@ -281,19 +301,28 @@ async function start() {
   await join();
   await poll();
   setInterval(tick, 200);
-  setInterval(poll, 3000);
+  setInterval(() => pending || poll(), 3000);
   keepPage();
 }
 
 // The page is kept for a reload without connection, where the browser allows it.
+let isPageKept = Boolean(navigator.serviceWorker && navigator.serviceWorker.controller);
+
+function pageIsKept(is) {
+  isPageKept = is;
+  byId("page-open").hidden = is;
+  showLink();
+}
+
 async function keepPage() {
-  if (!("serviceWorker" in navigator)) return;
+  pageIsKept(isPageKept);
   try {
+    navigator.serviceWorker.addEventListener("message", () => pageIsKept(true));
     await navigator.serviceWorker.register("/worker.js");
     const ready = await navigator.serviceWorker.ready;
     ready.active.postMessage("keep");
   } catch {
-    // without it the page lives until it is closed
+    // over plain http a browser keeps no page, and it lives until it is closed
   }
 }
 

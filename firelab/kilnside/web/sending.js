@@ -1,6 +1,7 @@
 // Entries wait on the phone and are sent one after the other, each until it is kept.
 // An entry carries a name of its own, so the log keeps it once however often it is sent.
 let isSending = false;
+let isMore = false;
 let isAway = false;
 let isOut = false;
 
@@ -28,6 +29,7 @@ const askJson = (path, content) =>
 const entryKey = (one) => `entry/${String(one.made).padStart(15, "0")}-${one.look.entry}`;
 const entries = () => kept.names("entry/").map((name) => kept.read(name, null)).filter(Boolean);
 const waiting = () => entries().filter((one) => !one.refused);
+const sendable = () => waiting().filter((one) => !isBegun(one.look));
 const refused = () => entries().filter((one) => one.refused);
 
 function enqueue(look) {
@@ -46,20 +48,29 @@ function nextMade() {
 const replaceEntry = (one) => kept.write(entryKey(one), one);
 const dropEntry = (one) => kept.drop(entryKey(one));
 
+// What is kept while others are sent goes in a round of its own.
 async function send() {
+  isMore = true;
   if (isSending) return;
   isSending = true;
   try {
-    if (!(await sendAhead())) return;
-    for (let one = waiting()[0]; one; one = waiting()[0]) {
-      if (!(await sendOne(one))) break;
+    while (isMore) {
+      isMore = false;
+      await sendAll();
     }
-    if (!isAway) await sendTimes();
-    if (!isAway) await sendPhotos();
   } finally {
     isSending = false;
     showLink();
   }
+}
+
+async function sendAll() {
+  if (!(await sendAhead())) return;
+  for (let one = sendable()[0]; one; one = sendable()[0]) {
+    if (!(await sendOne(one))) return;
+  }
+  await sendTimes();
+  await sendPhotos();
 }
 
 // Returns false where there is no use in going on now.
@@ -128,6 +139,7 @@ function showLink() {
     state = "away";
     const trouble = kept.read("trouble", "");
     if (trouble) words = `Not taken now: ${trouble}`;
+    else if (!isPageKept) words += ". Leave this page open: it cannot be loaded again until the connection is back";
   }
   if (isOut) {
     words = `This phone is not let in: scan a new square. ${count ? `${many} kept here.` : ""}`;
@@ -136,6 +148,7 @@ function showLink() {
   const asked = byId("doubts").childElementCount;
   if (asked && !turned) words += `. ${asked} to be confirmed, see Looks`;
   if (turned) words = `${turned} not taken, see Looks. ${count || isAway || isOut ? words : "All others are kept"}`;
+  if (nameless().length) words += ". A tile needs another code, see Next";
   if (memory.size) words += ". This phone's storage is full or closed: keep the page open";
   if (line.textContent !== words) line.textContent = words;
   line.dataset.state = turned && state === "kept" ? "away" : state;

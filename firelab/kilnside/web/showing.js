@@ -55,19 +55,23 @@ function stateWords(firing) {
     return looks.some((one) => one.waits) ? `${words} (waits)` : words;
   }
   const time = timeOf(firing);
-  if (time && time.dwell_s) return `out after ${clockText(Number(time.dwell_s))}`;
   if (time) return "in the kiln";
   return "";
 }
 
+// Who fires sees a tile's setting until it is out; who grades it, once the grade is given.
+const isUnseen = (firing) => isFired(firing) && !isDone(firing);
+
 function tileButton(firing, more, words = stateWords(firing)) {
   const again = firing.look > 1 ? ` look ${firing.look}` : "";
+  const isBlind = isUnseen(firing);
+  const state = isBlind ? `${again} out, to be graded` : `${clockText(firing.dwell_s)}${again} ${words}`;
   return make(
     "button",
     { type: "button", class: "tile", ...more },
     make("span", { class: "code", text: marked(firing.tile) }),
-    make("span", { class: "state", text: `${clockText(firing.dwell_s)}${again} ${words}` }),
-    make("span", { class: "setting", text: firing.setting || "" }),
+    make("span", { class: "state", text: state.trim() }),
+    make("span", { class: "setting", text: (!isBlind && firing.setting) || "" }),
   );
 }
 
@@ -84,7 +88,10 @@ function showKiln() {
   }
   const place = all.findIndex((one) => one.load === load.load);
   byId("kiln-heading").textContent = bay.one_at_a_time ? `Load ${load.load}` : `Load ${load.load} of ${all.length}`;
-  byId("set-to").textContent = `Set to ${load.words}`;
+  const unseen = firingsOf(load).filter(isUnseen);
+  const isOver = unseen.length > 0 && !inside.length && !firingsOf(load).some((one) => !isDone(one) && !timeOf(one));
+  byId("set-to").textContent = isOver ? "All out: grade them." : `Set to ${load.words}`;
+  byId("reading-field").hidden = isOver && Boolean(readingText(load.load));
   byId("reading-label").textContent = `Kiln reads, °${bay.series.reads.slice(-1)}`;
   byId("load-back").disabled = place === 0 || inside.length > 0;
   byId("load-on").disabled = place === all.length - 1 || inside.length > 0;

@@ -10,12 +10,15 @@ function ownTimes() {
   return kept.read("times", {});
 }
 
-function timeOf(firing) {
-  const key = firingKey(firing);
-  return ownTimes()[key] || (bay.timings || []).find((one) => firingKey(one) === key) || null;
-}
-
 const sharedOf = (time) => (bay.timings || []).find((one) => firingKey(one) === firingKey(time));
+
+// The later of one's own time and another phone's; one that was taken back began at 0.
+function timeOf(firing) {
+  const own = ownTimes()[firingKey(firing)];
+  const shared = isBegun(firing) ? undefined : sharedOf(firing);
+  const time = own && !(shared && Number(shared.made || 0) > Number(own.made || 0)) ? own : shared;
+  return time && Number(time.in_at) ? time : null;
+}
 
 // The server lists this time, or a later one of the same firing.
 const isShared = (time) => Number((sharedOf(time) || {}).made || -1) >= (time.made || 0);
@@ -28,10 +31,10 @@ function keepTime(time) {
 // A time is sent until the server lists it, after a restart again.
 async function sendTimes() {
   for (const time of Object.values(ownTimes())) {
-    if (isShared(time) || standing(time).length) continue;
+    if (isBegun(time) || isShared(time) || standing(time).length) continue;
     const answer = await askJson("/api/timings", time).catch(() => null);
     if (!answer) return;
-    if (answer.ok) bay = { ...bay, timings: [...(bay.timings || []).filter((one) => one !== sharedOf(time)), time] };
+    if (answer.ok) renewBay({ timings: [...(bay.timings || []).filter((one) => one !== sharedOf(time)), time] });
   }
 }
 
@@ -43,6 +46,8 @@ function startRun(load, firings) {
   }
   ready();
   stayLit();
+  // only the times of the run at hand can be taken back
+  kept.write("done", done().filter((one) => !["start", "out"].includes(one.kind)));
   remember({ kind: "start", words: `Clock started for ${firings.map((one) => marked(one.tile)).join(", ")}` });
 }
 
@@ -59,11 +64,10 @@ function takeOut(tiles) {
   remember({ kind: "out", tiles, words: `${tiles.map(marked).join(", ")} out after ${clockText(dwell_s)}` });
 }
 
+// The other phones are told too, by a time without a beginning.
 function undoStart() {
   const going = run();
-  const times = ownTimes();
-  for (const one of going ? going.firings : []) delete times[firingKey(one)];
-  kept.write("times", times);
+  for (const one of going ? going.firings : []) keepTime({ tile: one.tile, look: one.look, load: going.load, in_at: 0 });
   kept.drop("run");
 }
 

@@ -6,12 +6,14 @@ self.addEventListener("install", (event) => event.waitUntil(self.skipWaiting()))
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
 self.addEventListener("message", (event) => {
-  if (event.data === "keep") event.waitUntil(keep().catch(() => null));
+  if (event.data === "keep") event.waitUntil(keep(event.source).catch(() => null));
 });
 
-async function keep() {
+async function keep(page) {
   const answer = await fetch("/", { cache: "no-store" });
-  if (answer.ok) await (await caches.open(KEPT)).put("/", answer);
+  if (!answer.ok) return;
+  await (await caches.open(KEPT)).put("/", answer);
+  page.postMessage("kept");
 }
 
 self.addEventListener("fetch", (event) => {
