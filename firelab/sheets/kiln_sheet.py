@@ -162,6 +162,9 @@ BEFORE_HEIGHT = 5.6 * MM
 """Of the line under a tile that is fired on."""
 GAP = 3.5 * MM
 MAP_SHARE = 0.33
+LOW_MAP = 0.75
+"""Of the map of a single tile: with it two rows of places are as high as what stands
+beside them (chosen here, no source)."""
 KEY_SIZE = 18.0
 """Smallest size of a number that is acted on at the kiln, points."""
 
@@ -179,8 +182,22 @@ class LoadBlock:
         """Return the height at a scale, points."""
         rows = COLUMNS_HEIGHT * scale
         rows += sum(_height(one, scale) for one in self.load.firings)
-        places = rack_map_height(series, self.load, width * MAP_SHARE, scale)
-        return (HEAD_HEIGHT + WAIT_HEIGHT + READ_HEIGHT) * scale + max(rows, places)
+        before = (WAIT_HEIGHT + READ_HEIGHT) * scale
+        shrunk = scale * self.map_scale
+        places = rack_map_height(series, self.load, width * MAP_SHARE, shrunk)
+        if self.is_low:
+            return HEAD_HEIGHT * scale + max(before + rows, places)
+        return HEAD_HEIGHT * scale + before + max(rows, places)
+
+    @property
+    def is_low(self) -> bool:
+        """Whether it is of one tile: then its map stands beside everything else."""
+        return len(self.load.firings) == 1
+
+    @property
+    def map_scale(self) -> float:
+        """Scale of its map beside that of the rest."""
+        return LOW_MAP if self.is_low else 1.0
 
 
 def _height(firing: TileFiring, scale: float) -> float:
@@ -289,14 +306,16 @@ def draw_load(
     """Draw a load into a box of its height at that scale."""
     head, wait, read = (scale * one for one in (HEAD_HEIGHT, WAIT_HEIGHT, READ_HEIGHT))
     _draw_head(pen, box.upper(head), series, block)
-    tick, words = box.below(head).upper(wait).columns(11 * MM, box.width - 11 * MM)
+    rest = box.below(head)
+    left, right = rest.columns(1 - MAP_SHARE, MAP_SHARE, gap=4 * MM)
+    wide = left if block.is_low else rest
+    tick, words = wide.upper(wait).columns(11 * MM, wide.width - 11 * MM)
     pen.tick_box(tick, 7 * MM)
     pen.line(words, block.wait, KEY_SIZE, smallest=KEY_SIZE * 0.8, bold=True)
-    _draw_read_boxes(pen, box.below(head + wait).upper(read), series)
-    rest = box.below(head + wait + read)
-    rows, places = rest.columns(1 - MAP_SHARE, MAP_SHARE, gap=4 * MM)
-    _draw_rows(pen, rows, series, block, scale)
-    draw_rack_map(pen, places, series, block.load, scale)
+    _draw_read_boxes(pen, wide.below(wait).upper(read), series)
+    _draw_rows(pen, left.below(wait + read), series, block, scale)
+    places = right if block.is_low else right.below(wait + read)
+    draw_rack_map(pen, places, series, block.load, scale * block.map_scale)
     pen.rectangle(box, weight=1.6)
 
 

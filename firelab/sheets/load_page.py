@@ -1,8 +1,9 @@
-"""An added load on one page: powder, preparation, labels, the load, and its grades."""
+"""Small loads on few pages: powder, preparation, labels, the loads, and their grades."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.trade_words import DEFECTS, hand_rule
@@ -13,7 +14,13 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, marked_code
 from firelab.sheets.first_page import hours_words
 from firelab.sheets.fitting import LEADING, wrap_text
-from firelab.sheets.kiln_sheet import LoadBlock, draw_load, largest_scale, load_blocks
+from firelab.sheets.kiln_sheet import (
+    GAP,
+    LoadBlock,
+    draw_load,
+    largest_scale,
+    load_blocks,
+)
 from firelab.sheets.labels import draw_cut_lines, draw_label
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Pen, SheetPage, body_box
@@ -39,7 +46,73 @@ _GRADES_HEAD = 12 * MM
 _GRADED = 8 * MM
 
 
-def load_page(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Page:
+    """What stands on one page: steps, labels, loads, and the part to grade on."""
+
+    series: FiringSeries
+    facts: str
+    steps: tuple[str, ...]
+    labelled: tuple[PlannedTile, ...]
+    loads: tuple[KilnLoad, ...]
+    before: KilnLoad | None
+
+    @property
+    def rows(self) -> list[TileFiring]:
+        return [firing for load in self.loads for firing in load.firings]
+
+    def blocks(self, body: Box) -> list[LoadBlock]:
+        earlier = [self.before, *self.loads[:-1]]
+        return [
+            block
+            for before, load in zip(earlier, self.loads, strict=True)
+            for block in load_blocks(self.series, before, load, body)
+        ]
+
+    def room(self, body: Box) -> Box:
+        """Return a box as high as what is left for the loads."""
+        fixed = (
+            _text_height(_cautions(self.series), body.width - 4 * MM, _CAUTION_SIZE)
+            + sum(_step_height(words, body.width) for words in self.steps)
+            + -(-len(self.labelled) // _LABELS_ACROSS) * _LABEL
+            + _GRADES_HEAD
+            + _GRADED * len(self.rows)
+            + _FACTS
+            + 5 * _BETWEEN
+        )
+        return body.upper(max(0.0, body.height - fixed))
+
+    def fits(self, body: Box) -> bool:
+        blocks, room = self.blocks(body), self.room(body)
+        heights = sum(block.height(self.series, body.width) for block in blocks)
+        heights += GAP * (len(blocks) - 1)
+        return len(blocks) == len(self.loads) and heights <= room.height
+
+    def sheet(self) -> SheetPage:
+        first, last = self.loads[0].number, self.loads[-1].number
+        joined = "and" if last - first == 1 else "to"
+        title = f"Load {first}" if first == last else f"Loads {first} {joined} {last}"
+        return SheetPage(title=title, draw=self._draw, blanks=("date", "fired by"))
+
+    def _draw(self, pen: Pen, body: Box) -> None:
+        series = self.series
+        used = _draw_cautions(pen, body, series) + _BETWEEN
+        pen.line(body.below(used).upper(_FACTS), self.facts, _STEP_SIZE)
+        used += _FACTS
+        for number, words in enumerate(self.steps, start=1):
+            used += _draw_step(pen, body.below(used), f"{number}", words)
+        used += _BETWEEN
+        used += _draw_labels(pen, body.below(used), series, self.labelled) + _BETWEEN
+        blocks, room = self.blocks(body), self.room(body)
+        scale = largest_scale(series, blocks, room)
+        for block in blocks:
+            height = block.height(series, body.width, scale)
+            draw_load(pen, body.below(used).upper(height), series, block, scale)
+            used += height + GAP
+        _draw_grades(pen, body.below(used - GAP + _BETWEEN), series, self.rows)
+
+
+def load_pages(
     series: FiringSeries,
     plan: Plan,
     tiles: Sequence[PlannedTile],
@@ -47,61 +120,57 @@ def load_page(
     page: PageSize,
     *,
     with_labels: bool = True,
-) -> SheetPage | None:
-    """Return the one page of a load, or None where it does not fit on one.
+) -> list[SheetPage]:
+    """Return few pages for the loads of a session, or none where they are too large.
 
     Parameters
     ----------
     series : FiringSeries
     plan : Plan
-        Cut down to the load's session.
+        Cut down to the session.
     tiles : sequence of PlannedTile
     loads : sequence of KilnLoad
-        More than one never fits.
+        A single one has a page. Several have them where each page but the last holds
+        two at least; larger loads are better served by sheets of their own.
     page : PageSize
     with_labels : bool, default True
         False where they are printed on label stock.
     """
     body = body_box(page)
-    blocks = load_blocks(series, None, loads[0], body)
-    labelled = [tile for tile in tiles if tile.is_new and with_labels]
-    rows = [firing for load in loads for firing in load.firings]
-    steps = _steps(series, plan, tiles)
     target = " or ".join(series.responses.stage.target)
     facts = f"{series.enamel.colour}, target {target}; {hours_words(series, plan)}"
+    steps = _steps(series, plan, tiles)
     if plan.is_sequential:
-        steps.append(f"After it: firelab next. {hand_rule(series.kiln.reads)}")
-    fixed = (
-        _text_height(_cautions(series), body.width - 4 * MM, _CAUTION_SIZE)
-        + sum(_step_height(words, body.width) for words in steps)
-        + -(-len(labelled) // _LABELS_ACROSS) * _LABEL
-        + _GRADES_HEAD
-        + _GRADED * len(rows)
-        + _FACTS
-        + 5 * _BETWEEN
-    )
-    room = body.upper(body.height - fixed) if fixed < body.height else body.upper(0.0)
-    if (
-        len(loads) > 1
-        or len(blocks) > 1
-        or blocks[0].height(series, body.width) > room.height
-    ):
-        return None
-
-    def draw(pen: Pen, body: Box) -> None:
-        used = _draw_cautions(pen, body, series) + _BETWEEN
-        pen.line(body.below(used).upper(_FACTS), facts, _STEP_SIZE)
-        used += _FACTS
-        for number, words in enumerate(steps, start=1):
-            used += _draw_step(pen, body.below(used), f"{number}", words)
-        used += _BETWEEN + _draw_labels(pen, body.below(used + _BETWEEN), series, labelled)
-        used += _BETWEEN + _draw_block(
-            pen, body.below(used + _BETWEEN), series, blocks, room
+        steps.append(f"After each load: firelab next. {hand_rule(series.kiln.reads)}")
+    pages: list[_Page] = []
+    rest = list(loads)
+    while rest:
+        made = (
+            _Page(
+                series=series,
+                facts=facts,
+                steps=() if pages else tuple(steps),
+                labelled=_labelled(tiles, rest[:count]) if with_labels else (),
+                loads=tuple(rest[:count]),
+                before=pages[-1].loads[-1] if pages else None,
+            )
+            for count in range(len(rest), 0, -1)
         )
-        _draw_grades(pen, body.below(used + 2 * _BETWEEN), series, rows)
+        found = next((one for one in made if one.fits(body)), None)
+        if found is None:
+            return []
+        pages.append(found)
+        rest = rest[len(found.loads) :]
+    if any(len(one.loads) == 1 for one in pages[:-1]):
+        return []
+    return [one.sheet() for one in pages]
 
-    number = loads[0].number
-    return SheetPage(title=f"Load {number}", draw=draw, blanks=("date", "fired by"))
+
+def _labelled(
+    tiles: Sequence[PlannedTile], loads: Sequence[KilnLoad]
+) -> tuple[PlannedTile, ...]:
+    here = {firing.tile for load in loads for firing in load.firings}
+    return tuple(tile for tile in tiles if tile.is_new and tile.code in here)
 
 
 def _text_height(text: str, width: float, size: float) -> float:
@@ -182,15 +251,6 @@ def _draw_labels(
         draw_cut_lines(pen, cell)
         draw_label(pen, cell, series, tile)
     return -(-len(tiles) // _LABELS_ACROSS) * _LABEL
-
-
-def _draw_block(
-    pen: Pen, body: Box, series: FiringSeries, blocks: Sequence[LoadBlock], room: Box
-) -> float:
-    scale = largest_scale(series, blocks, room)
-    height = blocks[0].height(series, body.width, scale)
-    draw_load(pen, body.upper(height), series, blocks[0], scale)
-    return height
 
 
 def _draw_grades(

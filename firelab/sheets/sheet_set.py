@@ -13,7 +13,7 @@ from dataclasses import replace
 from reportlab.pdfgen.canvas import Canvas
 
 from firelab.errors import UsageError
-from firelab.plan.plan import Plan
+from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.plan_files import plan_table_text
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import powder_needed
@@ -23,7 +23,7 @@ from firelab.sheets.first_page import first_page
 from firelab.sheets.fitting import PLAIN, printable, register_fonts
 from firelab.sheets.kiln_sheet import kiln_pages, tray_pages
 from firelab.sheets.labels import CUT_LABELS, LabelStock, label_pages, mark_pages
-from firelab.sheets.load_page import load_page
+from firelab.sheets.load_page import load_pages
 from firelab.sheets.page import PageSize, page_size
 from firelab.sheets.pen import Pen, SheetPage, body_box, draw_frame
 from firelab.sheets.preparation_sheet import preparation_pages, preparation_tile_pages
@@ -65,11 +65,12 @@ def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
     here = tiles[tiles["session"] == session]
     new = tiles[first == session].drop_duplicates("tile")
     codes = set(new["tile"])
-    needed = [step for step in plan.preparation if codes.intersection(step.tiles)]
-    preparation = tuple(
-        replace(step, step=n, tiles=tuple(tile for tile in step.tiles if tile in codes))
-        for n, step in enumerate(needed, start=1)
-    )
+    needed = [
+        replace(step, tiles=tuple(tile for tile in step.tiles if tile in codes))
+        for step in plan.preparation
+        if codes.intersection(step.tiles)
+    ]
+    preparation = joint_preparation(needed)
     return replace(
         plan,
         tiles=here.reset_index(drop=True),
@@ -77,6 +78,31 @@ def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
         powder_g=powder_needed(series, new, preparation),
         time_h=kiln_hours(series, here, preparation),
     )
+
+
+def joint_preparation(
+    steps: Sequence[PlannedPreparation],
+) -> tuple[PlannedPreparation, ...]:
+    """Return steps of preparation numbered from 1, with equal ones done together.
+
+    Tiles that were chosen one after the other bring the same steps each. A step joins
+    an earlier one like it where none of its tiles has a step in between.
+    """
+    made: list[PlannedPreparation] = []
+    for step in steps:
+        done = [n for n, one in enumerate(made) if set(one.tiles) & set(step.tiles)]
+        alike = [
+            n
+            for n, one in enumerate(made)
+            if replace(one, step=0, tiles=()) == replace(step, step=0, tiles=())
+            and n > max(done, default=-1)
+        ]
+        if alike:
+            first = made[alike[0]]
+            made[alike[0]] = replace(first, tiles=(*first.tiles, *step.tiles))
+        else:
+            made.append(step)
+    return tuple(replace(step, step=n) for n, step in enumerate(made, start=1))
 
 
 def make_sheets(
@@ -106,7 +132,7 @@ def make_sheets(
     session : int, optional
         Only this session's tiles; all of them by default. Tiles fired in an
         earlier one are fired on: they get no label and no preparation. A session of
-        one load that fits is one page.
+        one load that fits is one page; several small loads share pages.
 
     Returns
     -------
@@ -131,13 +157,12 @@ def make_sheets(
     loads = kiln_loads(firings)
     new = [tile for tile in tiles if tile.is_new]
     labels = label_pages(series, new, label_stock, paper)
-    one = None
     if session is not None and students is None:
         cut = label_stock.cut_lines
-        one = load_page(series, plan, tiles, loads, paper, with_labels=cut)
-    if one is not None:
-        pages = [one, *(() if label_stock.cut_lines else labels)]
-        return _printed(pages, series, provenance, paper)
+        few = load_pages(series, plan, tiles, loads, paper, with_labels=cut)
+        if few:
+            pages = [*few, *(() if cut else labels)]
+            return _printed(pages, series, provenance, paper)
     fired_on = [marked_code(series.mark, tile.code) for tile in tiles if not tile.is_new]
     pages = [
         first_page(series, plan, n_fired_on=len(fired_on)),

@@ -66,10 +66,38 @@ def test_an_added_load_on_label_stock_has_a_page_of_labels(bench, printed_lines)
     assert {line.page for line in printed_lines} == {1, 2}
 
 
-def test_a_session_of_two_loads_has_all_its_sheets(bench, printed_lines):
-    rows = [bench.row(n, 1 + n, 1 + n) for n in range(2)]
+def test_a_session_of_two_full_loads_has_all_its_sheets(bench, printed_lines):
+    rows = [bench.row(n, 1 + n // 4, 1 + n) for n in range(8)]
     make_sheets(bench.series, bench.plan_like(rows), session=1)
     assert {line.text for line in printed_lines} >= {"Tray map until cool", "Record sheet"}
+
+
+@pytest.mark.parametrize("page", ["a4", "letter"])
+@pytest.mark.parametrize("n_loads", [2, 5, 8])
+def test_loads_of_one_tile_share_pages(bench, printed_lines, tidy, page, n_loads):
+    series = replace(
+        bench.series, mark="KE", plan=replace(bench.series.plan, kind="sequential")
+    )
+    plan = make_plan(series)
+    for n in range(n_loads):  # chosen one after the other, in one session
+        firing = {"temperature_degC": 746.11 + 5 * n, "dwell_s": 120.0, "load": 1}
+        row = {**firing, "mesh": 80, "layers": 1, "base": "hard clear"}
+        plan = extend_plan(series, plan, pd.DataFrame([row]), same_session=True)
+    tidy.check(make_sheets(series, plan, session=1, page=page))
+    texts = [line.text for line in printed_lines]
+    heads = [text for text in texts if text.startswith("Loads ")]
+    numbers = [re.findall(r"\d+", text) for text in heads]
+    held = [int(last) - int(first) + 1 for first, last in numbers]
+    assert len(heads) >= printed_lines[-1].page - 1, "only the last may hold one load"
+    assert printed_lines[-1].page <= -(-n_loads // 2)
+    assert max(held) <= 3
+    for tile in plan.tiles["tile"]:  # on its label, on its load, and to be graded
+        assert texts.count(f"KE-{tile}") == 3
+    sifted = [text for text in texts if text.startswith("Sift counter-enamel, back")]
+    loads = f"{n_loads} tiles, {-(-n_loads // 4)} load"
+    assert len(sifted) == 2, "under base and test coat, of all tiles together"
+    assert all(loads in text for text in sifted)
+    assert len([one for one in texts if one.startswith("After each load: firelab")]) == 1
 
 
 @pytest.mark.parametrize("page", ["a4", "letter"])

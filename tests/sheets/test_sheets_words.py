@@ -200,7 +200,7 @@ def test_the_kiln_sheet_tells_what_a_tile_had_before(bench, printed_lines):
     ]
     assert kiln.index("AEX") < kiln.index("look 2, fired on after 1400 °F (760 °C) 2 min")
     printed_lines.clear()
-    make_sheets(bench.series, plan, session=3)
+    make_sheets(bench.series, plan, session=3, students=["Ida"])
     kiln = [line for line in on_pages(printed_lines, "Kiln sheet") if "look" in line.text]
     had = "1400 °F (760 °C) 2 min, then 1450 °F (788 °C)"
     assert [line.text for line in kiln] == [
