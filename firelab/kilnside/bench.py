@@ -13,7 +13,7 @@ from firelab.craft.trade_words import DEFECTS, STAGE_DESCRIPTIONS, setting_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.kilnside.next_card import next_card, plan_tile
-from firelab.plan.extend import without_last
+from firelab.plan.changed_rows import without_last
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan, write_plan
 from firelab.records.doubts import look_doubts

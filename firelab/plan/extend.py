@@ -12,14 +12,11 @@ from numpy.typing import NDArray
 from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import FirelabError
+from firelab.plan.changed_rows import with_rows
 from firelab.plan.draft import name_tiles, schedule_with_controls
-from firelab.plan.figures.design_figures import design_figures
-from firelab.plan.plan import PLAN_DTYPES, SETTING_COLUMNS, Plan, PlannedPreparation
-from firelab.plan.schedule.kiln_time import kiln_hours
+from firelab.plan.plan import SETTING_COLUMNS, Plan
 from firelab.plan.schedule.loads import group_into_loads
-from firelab.plan.schedule.tile_history import broken_rules, met_before
-from firelab.plan.stock.budget import budget_figures
-from firelab.plan.stock.preparation import plan_preparation, powder_needed
+from firelab.plan.schedule.tile_history import broken_rules
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 
@@ -262,13 +259,6 @@ def _last(rows: pd.DataFrame, column: str) -> int:
     return int(rows[column].max()) if len(rows) else 0
 
 
-def _joined(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
-    tiles = pd.concat([old, new], ignore_index=True).astype(PLAN_DTYPES)
-    met = met_before(tiles[tiles["role"] != "control"]).loc[len(old) :]
-    tiles.loc[met.index, "role"] = np.where(met, "repeat", "test")
-    return tiles
-
-
 def extend_plan(
     series: FiringSeries,
     plan: Plan,
@@ -320,87 +310,3 @@ def extend_plan(
         rng = np.random.default_rng([plan.provenance.seed, len(plan.tiles)])
     new = _schedule(series, wanted, old, rng, same_session=same_session)
     return with_rows(series, plan, new, note=note)
-
-
-def with_rows(
-    series: FiringSeries, plan: Plan, new: pd.DataFrame, *, note: str = ""
-) -> Plan:
-    """Return the plan with further rows, numbered on, and what follows from them.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    plan : Plan
-        Its rows, preparation and notes are kept as they stand.
-    new : DataFrame
-        Columns of ``plan.csv``.
-    note : str, default ''
-        Why they were added, kept with the plan.
-    """
-    old = plan.table
-    tiles = _joined(old, new)
-    steps = len(plan.preparation)
-    preparation = plan.preparation + tuple(
-        dataclasses.replace(step, step=step.step + steps)
-        for step in plan_preparation(series, new[~new["tile"].isin(old["tile"])])
-    )
-    longer = _followed(series, plan, tiles, preparation)
-    is_new = bool(note) and note not in plan.notes
-    return dataclasses.replace(longer, notes=(*plan.notes, note) if is_new else plan.notes)
-
-
-def without_last(series: FiringSeries, plan: Plan, tile: str) -> Plan:
-    """Return the plan without its last tile, which was planned by mistake.
-
-    Its code is free again.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    plan : Plan
-    tile : str
-        A tile with a single firing, the last of the plan.
-
-    Raises
-    ------
-    FirelabError
-        If it is not.
-    """
-    rows = np.flatnonzero(plan.tiles["tile"] == tile)
-    if rows.tolist() != [len(plan.tiles) - 1]:
-        raise FirelabError(
-            f"tile {tile} is not the last that was planned",
-            hint=f"keep its place: firelab record --tile {tile} --lost 'never fired'",
-        )
-    left = (
-        dataclasses.replace(step, tiles=tuple(one for one in step.tiles if one != tile))
-        for step in plan.preparation
-    )
-    preparation = tuple(
-        dataclasses.replace(step, step=number)
-        for number, step in enumerate((one for one in left if one.tiles), start=1)
-    )
-    return _followed(series, plan, plan.tiles.iloc[:-1], preparation)
-
-
-def _followed(
-    series: FiringSeries,
-    plan: Plan,
-    tiles: pd.DataFrame,
-    preparation: tuple[PlannedPreparation, ...],
-) -> Plan:
-    """Return the plan with other rows and preparation, and what follows from them."""
-    time_h = kiln_hours(series, tiles, preparation)
-    figures = {
-        **plan.figures,
-        **({} if plan.is_sequential else design_figures(series, tiles)),
-        "budget": budget_figures(series, tiles, time_h),
-    }
-    return dataclasses.replace(
-        plan,
-        tiles=tiles,
-        preparation=preparation,
-        figures=figures,
-        powder_g=powder_needed(series, tiles, preparation),
-        time_h=time_h,
-    )

@@ -40,8 +40,8 @@ SUB_ROOMS = {
     ),
     "plan": (
         *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),
-        *("infeasible", "feasibility", "pydoe", "kinds", "draft", "faults", "extend"),
-        *("make_plan", "compare"),
+        *("infeasible", "feasibility", "pydoe", "kinds", "draft", "faults"),
+        *("changed_rows", "extend", "make_plan", "compare"),
     ),
     "fits": (
         "sampling",

@@ -12,8 +12,9 @@ import pandas as pd
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
+from firelab.plan.changed_rows import with_rows
 from firelab.plan.draft import assemble_plan
-from firelab.plan.extend import numbered_on, with_rows
+from firelab.plan.extend import numbered_on
 from firelab.plan.kinds.kind import Proposal
 from firelab.plan.plan import CARRIED, PLAN_DTYPES, Plan
 from firelab.plan.plan_files import read_plan
