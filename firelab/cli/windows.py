@@ -33,17 +33,28 @@ def command(
             "--place", min=1, help="Place of the rack it is for; else any of them."
         ),
     ] = None,
+    thickness: Annotated[
+        str | None,
+        typer.Option(
+            "--thickness", help='Blank of the piece, such as "1.2 mm" or "16 gauge".'
+        ),
+    ] = None,
+    metal: Annotated[
+        str | None, typer.Option("--metal", help="Metal of the piece; else the tiles'.")
+    ] = None,
     as_json: console.AsJson = False,
 ) -> None:
     """Say what to set, how far you may be off, and what to expect.
 
     Writes windows.json and windows.csv from the fit of fit.json: run firelab fit
-    first. Exit 3 where no setting has a recipe yet; why, and what would settle it,
-    is said.
+    first. With --thickness or --metal the answer is for a piece whose blank warms up
+    later or sooner than the tiles, in files of its own name. Exit 3 where no setting has
+    a recipe yet; why, and what would settle it, is said.
     """
     from firelab.windows.firing_windows import firing_windows
     from firelab.windows.fit_file import (
         ask_window,
+        blank_asked,
         fit_folder,
         fresh_fit_options,
         write_windows,
@@ -55,13 +66,14 @@ def command(
         fit = ask_window(
             found.stage, probability=probability, confidence=confidence, place=place
         )
-        windows = firing_windows(fit, found.clarity)
+        blank = blank_asked(found.records.series.blank, thickness, metal)
+        windows = firing_windows(fit, found.clarity, blank=blank)
         write_windows(folder, windows, invented=found.invented)
         if as_json:
             console.result_json(windows.to_dict())
         else:
             console.result(windows.summary())
-            if found.records.plan.is_sequential and found.clarity is None:
+            if found.records.plan.is_sequential and not (found.clarity or blank):
                 chosen = next_firing(found.records, fit=fit)
                 console.result(chosen.one_more_tile())
                 if chosen.stop:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
-from firelab.craft.heating import warm_up_time
+from firelab.craft.heating import heat_capacity, warm_up_time
 from firelab.craft.materials import METALS
 from firelab.craft.tile_codes import ALPHABET
 from firelab.craft.trade_words import STAGES
@@ -103,6 +104,19 @@ class Blank:
         if self.warm_up is not None:
             return self.warm_up
         return warm_up_time(self.metal, self.thickness, temperature_degC)
+
+    def resized(self, thickness_mm: float | None = None, metal: str | None = None) -> Blank:
+        """Return a blank of another thickness or metal; a stated `warm_up` goes along.
+
+        Examples
+        --------
+        >>> Blank(thickness=0.8, warm_up=35.0).resized(1.6).warm_up_s(760.0)
+        70.0
+        """
+        thickness, name = thickness_mm or self.thickness, metal or self.metal
+        more = heat_capacity(name, thickness) / heat_capacity(self.metal, self.thickness)
+        warm_up = self.warm_up and self.warm_up * more
+        return replace(self, metal=name, thickness=thickness, warm_up=warm_up)
 
     def time_at_heat(self, temperature_degC: float, dwell_s: float) -> float:
         """Return what is left of a dwell once the tile has warmed up, s.

@@ -10,12 +10,14 @@ from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.series.firing_series import Blank
 from firelab.windows.edges.edge_draws import dwells_at, edges_at
 from firelab.windows.edges.fired_range import (
     edge_dwells,
     edge_temperatures,
     fired_range,
 )
+from firelab.windows.edges.other_blank import OtherBlank
 from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
 from firelab.windows.recipe.likeliest_firing import likeliest_firing
 from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
@@ -59,7 +61,9 @@ def map_target(target: TargetAtSetting) -> ProbabilityMap:
     )
 
 
-def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWindows:
+def firing_windows(
+    fit: StageFit, clarity: ClarityFit | None = None, *, blank: Blank | None = None
+) -> FiringWindows:
     """Answer with the firing window of every setting of a series.
 
     Parameters
@@ -69,6 +73,9 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
     clarity : ClarityFit, optional
         Fit of the transparency score; with it, a tile is as wanted only if it
         is also clear enough.
+    blank : Blank, optional
+        Of a piece that is heavier or lighter than the tiles, or of another metal: the
+        window is for it, by the time that it takes to warm up.
 
     Returns
     -------
@@ -79,7 +86,7 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
     ------
     UsageError
         If the stage fit has no posterior draws, or no look at the place of the rack
-        that is asked for.
+        that is asked for, or the blank's metal takes none of its temperatures.
 
     References
     ----------
@@ -94,8 +101,10 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
     series, asked = fit.series, fit.series.window
     if asked.place is not None:
         fit = fit.at_place(asked.place)
-    found = [_setting_window(target, fit) for target in targets_of(fit, clarity=clarity)]
+    targets = list(targets_of(fit, clarity=clarity, blank=blank))
+    found = [_setting_window(target, fit) for target in targets]
     found.sort(key=_rank, reverse=True)
+    other = targets[0].blank
     scale = series.responses.transparency
     return FiringWindows(
         windows=tuple(found),
@@ -109,7 +118,26 @@ def firing_windows(fit: StageFit, clarity: ClarityFit | None = None) -> FiringWi
         notes=_notes(fit, clarity),
         provenance=fit.provenance,
         reads=series.kiln.reads,
+        blank=other,
+        blank_cost_degC=_blank_cost(fit, found[0], other) if other else (),
     )
+
+
+def _blank_cost(
+    fit: StagePosterior, window: SettingWindow, other: OtherBlank
+) -> tuple[float, ...]:
+    """Return half the width of the edges' intervals, degC: on the blank, on the tiles."""
+    (own,) = targets_of(fit, [window.setting])
+    widths = []
+    for edges in window.edges:
+        near = float(np.mean(own.fired.temperatures))
+        alone = edges_at(own, max(edges.dwell_s - other.median_s(near), 1.0))
+        for name in ("low_degC", "high_degC"):
+            pair = getattr(edges, name), getattr(alone, name)
+            ends = [(one.lower, one.upper) for one in pair]
+            if not any(end is None for both in ends for end in both):
+                widths.append([0.5 * (high - low) for low, high in ends])
+    return tuple(np.mean(widths, axis=0).tolist()) if widths else ()
 
 
 def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWindow:
@@ -123,6 +151,8 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
     best = recipe or _best(target, found, likeliest)
     own = (recipe or likeliest or best).dwell_s
     reason = None if recipe else explain_no_recipe(target, fit.looks, best)
+    # What would settle it is fired on tiles, whose dwells are not those of the piece.
+    settle = reason.settle if reason and target.blank is None else ()
     return SettingWindow(
         setting=dict(target.setting),
         edges=tuple(edges_at(target, s) for s in edge_dwells(series, fired)),
@@ -131,7 +161,7 @@ def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWind
         reason=reason.words if reason else None,
         reason_code=reason.code if reason else None,
         best=best,
-        settle=reason.settle if reason else (),
+        settle=settle,
         assured_share=0.0 if unfired else float(assured_mask(target, found).mean()),
         map=found,
         likeliest=likeliest,

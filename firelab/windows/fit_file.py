@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from firelab.craft.materials import METALS, is_gauge, metal_named, parse_thickness
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError, quoted
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
@@ -16,6 +17,7 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.stage import METHODS, StageFit, fit_stage
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
+from firelab.series.firing_series import Blank
 from firelab.series.folder import (
     FIT_FILE,
     INVENTED,
@@ -299,12 +301,51 @@ def _table_text(table: pd.DataFrame, *, invented: bool) -> str:
 def write_windows(
     folder: str | Path, windows: FiringWindows, *, invented: bool = False
 ) -> Path:
-    """Write windows.json and windows.csv and return the path of the first."""
-    path = Path(folder) / WINDOWS_FILE
+    """Write windows.json and windows.csv and return the path of the first.
+
+    Windows for another blank than the tiles' have names of their own, such as
+    ``windows-1.2mm-copper.json``: the series' own stay as they are.
+    """
+    names = [WINDOWS_FILE, WINDOWS_TABLE]
+    if windows.blank is not None:
+        piece = windows.blank.piece
+        own = f"-{piece.thickness:.3g}mm-{piece.metal.replace(' ', '-')}"
+        names = [f"{Path(name).stem}{own}{Path(name).suffix}" for name in names]
+    path = Path(folder) / names[0]
     write_atomically(path, json_text(windows.to_dict()))
     table = windows_table_text(windows, invented=invented)
-    write_atomically(Path(folder) / WINDOWS_TABLE, table)
+    write_atomically(Path(folder) / names[1], table)
     return path
+
+
+def blank_asked(tiles: Blank, thickness: str | None, metal: str | None) -> Blank | None:
+    """Return the blank of a piece as it is written; None where it is the tiles' own.
+
+    Raises
+    ------
+    UsageError
+        If the thickness is no length or gauge, or the metal is not known.
+    """
+    name = metal.strip().casefold() if metal else tiles.metal
+    try:
+        metal_named(name)
+        if thickness and name == "steel" and is_gauge(thickness):
+            raise FirelabError("steel has another gauge", hint="write it in mm")
+        thick = parse_thickness(thickness) if thickness else None
+    except FirelabError as fault:
+        option = "--thickness" if name in METALS else "--metal"
+        raise UsageError(fault.what, option, fault.hint) from None
+    if thick is not None and not 0.0 < thick <= _THICKEST_MM:
+        raise UsageError(
+            f"{thick:g} mm is not above 0 and at most {_THICKEST_MM:g} mm", "--thickness"
+        )
+    piece = tiles.resized(thick, name)
+    return None if piece == tiles else piece
+
+
+_THICKEST_MM = 5.0
+"""Thickest blank that is spoken of (chosen here, no source: beyond it metal warms up
+through its thickness, which the closed form leaves out)."""
 
 
 def write_next(

@@ -15,6 +15,7 @@ from firelab.windows.answer_words import (
     likeliest_window,
     summarise_answer,
 )
+from firelab.windows.edges.other_blank import OtherBlank, width_words
 from firelab.windows.setting_window import SettingWindow
 
 SCHEMA = "firelab/windows/1"
@@ -42,6 +43,11 @@ class FiringWindows(Shown):
     notes : tuple of str
         What these records cannot tell, and other warnings.
     provenance : Provenance
+    blank : OtherBlank or None
+        Where the windows are for a piece whose blank is not the tiles'.
+    blank_cost_degC : tuple of float
+        Half the width of the edges' intervals on that blank and on the tiles; empty
+        where they are outside what was fired.
     """
 
     windows: tuple[SettingWindow, ...]
@@ -55,6 +61,8 @@ class FiringWindows(Shown):
     provenance: Provenance
     place: int | None = None
     reads: str = "degF"
+    blank: OtherBlank | None = None
+    blank_cost_degC: tuple[float, ...] = ()
 
     @property
     def asked(self) -> WindowAsked:
@@ -120,7 +128,19 @@ class FiringWindows(Shown):
 
     def summary(self) -> str:
         """Return the answer in workshop words, a few lines for each setting."""
-        return summarise_answer(self.windows, self.asked, self.notes)
+        answer = summarise_answer(self.windows, self.asked, self.notes)
+        return "\n".join([*self.blank_words(), answer])
+
+    def blank_words(self) -> list[str]:
+        """Say for which blank the windows are, where it is not the tiles', and its cost."""
+        if self.blank is None:
+            return []
+        shown = self.windows[0].recipe or self.windows[0].best
+        lines = [self.blank.words(shown.temperature_degC, self.reads)]
+        if self.blank_cost_degC:
+            here, there = self.blank_cost_degC
+            lines.append(width_words(here, there, self.reads))
+        return [*lines, *self.blank.assumed(self.reads)]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of ``windows.json``."""
@@ -133,6 +153,7 @@ class FiringWindows(Shown):
             "confidence": self.confidence,
             "level": self.level,
             "place": self.place,
+            "blank": self.blank.to_dict(self.reads) if self.blank else None,
             "reads": self.reads,
             "priors": list(self.priors),
             "notes": list(self.notes),

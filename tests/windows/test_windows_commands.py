@@ -213,3 +213,26 @@ def test_a_question_that_the_looks_cannot_answer_leaves_the_fit(opaque):
     assert "hotter does as much as" in asked.stdout
     assert "two named observers" in asked.stderr
     assert (opaque / "fit.json").exists()
+
+
+def test_windows_of_another_blank_keep_the_series_own(opaque):
+    run("fit", opaque)
+    run("windows", opaque)
+    before = (opaque / "windows.json").read_bytes()
+    found = run("windows", opaque, "--thickness", "16 gauge", "--json")
+    assert found.exit_code == 0, found.output
+    # ASTM B258: 16 gauge is 1.291 mm.
+    thick = json.loads(found.stdout)["blank"]["thickness_mm"]
+    assert thick == pytest.approx(1.291, abs=1e-3)
+    assert (opaque / "windows.json").read_bytes() == before
+    assert (opaque / "windows-1.29mm-copper.csv").exists()
+    own = run("windows", opaque, "--thickness", "0.8 mm", "--json")
+    assert json.loads(own.stdout)["blank"] is None
+    for words, where in (
+        (("--thickness", "thick"), "--thickness: 'thick' is not a length"),
+        (("--thickness", "9 mm"), "--thickness: 9 mm is not"),
+        (("--metal", "gold"), "--metal: metal 'gold' is not known"),
+        (("--metal", "steel", "--thickness", "18 gauge"), "steel has another gauge"),
+    ):
+        refused = run("windows", opaque, *words)
+        assert refused.exit_code == 2 and where in refused.output

@@ -34,7 +34,7 @@ TOLERANCE_OTHER = 1e-5
 _SHARES = frozenset({"probability", "assurance", "assured_share", "p", "p_value", "power"})
 _LEFT_OUT = frozenset({"versions", "parts"})
 """Package versions; and hashes of single parts of series.toml, whose whole is compared."""
-_NEWER = frozenset({"place"})
+_NEWER = frozenset({"place", "blank"})
 """Keys that a bundle made before may lack; there absent is the same as null."""
 _DIAGNOSTICS = "convergence"
 _DIAGNOSED = ("code", "sampler")

@@ -22,9 +22,10 @@ from firelab.fits.clarity.maturity import ClarityDraws
 from firelab.fits.ordinal.stage_draws import StageDraws, evenly_taken, take_draws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import is_allowed
-from firelab.series.firing_series import FiringSeries
+from firelab.series.firing_series import Blank, FiringSeries
 from firelab.series.terms import Coding, ModelColumn, coding, model_matrix
 from firelab.windows.edges.fired_range import FiredRange, fired_range, settings_at
+from firelab.windows.edges.other_blank import OtherBlank, other_blank
 from firelab.windows.edges.target_span import TargetSpan, inner_probability, target_span
 
 if TYPE_CHECKING:
@@ -195,6 +196,9 @@ class TargetAtSetting:
     clarity : ClarityDraws or None
         S draws at the setting; None where no score is wanted.
     fired : FiredRange
+    blank : OtherBlank or None
+        Where firings are those of a piece and not of the tiles; series and fired range
+        are then the piece's, plane and draws the tiles'.
     """
 
     series: FiringSeries
@@ -205,19 +209,41 @@ class TargetAtSetting:
     table: StageTable | None
     clarity: ClarityDraws | None
     fired: FiredRange
+    blank: OtherBlank | None = None
+
+    def latent(self, temperature_degC: ArrayLike, dwell_s: ArrayLike) -> FloatArray:
+        """Return the latent grade of each draw at n firings, shape (S, n)."""
+        u, v = self.plane.coded(temperature_degC, dwell_s)
+        if self.blank is None:
+            return self.draws.linear(monomials(u, v))
+        degC, seconds = np.broadcast_arrays(temperature_degC, dwell_s)
+        _, v = self.plane.coded(degC, self.blank.tile_dwell(degC, seconds))
+        rows = self.draws.coefficients.reshape(-1, 3, 3)
+        powers = u ** np.arange(3)[:, None]
+        by_dwell = np.einsum("sab,an->bsn", rows, powers)
+        return np.asarray(by_dwell[0] + v * (by_dwell[1] + v * by_dwell[2]))
+
+    def columns(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
+        """Return the monomials of n firings, shape (n, 9).
+
+        On another blank at its median difference: clarity follows it closely enough.
+        """
+        if self.blank is not None:
+            middle = np.median(self.blank.share) * self.blank.difference_s(temperature_degC)
+            dwell_s = np.maximum(dwell_s - middle, 1.0)
+        return monomials(*self.plane.coded(temperature_degC, dwell_s))
 
     def tabulated(self) -> TargetAtSetting:
         """Return the target with a table: worth it before many firings are asked."""
         if self.table is not None:
             return self
         first, last = self.series.responses.stage.target_span
-        eta = self.draws.linear(monomials(*self.plane.coded(*self.fired.grid(5, 5))))
+        eta = self.latent(*self.fired.grid(5, 5))
         return replace(self, table=tabulate(self.draws, first, last, eta))
 
     def probability(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
         """Return the target's probability in each draw at n firings, shape (S, n)."""
-        columns = monomials(*self.plane.coded(temperature_degC, dwell_s))
-        eta = self.draws.linear(columns)
+        eta = self.latent(temperature_degC, dwell_s)
         if self.table is not None:
             stage = self.table.at(eta)
         else:
@@ -226,6 +252,7 @@ class TargetAtSetting:
         scale = self.series.responses.transparency
         if self.clarity is None or scale is None:
             return stage
+        columns = self.columns(temperature_degC, dwell_s)
         return stage * self.clarity.probability_clear(
             columns, scale.target, scale.sign, scale.step / 2
         )
@@ -244,6 +271,7 @@ class TargetAtSetting:
             span=take_draws(self.span, which),
             table=self.table and take_draws(self.table, which),
             clarity=self.clarity and take_draws(self.clarity, which),
+            blank=self.blank and self.blank.take(which),
         )
         chance = few.tabulated().probability(temperature_degC, dwell_s)
         return np.asarray(chance.mean(axis=0))
@@ -253,8 +281,7 @@ class TargetAtSetting:
         if self.clarity is not None:
             wanted = self.series.window.probability
             return np.asarray(self.probability(temperature_degC, dwell_s) >= wanted)
-        columns = monomials(*self.plane.coded(temperature_degC, dwell_s))
-        eta = self.draws.linear(columns)
+        eta = self.latent(temperature_degC, dwell_s)
         return (eta >= self.span.low[:, None]) & (eta <= self.span.high[:, None])
 
     def allowed(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> BoolArray:
@@ -279,6 +306,7 @@ def targets_of(
     fit: StagePosterior,
     settings: Iterable[Mapping[str, Any]] | None = None,
     clarity: ClarityFit | None = None,
+    blank: Blank | None = None,
 ) -> Iterator[TargetAtSetting]:
     """Bring fits and settings together, as maps, edges and boxes take them.
 
@@ -289,17 +317,22 @@ def targets_of(
         Each of ``mesh``, ``layers``, ``base``; by default all of the series.
     clarity : ClarityFit, optional
         With it, a tile is as wanted only if it is also clear enough.
+    blank : Blank, optional
+        Of the piece that is asked about, where it is not the tiles'.
     """
-    series = fit.series
+    series = asked = fit.series
     first, last = series.responses.stage.target_span
     span = target_span(fit.draws, first, last, series.window.probability)
-    fired = fired_range(fit.looks)
+    fired, other = fired_range(fit.looks), None
+    if blank is not None:
+        other = other_blank(series.blank, blank, fit.draws.n_draws, seed=series.seed)
+        asked, fired = other.series_on(series), other.fired_on(fired, series)
     for setting in all_settings(series) if settings is None else settings:
         score = None
         if clarity is not None and series.responses.transparency is not None:
             score = clarity_at(clarity, setting, count=fit.draws.n_draws)
         target = TargetAtSetting(
-            series=series,
+            series=asked,
             setting=setting,
             plane=plane_of(series),
             draws=stage_at(series, setting, fit.terms, fit.draws),
@@ -307,5 +340,6 @@ def targets_of(
             table=None,
             clarity=score,
             fired=fired,
+            blank=other,
         )
         yield target if score is None else target.tabulated()

@@ -13,7 +13,7 @@ from scipy.stats import kendalltau
 from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.ordinal.priors import latent_scale
-from firelab.windows.edges.target_at_setting import TargetAtSetting, monomials
+from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.edges.target_span import inner_probability
 from firelab.windows.setting_window import Recipe
 
@@ -184,7 +184,7 @@ def _is_flat(
     target: TargetAtSetting, degC: tuple[float, float], dwell_s: tuple[float, float]
 ) -> bool:
     """Tell whether grades hardly change from the first firing to the last."""
-    ends = target.draws.linear(monomials(*target.plane.coded(list(degC), list(dwell_s))))
+    ends = target.latent(np.array(degC), np.array(dwell_s))
     shift = np.quantile(ends[:, 1] - ends[:, 0], _FLAT_SHARE)
     return bool(shift <= _FLAT_LOGITS * latent_scale(target.draws.link))
 
@@ -283,9 +283,10 @@ def _not_clear(target: TargetAtSetting) -> NoRecipeReason | None:
     if target.clarity is None or scale is None:
         return None
     wanted = target.series.window.probability
-    columns = monomials(*target.plane.coded(*target.fired.grid(10, 5)))
+    grid = target.fired.grid(10, 5)
+    columns = target.columns(*grid)
     first, last = target.series.responses.stage.target_span
-    eta = target.draws.linear(columns)
+    eta = target.latent(*grid)
     stage = inner_probability(target.draws, first, last, eta).mean(axis=0)
     clear = target.clarity.probability_clear(
         columns[stage >= 0.5 * wanted], scale.target, scale.sign, scale.step / 2
