@@ -52,6 +52,7 @@ def report_page(
     if windows is not None and windows.windows:
         answer = word_answer(windows.windows[0], windows.asked)
         ranking = ranking_table(windows) if len(windows.windows) > 1 else None
+    photos = photo_images(sources.records, sources.photos) if sources.records else []
     return _template().render(
         series=sources.series,
         invented=INVENTED,
@@ -63,7 +64,8 @@ def report_page(
         level=round(100 * sources.series.window.level),
         ranking_table=ranking,
         groups=_with_figures(page_groups(sources), drawn),
-        photos=photo_images(sources.records, sources.photos) if sources.records else [],
+        photos=photos,
+        n_photos_left=len(sources.photos) - len(photos),
         cautions=CAUTIONS,
         deference=DEFERENCE,
         provenance_tables=_provenance(sources),

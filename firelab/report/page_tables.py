@@ -18,7 +18,7 @@ from firelab.craft.units import (
     format_temperature,
 )
 from firelab.records.look import Look
-from firelab.records.photographs import thumbnail
+from firelab.records.photographs import THUMBNAIL_SIDE, thumbnail
 from firelab.records.records import Records
 from firelab.series.folder import INVENTED, Provenance
 from firelab.windows.answer_words import WindowAsked, word_answer
@@ -321,13 +321,42 @@ def dwell_cell(interval: EdgeInterval) -> str:
     return f"{middle}\n{low}–{high}"
 
 
+PHOTO_SIDES = (THUMBNAIL_SIDE, 160, 96)
+"""Longer sides that photographs are drawn at, pixels: the largest at which all of them
+stay below `MOST_PHOTO_BYTES` (chosen here, no source)."""
+MOST_PHOTO_BYTES = 6_000_000
+"""Of all photographs of a report, some 300 at the largest size: a page that is mailed
+and opened on a phone (chosen here, no source)."""
+
+
+def _small_photos(
+    photos: Sequence[tuple[Look, Path]],
+) -> list[tuple[Look, bytes, tuple[int, int]]]:
+    """Return photographs at the largest size at which all fit, or the first that do."""
+    drawn: list[tuple[Look, bytes, tuple[int, int]]] = []
+    for side in PHOTO_SIDES:
+        drawn, held = [], 0
+        for look, path in photos:
+            raw, size = thumbnail(path, side)
+            held += len(raw)
+            if held > MOST_PHOTO_BYTES:
+                break
+            drawn.append((look, raw, size))
+        if len(drawn) == len(photos):
+            break
+    return drawn
+
+
 def photo_images(records: Records, photos: Sequence[tuple[Look, Path]]) -> list[PageImage]:
-    """Return the photographs of looks, coolest first, each with its grade below."""
+    """Return the photographs of looks, coolest first, each with its grade below.
+
+    There are fewer than `photos` where they would be larger than `MOST_PHOTO_BYTES`
+    together even when they are drawn small.
+    """
     table = records.table.set_index(["tile", "look"])
     reads, images = records.series.kiln.reads, []
-    for look, path in photos:
+    for look, raw, (width, height) in _small_photos(photos):
         fired = table.loc[[(look.tile, look.look)]].iloc[0]
-        raw, (width, height) = thumbnail(path)
         heat = float(fired["temperature_degC"])
         grade = look.stage or "no grade"
         where = f"tile {look.tile}" + (f" look {look.look}" if look.look > 1 else "")

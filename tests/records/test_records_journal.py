@@ -235,15 +235,22 @@ def test_where_nothing_can_be_taken_back_it_says_what_is_kept(opaque, monkeypatc
     assert (len(again.added), len(again.already)) == (3, 2)
 
 
-def test_a_look_too_many_is_refused_when_it_is_recorded(opaque, monkeypatch):
-    monkeypatch.setattr("firelab.records.recording.MOST_ROWS", 3)
-    first, *others = opaque.tiles
-    opaque.record("tile,stage\n" + "".join(f"{tile},full\n" for tile in others[:3]))
+def test_look_20_001_is_refused_when_it_is_recorded(opaque):
+    first, second, third = opaque.tiles[:3]
+    opaque.record(f"tile,stage\n{first},full\n")
+    head, row = opaque.log.read_text().splitlines()
+    opaque.record(f"tile,stage,change\n{first},full,confirmation\n")
+    again = opaque.log.read_text().splitlines()[2]
+    entry = again.rpartition(",")[2]  # each further row has a name of its own
+    more = (again.replace(entry, f"{n:020d}") for n in range(19_998))
+    opaque.log.write_text("\n".join([head, row, *more]) + "\n")
+    opaque.record(f"tile,stage\n{second},full\n")
     stood = opaque.log.read_bytes()
+    assert stood.count(b"\n") == 20_001, "the header, and 20 000 rows"
     with pytest.raises(FaultyFile) as told:
-        opaque.record(f"tile,stage\n{first},full\n")
+        opaque.record(f"tile,stage\n{third},full\n")
     assert str(told.value) == (
-        "firings.csv holds 3 rows; with 1 more it would hold more than 3\n"
+        "firings.csv holds 20000 rows; with 1 more it would hold more than 20000\n"
         "  hint: start a further series; nothing was recorded"
     )
     assert opaque.log.read_bytes() == stood

@@ -7,13 +7,21 @@ import re
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
+from firelab.records.firing_log import read_firings, read_planned_log
+from firelab.records.photographs import thumbnail
+from firelab.report import page_tables
+from firelab.report.page import report_page
+from firelab.report.page_tables import PHOTO_SIDES, photo_images
+from firelab.report.sources import read_sources
 from firelab.series.series_file import design_path
 
 GRADES = {1300: "sugar", 1350: "orange peel", 1400: "full", 1450: "full", 1500: "over"}
@@ -79,6 +87,25 @@ def test_a_photograph_stands_beside_its_grade(fired, reported):
     ).groups()
     assert (alt, width, height) == (f"photograph of tile {tile}", "320", "160")
     assert f"{GRADES[degF]}: tile {tile}, {degF} °F" in figure
+
+
+def test_many_photographs_are_drawn_smaller_and_those_left_are_counted(
+    fired, monkeypatch, tmp_path
+):
+    records = read_firings(fired)
+    look = next(one for one in read_planned_log(fired)[2].standing if one.entry)
+    picture = tmp_path / "grain.png"
+    grain = np.random.default_rng(3).integers(0, 255, (400, 400, 3), dtype=np.uint8)
+    Image.fromarray(grain).save(picture)
+    photos = [(look, picture)] * 4
+    sizes = {side: len(thumbnail(picture, side)[0]) for side in PHOTO_SIDES}
+    for side in PHOTO_SIDES:
+        monkeypatch.setattr(page_tables, "MOST_PHOTO_BYTES", 4 * sizes[side])
+        assert [one.width for one in photo_images(records, photos)] == [side] * 4
+    monkeypatch.setattr(page_tables, "MOST_PHOTO_BYTES", 3 * sizes[PHOTO_SIDES[-1]])
+    assert [one.width for one in photo_images(records, photos)] == [PHOTO_SIDES[-1]] * 3
+    sources = replace(read_sources(fired), photos=tuple(photos))
+    assert "<p>1 more photograph in the folder photos:" in report_page(sources, ())
 
 
 def test_another_process_writes_the_same_bytes(fired, reported):

@@ -12,7 +12,9 @@ from PIL import Image
 from rocrate.rocrate import ROCrate
 
 from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient, UsageError
+from firelab.records.photographs import reference_photos
 from firelab.series.folder import sha256_of
+from firelab.series.series_file import read_series
 from firelab.studios.bundle.bundle import open_bundle, unpack_bundle
 from firelab.studios.bundle.packing import pack_series
 from firelab.studios.bundle.privacy import name_substitutes
@@ -210,6 +212,21 @@ def test_photos_travel_without_their_place(folder):
     assert not after.getexif().get_ifd(0x8825)
     assert "photos/tile-AAA.heic" not in bundle.contents
     assert any("tile-AAA.heic was left out" in note for note in bundle.notes)
+
+
+def test_ones_own_photographs_of_grades_travel_too(folder, tmp_path):
+    own = folder / "references"
+    own.mkdir()
+    tags = Image.Exif()
+    tags.get_ifd(0x8825)[1] = "N"
+    Image.new("RGB", (16, 16), "green").save(own / "orange peel.jpg", exif=tags)
+    Image.new("RGB", (16, 16), "red").save(own / "h\u00f6chst.jpg")
+    bundle = pack_series(folder, licence=LICENCE)
+    assert "references/h\u00f6chst.jpg was left out" in " ".join(bundle.notes)
+    after = Image.open(io.BytesIO(bundle.contents["references/orange peel.jpg"]))
+    assert not after.getexif().get_ifd(0x8825)
+    there = unpack_bundle(open_bundle(bundle.raw), tmp_path / "there")
+    assert list(reference_photos(there, read_series(there))) == ["orange peel"]
 
 
 def test_stale_derived_files_are_not_packed(derived_folder):

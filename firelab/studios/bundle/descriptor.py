@@ -74,6 +74,7 @@ _FOLDER_WORDS: dict[str, str] = {
     "traces": "kiln readings over time",
     "figures": "a figure of the report",
     "photos": "a photograph of tiles, without place, time and owner",
+    "references": "what the studio's own grade of that name looks like",
 }
 _COLUMN_WORDS: dict[str, str] = {
     "tile": "code of the tile",

@@ -7,7 +7,11 @@ from pathlib import Path
 from firelab.craft.trade_words import STAGES
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.records.firing_log import own_form, read_firings, read_log
-from firelab.records.photographs import PHOTO_SUFFIXES, clean_photo
+from firelab.records.photographs import (
+    PHOTO_SUFFIXES,
+    REFERENCES_FOLDER,
+    clean_photo,
+)
 from firelab.records.planned_firings import planned_firings
 from firelab.records.records import Records
 from firelab.series.folder import (
@@ -55,7 +59,9 @@ _FOLDERS = {
     TRACES_FOLDER: (".csv",),
     FIGURES_FOLDER: (".svg", ".png", ".pdf"),
     PHOTOS_FOLDER: PHOTO_SUFFIXES,
+    REFERENCES_FOLDER: PHOTO_SUFFIXES,
 }
+_PICTURES = (f"{PHOTOS_FOLDER}/", f"{REFERENCES_FOLDER}/")
 _MADE = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
 
 
@@ -159,8 +165,11 @@ def _gather(base: Path) -> dict[str, bytes]:
     for name, suffixes in _FOLDERS.items():
         for path in sorted((base / name).glob("*")):
             if path.suffix.lower() in suffixes and path.is_file():
-                contents[_travelling_name(f"{name}/{path.name}")] = path.read_bytes()
-    for name in [one for one in contents if one.startswith(PHOTOS_FOLDER)]:
+                inside = f"{name}/{path.name}"
+                if name == REFERENCES_FOLDER and name_fault(inside):
+                    continue  # it has the name of a grade, which cannot be renamed
+                contents[_travelling_name(inside)] = path.read_bytes()
+    for name in [one for one in contents if one.startswith(_PICTURES)]:
         contents[name] = clean_photo(contents[name], name)
     return contents
 
@@ -192,9 +201,13 @@ def _travelling_name(name: str) -> str:
 
 
 def _left_out(base: Path, contents: dict[str, bytes]) -> tuple[str, ...]:
-    photos = [f"{PHOTOS_FOLDER}/{path.name}" for path in (base / PHOTOS_FOLDER).glob("*")]
+    folders = (base / PHOTOS_FOLDER, base / REFERENCES_FOLDER)
+    photos = [f"{one.name}/{path.name}" for one in folders for path in one.glob("*")]
     left = sorted(name for name in photos if name not in contents)
-    return tuple(f"{name} was left out: only JPEG and PNG can be cleaned" for name in left)
+    return tuple(
+        f"{name} was left out: only JPEG and PNG with a name in plain letters travel"
+        for name in left
+    )
 
 
 def _privacy_words(
@@ -208,7 +221,7 @@ def _privacy_words(
         words.append(f"{count} observers' names were replaced with {names}")
     if cleaner.drop_notes:
         words.append("notes were left out, and the report, which shows them")
-    if any(name.startswith(PHOTOS_FOLDER) for name in contents):
+    if any(name.startswith(_PICTURES) for name in contents):
         words.append("photos carry no place, time or owner")
     return tuple(words)
 
