@@ -18,7 +18,10 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "look": ("look number", "firing number"),
     "session": ("day",),
     "load": ("kiln load", "load number"),
-    "temperature_degC": ("temperature", "temp", "read temperature", "kiln temperature"),
+    "temperature_degC": (
+        *("temperature", "temp", "heat"),
+        *("read temperature", "kiln temperature"),
+    ),
     "dwell_s": ("dwell", "time", "true time", "firing time", "duration"),
     "stage": ("grade", "stage of fusing", "result", "surface"),
     "transparency": ("clarity", "clearness", "score", "transparency score"),
@@ -35,6 +38,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "base": ("base coat", "over", "undercoat"),
     "role": (),
     "order": ("firing order",),
+    "place": ("rack place", "place of the rack", "place on the rack", "position"),
     "planned_degC": ("planned temperature", "set temperature", "set to"),
     "planned_s": ("planned dwell", "planned time", "leave in"),
     "grain_um": (),
@@ -43,7 +47,10 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
 }
 """Plain words for each column; case, blanks and underscores do not matter."""
 
-PLANNED_COLUMNS = ("mesh", "layers", "base", "role", "order", "planned_degC", "planned_s")
+PLANNED_COLUMNS = (
+    *("mesh", "layers", "base", "role", "order", "place"),
+    *("planned_degC", "planned_s"),
+)
 """What a table may repeat of the plan, to be held against it."""
 UNREAD = "unread"
 """What could not be understood, in a table that firelab wrote to be mended."""

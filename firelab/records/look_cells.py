@@ -69,6 +69,13 @@ class ForeignMark(FirelabError):
         self.mark = mark
 
 
+_PLAN_FIRST = (
+    "was it fired beyond the plan? firelab next --add (or firelab plan --add 1) gives the "
+    "next code: mark the tile with that, and record it with --temperature and --dwell as "
+    "it was fired"
+)
+
+
 def parse_tile(text: str, planned: dict[str, str], mark: str = "") -> str:
     """Return the code of a planned tile.
 
@@ -109,7 +116,10 @@ def parse_tile(text: str, planned: dict[str, str], mark: str = "") -> str:
                 hint=f"look at the back of the tile again; {hint}",
             ) from None
         raise FirelabError(f"tile {text[:20]!r} is not planned", hint=hint) from None
-    raise FirelabError(f"tile {plain} is a true code but not of this plan", hint=hint)
+    raise FirelabError(
+        f"tile {plain} is a true code but not of this plan",
+        hint=hint if near else _PLAN_FIRST,
+    )
 
 
 def _is_code(plain: str) -> bool:

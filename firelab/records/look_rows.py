@@ -28,6 +28,7 @@ from firelab.records.planned_firings import (
     PlannedFiring,
     PlannedFirings,
     plan_cell_parsers,
+    remedy,
     repeats_plan,
 )
 from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
@@ -293,12 +294,13 @@ class _RowReading:
         firing = planned.firing(tile, max(number, 1))
         is_brief = bool({LOST, CONFIRMATION, WITHDRAWAL} & set(change))
         for name, right in planned.cells(tile, max(number, 1)).items():
-            if name in values and not repeats_plan(values[name], right):
+            is_elsewhere = name == "place" and MOVED in change
+            if name in values and not (is_elsewhere or repeats_plan(values[name], right)):
                 self.report(
                     "other-setting",
                     self.place(name),
                     f"{name} {values[name]}, but tile {tile} is planned with {right}",
-                    "is it the right tile? correct the tile or this cell",
+                    remedy(name),
                 )
         kept = {name: value for name, value in values.items() if name in LOG_COLUMNS}
         filled = {**kept, "look": number, "change": change, "line": self.row.line}

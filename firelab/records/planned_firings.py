@@ -14,20 +14,21 @@ import pandas as pd
 
 from firelab.craft.trade_words import BARE
 from firelab.errors import FirelabError
-from firelab.plan.plan import Plan
+from firelab.plan.plan import Plan, rack_places
 from firelab.records.look_cells import parse_whole
 from firelab.series.firing_series import FiringSeries
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedFiring:
-    """One planned test firing of a tile."""
+    """One planned test firing of a tile; its place of the rack is 0 where not known."""
 
     session: int
     load: int
     order: int
     temperature_degC: float
     dwell_s: float
+    place: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +75,7 @@ class PlannedFirings:
             "order": firing.order,
             "planned_degC": firing.temperature_degC,
             "planned_s": firing.dwell_s,
+            **({"place": firing.place} if firing.place else {}),
         }
 
     def where(self, tile: str, look: int) -> tuple[int, int]:
@@ -98,6 +100,7 @@ class PlannedFirings:
 def planned_firings(plan: Plan | pd.DataFrame) -> PlannedFirings:
     """Index a plan by tile and load."""
     frame = plan if isinstance(plan, pd.DataFrame) else plan.tiles
+    places = {} if isinstance(plan, pd.DataFrame) else rack_places(plan)
     tiles: dict[str, list[PlannedFiring]] = {}
     loads: dict[int, PlannedLoad] = {}
     ordered = frame.sort_values("order", kind="stable")
@@ -111,6 +114,7 @@ def planned_firings(plan: Plan | pd.DataFrame) -> PlannedFirings:
             order=order,
             temperature_degC=temperature_degC,
             dwell_s=dwell_s,
+            place=places.get((str(tile), int(load)), 0),
         )
         tiles.setdefault(str(tile), []).append(firing)
         loads.setdefault(
@@ -168,6 +172,7 @@ def plan_cell_parsers(series: FiringSeries) -> dict[str, Callable[[str], Any]]:
         "mesh": lambda text: parse_whole(text.lower().removesuffix("mesh").strip()),
         "layers": lambda text: parse_whole(re.sub(r"\s*coats?$", "", text.lower())),
         "order": parse_whole,
+        "place": parse_whole,
         "base": _parse_base,
         "role": str,
         "grain_um": str,
@@ -180,6 +185,17 @@ def repeats_plan(given: Any, right: Any) -> bool:
     if isinstance(given, str):
         return given.casefold() == str(right).casefold()
     return abs(float(given) - float(right)) < 1.0
+
+
+def remedy(name: str) -> str:
+    """Say what to do where a cell of that column is not what the plan says."""
+    right = "is it the right tile?"
+    if name == "place":
+        return (
+            f"{right} if it truly stood elsewhere, leave this cell blank and say so in "
+            "the note: the fit takes the planned place"
+        )
+    return f"{right} correct the tile or this cell"
 
 
 def _parse_base(text: str) -> str:

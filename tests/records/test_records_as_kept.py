@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.errors import FaultyFile
+from firelab.plan.plan import rack_places
 from firelab.records.firing_log import read_log
 from firelab.records.recording import read_table, record_table
 from firelab.series.series_file import read_series
@@ -151,6 +152,14 @@ def test_columns_that_repeat_the_plan_are_held_against_it(clear):
         f"looks.csv:2 mesh 999, but tile {clear.tiles[1]} is planned with {mesh}\n"
         "  hint: is it the right tile? correct the tile or this cell"
     )
+    place = rack_places(clear.plan)[clear.tiles[1], clear.plan.tiles["load"][1]]
+    named = f"tile,rack place,grade\n{clear.tiles[1]},"
+    (found,) = faults(clear, f"{named}{place + 1},full\n")
+    assert found.message == (
+        f"place {place + 1}, but tile {clear.tiles[1]} is planned with {place}"
+    )
+    assert found.hint.endswith("say so in the note: the fit takes the planned place")
+    assert len(clear.record(f"{named}{place},full\n", dry_run=True).added) == 1
     (found,) = faults(clear, f"tile,colour,grade\n{clear.tiles[1]},rose,full\n")
     assert found.message == (
         f"colour: 'rose', but this series is of {clear.series.enamel.colour!r}"

@@ -122,6 +122,11 @@ def test_every_kind_of_fault_in_one_table(clear):
 def test_a_true_code_of_another_plan_is_told_from_a_misread_one(opaque):
     (found,) = faults(opaque, f"tile,stage\n{tile_code(1000)},full\n")
     assert "is a true code but not of this plan" in found.message
+    assert found.hint == (
+        "was it fired beyond the plan? firelab next --add (or firelab plan --add 1) gives "
+        "the next code: mark the tile with that, and record it with --temperature and "
+        "--dwell as it was fired"
+    )
 
 
 @pytest.mark.parametrize("place", [0, 1, 2])
