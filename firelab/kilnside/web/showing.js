@@ -80,6 +80,7 @@ function showKiln() {
   const going = run();
   const inside = stillIn(going);
   const all = loads();
+  document.body.toggleAttribute("data-in", inside.length > 0);
   for (const name of ["load-back", "load-on", "reading"]) byId(name).disabled = !load;
   if (!load) {
     byId("kiln-heading").textContent = "No tile is planned";

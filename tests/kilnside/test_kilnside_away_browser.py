@@ -1,0 +1,204 @@
+"""Phones that lost the connection in real Chromium: over plain http, and with one code.
+
+Run with ``pytest -m browser``; see test_kilnside_browser.py.
+"""
+
+import asyncio
+import importlib.util
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from firelab.plan.plan_files import read_plan
+from firelab.records.firing_log import read_firings, read_planned_log
+from firelab.records.folder_check import check_folder
+from firelab.series.series_file import read_series
+
+pytestmark = pytest.mark.browser
+
+PLAIN = "kiln.test"
+"""A name that is not this machine's own: to a browser plain http there is not secure."""
+
+
+def beside(name):
+    path = Path(__file__).with_name(f"{name}.py")
+    spec = importlib.util.spec_from_file_location(f"firelab_{name}", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+HAND = beside("test_kilnside_browser")
+SERIES = beside("test_kilnside_next").SERIES
+PATIENCE = HAND.PATIENCE_MS
+
+
+@pytest.fixture
+def kilnside(tmp_path, one_at_a_time):
+    server = HAND.Kilnside(one_at_a_time(tmp_path / "one", SERIES).path)
+    server.start()
+    yield server
+    server.kill()
+
+
+def in_browser(act, *arguments):
+    """Run an action with a browser that takes `PLAIN` for this machine."""
+    from playwright.async_api import async_playwright
+
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert chromium, "no Chromium on the path: install Debian's package chromium"
+
+    async def run():
+        async with async_playwright() as playwright:
+            rules = f"--host-resolver-rules=MAP {PLAIN} 127.0.0.1"
+            browser = await playwright.chromium.launch(
+                executable_path=chromium, args=["--no-sandbox", rules]
+            )
+            done = await act(browser, *arguments)
+            await browser.close()
+            return done
+
+    return asyncio.run(run())
+
+
+async def phone(browser, url):
+    context = await browser.new_context(**HAND.PHONE)
+    context.set_default_timeout(PATIENCE)
+    page = await context.new_page()
+    hand = HAND.Hand(page, context)
+    await page.goto(url)
+    await page.locator("#next-go").wait_for()
+    return hand
+
+
+async def mark_next(hand):
+    """Mark the tile that Next proposes, fire it without the clock; return its code."""
+    await hand.view("next")
+    await hand.page.locator("#next-go").wait_for()
+    code = re.search(r"KE-\w+", await hand.page.locator("#next-go").inner_text())[0]
+    await hand.page.locator("#next-go").tap()
+    return code
+
+
+async def grade(hand, code, stage):
+    await hand.open_tile(code)
+    await hand.page.locator("#as-planned").tap()
+    name = hand.page.locator("#grades .name", has_text=re.compile(f"^{stage}$"))
+    await name.tap()
+
+
+async def over_plain_http(browser, kilnside):
+    """Lose the connection, grade, close the page, and open it when all is back."""
+    url = kilnside.url().replace("127.0.0.1", PLAIN)
+    hand = await phone(browser, url)
+    secure = await hand.page.evaluate("window.isSecureContext")
+    await hand.is_called("Kim")
+    standing = hand.page.locator("#page-open")
+    assert await standing.is_visible(), "told beforehand, where looks are"
+    code = await mark_next(hand)
+    await hand.link("^Every look is kept$")
+    kilnside.kill()
+    await grade(hand, code, "sugar")
+    await hand.link(
+        "^No connection: 1 look kept on this phone. Leave this page open: it cannot be "
+        "loaded again until the connection is back$"
+    )
+    await HAND.shoot(hand.page, "plain-http-away")
+    await hand.page.close()
+    kilnside.start()
+    hand.page = await hand.context.new_page()
+    await hand.page.goto(f"http://{PLAIN}:{kilnside.port}/")
+    await hand.link("^Every look is kept")
+    return secure, code, hand.faults
+
+
+def test_over_plain_http_the_page_says_what_a_reload_would_cost(kilnside):
+    secure, code, faults = in_browser(over_plain_http, kilnside)
+    assert not secure
+    assert faults == []
+    looks = read_firings(kilnside.folder).table
+    assert looks[["tile", "stage", "observer"]].to_numpy().tolist() == [
+        [code.removeprefix("KE-"), "sugar", "Kim"]
+    ]
+
+
+async def one_code_twice(browser, kilnside):
+    """Both phones have the same proposal; one is away while both mark a tile by it."""
+    one = await phone(browser, kilnside.url())
+    while kilnside.shown.read_text().count("http://") < 2:
+        await asyncio.sleep(0.05)
+    two = await phone(browser, kilnside.url())
+    await one.is_called("Kim")
+    await two.is_called("Lou")
+    await two.context.set_offline(True)
+    code = await mark_next(one)
+    await one.link("^Every look is kept$")
+    assert await mark_next(two) == code
+    await grade(one, code, "sugar")
+    await one.link("^Every look is kept$")
+    await grade(two, code, "over")
+    await two.context.set_offline(False)
+    await two.link("A tile needs another code, see Next$")
+    await two.view("next")
+    name = two.page.locator("#next-name")
+    await name.wait_for()
+    await HAND.shoot(two.page, "needs-another-code")
+    words = await two.page.locator("#next-trouble").inner_text()
+    other = re.search(r"KE-\w+", await name.inner_text())[0]
+    await name.tap()
+    await two.link("^Every look is kept$")
+    return code, other, words, one.faults + two.faults
+
+
+def test_two_tiles_that_were_given_one_code_stay_apart(kilnside):
+    code, other, words, faults = in_browser(one_code_twice, kilnside)
+    assert faults == []
+    assert other != code
+    assert words.startswith(f"{code}, fired here at ")
+    looks = read_firings(kilnside.folder).table
+    assert looks[["tile", "load", "stage", "observer"]].to_numpy().tolist() == [
+        [code.removeprefix("KE-"), 1, "sugar", "Kim"],
+        [other.removeprefix("KE-"), 2, "over", "Lou"],
+    ]
+    assert check_folder(kilnside.folder).findings == ()
+
+
+async def begun_by_mistake(browser, kilnside):
+    """Mark a tile, start its clock, and take both back, connected and not."""
+    hand = await phone(browser, kilnside.url())
+    undo = hand.page.locator("#undo")
+    said = []
+    for is_away in (False, True):
+        await hand.context.set_offline(is_away)
+        await mark_next(hand)
+        await hand.page.locator("#door").tap()
+        if not is_away:
+            await hand.link("^Every look is kept$")
+            arg = "() => bay.loads.length === 1 && !ahead().length"
+            await hand.page.wait_for_function(arg, timeout=PATIENCE)
+        await undo.tap()
+        said.append(await hand.page.locator("#bar-words").inner_text())
+        await undo.tap()
+        said.append(await hand.page.locator("#bar-words").inner_text())
+        assert not await undo.is_visible(), "there is nothing more to take back"
+    await hand.context.set_offline(False)
+    settled = "() => !back().length && !ahead().length && bay.version && !bay.loads.length"
+    await hand.page.wait_for_function(settled, timeout=PATIENCE)
+    code = await mark_next(hand)
+    assert await hand.page.locator("#door").inner_text() == "Door closed: start"
+    await grade(hand, code, "full")
+    await hand.link("^Every look is kept$")
+    return code, said, hand.faults
+
+
+def test_a_tile_begun_by_mistake_is_taken_back(kilnside):
+    code, said, faults = in_browser(begun_by_mistake, kilnside)
+    assert faults == []
+    begun = re.compile(rf"Undone: {code} to be fired at \d+ °F \(\d+ °C\)")
+    assert said[::2] == [f"Undone: Clock started for {code}"] * 2
+    assert all(begun.fullmatch(words) for words in said[1::2])
+    plan = read_plan(kilnside.folder, read_series(kilnside.folder))
+    assert [f"KE-{tile}" for tile in plan.tiles["tile"]] == [code]
+    assert [one.stage for one in read_planned_log(kilnside.folder)[2].rows] == ["full"]
