@@ -45,6 +45,10 @@ def command(
     kiln: Annotated[
         str, typer.Option("--kiln", help="Name of a kiln of the studio; else its first.")
     ] = "",
+    like: Annotated[
+        Path | None,
+        typer.Option("--like", help="Studio whose earlier jars this one is begun from."),
+    ] = None,
     list_designs: Annotated[
         bool, typer.Option("--list", help="Name the ready designs, and leave.")
     ] = False,
@@ -59,27 +63,22 @@ def command(
 
     --ask asks for colour, metal, kiln, temperatures and tiles; without it, write them
     into its series.toml. Every key, with what it means: firelab new --example.
-    Inside a studio folder (--studio starts one) kiln and jar are written in.
+    Inside a studio folder (--studio starts one) kiln and jar are written in; --like
+    begins with what its earlier jars taught, after firelab learn.
     --round-robin sends one jar round: each studio's folder has a plan and its sheets.
     """
     from firelab.errors import UsageError
-    from firelab.series.folder import SERIES_FILE
+    from firelab.series.folder import SERIES_FILE, write_atomically
+    from firelab.series.history import HISTORY_FILE
     from firelab.series.series_file import (
-        design_names,
         design_path,
         read_series,
         start_series,
     )
 
     with console.exit_on_fault():
-        if list_designs:
-            for name in sorted(design_names(), key=lambda one: (one != FIRST_DESIGN, one)):
-                console.result(f"{name:20} {read_series(design_path(name)).name}")
-            return
-        if example:
-            from firelab.series.example_file import example_text
-
-            console.result(example_text(), as_it_is=True)
+        if list_designs or example:
+            _show(list_designs)
             return
         if folder is None:
             raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
@@ -91,17 +90,30 @@ def command(
         if round_robin is not None:
             _send_round(folder, design or ROUND_ROBIN_DESIGN, round_robin, control)
             return
-        design = design or FIRST_DESIGN
-        text = _of_studio(
-            folder, design_path(design).read_text(encoding="utf-8"), jar, kiln
-        )
+        ready = design_path(design or FIRST_DESIGN).read_text(encoding="utf-8")
+        text = _of_studio(folder, ready, jar, kiln)
         if ask and not (folder / SERIES_FILE).exists():
             text = _asked(text)
+        text, history = _like(text, like) if like else (text, b"")
         target = start_series(folder, text=text)
+        if history:
+            write_atomically(folder / HISTORY_FILE, history)
         mark = read_series(target).mark
         console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
         then = "look it through" if ask else "edit it"
         console.result(f"{target}: {then}, then: firelab check {quoted(folder)}")
+
+
+def _show(list_designs: bool) -> None:
+    """Name the ready designs, or print a series.toml with every key."""
+    from firelab.series.example_file import example_text
+    from firelab.series.series_file import design_names, design_path, read_series
+
+    if not list_designs:
+        console.result(example_text(), as_it_is=True)
+        return
+    for name in sorted(design_names(), key=lambda one: (one != FIRST_DESIGN, one)):
+        console.result(f"{name:20} {read_series(design_path(name)).name}")
 
 
 def _start_studio(folder: Path) -> None:
@@ -135,6 +147,16 @@ def _of_studio(folder: Path, text: str, jar: str, kiln: str) -> str:
     told += [f"jar {jar}"] if jar else []
     console.remark(f"of the studio {studio.name}: {', '.join(told) or 'nothing'}")
     return filled
+
+
+def _like(text: str, studio: Path) -> tuple[str, bytes]:
+    """Return a series that begins with what a studio learned, and that history."""
+    from firelab.memory.like import history_of, like_earlier
+
+    path = history_of(studio)
+    begun, words = like_earlier(text, path)
+    console.remark(f"from {path}: {words}")
+    return begun, path.read_bytes()
 
 
 def _send_round(folder: Path, design: str, n_studios: int, control: str) -> None:

@@ -101,6 +101,10 @@ def _write(
         console.result_json(plan.to_dict(invented=series.invented))
         return
     console.result(f"{series.name}: {plan.summary(details=details)}")
+    if series.priors.learned is not None:
+        from firelab.series.history import worth_words
+
+        console.result(worth_words(series.priors.learned))
     written = f"wrote {folder / 'plan.csv'} and plan.json"
     then = f"next {quoted(folder)} --add" if not len(plan.tiles) else ""
     console.remark(f"{written}; next: firelab {then or f'sheets {quoted(folder)}'}")

@@ -86,6 +86,8 @@ class LearnedGroup:
         Unit of most of their kilns.
     series : tuple of LearnedSeries
     parameters : tuple of LearnedParameter
+    worth_tiles : float
+        Tiles of a new jar that the learned prior is worth, on average of both edges.
     """
 
     kind: str
@@ -95,6 +97,7 @@ class LearnedGroup:
     reads: str
     series: tuple[LearnedSeries, ...]
     parameters: tuple[LearnedParameter, ...]
+    worth_tiles: float = 0.0
 
     @property
     def n_series(self) -> int:
@@ -136,6 +139,9 @@ class LearnedGroup:
                 low, high = np.exp([own.lower, own.upper])
                 span = _difference_range(float(low), float(high), reads)
                 lines.append(f"  {words[:1].upper()}{words[1:]} {span}: nine in ten jars.")
+        if self.worth_tiles >= 1.0:
+            tiles = count_words(round(self.worth_tiles), "tile")
+            lines.append(f"  For the edges of a new jar this is worth about {tiles}.")
         unknown = [one.name for one in self.parameters if one.n_series < FEWEST_SERIES]
         if unknown:
             lines.append(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient
-from firelab.fits.ordinal.coordinates import MIDDLE, TARGET, shared_values
+from firelab.fits.ordinal.coordinates import HIGH, LOW, MIDDLE, TARGET, shared_values
 from firelab.fits.ordinal.middle_prior import usual_firing
 from firelab.fits.ordinal.priors import effect_scales_degC
 from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
@@ -30,6 +30,7 @@ from firelab.memory.studio import STUDIO_FILE, read_studio, series_folders
 from firelab.records.records import Records
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import FIRINGS_FILE
+from firelab.series.history import FEWEST_SERIES
 from firelab.studios.pooling.part import Part, read_part
 
 FloatArray = NDArray[np.float64]
@@ -216,7 +217,9 @@ def _fit_all(
 
 def _try_one(part: Part) -> SeriesEvidence | str:
     try:
-        return series_evidence(part.records, source=part.file, studio=part.studio)
+        return series_evidence(
+            part.records, source=Path(part.file).name, studio=part.studio
+        )
     except FirelabError as fault:
         return f"{Path(part.file).name}: {fault.what}"
 
@@ -240,8 +243,9 @@ def learn_group(found: Sequence[SeriesEvidence]) -> LearnedGroup:
     names = list(dict.fromkeys(name for one in found for name in one.draws))
     targets = {one.target for one in found}
     if len(targets) > 1:  # a middle of different targets is the middle of nothing
-        names.remove(TARGET)
+        names = [name for name in names if name not in (TARGET, LOW, HIGH)]
     reads = [one.reads for one in found]
+    parameters = tuple(_parameter(name, found) for name in names)
     return LearnedGroup(
         kind=kind,
         metal=metal,
@@ -249,7 +253,8 @@ def learn_group(found: Sequence[SeriesEvidence]) -> LearnedGroup:
         target=found[0].target,
         reads=max(set(reads), key=reads.count),
         series=tuple(one.part for one in found),
-        parameters=tuple(_parameter(name, found) for name in names),
+        parameters=parameters,
+        worth_tiles=_worth_tiles(found, parameters),
     )
 
 
@@ -280,6 +285,27 @@ def _parameter(name: str, found: Sequence[SeriesEvidence]) -> LearnedParameter:
     )
 
 
+def _worth_tiles(
+    found: Sequence[SeriesEvidence], parameters: Iterable[LearnedParameter]
+) -> float:
+    """Return how many tiles of a new jar what was learned is worth, on average of edges.
+
+    A tile of the earlier series lent an edge a certain precision, on average; the
+    predictive distribution lends it one too. The default prior is left out of account.
+    """
+    worth = []
+    for one in parameters:
+        if one.name not in (LOW, HIGH) or one.n_series < FEWEST_SERIES:
+            continue
+        per_tile = [
+            own.draws[one.name].var() * own.part.n_tiles
+            for own in found
+            if one.name in own.draws
+        ]
+        worth.append(float(np.median(per_tile)) / one.sd**2)
+    return float(np.mean(worth)) if worth else 0.0
+
+
 def _of_one_jar(
     name: str, group: tuple[str, str, tuple[str, ...]], mean: float, sd: float
 ) -> tuple[float, float]:
@@ -287,8 +313,9 @@ def _of_one_jar(
 
     Of a middle what the trade says: the prior of a series is of its own range.
     """
-    if name not in (MIDDLE, TARGET):
+    half = 0.5 * PriorSpecification().grade_width
+    beyond = {MIDDLE: -half, LOW: -half, TARGET: 0.0, HIGH: half}
+    if name not in beyond:
         return mean, sd
     usual = usual_firing(group[0], group[1])
-    below = 0.5 * PriorSpecification().grade_width if name == MIDDLE else 0.0
-    return usual.middle_degC - below, usual.sd_degC
+    return usual.middle_degC + beyond[name], usual.sd_degC

@@ -158,6 +158,8 @@ def read_so_far(folder: str | Path) -> Records:
     seen = tuple(one for one in log.standing if LOST not in one.change)
     plan_digest = sha256_of(Path(folder) / PLAN_TABLE)
     sources = {PLAN_TABLE: plan_digest, FIRINGS_FILE: log.digest}
+    if series.priors.learned is not None:
+        sources[series.priors.history] = series.priors.learned.sha256
     provenance = Provenance(
         series_hash=series_hash(folder),
         seed=series.seed,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 from pydantic.dataclasses import dataclass
+from pydantic.json_schema import SkipJsonSchema
 
 from firelab.series.factors import FACTORS, STRICT, DegC, DegCApart, Dwell, Millimetres
+from firelab.series.history import LearnedPrior
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -219,6 +221,12 @@ Spread = Annotated[float, Field(gt=0, le=10)]
 Place = Annotated[float, Field(ge=-10, le=10)]
 
 
+def _never_written(value: Any, info: ValidationInfo) -> Any:
+    if info.context and info.context.get("from_file"):
+        raise ValueError('is read from the history; write history = "history.json"')
+    return value
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class PriorSpecification:
     """The table ``[priors]`` of series.toml; what is not stated has its default.
@@ -272,6 +280,11 @@ class PriorSpecification:
     clarity_load_sd, clarity_tile_sd : float
         Scales of the half-normal standard deviations of the score between
         loads and between tiles of one load, as shares of its range.
+    history : str
+        File of the series folder that holds what earlier jars taught; without it, only
+        the priors above count (`firelab new --like` copies it).
+    learned : LearnedPrior or None
+        What that file says of this kind, metal and scale; not written in series.toml.
     """
 
     blur: Apart = 20.0
@@ -298,6 +311,10 @@ class PriorSpecification:
     clarity_effect: PositiveTo1000 = 0.25
     clarity_load_sd: PositiveTo1000 = 0.1
     clarity_tile_sd: PositiveTo1000 = 0.15
+    history: str = ""
+    learned: Annotated[
+        SkipJsonSchema[LearnedPrior | None], BeforeValidator(_never_written)
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

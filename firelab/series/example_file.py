@@ -76,10 +76,13 @@ _OFF: dict[str, Any] = {
     "expectation.high_edge": "1440 degF",
     "expectation.at": "2 min 30 s",
     "window.place": 3,
+    "priors.history": "history.json",
     "priors.middle": "1375 degF",
     "priors.middle_sd": "35 degF",
 }
 """Keys that are off unless a person turns them on, with a value to begin from."""
+_READ = ("priors.learned",)
+"""What no one writes: it is read from another file."""
 
 
 _RANGES = {
@@ -117,6 +120,8 @@ def _table_lines(kind: Any, part: Any, path: str, *, off: bool) -> list[str]:
     for field in dataclasses.fields(kind):
         key = f"{path}.{field.name}".lstrip(".")
         value = _stated(field) if part is None else getattr(part, field.name)
+        if key in _READ:
+            continue
         inner = _table_of(hints[field.name])
         if inner is None or key in _SHOWN or key in _OFF:
             choices = _choices(hints[field.name])

@@ -106,7 +106,16 @@ def _put_metal(document: Any, series: FiringSeries, answer: str) -> None:
     document["name"] = f"{series.enamel.colour} on {metal.casefold()}"
 
 
-def _put_temperatures(document: Any, series: FiringSeries, answer: str) -> None:
+def put_temperatures(document: Any, series: FiringSeries, answer: str) -> None:
+    """Write a range such as ``1350 to 1500``, in the kiln's unit, into a document.
+
+    A series with levels keeps their number.
+
+    Raises
+    ------
+    FirelabError
+        If it is not two temperatures, the cooler one first.
+    """
     reads = series.kiln.reads
     ends = [part for part in re.split(r"\s*(?:\bto\b|,|-|–)\s*", answer) if part]
     if len(ends) != 2:
@@ -171,7 +180,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         words="From which to which temperature shall it be tried?",
         stands=_span_words,
-        put=_put_temperatures,
+        put=put_temperatures,
     ),
     Question(
         words="How many bare tiles are there, and how many fit into one load?",

@@ -26,6 +26,10 @@ FEWEST_SERIES = 3
 """Series below which a parameter keeps its default prior: three can never show one that
 stands out (the largest h of ASTM E691 is then 1.155, its critical value at 0.5 % too)."""
 
+LIKE, UNLIKE = 0.5, 0.1
+"""Posterior share of what was learned from which on a jar is called like the earlier ones,
+and below which they are said to be set aside (chosen here, no source)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LearnedPrior:
@@ -42,6 +46,8 @@ class LearnedPrior:
         Of the mixture, before any look.
     mean, sd : dict of str to float
         Of a new jar, by the parameter's name.
+    worth_tiles : float
+        Tiles of a new jar that this is worth, on average of both edges.
     """
 
     source: str
@@ -50,10 +56,35 @@ class LearnedPrior:
     share: float = LEARNED_SHARE
     mean: Mapping[str, float] = field(default_factory=dict)
     sd: Mapping[str, float] = field(default_factory=dict)
+    worth_tiles: float = 0.0
 
     def widened(self, factor: float) -> LearnedPrior:
         """Return it with every deviation multiplied."""
         return replace(self, sd={name: factor * one for name, one in self.sd.items()})
+
+    def likeness_words(self, likeness: float) -> str:
+        """Say how far a jar is like the earlier ones, by that part's posterior share.
+
+        Examples
+        --------
+        >>> jars = LearnedPrior(source="14 earlier opaques", n_series=14, sha256="")
+        >>> jars.likeness_words(0.912)
+        'Like your 14 earlier opaques: 91 in 100.'
+        >>> jars.likeness_words(0.012)
+        'Unlike your 14 earlier opaques: they were set aside (1 in 100 like them).'
+        """
+        odds = f"{min(max(round(100 * likeness), 1), 99)} in 100"
+        if likeness < UNLIKE:
+            return f"Unlike your {self.source}: they were set aside ({odds} like them)."
+        how = "Perhaps like" if likeness < LIKE else "Like"
+        return f"{how} your {self.source}: {odds}."
+
+
+def worth_words(learned: LearnedPrior) -> str:
+    """Say how many tiles were saved."""
+    tiles = round(learned.worth_tiles)
+    saved = f"about {tiles} tile{'s' * (tiles != 1)}" if tiles else "less than a tile"
+    return f"What {learned.source} taught is worth {saved} of this jar."
 
 
 def read_history(path: str | Path) -> tuple[dict[str, Any], str]:
@@ -124,5 +155,6 @@ def learned_prior(
             sha256=digest,
             mean={name: mean for name, (mean, _) in known.items()},
             sd={name: sd for name, (_, sd) in known.items()},
+            worth_tiles=float(group.get("worth_tiles", 0.0)),
         )
     return None

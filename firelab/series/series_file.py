@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from firelab.series.folder import (
     sha256_of,
     write_atomically,
 )
+from firelab.series.history import HISTORY_FILE, learned_prior
 from firelab.series.toml_file import declared_value, finding_at, parse_toml
 
 
@@ -130,7 +132,33 @@ def read_series(folder: str | Path) -> FiringSeries:
     series, findings = parse_series(text, file=path.name)
     if series is None:
         raise FaultyFile(findings)
-    return series
+    return _with_history(series, path, text)
+
+
+def _with_history(series: FiringSeries, path: Path, text: str) -> FiringSeries:
+    """Return a series with what the history that it names says of it.
+
+    The history is a file of the folder itself, so that the folder is whole wherever it
+    goes.
+    """
+    name = series.priors.history
+    if not name:
+        return series
+    grades = series.responses.stage.grades
+    kind, metal = series.enamel.kind, series.blank.metal
+    try:
+        if name != HISTORY_FILE:
+            raise FirelabError(
+                f"is not {HISTORY_FILE} of this folder",
+                hint="copy the history into it, as firelab new --like STUDIO does",
+            )
+        own = learned_prior(path.parent / name, kind=kind, metal=metal, grades=grades)
+    except FirelabError as fault:
+        key = ("priors", "history")
+        what = f"{name}: {fault.what}"
+        found = finding_at("no-history", key, text, path.name, what, fault.hint)
+        raise FaultyFile([found]) from None
+    return replace(series, priors=replace(series.priors, learned=own))
 
 
 def series_hash(folder: str | Path) -> str:

@@ -38,10 +38,10 @@ MATTERS: Mapping[str, tuple[str, ...]] = {
 A name, a question, the words of a grade, what is expected, and the budget are not
 among them: more powder, blanks or loads leave a plan as good as it was.
 """
-_IDLE = ("plan.loads", "plan.shift", "kiln.name", "window.least_gain")
+_IDLE = ("plan.loads", "plan.shift", "kiln.name", "window.least_gain", "priors.history")
 """Keys that bound, judge or name, but do not make a result another."""
 
-_UNSTATED = ("plan.centre",)
+_UNSTATED = ("plan.centre", "priors.learned")
 """Keys that older files do not know: no part of a series that leaves them out."""
 
 

@@ -230,7 +230,7 @@ def _best(
 
 
 def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:
-    notes = []
+    notes = list(fit.history)
     if fit.series.invented:
         notes.append("invented demonstration data: no tile was fired")
     if fit.series.window.place is not None:

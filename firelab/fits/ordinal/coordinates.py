@@ -12,19 +12,24 @@ from numpy.typing import NDArray
 from scipy.special import logit, ndtr, ndtri
 
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
+from firelab.fits.ordinal.parameters import Parameterisation
 from firelab.fits.ordinal.priors import (
     LOGITS_20_TO_80,
+    Priors,
     effect_scales_degC,
     latent_scale,
 )
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, TEMPERATURE, coding
 
 FloatArray = NDArray[np.float64]
 
-MIDDLE, TARGET, BLUR, DOUBLING, SLIP = "middle", "target", "blur", "doubling", "slip"
-"""Middle of the scale and of the target at the usual dwell, degC; the logarithms of the
+MIDDLE, TARGET, LOW, HIGH = "middle", "target", "low", "high"
+"""Middle of the scale, middle of the target, and its two ends, at the usual dwell, degC."""
+BLUR, DOUBLING, SLIP = "blur", "doubling", "slip"
+"""The logarithms of the
 degrees over which a grade passes and of those that doubling the dwell is worth; the logit
 of a slip."""
 _SURELY = 1e-12
@@ -71,7 +76,8 @@ def shared_values(fit: StagePosterior) -> dict[str, FloatArray]:
     values[MIDDLE] = places.mean(axis=1)
     first, last = series.responses.stage.target_span
     if first > 0 and last < len(fit.grades) - 1:
-        values[TARGET] = 0.5 * (places[:, first - 1] + places[:, last])
+        values[LOW], values[HIGH] = places[:, first - 1], places[:, last]
+        values[TARGET] = 0.5 * (values[LOW] + values[HIGH])
     for place, grade in enumerate(fit.grades[1:-1]):
         values[width_name(grade)] = np.log(places[:, place + 1] - places[:, place])
     values[BLUR] = np.log(LOGITS_20_TO_80 * latent_scale(fit.link) * per_latent)
@@ -81,3 +87,73 @@ def shared_values(fit: StagePosterior) -> dict[str, FloatArray]:
         values[name] = ndtri(np.clip(share, _SURELY, 1.0 - _SURELY))
     values[SLIP] = logit(np.clip(fit.slip, _SURELY, 1.0 - _SURELY))
     return values
+
+
+def learned_priors(
+    series: FiringSeries, layout: Parameterisation, default: Priors, *, link: str
+) -> Priors | None:
+    """Return the priors with what earlier jars taught in the place of the usual ones.
+
+    None where the series rests on no history, or no temperature is a term. A deviation
+    whose scale the series states itself keeps it.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    layout : Parameterisation
+    default : Priors
+        Of the same layout, for what was not learned.
+    link : str
+    """
+    learned = series.priors.learned
+    if learned is None or TEMPERATURE not in layout.columns:
+        return None
+    mean, sd, used = default.mean.copy(), default.sd.copy(), []
+    scales = effect_scales_degC(series.priors)
+    usual = effect_scales_degC(PriorSpecification())
+    for at, (name, origin, slope) in _shared_scale(series, layout, link=link).items():
+        if name in learned.mean and scales.get(name) == usual.get(name):
+            mean[at] = (learned.mean[name] - origin) / slope
+            sd[at] = learned.sd[name] / abs(slope)
+            used.append(name)
+    words = f"{learned.share:.0%}: what {learned.source} taught of {', '.join(used)}"
+    return Priors(mean=mean, sd=sd, words=(words,))
+
+
+def _shared_scale(
+    series: FiringSeries, layout: Parameterisation, *, link: str
+) -> dict[int, tuple[str, float, float]]:
+    """Return name, origin and slope of the shared value of each coordinate that has one.
+
+    The inverse of `shared_values`, but that the middle is brought to the usual dwell with
+    one worth of doubling, the likeliest.
+    """
+    half = layout.half_degC
+    learned = series.priors.learned
+    doubling = np.log(series.priors.doubling)
+    if learned is not None:
+        doubling = learned.mean.get(DOUBLING, doubling)
+    centre = coding(series, "temperature").centre
+    centre += float(np.exp(doubling)) * doublings_beyond_usual(series)
+    found = {0: (MIDDLE, centre, half)}
+    for place, grade in enumerate(series.responses.stage.grades[1:-1], start=1):
+        found[place] = (width_name(grade), float(np.log(half)), 1.0)
+    if layout.steepness_at is not None:
+        blur = LOGITS_20_TO_80 * half * latent_scale(link)
+        found[layout.steepness_at] = (BLUR, float(np.log(blur)), -1.0)
+    for column, at in zip(layout.columns, layout.coefficients_at, strict=True):
+        if at < 0 or column.is_product:
+            continue
+        if column == DWELL:
+            worth = half * np.log(2.0) / coding(series, "dwell").half_width
+            found[at] = (DOUBLING, float(np.log(worth)), 1.0)
+        elif column.base is not None:
+            found[at] = (str(column), 0.0, half)
+        else:
+            unit = coding(series, column.powers[0][0]).half_width
+            found[at] = (str(column), 0.0, half / unit)
+    for place, effect in enumerate(layout.effects):
+        found[layout.sd_at + place] = (effect.name, 0.0, 1.0)
+    if layout.has_slips:
+        found[layout.slip_at] = (SLIP, 0.0, 1.0)
+    return found

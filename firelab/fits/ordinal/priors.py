@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,11 +100,13 @@ def scaled_spreads(stated: PriorSpecification, factor: float) -> PriorSpecificat
     """Return the priors with every spread multiplied, medians kept."""
     most = dict.fromkeys(_SPREADS, _MOST_SPREAD)
     most |= dict.fromkeys(_DEVIATIONS, _MOST_DEVIATION)
-    widened = {
+    widened: dict[str, Any] = {
         name: min(spread * factor, top)
         for name, top in most.items()
         if (spread := getattr(stated, name)) is not None
     }
+    if stated.learned is not None:
+        widened["learned"] = stated.learned.widened(factor)
     return replace(stated, **widened)
 
 

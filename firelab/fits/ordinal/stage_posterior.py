@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.fits.ordinal.added_heat import added_heat
+from firelab.fits.ordinal.coordinates import learned_priors
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.middle_prior import is_sequential, with_trade_priors
 from firelab.fits.ordinal.parameters import (
@@ -24,7 +25,8 @@ from firelab.fits.ordinal.parameters import (
     parameterise,
 )
 from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
-from firelab.fits.ordinal.priors import scaled_spreads
+from firelab.fits.ordinal.prior_mixture import PartDraws, join_parts, posterior_shares
+from firelab.fits.ordinal.priors import Priors, scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.fits.ordinal.what_mattered import DeviationDraws
@@ -116,7 +118,13 @@ def fit_posterior(
     priors = make_priors(series, layout, link=link)
     density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng
-    points, scores, convergence = _draw(density, n_draws, random)
+    parts = [_draw(density, n_draws, random, 1.0)]
+    learned = learned_priors(series, layout, priors, link=link)
+    stated = series.priors.learned
+    if learned is not None and stated is not None:
+        own = _draw(replace(density, priors=learned), n_draws, random, stated.share)
+        parts = [replace(parts[0], share=1.0 - stated.share), own]
+    points, scores, convergence = join_parts(parts, rng=random)
     stage = layout.stage_parameters(points)
     slip_of_look, expected = density.check_looks(points, scores)
     return StagePosterior(
@@ -130,7 +138,8 @@ def fit_posterior(
         slip=stage.slip,
         slip_of_look=slip_of_look,
         expected=tuple(series.responses.stage.grades[place] for place in expected),
-        priors=priors.words,
+        priors=_words(priors, learned),
+        likeness=float(posterior_shares(parts)[1]) if learned else None,
         looks=graded,
         n_omitted=len(records.looks) - looks.n_looks,
         convergence=convergence,
@@ -155,22 +164,42 @@ def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) ->
     )
 
 
+def _words(default: Priors, learned: Priors | None) -> tuple[str, ...]:
+    """Return the priors in words; of a mixture what was learned first."""
+    return default.words if learned is None else (*learned.words, *default.words)
+
+
 def _draw(
-    density: StageDensity, n_draws: int, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray, PosteriorConvergence]:
-    """Draw by importance where it holds and else by chains."""
+    density: StageDensity, n_draws: int, rng: np.random.Generator, share: float
+) -> PartDraws:
+    """Draw a part of the prior by importance where it holds and else by chains."""
     start, q = density.priors.mean, density.layout.n_parameters
     sample = sample_nested(density, start, density.n_scores, n_draws, rng=rng)
+    # The densities of the priors leave their factors 1 / sd out.
+    evidence = sample.log_evidence - float(np.log(density.priors.sd).sum())
     if sample.pareto_k <= TRUSTED_K and sample.effective_size >= min(
         FEWEST_INDEPENDENT, n_draws / 2
     ):
         rough = sample.effective_size < min(ENOUGH_INDEPENDENT, len(sample.points) / 2)
         record = PosteriorConvergence.of_importance(sample, sample, is_rough=rough)
-        return sample.points, sample.scores, record
+        points, scores = sample.points, sample.scores
+        return PartDraws(
+            share=share,
+            points=points,
+            scores=scores,
+            log_evidence=evidence,
+            convergence=record,
+        )
     starts = np.hstack([sample.points, sample.scores])[:_CHAINS]
     chains = sample_by_chains(density.log_density_and_gradient, starts, rng=rng)
     kept = chains.take(n_draws, rng=rng)
-    return kept[:, :q], kept[:, q:], _by_chains(chains, sample)
+    return PartDraws(
+        share=share,
+        points=kept[:, :q],
+        scores=kept[:, q:],
+        log_evidence=evidence,
+        convergence=_by_chains(chains, sample),
+    )
 
 
 _COLUMN_OF = {"place": "rack_place"}
@@ -316,7 +345,13 @@ def believed_stage(
     priors = make_priors(series, layout, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng
     normal = random.standard_normal((n_draws, layout.n_parameters))
-    stage = layout.stage_parameters(priors.mean + priors.sd * normal)
+    points = priors.mean + priors.sd * normal
+    learned = learned_priors(series, layout, priors, link=link)
+    stated = series.priors.learned
+    if learned is not None and stated is not None:
+        n_learned = round(stated.share * n_draws)
+        points[:n_learned] = learned.mean + learned.sd * normal[:n_learned]
+    stage = layout.stage_parameters(points)
     return StagePosterior(
         series=series,
         terms=series.terms,
@@ -325,7 +360,8 @@ def believed_stage(
         link=link,
         draws=_stage_draws(layout, stage, link),
         slip=stage.slip,
-        priors=priors.words,
+        priors=_words(priors, learned),
+        likeness=stated.share if learned is not None and stated is not None else None,
         looks=records.graded,
         n_omitted=len(records.looks),
         convergence=PosteriorConvergence(

@@ -114,6 +114,9 @@ class StagePosterior(Shown):
         Grade that is expected of each look.
     priors : tuple of str
         In words, one line each.
+    likeness : float or None
+        Posterior probability that the jar is like the earlier ones of the history; None
+        where the series rests on none.
     looks : DataFrame, n rows
         The graded looks that were fitted, as `Records.graded` gives them.
     n_omitted : int
@@ -137,6 +140,7 @@ class StagePosterior(Shown):
     slip: FloatArray = field(default_factory=lambda: np.zeros(1))
     slip_of_look: FloatArray = field(default_factory=lambda: np.zeros(0))
     expected: tuple[str, ...] = ()
+    likeness: float | None = None
 
     @property
     def n_looks(self) -> int:
@@ -201,7 +205,16 @@ class StagePosterior(Shown):
         looks, loads = count_words(self.n_looks, "look"), count_words(self.n_loads, "load")
         mattered = stage_differences(self.series, self.terms, self.draws)
         found = deviation_lines(self.series, self.effects)
-        return "\n".join([f"{looks} in {loads}: {seen}.", *mattered, *found, *self.slips])
+        told = [f"{looks} in {loads}: {seen}.", *self.history, *mattered, *found]
+        return "\n".join([*told, *self.slips])
+
+    @property
+    def history(self) -> tuple[str, ...]:
+        """How far the jar is like earlier ones, one sentence; none without a history."""
+        learned = self.series.priors.learned
+        if learned is None or self.likeness is None:
+            return ()
+        return (learned.likeness_words(self.likeness),)
 
     @property
     def slips(self) -> tuple[str, ...]:
@@ -282,6 +295,22 @@ class StagePosterior(Shown):
             "look_again": list(self.slips),
             "unlikely": list(self.unlikely),
             "priors": list(self.priors),
+            **self._history_values(),
             "convergence": asdict(self.convergence),
             "provenance": self.provenance.to_dict(),
+        }
+
+    def _history_values(self) -> dict[str, Any]:
+        """Return what the fit rests on of earlier jars; nothing where on none."""
+        learned = self.series.priors.learned
+        if learned is None or self.likeness is None:
+            return {}
+        return {
+            "history": {
+                "source": learned.source,
+                "n_series": learned.n_series,
+                "sha256": learned.sha256,
+                "share": learned.share,
+                "likeness": self.likeness,
+            }
         }

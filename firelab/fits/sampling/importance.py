@@ -247,12 +247,15 @@ class ImportanceSample:
         Up to `TRUSTED_K` the draws can be trusted.
     effective_size : float
         Independent draws that the weighted ones are worth.
+    log_evidence : float
+        Logarithm of the integral of the density that was drawn from.
     """
 
     points: FloatArray
     places: NDArray[np.int64]
     pareto_k: float
     effective_size: float
+    log_evidence: float
 
 
 def sample_by_importance(
@@ -315,4 +318,5 @@ def sample_by_importance(
         places=places,
         pareto_k=k,
         effective_size=n_effective,
+        log_evidence=float(logsumexp(target - mixture) - np.log(target.size)),
     )

@@ -86,6 +86,8 @@ class NestedSample:
         At the mode of the approximate marginal.
     condition : float
         Condition number of the curvature there.
+    log_evidence : float
+        Logarithm of the integral of the joint density, up to a constant of q and d.
     """
 
     points: FloatArray
@@ -94,6 +96,7 @@ class NestedSample:
     effective_size: float
     largest_gradient: float
     condition: float
+    log_evidence: float
 
 
 def sample_nested(
@@ -153,6 +156,7 @@ def sample_nested(
         effective_size=sample.effective_size,
         largest_gradient=mode.largest_gradient,
         condition=mode.condition,
+        log_evidence=sample.log_evidence,
     )
 
 

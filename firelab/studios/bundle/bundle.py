@@ -28,6 +28,7 @@ from firelab.series.folder import (
     SERIES_FILE,
     read_json,
 )
+from firelab.series.history import HISTORY_FILE
 from firelab.studios.bundle.archive import (
     LARGEST_BUNDLE,
     bundle_finding,
@@ -387,6 +388,6 @@ def read_bundled_firings(bundle: Bundle) -> Records:
         As `read_firings`.
     """
     with tempfile.TemporaryDirectory(prefix="firelab-") as folder:
-        for name in NEEDED_FILES:
+        for name in (*NEEDED_FILES, *({HISTORY_FILE} & set(bundle.contents))):
             (Path(folder) / name).write_bytes(bundle.contents[name])
         return read_firings(folder)

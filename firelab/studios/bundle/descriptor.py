@@ -29,6 +29,7 @@ from firelab.series.folder import (
     WINDOWS_TABLE,
     read_json,
 )
+from firelab.series.history import HISTORY_FILE
 from firelab.studios.bundle.origin import LICENCES, UNNAMED, Origin
 
 BUNDLE_SCHEMA = "firelab/bundle/1"
@@ -60,6 +61,7 @@ FILE_WORDS: dict[str, str] = {
     SERIES_FILE: "what was to be learned: jar, blank, factors, rules, budget, grades",
     PLAN_TABLE: "the plan: one row per tile and test firing",
     PLAN_FILE: "figures of the plan, preparation firings, powder and time, versions",
+    HISTORY_FILE: "what earlier jars taught, on which the fit rests",
     ROUND_ROBIN_FILE: "the round robin that the series is a part of: cells and repeats",
     FIRINGS_FILE: "the firing log: one row per look at a tile",
     FIT_FILE: "the fit of stage and clarity, its options, priors and sources",

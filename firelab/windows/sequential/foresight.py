@@ -262,10 +262,11 @@ def _row(candidate: PlannedCandidate, tries: Sequence[_Try]) -> dict[str, Any]:
 def _notes(series: FiringSeries, n_tries: int) -> tuple[str, ...]:
     notes = [f"Each plan was tried on {n_tries} invented colours; nothing here was fired."]
     if series.expectation is None:
-        notes.append(
-            "Without [expectation] in series.toml the window is assumed in the middle of "
-            "the range."
+        learned = series.priors.learned
+        place = (
+            f"where {learned.source} had it" if learned else "in the middle of the range"
         )
+        notes.append(f"Without [expectation] in series.toml the window is assumed {place}.")
     if series.responses.transparency is not None:
         notes.append("Clearness is not foreseen: the chance is of the stage alone.")
     return tuple(notes)

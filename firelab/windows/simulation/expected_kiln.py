@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from firelab.craft.units import format_temperature_difference
+from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, HIGH, LOW, TARGET
+from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
 from firelab.fits.ordinal.priors import LOGITS_20_TO_80
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.plan.plan import Plan
@@ -29,8 +31,20 @@ def assumed_expectation(series: FiringSeries) -> Expectation:
     """Return what is assumed where a series states no expectation.
 
     The window fills the middle of the range of temperatures, at the middle
-    dwell, and lies there within a fifth of the range.
+    dwell, and lies there within a fifth of the range; of a series that rests on a
+    history it is where earlier jars had it.
     """
+    learned = series.priors.learned
+    if learned is not None and {LOW, HIGH, TARGET, BLUR} <= set(learned.mean):
+        worth = learned.mean.get(DOUBLING, np.log(series.priors.doubling))
+        return Expectation(
+            low_edge=learned.mean[LOW],
+            high_edge=learned.mean[HIGH],
+            at=USUAL_DWELL_S,
+            uncertainty=learned.sd[TARGET],
+            blur=float(np.exp(learned.mean[BLUR])),
+            doubling=float(np.exp(worth)),
+        )
     low, high = series.span("temperature")
     short, long = series.span("dwell")
     reach = high - low

@@ -1,0 +1,273 @@
+"""The prior that can be wrong without harm: its parts, their shares, its way through files.
+
+The rule is Schmidli et al. (2014), Biometrics 70, 1023-1032: the posterior share of a part
+is its prior share times its evidence; a far-off study brings the learned share to 0.
+"""
+
+import json
+import shutil
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import betaln
+from typer.testing import CliRunner
+
+from firelab.cli.app import app
+from firelab.errors import FaultyFile
+from firelab.fits.ordinal.coordinates import shared_values
+from firelab.fits.ordinal.prior_mixture import PartDraws, join_parts, posterior_shares
+from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
+from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
+from firelab.fits.sampling.importance import find_mode, sample_by_importance
+from firelab.memory.history import (
+    History,
+    LearnedGroup,
+    LearnedParameter,
+    LearnedSeries,
+    write_history,
+)
+from firelab.series.history import LearnedPrior
+from firelab.series.series_file import read_series
+from firelab.series.what_matters import changed_since, series_parts
+from firelab.studios.bundle.bundle import read_bundled_firings
+from firelab.studios.bundle.packing import pack_series
+
+STUDY = Path(__file__).resolve().parents[2] / "analyses" / "memory"
+sys.path.insert(0, str(STUDY))
+from studios import draw_jar, fire, study_plan, study_series  # noqa: E402
+
+runner = CliRunner()
+KNOWN = {"middle": (735.0, 15.0), "width of full": (np.log(45.0), 0.3)}
+KNOWN |= {"width of orange peel": (np.log(25.0), 0.5), "blur": (np.log(20.0), 0.4)}
+KNOWN |= {"doubling": (np.log(30.0), 0.3), "target": (750.0, 15.0)}
+KNOWN |= {"low": (727.0, 15.0), "high": (773.0, 15.0)}
+
+
+def earlier(known, **more):
+    return LearnedPrior(
+        source="9 earlier opaques on copper",
+        n_series=9,
+        sha256="",
+        mean={name: mean for name, (mean, _) in known.items()},
+        sd={name: sd for name, (_, sd) in known.items()},
+        **more,
+    )
+
+
+def learning(records, learned):
+    series = records.series
+    priors = replace(series.priors, learned=learned)
+    return replace(records, series=replace(series, priors=priors))
+
+
+@pytest.fixture(scope="module")
+def records():
+    rng = np.random.default_rng(3)
+    series = study_series("latin-hypercube", 12)
+    return fire(draw_jar(series, rng, sds_away=0.0), study_plan(series), rng)
+
+
+@pytest.fixture(scope="module")
+def usual(records):
+    return fit_posterior(records, n_draws=1000)
+
+
+def part(share, log_evidence, at=0.0):
+    draws = PosteriorConvergence(
+        code=0, message="", sampler="importance", pareto_k=0.1, effective_size=1000.0,
+        r_hat=None, largest_gradient=0.0, condition=1.0,
+    )  # fmt: skip
+    return PartDraws(
+        share=share,
+        points=np.full((1000, 1), at),
+        scores=np.empty((1000, 0)),
+        log_evidence=log_evidence,
+        convergence=draws,
+    )
+
+
+def test_shares_are_those_of_a_mixture_of_beta_priors():
+    """Beta(11, 32) and Beta(1, 1) of a binomial, whose evidence is closed (conjugacy)."""
+    parts = ((0.8, 11, 32), (0.2, 1, 1))
+    for r, n in ((5, 20), (18, 20)):
+        logs = [betaln(a + r, b + n - r) - betaln(a, b) for _, a, b in parts]
+        own = [part(w, log) for (w, *_), log in zip(parts, logs, strict=True)]
+        exact = np.array([w for w, *_ in parts]) * np.exp(logs)
+        assert posterior_shares(own) == pytest.approx(exact / exact.sum(), rel=1e-12)
+    assert posterior_shares(own)[0] < 0.001
+
+
+def test_draws_are_joined_by_their_shares():
+    own = [part(0.2, np.log(3.0), at=0.0), part(0.8, np.log(1.0), at=1.0)]
+    points, scores, joined = join_parts(own, rng=np.random.default_rng(1))
+    assert points.mean() == pytest.approx(0.8 / 1.4, abs=0.001)
+    assert (points.shape, scores.shape) == ((1000, 1), (1000, 0))
+    assert joined.effective_size < 2000
+
+
+def test_the_evidence_of_a_normal_is_its_integral():
+    """Integral of c exp(-x'Px/2) in three dimensions: c (2 pi)^(3/2) / sqrt(det P)."""
+    precision = np.array([[2.0, 0.3, 0.0], [0.3, 1.0, -0.2], [0.0, -0.2, 0.5]])
+
+    def density(points):
+        moved = points @ precision
+        return 1.7 - 0.5 * (moved * points).sum(axis=1), -moved
+
+    mode = find_mode(density, np.ones(3))
+    rng = np.random.default_rng(2)
+    sample = sample_by_importance(lambda x: density(x)[0], mode, 4000, rng=rng)
+    exact = 1.7 + 1.5 * np.log(2 * np.pi) - 0.5 * np.log(np.linalg.det(precision))
+    assert sample.log_evidence == pytest.approx(exact, abs=0.02)
+
+
+def test_before_any_look_the_learned_part_has_its_share(records):
+    fit = believed_stage(learning(records, earlier(KNOWN)), n_draws=4000)
+    assert fit.likeness == 0.8
+    values = {name: draws[:3200] for name, draws in shared_values(fit).items()}
+    for name in ("width of full", "blur", "doubling"):
+        assert values[name].mean() == pytest.approx(KNOWN[name][0], abs=0.03)
+        assert values[name].std() == pytest.approx(KNOWN[name][1], abs=0.03)
+    assert values["middle"].mean() == pytest.approx(735.0, abs=2.0)
+    assert values["middle"].std() == pytest.approx(15.0, abs=2.0)
+
+
+def test_a_learned_prior_that_is_the_usual_one_leaves_the_shares(records, usual):
+    believed = shared_values(believed_stage(records, n_draws=40_000))
+    same = {
+        name: (believed[name].mean(), believed[name].std())
+        for name in ("width of full", "width of orange peel", "blur", "doubling")
+    }
+    fit = fit_posterior(learning(records, earlier(same)), n_draws=1000)
+    assert fit.likeness == pytest.approx(0.8, abs=0.06)
+
+
+def test_a_like_jar_is_known_better_and_said_to_be_like(records, usual):
+    fit = fit_posterior(learning(records, earlier(KNOWN)), n_draws=1000)
+    assert fit.likeness > 0.8
+    assert "Like your 9 earlier opaques on copper: 9" in fit.summary()
+    told = fit.to_dict()["history"]
+    assert (told["n_series"], told["likeness"]) == (9, fit.likeness)
+    own, other = shared_values(fit), shared_values(usual)
+    assert sum(own[name].std() for name in ("low", "high")) < 0.95 * sum(
+        other[name].std() for name in ("low", "high")
+    )
+    assert "history" not in usual.to_dict()
+
+
+def test_a_jar_far_from_the_rest_has_the_usual_posterior(records, usual):
+    far = {**KNOWN, "middle": (620.0, 4.0)}
+    fit = fit_posterior(learning(records, earlier(far)), n_draws=1000)
+    assert fit.likeness < 0.005
+    assert "they were set aside" in fit.summary()
+    for name in ("middle", "low", "high"):
+        own, other = shared_values(fit)[name], shared_values(usual)[name]
+        assert np.median(own) == pytest.approx(np.median(other), abs=0.15 * other.std())
+        assert own.std() == pytest.approx(other.std(), rel=0.15)
+
+
+@pytest.fixture
+def studio(tmp_path):
+    home = tmp_path / "studio"
+    runner.invoke(app, ["new", str(home), "--studio"])
+    series = LearnedSeries(
+        name="a jar (invented)", source="jar", studio="", colour="heron", n_looks=12,
+        n_tiles=12, series_hash="0" * 64, firings_hash="1" * 64, invented=True,
+    )  # fmt: skip
+    parameters = tuple(
+        LearnedParameter(
+            name=name, n_series=9, mean=mean, sd=sd, lower=mean - 1.645 * sd,
+            upper=mean + 1.645 * sd, between_sd=sd,
+        )
+        for name, (mean, sd) in KNOWN.items()
+    )  # fmt: skip
+    group = LearnedGroup(
+        kind="opaque",
+        metal="copper",
+        grades=("sugar", "orange peel", "full", "over"),
+        target=("full",),
+        reads="degF",
+        series=(series,) * 9,
+        parameters=parameters,
+        worth_tiles=5.6,
+    )
+    write_history(home, History(studio="", groups=(group,), left_out=()))
+    return home
+
+
+def test_new_like_a_studio_begins_with_its_history(studio):
+    jar = studio / "jar"
+    words = ["new", str(jar), "--from", "quick-look", "--like", str(studio)]
+    ran = runner.invoke(app, words)
+    assert ran.exit_code == 0, ran.output
+    assert "9 earlier opaques on copper; tried from" in ran.stderr
+    series = read_series(jar)
+    assert series.priors.learned.mean["middle"] == 735.0
+    assert np.mean(series.span("temperature")) == pytest.approx(750.0, abs=6.0)
+    ran = runner.invoke(app, ["plan", str(jar)])
+    assert "taught is worth about 6 tiles of this jar." in ran.stdout
+    (jar / "history.json").unlink()
+    ran = runner.invoke(app, ["check", str(jar)])
+    assert ran.exit_code == 1
+    assert "history.json: there is no history here" in ran.stderr
+
+
+def test_a_history_that_knows_too_little_is_left_aside(studio):
+    text = (studio / "history.json").read_text(encoding="utf-8")
+    few = text.replace('"n_series": 9', '"n_series": 2')
+    (studio / "history.json").write_text(few, encoding="utf-8")
+    ran = runner.invoke(app, ["new", str(studio / "jar"), "--like", str(studio)])
+    assert "it knows too little yet" in ran.stderr
+    assert read_series(studio / "jar").priors.learned is None
+
+
+def test_a_changed_history_makes_what_rests_on_it_stale(studio):
+    jar = studio / "jar"
+    runner.invoke(app, ["new", str(jar), "--like", str(studio)])
+    parts = series_parts(read_series(jar))
+    assert "priors.learned" in parts
+    path = jar / "history.json"
+    path.write_text(path.read_text().replace("735.0", "745.0"), encoding="utf-8")
+    changed = changed_since(jar, {"parts": parts}, "fit")
+    assert changed == ["priors.learned of series.toml"]
+    (jar / "history.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(FaultyFile) as fault:
+        read_series(jar)
+    assert "is not a history of firelab" in str(fault.value)
+    text = (jar / "series.toml").read_text(encoding="utf-8")
+    for written in ('history = "../history.json"', "learned = { n_series = 9 }"):
+        own = text.replace('history = "history.json"', written)
+        (jar / "series.toml").write_text(own, encoding="utf-8")
+        with pytest.raises(FaultyFile):
+            read_series(jar)
+
+
+def test_without_a_history_no_part_of_a_series_is_another():
+    assert "priors.learned" not in series_parts(study_series("latin-hypercube", 12))
+
+
+def test_a_bundle_carries_the_history_that_it_rests_on(studio, tmp_path):
+    jar = studio / "jar"
+    words = ["new", str(jar), "--from", "quick-look", "--like", str(studio)]
+    runner.invoke(app, words)
+    text = (jar / "series.toml").read_text(encoding="utf-8")
+    named = text.replace("name of the colour", "tern white (invented)")
+    (jar / "series.toml").write_text(named, encoding="utf-8")
+    runner.invoke(app, ["plan", str(jar)])
+    planned = (jar / "plan.csv").read_text(encoding="utf-8").splitlines()[1:]
+    cells = [line.split(",") for line in planned]
+    rows = [f"{c[0]},{'full' if float(c[4]) > 740 else 'sugar'}" for c in cells]
+    table = tmp_path / "looks.csv"
+    table.write_text("tile,stage\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    runner.invoke(app, ["record", str(table), str(jar)])
+    bundle = pack_series(jar, licence="CC0-1.0")
+    assert bundle.contents["history.json"] == (studio / "history.json").read_bytes()
+    again = read_bundled_firings(bundle)
+    assert again.series.priors.learned == read_series(jar).priors.learned
+    assert "history.json" in again.provenance.sources
+    described = json.loads(bundle.contents["datapackage.json"])
+    named = {one["path"]: one.get("description", "") for one in described["resources"]}
+    assert named["history.json"].startswith("what earlier jars taught")
+    shutil.rmtree(jar)
