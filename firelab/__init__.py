@@ -60,6 +60,8 @@ _HOMES: dict[str, str] = {
     "ask_shelf": "firelab.studios.shelf.question",
     "learn_history": "firelab.memory.learn",
     "write_history": "firelab.memory.history",
+    "start_piece": "firelab.piece.piece_file",
+    "plan_piece": "firelab.piece.plan_piece",
 }
 """Public name to the module that holds it, in the order of the work; imported when first
 asked for."""

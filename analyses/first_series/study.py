@@ -80,7 +80,7 @@ def answer(folder: Path) -> list[str]:
 
 
 def share(folder: Path) -> list[str]:
-    """Pack, unpack and verify a bundle; pool it with a second; shelve both, learn."""
+    """Pack, unpack and verify a bundle; pool it with a second; shelve, learn; a piece."""
     home = folder.parent
     bundle = firelab.pack_series(folder, licence="CC0-1.0", studio="north")
     (home / "north.zip").write_bytes(bundle.raw)
@@ -99,7 +99,13 @@ def share(folder: Path) -> list[str]:
     said.append(repr(firelab.ask_shelf(home, asked)))
     history = firelab.learn_history(home)
     firelab.write_history(home, history)
-    return [*said, *history.summary().splitlines()]
+    said += history.summary().splitlines()
+    firelab.start_piece(home / "bowl", [folder, south])
+    bowl = firelab.plan_piece(home / "bowl")
+    return [
+        *said,
+        f"{bowl.name}: {bowl.n_orders} orders of {len(bowl.best.colours)} colours",
+    ]
 
 
 def walk(home: Path) -> list[str]:

@@ -33,6 +33,7 @@ COMMANDS: dict[str, str] = {
     "pool": "Pool several studios' bundles of one colour.",
     "shelf": "Index bundles and search them.",
     "learn": "Learn from a studio's series what to expect of a new jar.",
+    "piece": "Plan several colours on one piece.",
     "demo": "Take an invented series through every stage.",
 }
 """Each command's one line, in the order of the work; ``firelab.cli.<name>``."""

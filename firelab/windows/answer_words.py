@@ -158,7 +158,7 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
         tolerance = tolerance_words(window.recipe, asked.reads)
         likely = "unlikely" if window.recipe.assurance >= _UNLIKELY else "possible"
         expect = (
-            f"Expect {_of_100(shown.probability)} tiles {asked.target_words}; "
+            f"Expect {of_100(shown.probability)} tiles {asked.target_words}; "
             f"fewer than {asked.probability * 100:.0f} is {likely} "
             f"({_odds(1.0 - window.recipe.assurance)})."
         )
@@ -272,7 +272,8 @@ def tolerance_words(recipe: Recipe, reads: str) -> str:
     )
 
 
-def _of_100(probability: float) -> str:
+def of_100(probability: float) -> str:
+    """Write a probability as so many of a hundred, never as none or all of them."""
     share = min(round(100 * probability), round(100 * _SURE_AT_MOST))
     return f"{share} of 100" if share >= 1 else "fewer than 1 of 100"
 

@@ -32,6 +32,7 @@ FUNCTION_OF = {
     "pool": "pool_parts",
     "shelf": "ask_shelf",
     "learn": "learn_history",
+    "piece": "plan_piece",
 }
 
 

@@ -18,6 +18,7 @@ ROOMS = (
     "windows",
     "studios",
     "memory",
+    "piece",
     "charts",
     "report",
     "kilnside",

@@ -56,14 +56,21 @@ class OtherBlank:
         What was fired, and what is to be.
     share : ndarray, shape (S,)
         Of the difference in warming up, by draw.
-    longer_s : ndarray
-        Difference in warming up at `_GRID_DEGC`, s; negative for a lighter blank.
+    tiles_s, longer_s : ndarray
+        Warming up of the tiles, and how much more the piece's takes, at `_GRID_DEGC`,
+        s; negative for a lighter blank.
     """
 
     tiles: Blank
     piece: Blank
     share: FloatArray
+    tiles_s: FloatArray
     longer_s: FloatArray
+
+    def tiles_warm_up_s(self, temperature_degC: ArrayLike) -> FloatArray:
+        """Return how long the tiles warmed up, s, in the given shape."""
+        degC = np.asarray(temperature_degC, dtype=float)
+        return np.asarray(np.interp(degC, _GRID_DEGC, self.tiles_s))
 
     def difference_s(self, temperature_degC: ArrayLike) -> FloatArray:
         """Return by how much longer the piece warms up, s, in the given shape."""
@@ -213,11 +220,13 @@ def other_blank(tiles: Blank, piece: Blank, n_draws: int, *, seed: int) -> Other
     """
     score = ndtri((np.arange(n_draws) + 0.5) / n_draws)
     share = LATER_SHARE * np.exp(LATER_SPREAD * score)
+    warm = np.array([[one.warm_up_s(T) for T in _GRID_DEGC] for one in (tiles, piece)])
     return OtherBlank(
         tiles=tiles,
         piece=piece,
         share=np.random.default_rng(seed).permutation(share),
-        longer_s=np.array([piece.warm_up_s(T) - tiles.warm_up_s(T) for T in _GRID_DEGC]),
+        tiles_s=warm[0],
+        longer_s=warm[1] - warm[0],
     )
 
 

@@ -1,0 +1,95 @@
+"""`firelab piece`: several colours on one piece."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+from firelab.errors import EXIT_UNSUPPORTED, UsageError, quoted
+
+EXAMPLE = "firelab piece new harbour-bowl marsh-green"
+
+
+class Step(StrEnum):
+    """What to do with a piece."""
+
+    new = "new"
+    check = "check"
+    plan = "plan"
+
+
+def command(
+    step: Annotated[Step, typer.Argument(help="What to do: new, check or plan.")],
+    folder: Annotated[Path, typer.Argument(help="Folder of the piece.")] = Path("."),
+    series: Annotated[
+        list[Path] | None,
+        typer.Argument(help="With new: series folder or bundle of each colour."),
+    ] = None,
+    as_json: console.AsJson = False,
+) -> None:
+    """Several colours on one piece: in which order, at which settings, with what odds.
+
+    new begins a folder with a piece.toml from the series that know the colours; edit it:
+    blank, rules of order, most firings. check names every fault at once, and each colour
+    that was tested on another metal, in another kiln or over another base. plan searches
+    orders and settings, says how many such pieces to expect as wanted, and writes
+    piece.json. Exit 3 where no order is as likely as asked.
+    """
+    with console.exit_on_fault(as_json=as_json):
+        if series and step is not Step.new:
+            raise UsageError(
+                f"piece {step.value} takes one folder, not {len(series) + 1} names",
+                hint="the series stand in its piece.toml",
+            )
+        if step is Step.new:
+            _new(folder, series or [], as_json)
+        elif step is Step.check:
+            _check(folder, as_json)
+        else:
+            _plan(folder, as_json)
+
+
+def _new(folder: Path, series: list[Path], as_json: bool) -> None:
+    from firelab.piece.piece_file import start_piece
+
+    path = start_piece(folder, series)
+    if as_json:
+        console.result_json({"schema": "firelab/started/1", "file": str(path)})
+    else:
+        console.result(
+            f"{path}: edit blank, rules and settings, then firelab piece check "
+            f"{quoted(folder)}"
+        )
+
+
+def _check(folder: Path, as_json: bool) -> None:
+    from firelab.piece.piece_file import read_piece
+
+    found = read_piece(folder)
+    if as_json:
+        cautions = list(found.cautions)
+        console.result_json(
+            {"schema": "firelab/findings/1", "findings": [], "cautions": cautions}
+        )
+        return
+    for line in found.cautions:
+        console.remark(f"caution: {line}")
+    console.result(f"no faults; next: firelab piece plan {quoted(folder)}")
+
+
+def _plan(folder: Path, as_json: bool) -> None:
+    from firelab.piece.answer import write_piece_plan
+    from firelab.piece.plan_piece import plan_piece
+
+    found = plan_piece(folder)
+    write_piece_plan(folder if folder.is_dir() else folder.parent, found)
+    if as_json:
+        console.result_json(found.to_dict())
+    else:
+        console.result(found.summary())
+    if found.best.probability < found.asked:
+        console.leave(EXIT_UNSUPPORTED)

@@ -1,0 +1,141 @@
+"""`firelab piece` as a new user meets it: begun, checked, planned."""
+
+import json
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from firelab.cli.app import app
+from firelab.plan.plan_files import read_plan
+from firelab.series.series_file import read_series
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
+
+
+def run(*words):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def fire(folder, colour, shift, seed):
+    """A series of an opaque, fired in an invented kiln."""
+    run("new", folder, "--from", "opaque-window")
+    text = (folder / "series.toml").read_text().replace("name of the colour", colour)
+    (folder / "series.toml").write_text(text)
+    assert run("plan", folder).exit_code == 0
+    series = read_series(folder)
+    kiln = SimulatedKiln(
+        series=series,
+        thresholds=tuple(shift + cut for cut in (-6.0, -3.0, 5.0)),
+        effects={"temperature": 8.0, "dwell": 2.5},
+        load_sd=0.2,
+    )
+    rng = np.random.default_rng(seed)
+    looks = kiln.simulate(read_plan(folder, series).tiles, rng=rng)
+    looks.to_csv(folder / "firings.csv", index=False)
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory):
+    base = tmp_path_factory.mktemp("studio")
+    fire(base / "hard ground", "hard ground", 5.0, 1)
+    fire(base / "sky", "sky", -2.0, 2)
+    return base
+
+
+@pytest.fixture
+def bowl(studio, tmp_path):
+    begun = run("piece", "new", tmp_path / "bowl", studio / "hard ground", studio / "sky")
+    assert begun.exit_code == 0, begun.output
+    return tmp_path / "bowl"
+
+
+def edit(bowl, *changes):
+    text = (bowl / "piece.toml").read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    (bowl / "piece.toml").write_text(text)
+
+
+def test_a_piece_begun_from_series_has_no_fault(bowl, studio):
+    found = run("piece", "check", bowl)
+    assert found.exit_code == 0 and "no faults; next: firelab piece plan" in found.output
+    again = run("piece", "new", bowl, studio / "sky")
+    assert again.exit_code == 2 and "there is a piece already" in again.output
+    assert run("piece", "new", bowl.parent / "none").exit_code == 2
+
+
+def test_every_fault_is_named_at_once_with_its_line(bowl):
+    edit(
+        bowl,
+        ("rules = []", 'rules = ["hard ground befor sky", "moss last"]'),
+        ("mesh = 80", "mesh = 200"),
+    )
+    first = run("piece", "check", bowl)
+    lines = (bowl / "piece.toml").read_text().splitlines()
+    place = next(k for k, line in enumerate(lines, 1) if line.startswith("rules"))
+    assert first.exit_code == 1
+    assert first.output.count(f"piece.toml:{place} rules") == 2
+    assert "is no rule; " not in first.output and "A before B" in first.output
+    assert "'moss', no colour of the piece" in first.output
+    edit(
+        bowl,
+        ('rules = ["hard ground befor sky", "moss last"]', "rules = []"),
+        ('series = "', 'series = "nowhere/'),
+    )
+    second = run("piece", "check", bowl)
+    assert second.exit_code == 1 and second.output.count("nowhere/") >= 2
+
+
+def test_settings_that_were_not_fired_are_faults(bowl):
+    edit(bowl, ("mesh = 80", "mesh = 200"), ('ready = "orange peel"', 'ready = "toffee"'))
+    found = run("piece", "check", bowl)
+    assert found.exit_code == 1
+    assert "200 is no mesh of the tiles of hard ground" in found.output
+    assert "has no stage 'toffee'" in found.output
+
+
+def test_rules_that_no_order_keeps_are_refused(bowl):
+    rules = 'rules = ["sky before hard ground", "sky last"]'
+    edit(bowl, ("rules = []", rules))
+    found = run("piece", "check", bowl)
+    assert found.exit_code == 1 and "keeps them all" in found.output
+
+
+def test_what_held_for_tiles_alone_is_a_caution(bowl):
+    edit(
+        bowl,
+        ('metal = "copper"', 'metal = "fine silver"'),
+        ("firings = 2", 'firings = 2\nkiln = "the big one"'),
+    )
+    with_over = (bowl / "piece.toml").read_text().rstrip().rsplit("\n", 1)[0]
+    (bowl / "piece.toml").write_text(with_over + '\nover = "hard ground"\n')
+    found = run("piece", "check", bowl)
+    assert found.exit_code == 0, found.output
+    words = " ".join(found.output.split())
+    assert "sky was tested on copper, the piece is of fine silver" in words
+    assert "the piece is fired in the big one" in words
+    assert "lies over hard ground: test the pair on a tile" in words
+
+
+def test_the_plan_fires_the_hard_ground_first_and_says_so(bowl):
+    found = run("piece", "plan", bowl)
+    assert found.exit_code in (0, 3), found.output
+    answer = json.loads((bowl / "piece.json").read_text())
+    assert answer["schema"] == "firelab/piece/1"
+    first, second = answer["best"]["firings"]
+    assert first["colours"] == ["hard ground"] and second["colours"] == ["sky"]
+    assert first["temperature_degC"] > second["temperature_degC"]
+    assert answer["one_firing"]["probability"] < answer["best"]["probability"]
+    assert "Firing 1: lay hard ground; " in found.stdout
+    assert "All in one firing: " in found.stdout
+    assert "no data on that" in found.stdout
+    assert found.exit_code == (3 if answer["best"]["probability"] < 0.8 else 0)
+    told = json.loads(run("piece", "plan", bowl, "--json").stdout)
+    assert told == answer
+
+
+def test_a_folder_without_a_piece_says_how_to_begin(tmp_path):
+    found = run("piece", "plan", tmp_path)
+    assert found.exit_code == 1 and "firelab piece new" in found.output
+    assert run("piece", "check", tmp_path, tmp_path / "more").exit_code == 2
