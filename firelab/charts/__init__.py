@@ -16,6 +16,7 @@ _HOMES: dict[str, tuple[str, str]] = {
     "plan": ("plan_chart", "draw_plan_chart"),
     "foresight": ("tile_count", "draw_tile_count"),
     "studios": ("studio_consistency", "draw_consistency"),
+    "piece": ("piece_chart", "draw_piece"),
     "save_figure": ("style", "save_figure"),
 }
 """Public name to the module of this room and the function that draws."""

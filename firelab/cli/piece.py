@@ -29,6 +29,7 @@ def command(
         list[Path] | None,
         typer.Argument(help="With new: series folder or bundle of each colour."),
     ] = None,
+    page: Annotated[str, typer.Option("--page", help="Paper: a4 or letter.")] = "a4",
     as_json: console.AsJson = False,
 ) -> None:
     """Several colours on one piece: in which order, at which settings, with what odds.
@@ -37,7 +38,8 @@ def command(
     blank, rules of order, most firings. check names every fault at once, and each colour
     that was tested on another metal, in another kiln or over another base. plan searches
     orders and settings, says how many such pieces to expect as wanted, and writes
-    piece.json. Exit 3 where no order is as likely as asked.
+    piece.json, piece.pdf (one page beside the kiln) and figures/piece.png. Exit 3 where
+    no order is as likely as asked.
     """
     with console.exit_on_fault(as_json=as_json):
         if series and step is not Step.new:
@@ -50,7 +52,7 @@ def command(
         elif step is Step.check:
             _check(folder, as_json)
         else:
-            _plan(folder, as_json)
+            _plan(folder, page, as_json)
 
 
 def _new(folder: Path, series: list[Path], as_json: bool) -> None:
@@ -81,12 +83,18 @@ def _check(folder: Path, as_json: bool) -> None:
     console.result(f"no faults; next: firelab piece plan {quoted(folder)}")
 
 
-def _plan(folder: Path, as_json: bool) -> None:
+def _plan(folder: Path, page: str, as_json: bool) -> None:
+    from firelab.charts.piece_chart import draw_piece
+    from firelab.charts.style import save_figure
     from firelab.piece.answer import write_piece_plan
+    from firelab.piece.kiln_page import write_piece_sheet
     from firelab.piece.plan_piece import plan_piece
 
     found = plan_piece(folder)
-    write_piece_plan(folder if folder.is_dir() else folder.parent, found)
+    home = folder if folder.is_dir() else folder.parent
+    write_piece_plan(home, found)
+    write_piece_sheet(home, found, page)
+    save_figure(draw_piece(found), home / "figures" / "piece")
     if as_json:
         console.result_json(found.to_dict())
     else:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_duration, format_temperature, format_tolerance
 from firelab.errors import quoted
-from firelab.piece.piece import SCHEMA
+from firelab.piece.piece import SCHEMA, listed
 from firelab.series.folder import INVENTED, Provenance, json_text, write_atomically
 from firelab.windows.answer_words import of_100, of_ten
 
@@ -68,6 +67,11 @@ class ColourOdds:
         Share of its doubt that is not knowing, which more tiles could take away.
     stages : tuple of (float, float)
         Probability of not far enough and of too far, after each firing from its own on.
+    maturity : tuple of (float, float, float)
+        Where the tenth, the middle and the ninetieth of 100 pieces stand after each of
+        those firings: 0 where the wanted grades begin, 1 where they end.
+    grades, wanted : tuple of str
+        All stages in order, and the wanted ones.
     """
 
     name: str
@@ -79,6 +83,19 @@ class ColourOdds:
     without: float
     unknown: float
     stages: tuple[tuple[float, float], ...]
+    maturity: tuple[tuple[float, float, float], ...]
+    grades: tuple[str, ...]
+    wanted: tuple[str, ...]
+
+    @property
+    def has_low(self) -> bool:
+        """Whether a stage lies below the wanted ones."""
+        return self.grades[0] not in self.wanted
+
+    @property
+    def has_high(self) -> bool:
+        """Whether a stage lies above the wanted ones."""
+        return self.grades[-1] not in self.wanted
 
     def miss_words(self) -> str:
         """Say how it misses, as ``sky: 12 of 100 over-fired, most of them in firing 3``."""
@@ -114,35 +131,42 @@ class PieceOption:
     def firing_words(self, reads: str) -> list[str]:
         """Say each firing in a line."""
         return [
-            f"Firing {number}: lay {_listed(one.colours)}; "
+            f"Firing {number}: lay {listed(one.colours)}; "
             f"{format_temperature(one.temperature_degC, reads)} for "
-            f"{format_duration(one.dwell_s)}. {_tolerance_words(one, reads)}"
+            f"{format_duration(one.dwell_s)}. {tolerance_words(one, reads)}"
             for number, one in enumerate(self.firings, start=1)
         ]
 
     def brief(self, reads: str) -> str:
         """Say the firings in one line, without tolerances."""
         return "; ".join(
-            f"{_listed(one.colours)} at {format_temperature(one.temperature_degC, reads)} "
+            f"{listed(one.colours)} at {format_temperature(one.temperature_degC, reads)} "
             f"for {format_duration(one.dwell_s)}"
             for one in self.firings
         )
 
 
-def _listed(names: Sequence[str]) -> str:
-    *most, last = names
-    return f"{', '.join(most)} and {last}" if most else last
+def tolerance_words(one: PieceFiring, reads: str) -> str:
+    """Say by how much a firing may be off."""
+    parts = _room_parts(one, reads)
+    if not parts:
+        return "A step of the kiln off costs more than 1 piece of 20."
+    return f"Off by {' or '.join(parts)} costs 1 piece of 20 at most."
 
 
-def _tolerance_words(one: PieceFiring, reads: str) -> str:
+def room_words(one: PieceFiring, reads: str) -> str:
+    """Say the same in a few words."""
+    parts = _room_parts(one, reads)
+    return f"{' or '.join(parts)} off at most" if parts else "no room to spare"
+
+
+def _room_parts(one: PieceFiring, reads: str) -> list[str]:
     parts = []
     if format_tolerance(one.tolerance_degC, reads)[0] != "0":
         parts.append(format_tolerance(one.tolerance_degC, reads))
     if one.tolerance_s >= 1.0:
         parts.append(format_duration(one.tolerance_s))
-    if not parts:
-        return "A step of the kiln off costs more than 1 piece of 20."
-    return f"Off by {' or '.join(parts)} costs 1 piece of 20 at most."
+    return parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

@@ -78,6 +78,8 @@ class ColourHeat:
         Coefficients of the monomials of the plane.
     thresholds : ndarray, shape (S, J - 1)
     link : str
+    grades : tuple of str
+        In order, J of them.
     target : tuple of (int, int)
         First and last wanted grade, from 0.
     ready : int
@@ -100,6 +102,7 @@ class ColourHeat:
     rows: FloatArray
     thresholds: FloatArray
     link: str
+    grades: tuple[str, ...]
     target: tuple[int, int]
     ready: int
     rate: FloatArray
@@ -194,6 +197,25 @@ class ColourHeat:
         spread = np.maximum(np.hypot(draws.load_sd, draws.residual_sd), 1e-12)[:, None]
         distance = self.clear.sign * (score - self.clear.target) + self.clear.half_step
         return np.asarray(chance * ndtr(distance / spread))
+
+    def maturity(self, latent: FloatArray) -> FloatArray:
+        """Return how far latent grades (S,) have come: 0 to 1 over the wanted grades.
+
+        Where nothing lies beyond one end of them, the width is that of the next grade.
+        """
+        (low, high), cuts = self.target, self.thresholds
+        last = cuts.shape[1] - 1
+        begins = cuts[:, low - 1] if low > 0 else cuts[:, high] - self._width(high)
+        ends = cuts[:, high] if high <= last else begins + self._width(low - 1)
+        return np.asarray((latent - begins) / np.maximum(ends - begins, 1e-9))
+
+    def _width(self, cut: int) -> FloatArray:
+        """Return the width of a grade next to a threshold; 1 where there is no other."""
+        cuts = self.thresholds
+        if cuts.shape[1] < 2:
+            return np.ones(len(cuts))
+        at = min(max(cut, 1), cuts.shape[1] - 1)
+        return np.asarray(cuts[:, at] - cuts[:, at - 1])
 
     def misses(self, last: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return P(not far enough) and P(too far) at latent grades, (S, n) each."""
@@ -295,6 +317,7 @@ def colour_heat(
         rows=at.coefficients,
         thresholds=draws.thresholds,
         link=draws.link,
+        grades=series.responses.stage.grades,
         target=series.responses.stage.target_span,
         ready=series.responses.stage.grades.index(ready),
         rate=heat / plane.temperature.half_width / np.maximum(by_log_dwell, 1e-9),

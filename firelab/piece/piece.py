@@ -26,6 +26,12 @@ MOST_COLOURS, MOST_FIRINGS = 8, 8
 """Of a piece (chosen here, no source: beyond them the search takes minutes)."""
 
 
+def listed(names: Sequence[str]) -> str:
+    """Return names as a list in words."""
+    *most, last = names
+    return f"{', '.join(most)} and {last}" if most else last
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderRule:
     """One rule of the order.

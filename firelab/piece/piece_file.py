@@ -9,7 +9,7 @@ from pathlib import Path
 
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighbours_hint
 from firelab.piece.orders import kept_orders
-from firelab.piece.piece import Piece
+from firelab.piece.piece import Piece, listed
 from firelab.records.records import Records
 from firelab.series.factors import FactorName
 from firelab.series.firing_series import FiringSeries
@@ -319,31 +319,35 @@ def _cautions(
 ) -> list[str]:
     """Say what held for a colour's tiles and does not hold for the piece."""
     own_kiln = piece.kiln or records[0].series.kiln.name
-    lines = []
+    found: dict[str, list[str]] = {}
     for colour, known, setting in zip(piece.colours, records, settings, strict=True):
-        series, name = known.series, colour.name
+        series = known.series
+        own = []
         if series.blank.metal != piece.blank.metal:
-            lines.append(
-                f"{name} was tested on {series.blank.metal}, the piece is of "
-                f"{piece.blank.metal}: colour and hold may differ"
+            own.append(
+                f"tested on {series.blank.metal}, the piece is of {piece.blank.metal}: "
+                "colour and hold may differ"
             )
         elif series.blank.thickness != piece.blank.thickness:
-            lines.append(
-                f"{name} was tested on {series.blank.thickness:.3g} mm, the piece is "
+            own.append(
+                f"tested on {series.blank.thickness:.3g} mm, the piece is "
                 f"{piece.blank.thickness:.3g} mm: its warming up is counted, and is not "
                 "known well"
             )
         if series.kiln.name != own_kiln:
             tested = series.kiln.name or "a kiln without a name"
-            lines.append(
-                f"{name} was tested in {tested}, the piece is fired in "
+            own.append(
+                f"tested in {tested}, the piece is fired in "
                 f"{own_kiln or 'a kiln without a name'}: carry it over first (firelab pool)"
             )
         base = str(setting["base"])
         if base.casefold() != (colour.over.casefold() or "none"):
             under = "on bare metal" if base == "none" else f"over {base}"
             lies = f"over {colour.over}" if colour.over else "on bare metal"
-            lines.append(
-                f"{name} was tested {under} and lies {lies}: test the pair on a tile"
-            )
-    return lines
+            own.append(f"tested {under}, on the piece {lies}: test the pair on a tile")
+        for words in own:
+            found.setdefault(words, []).append(colour.name)
+    return [
+        f"{listed(names)} {'were' if len(names) > 1 else 'was'} {words}"
+        for words, names in found.items()
+    ]

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
+from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.piece.answer import ColourOdds, PieceFiring, PieceOption, PiecePlan
@@ -31,6 +33,8 @@ _DRAWS, _REPEATS = 2000, 2
 each: its Monte Carlo error, which is told, is then 0.005 or less."""
 _COST = 0.05
 """Probability that a tolerance may cost (chosen here, no source: 1 piece of 20)."""
+_SHOWN = (0.1, 0.5, 0.9)
+"""Pieces between whose places a colour is drawn: 8 of 10 (chosen here)."""
 _MOST_STEPS = 12
 """Steps of the kiln up to which a tolerance is looked for (chosen here)."""
 
@@ -241,12 +245,17 @@ def _odds(
     one, begins = draws.colours[colour], choice.laid[colour]
     deviation = one.deviations(draws.scores)[:, : choice.n_firings]
     own = (one.tile_sd * draws.own[colour])[:, None]
-    stages: list[tuple[float, float]] = []
+    stages, course = [], []
+    # The colour's own deviation, from the same scores in another order.
+    law = link_named(one.link).quantile(ndtr(draws.own[colour][::-1]))
     for end in range(begins + 1, choice.n_firings + 1):
         part = slice(begins, end)
         latent = one.fired(degC[part], dwell[part], deviation[:, part])[0] + own
         under, past = (float(side.mean()) for side in one.misses(latent))
         stages.append((under, past))
+        come = one.maturity(latent[:, 0] + law)
+        low, middle, high = np.quantile(come, _SHOWN).tolist()
+        course.append((low, middle, high))
     rises = np.diff([0.0, *(past for _, past in stages)])
     p = float(alone[colour].mean())
     first, *rest = alone[colour].reshape(_REPEATS, -1)
@@ -262,6 +271,9 @@ def _odds(
         without=float(others.mean()),
         unknown=float(np.clip(known / max(p * (1.0 - p), 1e-9), 0.0, 1.0)),
         stages=tuple(stages),
+        maturity=tuple(course),
+        grades=one.grades,
+        wanted=one.grades[one.target[0] : one.target[1] + 1],
     )
 
 

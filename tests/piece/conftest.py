@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from firelab.craft.trade_words import STAGES
 from firelab.piece.colour_heat import ColourHeat
 from firelab.piece.piece import Piece
 from firelab.piece.search import KilnRange
@@ -57,6 +58,7 @@ def make_colour(
         rows=rows,
         thresholds=PER_DEGC * (cuts[None] - middle[:, None]),
         link="logit",
+        grades=STAGES,
         target=target,
         ready=ready,
         rate=np.full(n, PER_DEGC / PER_LOG_S),

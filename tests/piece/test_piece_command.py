@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pypdfium2 as pdfium
 import pytest
 from typer.testing import CliRunner
 
@@ -113,9 +114,9 @@ def test_what_held_for_tiles_alone_is_a_caution(bowl):
     found = run("piece", "check", bowl)
     assert found.exit_code == 0, found.output
     words = " ".join(found.output.split())
-    assert "sky was tested on copper, the piece is of fine silver" in words
+    assert "hard ground and sky were tested on copper, the piece is of fine" in words
     assert "the piece is fired in the big one" in words
-    assert "lies over hard ground: test the pair on a tile" in words
+    assert "sky was tested on bare metal, on the piece over hard ground" in words
 
 
 def test_the_plan_fires_the_hard_ground_first_and_says_so(bowl):
@@ -131,8 +132,16 @@ def test_the_plan_fires_the_hard_ground_first_and_says_so(bowl):
     assert "All in one firing: " in found.stdout
     assert "no data on that" in found.stdout
     assert found.exit_code == (3 if answer["best"]["probability"] < 0.8 else 0)
+    page = (bowl / "piece.pdf").read_bytes()
     told = json.loads(run("piece", "plan", bowl, "--json").stdout)
-    assert told == answer
+    assert told == answer and (bowl / "piece.pdf").read_bytes() == page
+    with pdfium.PdfDocument(page) as sheet:
+        assert len(sheet) == 1
+        words = " ".join(sheet[0].get_textpage().get_text_range().split())
+        assert sheet[0].get_width() == pytest.approx(595.3, abs=0.1)
+    for wanted in ("Lay hard ground", "Lay sky", "read °F", "held", "orange peel", "Dust"):
+        assert wanted in words
+    assert (bowl / "figures" / "piece.png").exists()
 
 
 def test_a_folder_without_a_piece_says_how_to_begin(tmp_path):

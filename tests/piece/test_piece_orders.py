@@ -5,6 +5,7 @@ from itertools import islice
 import numpy as np
 import pytest
 
+from firelab.charts.piece_chart import describe_piece, draw_piece
 from firelab.piece.doubts import explain_unlikely
 from firelab.piece.orders import all_orders, kept_orders
 from firelab.piece.outcome import piece_draws
@@ -130,3 +131,23 @@ def test_beyond_six_colours_a_line_is_cut_and_rules_still_hold(bench):
     assert not found.every and found.n_orders <= 2**6
     assert all(rule.holds(found.chosen.laid) for rule in piece.order_rules)
     assert set(islice(kept_orders(piece), 1)) and found.chosen.laid[6] == 0
+
+
+def test_the_figure_shows_what_the_answer_says(bench):
+    answer = answer_piece(
+        bench.piece("ground", "sky"),
+        colours_of(bench, (815, 860), (735, 775)),
+        bench.kiln(),
+    )
+    figure = draw_piece(answer)
+    panels = figure.axes
+    assert len(panels) == 2 and "100 such pieces" in figure.get_suptitle()
+    for axes, one in zip(panels, answer.best.colours, strict=True):
+        (middle,) = [line for line in axes.lines if line.get_marker() == "o"]
+        places = np.arange(one.laid, 3)
+        assert middle.get_xdata() == pytest.approx(places)
+        shown = [stage[1] for stage in one.maturity]
+        assert middle.get_ydata() == pytest.approx(np.clip(shown, -1.5, 2.5))
+        # By the end the middle piece is within the window that the band shows.
+        assert 0.0 < one.maturity[-1][1] < 1.0
+    assert "ends as wanted in" in describe_piece(answer)
