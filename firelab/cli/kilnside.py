@@ -43,8 +43,9 @@ def command(
     """Serve the recording page on this machine, until Ctrl-C; --network for phones.
 
     Scan the square: each opens the page on one phone, once. Looks are kept on the
-    phone until the log has them. Use it on a network that you trust: what is
-    sent is not encrypted.
+    phone until the log has them. Without connection leave the page open: a browser
+    loads it again only when the connection is back. Use it on a network that you
+    trust: what is sent is not encrypted.
     """
     with console.exit_on_fault():
         from firelab.kilnside.serving import Offered, serve

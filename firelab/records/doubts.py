@@ -62,9 +62,10 @@ def look_doubts(
         what the last fit of the folder found more likely a slip than true.
     """
     looks = tuple(standing)
+    against_plan = _against_plan(looks, series, planned)
     doubts = [
-        *_against_plan(looks, series, planned),
-        *_within_loads(looks, series),
+        *against_plan,
+        *_within_loads(_not_far(looks, against_plan), series),
         *_between_grades(looks, series.responses.stage.grades),
         *_in_the_future(looks, now),
         *_unlikely_to_the_fit(looks, folder),
@@ -139,6 +140,16 @@ def _once_a_firing(doubts: list[Doubt]) -> list[Doubt]:
         if key not in first or CONFIRMATION in look.change:
             first[key] = doubt
     return list(first.values())
+
+
+def _not_far(looks: Iterable[Look], doubts: Iterable[Doubt]) -> list[Look]:
+    """Return the looks whose temperature is not asked back already."""
+    far = {
+        (look.tile, look.look)
+        for code, look, _, _ in doubts
+        if code == "far-temperature" and CONFIRMATION not in look.change
+    }
+    return [look for look in looks if (look.tile, look.look) not in far]
 
 
 def _within_loads(looks: Iterable[Look], series: FiringSeries) -> list[Doubt]:

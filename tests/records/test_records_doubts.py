@@ -102,6 +102,18 @@ def test_two_tiles_of_one_load_apart_are_asked_back(opaque):
     assert f"tile {first} of the same load 1 at {degF - 15} °F" in doubt.message
 
 
+def test_one_slip_of_a_temperature_is_asked_back_once(opaque):
+    load = opaque.plan.tiles[opaque.plan.tiles["load"] == 1]
+    first, second = load["tile"].iloc[:2]
+    degF = round(load["temperature_degC"].iloc[0] * 1.8 + 32)
+    text = f"tile,temp F,stage\n{first},{degF + 40},full\n{second},{degF},full\n"
+    (doubt,) = opaque.record(text).doubts
+    assert (doubt.code, doubt.line) == ("far-temperature", 2)
+    # Once it is said to be so, the two cannot both be of one load.
+    confirmed = opaque.record(f"tile,change\n{first},confirmation\n")
+    assert [one.code for one in confirmed.doubts] == ["uneven-load"]
+
+
 def test_a_grade_that_goes_back_on_a_tile_fired_on_is_asked_back(ladder):
     tile = ladder.tiles[0]
     text = f"tile,look,stage\n{tile},1,full\n{tile},2,orange peel\n"

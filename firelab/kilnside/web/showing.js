@@ -153,10 +153,13 @@ function setText(name, text) {
   if (byId(name).textContent !== text) byId(name).textContent = text;
 }
 
+// A second tap so soon is meant for the first (chosen here, no source).
+const TWICE_MS = 800;
+
 function pressDoor() {
   const going = run();
   const next = going ? nextOut(going) : null;
-  if (next) return takeOut(next.tiles);
+  if (next) return Date.now() - going.in_at < TWICE_MS ? null : takeOut(next.tiles);
   const load = loadNumbered(shownLoad);
   const ready = firingsOf(load).filter((one) => chosen.has(firingKey(one)) && !isDone(one) && !timeOf(one));
   if (ready.length) {
