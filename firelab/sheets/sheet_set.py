@@ -9,6 +9,7 @@ import hashlib
 import io
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import chain
 
 from reportlab.pdfgen.canvas import Canvas
 
@@ -132,7 +133,8 @@ def make_sheets(
     session : int, optional
         Only this session's tiles; all of them by default. Tiles fired in an
         earlier one are fired on: they get no label and no preparation. A session of
-        one load that fits is one page; several small loads share pages.
+        one load that fits is one page; several small loads share pages, and those of
+        a plan of one tile at a time do without a session being named.
 
     Returns
     -------
@@ -149,6 +151,13 @@ def make_sheets(
     if plan.tiles.empty:
         marks = mark_pages(series, label_stock, paper)
         return _printed([first_page(series, plan), *marks], series, provenance, paper)
+    if students is None and (session is not None or plan.is_sequential):
+        sessions = plan.tiles["session"].unique() if session is None else [session]
+        few = [_few_pages(series, plan, int(n), label_stock, paper) for n in sessions]
+        if all(few):
+            head = [first_page(series, plan)] if session is None else []
+            pages = [*head, *chain.from_iterable(few)]
+            return _printed(pages, series, provenance, paper)
     firings = tile_firings(plan)
     if session is not None:
         plan = plan_of_session(series, plan, session)
@@ -157,12 +166,6 @@ def make_sheets(
     loads = kiln_loads(firings)
     new = [tile for tile in tiles if tile.is_new]
     labels = label_pages(series, new, label_stock, paper)
-    if session is not None and students is None:
-        cut = label_stock.cut_lines
-        few = load_pages(series, plan, tiles, loads, paper, with_labels=cut)
-        if few:
-            pages = [*few, *(() if cut else labels)]
-            return _printed(pages, series, provenance, paper)
     fired_on = [marked_code(series.mark, tile.code) for tile in tiles if not tile.is_new]
     pages = [
         first_page(series, plan, n_fired_on=len(fired_on)),
@@ -176,6 +179,20 @@ def make_sheets(
     if students is not None:
         pages += student_pages(series, plan, deal_tiles(tiles, students))
     return _printed(pages, series, provenance, paper)
+
+
+def _few_pages(
+    series: FiringSeries, plan: Plan, session: int, stock: LabelStock, paper: PageSize
+) -> list[SheetPage]:
+    """Return a session of small loads on few pages; none where they are too large."""
+    firings = tuple(one for one in tile_firings(plan) if one.session == session)
+    here = plan_of_session(series, plan, session)
+    tiles, loads, cut = planned_tiles(here, firings), kiln_loads(firings), stock.cut_lines
+    few = load_pages(series, here, tiles, loads, paper, with_labels=cut)
+    if few and not cut:
+        new = [tile for tile in tiles if tile.is_new]
+        few += label_pages(series, new, stock, paper)
+    return few
 
 
 def _printed(

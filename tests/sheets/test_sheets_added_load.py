@@ -98,6 +98,10 @@ def test_loads_of_one_tile_share_pages(bench, printed_lines, tidy, page, n_loads
     assert len(sifted) == 2, "under base and test coat, of all tiles together"
     assert all(loads in text for text in sifted)
     assert len([one for one in texts if one.startswith("After each load: firelab")]) == 1
+    used = printed_lines[-1].page
+    printed_lines.clear()
+    make_sheets(series, plan, page=page)
+    assert printed_lines[-1].page == used + 1, "without a session: a first page more"
 
 
 @pytest.mark.parametrize("page", ["a4", "letter"])
