@@ -11,6 +11,7 @@ import tempfile
 from pathlib import Path
 
 import firelab
+from firelab.errors import RecordsInsufficient
 
 HERE = Path(__file__).resolve().parent
 
@@ -100,6 +101,10 @@ def share(folder: Path) -> list[str]:
     history = firelab.learn_history(home)
     firelab.write_history(home, history)
     said += history.summary().splitlines()
+    try:
+        firelab.watch_kiln(home / "studio")
+    except RecordsInsufficient as fault:
+        said.append(fault.what)
     firelab.start_piece(home / "bowl", [folder, south])
     bowl = firelab.plan_piece(home / "bowl")
     return [

@@ -17,6 +17,7 @@ _HOMES: dict[str, tuple[str, str]] = {
     "foresight": ("tile_count", "draw_tile_count"),
     "studios": ("studio_consistency", "draw_consistency"),
     "piece": ("piece_chart", "draw_piece"),
+    "kiln": ("kiln_chart", "draw_kiln_chart"),
     "save_figure": ("style", "save_figure"),
 }
 """Public name to the module of this room and the function that draws."""

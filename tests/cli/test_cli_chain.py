@@ -220,6 +220,8 @@ def test_every_example_runs(tmp_path, monkeypatch):
             write_looks(FOLDER, "looks.csv")
         if name == "pool":
             pack_three_studios()
+        if name == "kiln":
+            CliRunner().invoke(app, ["new", "my-studio", "--studio"])
         words = shlex.split(example)
         assert words[:2] == ["firelab", name]
         result = CliRunner().invoke(app, words[1:])

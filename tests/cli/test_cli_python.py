@@ -33,6 +33,7 @@ FUNCTION_OF = {
     "shelf": "ask_shelf",
     "learn": "learn_history",
     "piece": "plan_piece",
+    "kiln": "watch_kiln",
 }
 
 

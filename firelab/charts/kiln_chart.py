@@ -1,0 +1,69 @@
+"""A kiln over time: each session's offset, its moving average, their limits."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from firelab.charts.axes import SIGN, other_difference, other_unit
+from firelab.charts.style import (
+    HIGH_EDGE,
+    INK,
+    LOW_EDGE,
+    QUIET,
+    drawing_style,
+    new_figure,
+    settle_layout,
+    title_figure,
+)
+from firelab.memory.kiln_watch import KilnHistory
+
+_HEIGHT_IN = 4.2
+
+
+def draw_kiln_chart(history: KilnHistory) -> Figure:
+    """Draw a kiln over time, in its own unit.
+
+    Parameters
+    ----------
+    history : KilnHistory
+
+    Returns
+    -------
+    Figure
+        Bars are nine in ten; dashed the limits of single sessions, dotted those of the
+        moving average; a line stands where the kiln changed.
+    """
+    scale = 1.8 if history.reads == "degF" else 1.0
+    table = history.table
+    with drawing_style():
+        figure = new_figure(_HEIGHT_IN)
+        title_figure(figure, f"{history.kiln or 'kiln'} over time", invented=False)
+        axes = figure.add_subplot()
+        place = range(len(table))
+        middle = scale * table["offset_degC"]
+        ends = [middle - scale * table["lower_degC"], scale * table["upper_degC"] - middle]
+        axes.errorbar(
+            place, middle, yerr=ends, fmt="o", color=INK, capsize=3, label="session"
+        )
+        charts = (
+            (history.individuals, INK, "--", ""),
+            (history.average, LOW_EDGE, ":", "moving average"),
+        )
+        for chart, colour, line, label in charts:
+            if chart is None:
+                continue
+            for limit in (chart.lower, chart.upper):
+                axes.axhline(scale * limit, color=colour, linestyle=line, linewidth=1)
+            if label:
+                axes.plot(place, scale * chart.points, color=colour, label=label)
+        axes.axhline(0, color=QUIET, linewidth=1)
+        if history.change is not None:
+            axes.axvline(history.change.place - 0.5, color=HIGH_EDGE, linewidth=1.5)
+        axes.set_xticks(
+            list(place), [str(day) for day in table["day"]], rotation=45, ha="right"
+        )
+        axes.set_ylabel(f"hotter than it read by, {SIGN[history.reads]}")
+        other = axes.secondary_yaxis("right", functions=other_difference(history.reads))
+        other.set_ylabel(SIGN[other_unit(history.reads)])
+        axes.legend(loc="best")
+        return settle_layout(figure)

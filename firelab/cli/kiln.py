@@ -1,0 +1,62 @@
+"""`firelab kiln`: the kiln over months, from control tiles and known colours."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from firelab.cli import console
+from firelab.errors import quoted
+
+EXAMPLE = "firelab kiln my-studio --figure"
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Studio folder.")] = Path("."),
+    kiln: Annotated[
+        str, typer.Option("--kiln", help="Name of a kiln of the studio; else its first.")
+    ] = "",
+    correct: Annotated[
+        bool,
+        typer.Option("--correct", help="Enter the step or drift found in studio.toml."),
+    ] = False,
+    figure: Annotated[
+        bool, typer.Option("--figure", help="Draw figures/kiln.png in the studio.")
+    ] = False,
+    as_json: console.AsJson = False,
+) -> None:
+    """Say whether the kiln still is what it was, since when not, and by how much.
+
+    Each session is held to its control tiles and to tiles of colours that an earlier
+    series tested; they tell most where a grade passes into the next. A step or a drift is
+    named with its day; with --correct it goes into studio.toml, and every recipe is told
+    as it is to be set from then on.
+    """
+    from firelab.memory.kiln_watch import enter_correction, watch_kiln, windows_anew
+
+    with console.exit_on_fault(as_json=as_json):
+        console.progress("fitting the known colours")
+        found = watch_kiln(folder, kiln)
+        console.progress_done()
+        for line in found.left_out:
+            console.remark(f"left out: {line}")
+        if figure:
+            from firelab.charts.kiln_chart import draw_kiln_chart
+            from firelab.charts.style import save_figure
+
+            png, _ = save_figure(draw_kiln_chart(found), folder / "figures" / "kiln")
+            console.remark(f"drew {png}")
+        entered = enter_correction(folder, found) if correct else ""
+        if as_json:
+            console.result_json(found.to_dict())
+            return
+        console.result(found.summary())
+        if entered:
+            console.result(f"Entered in studio.toml: {entered}.")
+        elif found.change is not None:
+            console.remark(f"to correct it: firelab kiln {quoted(folder)} --correct")
+        for line in windows_anew(folder, kiln, date.today()):
+            console.result(line)

@@ -1,0 +1,262 @@
+"""The kiln over time: what its sessions say, a step or a drift, and its correction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import tomlkit
+
+from firelab.craft.trade_words import Shown, count_words
+from firelab.craft.units import format_temperature, format_temperature_difference
+from firelab.errors import FirelabError
+from firelab.memory.control_charts import (
+    Change,
+    ControlChart,
+    ewma_chart,
+    explain_change,
+    individuals_chart,
+)
+from firelab.memory.kiln_offsets import USUAL_DEGC, SessionOffset, session_offsets
+from firelab.memory.studio import STUDIO_FILE, Studio, parse_studio, read_studio
+from firelab.memory.studio import series_folders as series_of
+from firelab.records.firing_log import read_firings
+from firelab.series.folder import WINDOWS_FILE, read_json, write_atomically
+
+KILN_SCHEMA = "firelab/kiln/1"
+SIGNAL = 3.0
+"""Standard errors that the likeliest step or drift must be to be told: that of 20 normal
+values without any is above 3 in 27 of 1,000 tries (40 values: in 47; analyses/memory)."""
+_DAYS_DEGC = 4.0
+"""What days of a sound kiln differ by, degC: near the median of the default prior."""
+FEWEST_SESSIONS = 4
+"""Sessions below which nothing is said of a change (chosen here, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class KilnHistory(Shown):
+    """A kiln over time.
+
+    Attributes
+    ----------
+    kiln, reads : str
+    sessions : tuple of SessionOffset
+    individuals, average : ControlChart or None
+        None below two sessions.
+    change : Change or None
+        A step or a drift that is more than chance.
+    left_out : tuple of str
+    """
+
+    kiln: str
+    reads: str
+    sessions: tuple[SessionOffset, ...]
+    individuals: ControlChart | None
+    average: ControlChart | None
+    change: Change | None
+    left_out: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per session."""
+        return pd.DataFrame([asdict(one) for one in self.sessions])
+
+    @property
+    def since(self) -> date | None:
+        """The day from which the kiln was another; None where it stayed."""
+        return None if self.change is None else self.sessions[self.change.place].day
+
+    def summary(self) -> str:
+        """Return what is known of the kiln, in its own unit, the answer first."""
+        lines = [self._answer()]
+        for one in self.sessions:
+            own = format_temperature_difference(abs(one.offset_degC), self.reads)
+            side = "hotter" if one.offset_degC >= 0 else "cooler"
+            half = 0.5 * (one.upper_degC - one.lower_degC)
+            lines.append(
+                f"{one.day} {one.series}, session {one.session}: {own} {side} than it "
+                f"read, give or take {format_temperature_difference(half, self.reads)} "
+                f"({count_words(one.n_tiles, 'tile')})"
+            )
+        if self.individuals is not None:
+            lines += [
+                f"Beyond the limits that days give it: {self.sessions[place].day}."
+                for place in self.individuals.outside
+            ]
+        return "\n".join(lines)
+
+    def _answer(self) -> str:
+        name = self.kiln or "The kiln"
+        count = count_words(len(self.sessions), "session")
+        if len(self.sessions) < FEWEST_SESSIONS:
+            return (
+                f"{name}: {count} with tiles of a known colour; {FEWEST_SESSIONS} are the "
+                "fewest that tell of a change."
+            )
+        if self.change is None:
+            return f"{name} reads as it did: no step and no drift in {count}."
+        size = format_temperature_difference(abs(self.change.size), self.reads)
+        side = "hotter" if self.change.size > 0 else "cooler"
+        if self.change.kind == "step":
+            return f"{name} fires {size} {side} than it reads since {self.since}: a step."
+        return f"{name} has drifted since {self.since}: {size} {side} by now than it read."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the kiln over time as plain values."""
+        charts = {"individuals": self.individuals, "average": self.average}
+        return {
+            "schema": KILN_SCHEMA,
+            "kiln": self.kiln,
+            "reads": self.reads,
+            "sessions": [
+                {**asdict(one), "day": one.day.isoformat()} for one in self.sessions
+            ],
+            "charts": {
+                name: {
+                    "points": chart.points.tolist(),
+                    "centre": chart.centre,
+                    "lower": chart.lower,
+                    "upper": chart.upper,
+                }
+                for name, chart in charts.items()
+                if chart is not None
+            },
+            "change": None if self.change is None else asdict(self.change),
+            "since": None if self.since is None else self.since.isoformat(),
+            "left_out": list(self.left_out),
+        }
+
+
+def watch_kiln(folder: str | Path, kiln: str = "") -> KilnHistory:
+    """Return a studio's kiln over time, from control tiles and tiles of known colours.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The studio.
+    kiln : str, default ''
+        By name; where blank, the first.
+
+    Raises
+    ------
+    RecordsInsufficient
+        As `session_offsets`.
+    """
+    chosen = read_studio(folder).kiln(kiln)
+    sessions, left_out = session_offsets(folder, kiln)
+    values = [one.offset_degC for one in sessions]
+    average = individuals = None
+    if len(values) > 1 and np.ptp(values) > 0:
+        individuals = individuals_chart(values)
+        sd = (individuals.upper - individuals.centre) / 3.0
+        average = ewma_chart(values, start=individuals.centre, sd=sd)
+    return KilnHistory(
+        kiln=chosen.name if chosen else "",
+        reads=chosen.reads if chosen else "degF",
+        sessions=sessions,
+        individuals=individuals,
+        average=average,
+        change=sure_change(sessions),
+        left_out=left_out,
+    )
+
+
+def sure_change(sessions: Sequence[SessionOffset]) -> Change | None:
+    """Return the step or drift of sessions where it is more than chance.
+
+    Each session's prior is taken out again, and what days differ by is added to its error.
+    """
+    if len(sessions) < FEWEST_SESSIONS:
+        return None
+    variance = np.array([one.sd_degC for one in sessions]) ** 2
+    told = np.maximum(1.0 - variance / USUAL_DEGC**2, 1e-3)
+    values = np.array([one.offset_degC for one in sessions]) / told
+    errors = np.sqrt(variance / told + _DAYS_DEGC**2)
+    days = [float(one.day.toordinal()) for one in sessions]
+    found = explain_change(values, errors, days)
+    if found is None or abs(found.size) < SIGNAL * found.error:
+        return None
+    return found
+
+
+def enter_correction(folder: str | Path, history: KilnHistory) -> str:
+    """Enter what a kiln reads wrong in studio.toml, and return it in words.
+
+    Raises
+    ------
+    FirelabError
+        If there is no change to be corrected, or the kiln has no name in studio.toml.
+    """
+    path = Path(folder) / STUDIO_FILE
+    if history.change is None or history.since is None:
+        raise FirelabError("there is no step or drift to correct", str(path))
+    if not history.kiln:
+        raise FirelabError("names no kiln", str(path), "add [[kilns]] with its name")
+    text = path.read_text(encoding="utf-8-sig")
+    studio = read_studio(folder)
+    # A kiln whose tiles come out hotter than before reads too low.
+    high = studio.correction_degC(history.kiln, history.since) - history.change.size
+    scale = 1.8 if history.reads == "degF" else 1.0
+    amount = f"{abs(high) * scale:.0f} {history.reads} {'high' if high >= 0 else 'low'}"
+    document = tomlkit.parse(text)
+    entry = tomlkit.table()
+    entry["kiln"], entry["since"], entry["reads"] = history.kiln, history.since, amount
+    entry["because"] = f"a {history.change.kind}, from {len(history.sessions)} sessions"
+    if "corrections" not in document:
+        document["corrections"] = tomlkit.aot()
+    document["corrections"].append(entry)
+    written = document.as_string()
+    if parse_studio(written)[0] is None:
+        raise FirelabError("cannot take the correction", str(path), "enter it by hand")
+    write_atomically(path, written)
+    return f"since {history.since} {history.kiln} reads {amount}"
+
+
+def windows_anew(folder: str | Path, kiln: str, today: date) -> list[str]:
+    """Say of every recipe of a studio what to set today, where a correction changed it.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The studio.
+    kiln : str
+        Its name.
+    today : date
+    """
+    studio, lines = read_studio(folder), []
+    chosen = studio.kiln(kiln)
+    for place in series_of(folder):
+        path = place / WINDOWS_FILE
+        if not path.is_file():
+            continue
+        moved = _moved(studio, place, chosen.name if chosen else "", today)
+        for window in read_json(path.read_bytes(), path.name).get("windows", ()):
+            recipe = window.get("recipe")
+            if not recipe or not moved:
+                continue
+            reads = chosen.reads if chosen else "degF"
+            old, new = recipe["temperature_degC"], recipe["temperature_degC"] + moved
+            lines.append(
+                f"{place.name}: set {format_temperature(new, reads)} instead of "
+                f"{format_temperature(old, reads)}."
+            )
+    return lines
+
+
+def _moved(studio: Studio, place: Path, kiln: str, today: date) -> float:
+    """Return what is to be added to a setting of a series today, degC."""
+    try:
+        records = read_firings(place)
+    except FirelabError:
+        return 0.0
+    own = records.series.kiln.name
+    days = sorted(str(one)[:10] for one in records.looks["fired_at"] if str(one).strip())
+    if (own and own != kiln) or not days:
+        return 0.0
+    fired = date.fromisoformat(days[len(days) // 2])
+    return studio.correction_degC(kiln, today) - studio.correction_degC(kiln, fired)
