@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 import sys
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, TextIO
 
@@ -24,6 +26,7 @@ from firelab.errors import (
     findings_text,
     neighbours_hint,
 )
+from firelab.fits.sampling.watch import watched
 
 SeriesFolder = Annotated[Path, typer.Argument(help="Series folder.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Result as JSON.")]
@@ -132,11 +135,45 @@ def leave(code: int) -> NoReturn:
     raise SystemExit(code)
 
 
+_FIRST_S, _LONG_S = 3.0, 20.0
+"""Seconds of work before the rest is foreseen from it, and of a rest that is told (chosen
+here, no source)."""
+
+
+@dataclass(slots=True)
+class _LongFit:
+    """Tells once how long a fit of many looks takes, then on a terminal what is left."""
+
+    since: float = field(default_factory=lambda: time.monotonic())
+    is_long: bool = False
+
+    def show(self, share: float) -> None:
+        passed = time.monotonic() - self.since
+        if passed < _FIRST_S:
+            return
+        left = passed * (1.0 - share) / share
+        if not self.is_long and left > _LONG_S:
+            self.is_long = True
+            progress_done()
+            remark(f"many looks: the fit takes about {_plain_time(passed + left)}")
+        if self.is_long:
+            progress(f"fitting: {share:.0%} done, about {_plain_time(left)} left")
+            if share >= 1.0:
+                progress_done()
+
+
+def _plain_time(seconds: float) -> str:
+    if seconds < 90.0:
+        return f"{10 * max(1, round(seconds / 10.0))} s"
+    return f"{round(seconds / 60.0)} min"
+
+
 @contextmanager
 def exit_on_fault(*, as_json: bool = False) -> Iterator[None]:
-    """Turn a `FirelabError` into its text and exit code."""
+    """Turn a `FirelabError` into its text and exit code; say how long a long fit takes."""
     try:
-        yield
+        with watched(_LongFit().show):
+            yield
     except FirelabError as fault:
         found = getattr(fault, "findings", None)
         if found is not None:

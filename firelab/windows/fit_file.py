@@ -14,6 +14,7 @@ from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior import prior_sensitivity
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.fits.sampling.watch import part
 from firelab.fits.stage import METHODS, StageFit, fit_stage
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
@@ -139,10 +140,12 @@ def fit_folder(
         )
     records = read_firings(folder)
     terms = options.terms or None
-    stage = fit_stage(records, terms, method=options.method, link=options.link)
+    with part(0.0, 0.5 if sensitivity else 1.0):
+        stage = fit_stage(records, terms, method=options.method, link=options.link)
     words = ""
     if sensitivity and isinstance(stage, StagePosterior):
-        words = prior_sensitivity(records, stage).words
+        with part(0.5, 1.0):
+            words = prior_sensitivity(records, stage).words
     return FolderFit(
         stage=stage,
         clarity=_clarity(records, options, stage),

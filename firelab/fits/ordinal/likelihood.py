@@ -195,6 +195,14 @@ def looks_with_slips(
     )
 
 
+def log_with_slips(
+    link: Link, lower: FloatArray, upper: FloatArray, slip: FloatArray, n_grades: int
+) -> FloatArray:
+    """Return the log probabilities of `looks_with_slips` alone, (M, n)."""
+    p, e = np.exp(interval_terms(link, lower, upper, 0).log_p), slip[:, None]
+    return np.asarray(np.log((1.0 - e) * p + e / n_grades))
+
+
 def grouped_looks(
     link: Link,
     lower: FloatArray,

@@ -8,7 +8,7 @@ close to normal, which `StageDensity.conditional` finds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -19,18 +19,22 @@ from firelab.fits.ordinal.likelihood import (
     LookTerms,
     by_threshold,
     grade_ends,
+    log_with_slips,
     looks_with_slips,
 )
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import Parameterisation, StageParameters
 from firelab.fits.ordinal.priors import Priors
-from firelab.fits.sampling.nested import Conditional
+from firelab.fits.ordinal.score_groups import ScoreGroups, group_scores
+from firelab.fits.sampling.effect_draws import Conditional
+from firelab.fits.sampling.sparse_root import Roots
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _CHUNK = 1 << 19
-"""Values of points times scores squared worked at a time: 4 MB (chosen here)."""
+"""Values of points times looks, or times entries of a precision, worked at a time: 4 MB
+(chosen here)."""
 _NEWTON_STEPS = 3
 """Towards the conditional mode, from that at the mode of the parameters: what is left
 the importance weights make up for."""
@@ -139,6 +143,8 @@ class StageDensity:
     layout : Parameterisation
     priors : Priors
     link : str
+    groups : ScoreGroups
+        Follows from the looks and their effects.
     """
 
     looks: SharedLooks
@@ -146,78 +152,93 @@ class StageDensity:
     priors: Priors
     link: str
 
+    groups: ScoreGroups = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Work out once which looks share which score."""
+        labels = [self.looks.labels[effect.name] for effect in self.layout.effects]
+        object.__setattr__(self, "groups", group_scores(labels))
+
     @property
     def sizes(self) -> tuple[int, ...]:
         """Number of groups of each effect."""
-        labels = self.looks.labels
-        return tuple(int(labels[effect.name].max()) + 1 for effect in self.layout.effects)
+        counts = np.bincount(self.groups.effect_of, minlength=len(self.layout.effects))
+        return tuple(int(count) for count in counts)
 
     @property
     def n_scores(self) -> int:
         """Number of scores, d."""
-        return sum(self.sizes)
+        return int(self.groups.effect_of.size)
 
     @property
-    def members(self) -> FloatArray:
-        """Which looks share which score, (n, d) of ones and zeros."""
-        columns = [
-            np.eye(size + 1)[self.looks.labels[effect.name], :size]
-            for effect, size in zip(self.layout.effects, self.sizes, strict=True)
-        ]
-        return np.hstack(columns)
+    def finest(self) -> IntArray:
+        """Scores that are drawn one by one given the rest."""
+        return self.groups.finest
 
     def conditional(self, points: FloatArray, start: FloatArray) -> Conditional:
         """Approximate the scores given (M, q) points by a normal, from a start (d,)."""
-        size = max(1, _CHUNK // max(1, self.n_scores) ** 2)
+        size = max(1, _CHUNK // max(self.groups.pattern.n_entries, self.looks.n_looks))
         parts = [
             self._conditional(points[first : first + size], start)
             for first in range(0, len(points), size)
         ]
         modes, roots, logs = zip(*parts, strict=True)
-        return Conditional(np.vstack(modes), np.vstack(roots), np.concatenate(logs))
+        return Conditional(
+            np.vstack(modes),
+            Roots(
+                pattern=self.groups.pattern,
+                entries=np.hstack([one.entries for one in roots]),
+            ),
+            np.concatenate(logs),
+        )
 
     def _conditional(self, points: FloatArray, start: FloatArray) -> Conditional:
-        stage, members = self.layout.stage_parameters(points), self.members
+        stage, groups = self.layout.stage_parameters(points), self.groups
         lower, upper = self._ends(stage)
-        sd, d = np.repeat(stage.sd, self.sizes, axis=1), self.n_scores
-        scores = np.broadcast_to(start, (len(points), d)).copy()
+        sd, d = stage.sd.T[groups.effect_of], self.n_scores
+        apart = sd[groups.pattern.rows] * sd[groups.pattern.columns]
+        scores = np.repeat(start[:, None], len(points), axis=1)
         for step in range(_NEWTON_STEPS + 1):
-            terms = self._terms(stage, lower, upper, (scores * sd) @ members.T)
+            terms = self._terms(stage, lower, upper, (groups.members @ (scores * sd)).T)
             bend = np.maximum(-terms.bend, _LEAST_BEND)
-            precision = (members.T[None] * bend[:, None, :]) @ members
-            precision *= sd[:, :, None] * sd[:, None, :]
-            precision[:, np.arange(d), np.arange(d)] += 1.0
+            precision = (groups.shared @ bend.T) * apart
+            precision[:d] += 1.0
+            roots = Roots.of(groups.pattern, precision)
             if step == _NEWTON_STEPS:
                 break
-            slope = -((terms.by_lower + terms.by_upper) @ members) * sd - scores
-            move = np.linalg.solve(precision, slope[:, :, None])[:, :, 0]
-            longest = np.abs(move).max(axis=1, keepdims=True)
+            by_group = groups.members.T @ (terms.by_lower + terms.by_upper).T
+            move = roots.solve(-by_group * sd - scores)
+            longest = np.abs(move).max(axis=0)
             scores += move * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-9))
-        root = np.linalg.cholesky(precision)
-        log_root = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
-        marginal = terms.log_p.sum(axis=1) - 0.5 * (scores**2).sum(axis=1) - log_root
-        return Conditional(
-            scores,
-            np.asarray(root, dtype=float),
-            marginal + self.priors.log_density(points),
-        )
+        log_root = roots.log_diagonal.sum(axis=0)
+        marginal = terms.log_p.sum(axis=1) - 0.5 * (scores**2).sum(axis=0) - log_root
+        return Conditional(scores.T, roots, marginal + self.priors.log_density(points))
 
     def joint(self, points: FloatArray, scores: FloatArray) -> FloatArray:
         """Return the log posterior up to a constant of points and scores, shape (M,)."""
-        stage = self.layout.stage_parameters(points)
-        terms = self._terms(stage, *self._ends(stage), self._effects(stage, scores))
         prior = self.priors.log_density(points) - 0.5 * (scores**2).sum(axis=1)
-        return np.asarray(terms.log_p.sum(axis=1) + prior)
+        return np.asarray(self._log_looks(points, scores).sum(axis=1) + prior)
+
+    def joint_apart(
+        self, points: FloatArray, scores: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return of `joint` the part of each finest score, (M, a), and the rest, (M,)."""
+        groups, by_look = self.groups, self._log_looks(points, scores)
+        squares = -0.5 * scores**2
+        own = squares[:, groups.finest]
+        rest = self.priors.log_density(points) + squares.sum(axis=1) - own.sum(axis=1)
+        rest = rest + by_look[:, groups.without_finest].sum(axis=1)
+        return (groups.by_finest @ by_look.T).T + own, rest
 
     def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return log posterior, shape (M,), and gradient of (M, q + d) coordinates."""
-        q, members = self.layout.n_parameters, self.members
+        q, members = self.layout.n_parameters, self.groups.members
         own, scores = points[:, :q], points[:, q:]
         stage = self.layout.stage_parameters(own)
         terms = self._terms(stage, *self._ends(stage), self._effects(stage, scores))
         by_eta = -(terms.by_lower + terms.by_upper)
-        by_group = by_eta @ members
-        sd = np.repeat(stage.sd, self.sizes, axis=1)
+        by_group = (members.T @ by_eta.T).T
+        sd = stage.sd[:, self.groups.effect_of]
         bounds = np.cumsum([0, *self.sizes[:-1]])
         by_coefficient, by_lost = self.looks.by_parameter(stage, by_eta)
         gradient = self.layout.gradient(
@@ -258,8 +279,16 @@ class StageDensity:
         return grade_ends(self.looks.grade, stage.thresholds, self.looks.eta(stage))
 
     def _effects(self, stage: StageParameters, scores: FloatArray) -> FloatArray:
-        sd = np.repeat(stage.sd, self.sizes, axis=1)
-        return np.asarray((scores * sd) @ self.members.T)
+        sd = stage.sd[:, self.groups.effect_of]
+        return np.asarray((self.groups.members @ (scores * sd).T).T)
+
+    def _log_looks(self, points: FloatArray, scores: FloatArray) -> FloatArray:
+        """Return the log probability of each look, (M, n)."""
+        stage = self.layout.stage_parameters(points)
+        shift = self._effects(stage, scores)
+        lower, upper = (end - shift for end in self._ends(stage))
+        link, grades = link_named(self.link), self.layout.n_grades
+        return log_with_slips(link, lower, upper, stage.slip, grades)
 
     def _terms(
         self,

@@ -33,6 +33,7 @@ from firelab.fits.ordinal.what_mattered import DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K
 from firelab.fits.sampling.nested import NestedSample, sample_nested
+from firelab.fits.sampling.watch import part
 from firelab.records.records import Records
 from firelab.series.terms import (
     TEMPERATURE,
@@ -288,16 +289,17 @@ def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity
     tail = (1.0 - series.window.level) / 2.0
     low, high = np.quantile(own, [tail, 1.0 - tail], axis=0)
     moves = {}
-    for name, factor in (("doubled", 2.0), ("halved", 0.5)):
+    for at, (name, factor) in enumerate((("doubled", 2.0), ("halved", 0.5))):
         stated = scaled_spreads(fit.series.priors, factor)
         changed = replace(records, series=replace(series, priors=stated))
-        other = fit_posterior(
-            changed,
-            fit.terms,
-            link=fit.link,
-            rng=np.random.default_rng(series.seed),
-            n_draws=_SENSITIVITY_DRAWS,
-        )
+        with part(at / 2, (at + 1) / 2):
+            other = fit_posterior(
+                changed,
+                fit.terms,
+                link=fit.link,
+                rng=np.random.default_rng(series.seed),
+                n_draws=_SENSITIVITY_DRAWS,
+            )
         moved = np.median(_step_places(other)[0], axis=0) - np.median(own, axis=0)
         moves[name] = float(np.max(np.abs(moved)))
     interval = float(np.max(high - low) / 2.0)
