@@ -140,14 +140,18 @@ def least_squares(
     >>> fit.coefficients["estimate"].round(6).tolist(), round(fit.residual_sd, 6)
     ([1.2, 1.2], 0.632456)
     """
-    import statsmodels.api as sm
-
-    p = X.shape[1]
+    n, p = X.shape
     taken = float(np.round(y.mean())) if (X[:, 0] == 1.0).all() else 0.0
-    fit = sm.OLS(y - taken, X).fit()
-    estimate, errors = np.array(fit.params), np.asarray(fit.bse)
+    # Columns of one length: figures of any unit lose no digits to the others.
+    length = np.linalg.norm(X, axis=0)
+    q, r = np.linalg.qr(X / length)
+    inverse = np.linalg.inv(r)
+    estimate = inverse @ (q.T @ (y - taken)) / length
+    df = float(n - p)
+    residual_sd = float(np.linalg.norm(y - taken - X @ estimate) / np.sqrt(df))
+    covariance = residual_sd**2 * (inverse @ inverse.T) / np.outer(length, length)
+    effects, errors = estimate.copy(), np.sqrt(np.diagonal(covariance))
     estimate[0] += taken
-    df = float(fit.df_resid)
     t = estimate / errors
     coefficients = pd.DataFrame(
         dict(
@@ -160,13 +164,14 @@ def least_squares(
     )
     rows = []
     for term, columns in terms.items():
-        F = float(fit.f_test(np.eye(p)[list(columns)]).fvalue)
-        k = float(len(columns))
+        own, k = list(columns), float(len(columns))
+        within = covariance[np.ix_(own, own)]
+        F = float(effects[own] @ np.linalg.solve(within, effects[own]) / k)
         rows.append((term, F, k, df, float(fdtrc(k, df, F))))
     return LeastSquares(
         coefficients=coefficients,
         terms=pd.DataFrame(rows, columns=TERM_COLUMNS),
-        residual_sd=float(np.sqrt(fit.mse_resid)),
+        residual_sd=residual_sd,
     )
 
 
