@@ -11,7 +11,7 @@ import pandas as pd
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
-from determinants import determinants
+from determinants import determinants, split_plot_seeds
 from hypercubes import equal_time, shares_of_best
 from kiln_problem import kiln_problem
 from library_cases import library_cases
@@ -68,6 +68,7 @@ def main() -> None:
         "fractions": fractions(),
         "library_cases": library_cases(),
         "determinants": determinants(),
+        "split_plot_seeds": split_plot_seeds(),
         "hypercubes_two_factors": shares_of_best(),
         "hypercubes_equal_time": equal_time(),
     }

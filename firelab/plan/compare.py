@@ -259,7 +259,7 @@ def add_best_tiles(series: FiringSeries, plan: Plan, n: int) -> Plan:
             note += f" {n} were asked for; " + (
                 "; ".join(one.says for one in binding) or "powder or hours bind"
             )
-        longer = extend_plan(series, plan, chosen, note=note)
+        longer = extend_plan(series, plan, chosen.settings, note=note)
         worse = [
             need
             for need in shortages(series, longer)

@@ -203,7 +203,7 @@ def _best_of_settings(
         kind,
         n_tiles=n,
         provenance=provenance,
-        proposal=repeated(Proposal(settings=chosen, notes=(note,)), 1),
+        proposal=repeated(Proposal(settings=chosen.settings, notes=(note,)), 1),
     )
 
 

@@ -76,6 +76,37 @@ def test_split_plot_determinants(size, best):
     assert reached(candidates, plot, best, eta=1.0) >= 19
 
 
+def test_a_search_says_how_far_its_seeds_differ():
+    # Temperature and three factors of three levels in 8 loads of 4: one seed's plan is
+    # better than another's, and each says by about how much. Where every start comes to
+    # the same determinant nothing is behind.
+    levels, within = (-1, 0, 1), np.array(list(product((-1.0, 0.0, 1.0), repeat=3)))
+    rows = []
+    for w in levels:
+        x = np.column_stack([np.full(27, w), within])
+        products = [x[:, i] * x[:, j] for i in range(4) for j in range(i)]
+        rows.append(np.column_stack([np.ones(27), x, *products, x**2]))
+    hard = free_problem(
+        without_limits(np.array(rows), (within + 1).astype(int)),
+        np.repeat(np.arange(8), 4),
+        eta=1.0,
+    )
+    found = [
+        search_design(hard, n_starts=75, rng=np.random.default_rng(seed))
+        for seed in range(6)
+    ]
+    value = np.array([one.value for one in found])
+    told = np.array([one.behind for one in found])
+    differ = -np.expm1((value.min() - value.max()) / 15)
+    assert differ > 0.0005
+    assert 0.5 * differ < np.median(told) < 5 * differ
+    easy = without_limits(quadratic(GRID)[None], GRID + 1)
+    only = search_design(
+        free_problem(easy, np.arange(9)), n_starts=75, rng=np.random.default_rng(0)
+    )
+    assert only.behind == pytest.approx(0.0, abs=1e-9)
+
+
 @pytest.mark.parametrize("eta", [0.0, 0.5, 1.0, 4.0])
 @pytest.mark.parametrize("per_load", [4, 8])
 def test_orthogonal_split_plots_have_the_closed_form(eta, per_load):

@@ -16,6 +16,7 @@ from firelab.plan.optimal.choose import (
     protect_against_bends,
 )
 from firelab.plan.optimal.problem import Criterion
+from firelab.plan.optimal.search import SEARCHES
 from firelab.plan.optimal.series_candidates import series_candidates
 from firelab.plan.plan import as_settings
 from firelab.series.firing_series import FiringSeries
@@ -23,6 +24,8 @@ from firelab.series.terms import term_columns
 
 _TILES_PER_TERM = 3
 """Of a plan without a size (chosen here, no source)."""
+_NO_DIFFERENCE = 0.0005
+"""Share of the efficiency that is no difference: it would be told as 0.0 %."""
 
 
 def kept_settings(series: FiringSeries) -> pd.DataFrame:
@@ -86,7 +89,17 @@ def _propose(
         f"{series.plan.load_variance_ratio:g} times that within a load"
         + (f"; not blind to {', '.join(extra)}." if extra else ".")
     )
-    return Proposal(settings=chosen, notes=(note,))
+    return Proposal(settings=chosen.settings, notes=(note, _seeds_note(chosen.behind)))
+
+
+def _seeds_note(behind: float) -> str:
+    """Say how far separate searches differ."""
+    if behind < _NO_DIFFERENCE:
+        return f"{SEARCHES} separate searches came to plans as efficient."
+    return (
+        f"Of {SEARCHES} separate searches the last came to a plan "
+        f"{100 * behind:.1f} % less efficient."
+    )
 
 
 def propose_d_optimal(

@@ -66,6 +66,22 @@ class ProtectedCandidates:
         return np.concatenate([raw[..., :p], rest], axis=-1)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Chosen:
+    """Settings of an optimal plan.
+
+    Attributes
+    ----------
+    settings : DataFrame
+        Setting columns and ``plot``, the load of each row.
+    behind : float
+        As `firelab.plan.optimal.problem.Found`.
+    """
+
+    settings: pd.DataFrame
+    behind: float
+
+
 def potential_terms(series: FiringSeries) -> tuple[str, ...]:
     """Return the potential terms: stated, or bends of temperature and dwell."""
     stated = {split_term(term) for term in series.terms}
@@ -186,7 +202,7 @@ def choose_settings(
     n_loads: int | None = None,
     standing: FloatArray | None = None,
     kept: pd.DataFrame | None = None,
-) -> pd.DataFrame | None:
+) -> Chosen | None:
     """Return the best n settings with their loads, or None where there are none.
 
     Parameters
@@ -208,8 +224,7 @@ def choose_settings(
 
     Returns
     -------
-    DataFrame or None
-        Setting columns and ``plot``, the load of each row.
+    Chosen or None
     """
     choice = protected.choice
     plot = even_loads(n, n_loads or n_loads_for(series, n))
@@ -227,7 +242,9 @@ def choose_settings(
         standing=protected.prior if standing is None else protected.prior + standing,
     )
     found = search_design(problem, n_starts=n_starts_for(n), rng=rng)
-    return None if found is None else _settings(choice, problem, found)
+    if found is None:
+        return None
+    return Chosen(settings=_settings(choice, problem, found), behind=found.behind)
 
 
 def _settings(choice: SeriesCandidates, problem: Problem, found: Found) -> pd.DataFrame:

@@ -134,12 +134,16 @@ class Found:
     whole : ndarray of int, shape (L,)
     sub : ndarray of int, shape (n,)
     value : float
-        ln det for D, mean prediction variance for I.
+        ln det for D, minus ln of the mean prediction variance for I.
+    behind : float
+        Share of the efficiency by which the last of several searches, each from starts of
+        its own, stays behind this plan: by how much two seeds may differ.
     """
 
     whole: IntArray
     sub: IntArray
     value: float
+    behind: float
 
 
 def free_problem(
