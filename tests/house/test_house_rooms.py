@@ -1,10 +1,15 @@
 """The house: which room may import which, and what stands at the top level."""
 
 import ast
+import re
 import subprocess
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
+
+from firelab.series.folder import versions
 
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = (
@@ -166,3 +171,43 @@ def test_no_module_is_more_than_one_room_can_hold():
 def test_no_module_is_a_drawer_for_odds_and_ends():
     names = {module.stem for module in MODULES}
     assert names.isdisjoint({"utils", "helpers", "manager", "data", "process"})
+
+
+OF_ANOTHER = {"PIL": "pillow", "h11": "uvicorn", "markupsafe": "jinja2"}
+"""Modules that come with a package of another name."""
+
+
+def declared_packages():
+    """Names of packages: of an installation, and of any extra but that for tests."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))[
+        "project"
+    ]
+    extras = project["optional-dependencies"]
+    more = [one for extra, wanted in extras.items() if extra != "test" for one in wanted]
+    names = [
+        {re.match(r"[\w-]+", one)[0].casefold() for one in wanted}
+        for wanted in (project["dependencies"], more)
+    ]
+    return names[0], names[1]
+
+
+def test_what_is_imported_is_declared_and_not_for_tests_only():
+    installed, extra = declared_packages()
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            modules = []
+            if isinstance(node, ast.Import):
+                modules = [one.name for one in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                modules = [node.module or ""]
+            for module in modules:
+                top = module.split(".")[0]
+                if top in sys.stdlib_module_names or top in ("firelab", "_typeshed"):
+                    continue
+                name = OF_ANOTHER.get(top, top).casefold()
+                assert name in installed | extra, f"{path.name} imports {top}"
+
+
+def test_a_result_names_versions_of_what_is_always_installed():
+    installed, _ = declared_packages()
+    assert {name.casefold() for name in versions()} <= installed | {"firelab"}

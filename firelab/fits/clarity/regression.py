@@ -1,7 +1,7 @@
 """The classical side of a clarity fit: scores, their estimable columns, REML or OLS.
 
 Restricted maximum likelihood with a load effect where the loads can tell one, else
-ordinary least squares through statsmodels, else nothing; each as a table.
+ordinary least squares, else nothing; each as a table.
 """
 
 from __future__ import annotations

@@ -82,7 +82,7 @@ def kappa_of_table(
 ) -> WeightedKappa:
     """Return the weighted kappa of a table of grades by grades.
 
-    Estimate and standard error are statsmodels'. The interval is a jackknife over
+    The standard error is that of large samples. The interval is a jackknife over
     looks on Fisher's z scale with Student's t, no kappa taken as nearer to 1 than half
     a look one grade apart would leave it. Where all looks agree it has no spread; the
     lower end is then the agreement with as many looks one grade apart as the level
