@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import EXIT_UNSUPPORTED, UsageError, quoted
+from firelab.errors import EXIT_UNSUPPORTED, FirelabError, UsageError, quoted
 
 EXAMPLE = "firelab piece new harbour-bowl marsh-green"
 
@@ -20,15 +20,37 @@ class Step(StrEnum):
     new = "new"
     check = "check"
     plan = "plan"
+    record = "record"
 
 
 def command(
-    step: Annotated[Step, typer.Argument(help="What to do: new, check or plan.")],
+    step: Annotated[Step, typer.Argument(help="new, check, plan or record.")],
     folder: Annotated[Path, typer.Argument(help="Folder of the piece.")] = Path("."),
     series: Annotated[
         list[Path] | None,
         typer.Argument(help="With new: series folder or bundle of each colour."),
     ] = None,
+    grades: Annotated[
+        str | None,
+        typer.Option("--grades", help='With record: such as "ground full; sky over".'),
+    ] = None,
+    firing: Annotated[
+        int | None,
+        typer.Option("--firing", min=1, help="With record: which firing; else the last."),
+    ] = None,
+    piece: Annotated[
+        int | None,
+        typer.Option("--piece", min=1, help="With record: which piece; else as it comes."),
+    ] = None,
+    read: Annotated[
+        str | None,
+        typer.Option("--read", help='With record: what the kiln read, "1450 degF".'),
+    ] = None,
+    held: Annotated[
+        str | None,
+        typer.Option("--held", help='With record: how long, "2 min 10 s".'),
+    ] = None,
+    note: Annotated[str, typer.Option("--note", help="With record: a few words.")] = "",
     page: Annotated[str, typer.Option("--page", help="Paper: a4 or letter.")] = "a4",
     as_json: console.AsJson = False,
 ) -> None:
@@ -39,7 +61,8 @@ def command(
     that was tested on another metal, in another kiln or over another base. plan searches
     orders and settings, says how many such pieces to expect as wanted, and writes
     piece.json, piece.pdf (one page beside the kiln) and figures/piece.png. Exit 3 where
-    no order is as likely as asked.
+    no order is as likely as asked. record adds what came out to made.csv, and the next
+    plan counts it.
     """
     with console.exit_on_fault(as_json=as_json):
         if series and step is not Step.new:
@@ -51,6 +74,8 @@ def command(
             _new(folder, series or [], as_json)
         elif step is Step.check:
             _check(folder, as_json)
+        elif step is Step.record:
+            _record(folder, grades or "", (piece, firing), (read, held), note)
         else:
             _plan(folder, page, as_json)
 
@@ -101,3 +126,35 @@ def _plan(folder: Path, page: str, as_json: bool) -> None:
         console.result(found.summary())
     if found.best.probability < found.asked:
         console.leave(EXIT_UNSUPPORTED)
+
+
+def _record(
+    folder: Path,
+    grades: str,
+    which: tuple[int | None, int | None],
+    settings: tuple[str | None, str | None],
+    note: str,
+) -> None:
+    from firelab.craft.units import parse_dwell, parse_temperature
+    from firelab.piece.made import record_made
+    from firelab.piece.piece_file import read_piece
+    from firelab.records.recording import now_text
+
+    read, held = settings
+    try:
+        degC = parse_temperature(read) if read else None
+        dwell = parse_dwell(held) if held else None
+    except FirelabError as fault:
+        raise UsageError(fault.what, "--read, --held", fault.hint) from None
+    console.result(
+        record_made(
+            read_piece(folder),
+            grades,
+            recorded_at=now_text(),
+            piece=which[0],
+            firing=which[1],
+            temperature_degC=degC,
+            dwell_s=dwell,
+            note=note,
+        )
+    )

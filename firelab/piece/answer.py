@@ -197,7 +197,7 @@ class PiecePlan(Shown):
     cautions : tuple of str
         What held for the tiles and does not for the piece.
     series : tuple of str
-        Of each colour, as piece.toml names it.
+        Folder or bundle of each colour, from where the command was given.
     invented : bool
     provenance : Provenance or None
     """

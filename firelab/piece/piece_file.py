@@ -227,7 +227,7 @@ def read_piece(folder: str | Path) -> CheckedPiece:
     found: dict[str, Records | list[Finding]] = {}
     settings = []
     for place, one in enumerate(piece.colours):
-        where = path.parent / one.series
+        where = Path(os.path.normpath(path.parent / one.series))
         if one.series not in found:
             found[one.series] = _records_at(where, one.series)
         known = found[one.series]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,7 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.piece.answer import ColourOdds, PieceFiring, PieceOption, PiecePlan
 from firelab.piece.colour_heat import ColourHeat, colour_heat, pair_draws
 from firelab.piece.doubts import explain_unlikely
+from firelab.piece.made import MADE_FILE, read_made, weigh_by_made
 from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import Piece
 from firelab.piece.piece_file import CheckedPiece, read_piece
@@ -60,7 +62,7 @@ def plan_piece(folder: str | Path) -> PiecePlan:
     known = [fits[id(records)] for records in checked.records]
     piece = checked.piece
     rng = np.random.default_rng(piece.seed)
-    colours = [
+    colours: Sequence[ColourHeat] = [
         colour_heat(
             one.name,
             stage,
@@ -74,16 +76,20 @@ def plan_piece(folder: str | Path) -> PiecePlan:
             piece.colours, known, checked.settings, strict=True
         )
     ]
+    made = read_made(checked.folder)
+    colours, told = weigh_by_made(piece, colours, made, rng=rng)
     ranges = [fired_range(stage.looks) for stage, _ in known]
     kiln = kiln_range(piece, checked.records, ranges, colours)
     found = answer_piece(piece, colours, kiln)
     beyond = _beyond(found, piece, ranges, kiln)
     return replace(
         found,
-        cautions=(*checked.cautions, *beyond),
+        cautions=(*told, *checked.cautions, *beyond),
         invented=any(one.series.invented for one in checked.records),
         provenance=_provenance(checked),
-        series=tuple(one.series for one in piece.colours),
+        series=tuple(
+            os.path.normpath(checked.folder / one.series) for one in piece.colours
+        ),
     )
 
 
@@ -104,6 +110,8 @@ def _provenance(checked: CheckedPiece) -> Provenance:
             **known.provenance.sources,
         }.items()
     }
+    made = checked.folder / MADE_FILE
+    sources |= {MADE_FILE: sha256_of(made)} if made.is_file() else {}
     return Provenance(
         series_hash=sha256_of(checked.folder / "piece.toml"),
         seed=checked.piece.seed,

@@ -4,16 +4,21 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+from firelab.cli.app import app
 from firelab.craft.trade_words import STAGES
 from firelab.piece.colour_heat import ColourHeat
 from firelab.piece.piece import Piece
 from firelab.piece.search import KilnRange
+from firelab.plan.plan_files import read_plan
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Blank, Enamel, FiringSeries, Kiln
+from firelab.series.series_file import read_series
 from firelab.series.terms import Coding
 from firelab.windows.edges.other_blank import other_blank
 from firelab.windows.edges.target_at_setting import Plane
+from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 TILES = Blank(metal="copper", thickness=0.8)
 HALF_DEGC, HALF_LOG_S = 60.0, float(np.log(2.0))
@@ -104,3 +109,40 @@ def bench():
     return SimpleNamespace(
         colour=make_colour, kiln=make_kiln, piece=make_piece, series=make_series
     )
+
+
+def run(*words):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def fire(folder, colour, shift, seed):
+    """A series of an opaque, fired in an invented kiln."""
+    run("new", folder, "--from", "opaque-window")
+    text = (folder / "series.toml").read_text().replace("name of the colour", colour)
+    (folder / "series.toml").write_text(text)
+    assert run("plan", folder).exit_code == 0
+    series = read_series(folder)
+    kiln = SimulatedKiln(
+        series=series,
+        thresholds=tuple(shift + cut for cut in (-6.0, -3.0, 5.0)),
+        effects={"temperature": 8.0, "dwell": 2.5},
+        load_sd=0.2,
+    )
+    rng = np.random.default_rng(seed)
+    looks = kiln.simulate(read_plan(folder, series).tiles, rng=rng)
+    looks.to_csv(folder / "firings.csv", index=False)
+
+
+@pytest.fixture(scope="session")
+def studio(tmp_path_factory):
+    base = tmp_path_factory.mktemp("studio")
+    fire(base / "hard ground", "hard ground", 5.0, 1)
+    fire(base / "sky", "sky", -2.0, 2)
+    return base
+
+
+@pytest.fixture
+def bowl(studio, tmp_path):
+    begun = run("piece", "new", tmp_path / "bowl", studio / "hard ground", studio / "sky")
+    assert begun.exit_code == 0, begun.output
+    return tmp_path / "bowl"

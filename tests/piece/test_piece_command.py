@@ -2,52 +2,15 @@
 
 import json
 
-import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
-from firelab.plan.plan_files import read_plan
-from firelab.series.series_file import read_series
-from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 
 def run(*words):
     return CliRunner().invoke(app, [str(word) for word in words])
-
-
-def fire(folder, colour, shift, seed):
-    """A series of an opaque, fired in an invented kiln."""
-    run("new", folder, "--from", "opaque-window")
-    text = (folder / "series.toml").read_text().replace("name of the colour", colour)
-    (folder / "series.toml").write_text(text)
-    assert run("plan", folder).exit_code == 0
-    series = read_series(folder)
-    kiln = SimulatedKiln(
-        series=series,
-        thresholds=tuple(shift + cut for cut in (-6.0, -3.0, 5.0)),
-        effects={"temperature": 8.0, "dwell": 2.5},
-        load_sd=0.2,
-    )
-    rng = np.random.default_rng(seed)
-    looks = kiln.simulate(read_plan(folder, series).tiles, rng=rng)
-    looks.to_csv(folder / "firings.csv", index=False)
-
-
-@pytest.fixture(scope="module")
-def studio(tmp_path_factory):
-    base = tmp_path_factory.mktemp("studio")
-    fire(base / "hard ground", "hard ground", 5.0, 1)
-    fire(base / "sky", "sky", -2.0, 2)
-    return base
-
-
-@pytest.fixture
-def bowl(studio, tmp_path):
-    begun = run("piece", "new", tmp_path / "bowl", studio / "hard ground", studio / "sky")
-    assert begun.exit_code == 0, begun.output
-    return tmp_path / "bowl"
 
 
 def edit(bowl, *changes):
