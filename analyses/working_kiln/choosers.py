@@ -33,6 +33,9 @@ LOW_DEGF, HIGH_DEGF = 1300.0, 1500.0
 FIRST_DEGF = (1300.0, 1400.0, 1500.0)
 SEARCHED_DEGF = (1225.0, 1525.0)
 """Range of a series that is searched one tile at a time: 150 degF about the trade's."""
+LEAST_ODDS = 0.75
+"""Below these odds no firing can be 90 % sure to be 80 % likely, but for posteriors that no
+colour here has: no window is asked."""
 Chooser = Callable[[], tuple[ChooseNext, ChooseNow]]
 
 
@@ -59,8 +62,9 @@ def windows_and_next() -> tuple[ChooseNext, ChooseNow]:
             return RULES["mean of the fulls"](looks)
         window = firing_windows(fit_stage(as_fired(series, looks))).windows[0]
         best = window.recipe or window.best
-        assured = window.recipe is not None
-        return Choice(best.temperature_degC, best.dwell_s, best.probability, assured)
+        firing = best.temperature_degC, best.dwell_s
+        recipe = firing if window.recipe is not None else None
+        return Choice(*firing, best.probability, recipe)
 
     return choose_next, choose_now
 
@@ -71,26 +75,32 @@ def one_tile_at_a_time(criterion: Criterion) -> tuple[ChooseNext, ChooseNow]:
     The firing to use is the one that it tells now.
     """
     series = sequential_series(low=SEARCHED_DEGF[0], high=SEARCHED_DEGF[1])
-    kept: dict[int, NextFiring] = {}
+    kept: dict[int, tuple[NextFiring, Firing | None]] = {}
 
-    def ask(looks: pd.DataFrame) -> NextFiring:
+    def ask(looks: pd.DataFrame) -> tuple[NextFiring, Firing | None]:
         if len(looks) not in kept:
-            records = nothing_yet(series)
-            if len(looks):
-                records = as_fired(series, looks, kind=SEQUENTIAL)
-            kept[len(looks)] = next_firing(records, criterion=criterion)
+            if not len(looks):
+                return next_firing(nothing_yet(series), criterion=criterion), None
+            records = as_fired(series, looks, kind=SEQUENTIAL)
+            fit = fit_stage(records)
+            asked, recipe = next_firing(records, fit=fit, criterion=criterion), None
+            if asked.odds >= LEAST_ODDS:
+                found = firing_windows(fit).windows[0].recipe
+                recipe = (found.temperature_degC, found.dwell_s) if found else None
+            kept[len(looks)] = asked, recipe
         return kept[len(looks)]
 
     def choose_next(looks: pd.DataFrame) -> Firing:
-        firing = ask(looks).firing
+        firing = ask(looks)[0].firing
         return firing.temperature_degC, firing.dwell_s
 
     def choose_now(looks: pd.DataFrame) -> Choice:
-        asked = ask(looks)
+        asked, recipe = ask(looks)
         return Choice(
             asked.now.temperature_degC,
             asked.now.dwell_s,
             told=asked.odds,
+            recipe=recipe,
             after=asked.odds_after,
             stop=asked.stop_code == "no-gain",
         )

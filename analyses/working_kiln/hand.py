@@ -24,8 +24,8 @@ class Choice:
     degC, dwell_s : float
     told : float
         With what odds it is told to come out full; nan where no odds are told.
-    assured : bool
-        Whether it is called assured.
+    recipe : tuple of (float, float) or None
+        Firing that is called assured, where there is one.
     after : float
         What the odds are told to become after one more tile; nan where that is not told.
     stop : bool
@@ -35,7 +35,7 @@ class Choice:
     degC: float
     dwell_s: float = USUAL_S
     told: float = np.nan
-    assured: bool = False
+    recipe: Firing | None = None
     after: float = np.nan
     stop: bool = False
 
@@ -149,7 +149,7 @@ def follow(
     -------
     list of dict
         After every tile, by chooser: ``tiles, chooser, degC, dwell_s, told, assured,
-        true``.
+        recipe_true, true``.
     """
     looks, rows = nothing_fired(), []
     for tiles in range(1, most_tiles + 1):
@@ -164,11 +164,15 @@ def judge_choice(kiln: WorkingKiln, choice: Choice) -> dict[str, object]:
     """Return a choice with how often it truly comes out full."""
     degC, dwell = np.array([choice.degC]), np.array([choice.dwell_s])
     true = float(kiln.true_probability(degC, dwell)[0])
+    recipe_true = np.nan
+    if choice.recipe is not None:
+        recipe_true = float(kiln.true_probability(*choice.recipe))
     return {
         "degC": round(choice.degC, 1),
         "dwell_s": round(choice.dwell_s),
         "told": round(choice.told, 4),
-        "assured": int(choice.assured),
+        "assured": int(choice.recipe is not None),
+        "recipe_true": round(recipe_true, 4),
         "after": round(choice.after, 4),
         "stop": int(choice.stop),
         "true": round(true, 4),

@@ -12,6 +12,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
+from hand import TILES_A_SESSION
 from kilns import PLACES
 from numpy.typing import NDArray
 from working_kiln import USUAL_S, WorkingKiln
@@ -69,6 +70,7 @@ def sequential_series(*, low: float, high: float) -> FiringSeries:
     return replace(
         series,
         factors=replace(series.factors, temperature=heat),
+        budget=replace(series.budget, session_loads=TILES_A_SESSION),
         plan=replace(series.plan, kind=SEQUENTIAL),
     )
 
@@ -191,7 +193,7 @@ def as_fired(
     series: FiringSeries,
     looks: pd.DataFrame,
     *,
-    tiles_a_session: int = 4,
+    tiles_a_session: int = TILES_A_SESSION,
     kind: str = "stated",
 ) -> Records:
     """Return single firings, one tile a load, as records of a stated plan.

@@ -7,6 +7,8 @@ import pandas as pd
 from kilns import KILNS
 
 SIDES = ("low", "high")
+ASKED = 0.8
+"""Share of tiles that a recipe is asked for."""
 
 
 def share(hits: pd.Series, of: pd.Series) -> tuple[float, float]:
@@ -111,7 +113,7 @@ def hand_table(rows: pd.DataFrame) -> pd.DataFrame:
                 row["told"] = round(some["told"].mean(), 4)
                 sure = some[some["assured"] == 1]
                 row["assured"] = len(sure)
-                row["assured_true"] = round((sure["true"] >= 0.8).mean(), 3)
+                row["assured_true"] = round((sure["recipe_true"] >= ASKED).mean(), 3)
             found.append(row)
     return pd.DataFrame(found)
 
@@ -119,9 +121,9 @@ def hand_table(rows: pd.DataFrame) -> pd.DataFrame:
 def beside_hand_table(rows: pd.DataFrame) -> pd.DataFrame:
     """Return by kiln and tiles what a chooser comes to beside the hand on its colours.
 
-    The last row of a kiln, of a mean number of tiles, is where the chooser first told to
-    stop. Differences are within colours; rules of thumb are on the looks of a hand that
-    goes on.
+    The last rows of a kiln, of mean numbers of tiles, are where the chooser first told to
+    stop, and where it first called a firing assured. Differences are within colours;
+    rules of thumb are on the looks of a hand that goes on.
     """
     found = []
     for name, of in by_kiln(rows):
@@ -130,9 +132,11 @@ def beside_hand_table(rows: pd.DataFrame) -> pd.DataFrame:
         on = of[of["by"] == "hand going on"]
         own = of[(of["chooser"] == "itself") & of["after"].notna()]
         stopped = own[(own["stop"] == 1) | (own["tiles"] == own["tiles"].max())]
-        first = stopped.sort_values("tiles").groupby("colour").head(1)
         steps = [(tiles, some) for tiles, some in own.groupby("tiles")]
-        for tiles, some in [*steps, ("stop", first)]:
+        for at, some in (("stop", stopped), ("recipe", own[own["assured"] == 1])):
+            first = some.sort_values("tiles").groupby("colour").head(1)
+            steps += [(at, first)] if len(first) else []
+        for tiles, some in steps:
             some = some.set_index("colour")
             over, short = some["true"] - hand["true"], best - some["true"]
             row = {
@@ -148,6 +152,10 @@ def beside_hand_table(rows: pd.DataFrame) -> pd.DataFrame:
                 "told": some["told"].mean(),
                 "told_after": some["after"].mean(),
                 "stop": some["stop"].mean(),
+                "assured": int(some["assured"].sum()),
+                "assured_true": (
+                    some.loc[some["assured"] == 1, "recipe_true"] >= ASKED
+                ).mean(),
                 "hand": hand["true"].mean(),
                 "hand_tiles": round(hand["used"].mean(), 2),
             }

@@ -254,6 +254,11 @@ class PriorSpecification:
     grade_width, grade_width_spread : float
         Median and spread of the degrees that one grade is wide, on a scale of
         four.
+    full_width, full_width_spread : float or None
+        The same of full, where it lies between two grades. Where None, a plan of one
+        tile at a time takes what the trade says, of `blur_spread` and `grade_width`
+        too where they are left as they are here (see
+        `firelab.fits.ordinal.middle_prior`), and any other plan takes `grade_width`.
     doubling, doubling_spread : float
         Median and spread of the degrees that doubling the dwell is worth.
     effect : float
@@ -295,6 +300,8 @@ class PriorSpecification:
     middle_sd: Apart | None = None
     grade_width: Apart = 30.0
     grade_width_spread: Spread = 0.8
+    full_width: Apart | None = None
+    full_width_spread: Spread | None = None
     doubling: Apart = 30.0
     doubling_spread: Spread = 0.7
     effect: Apart = 30.0
@@ -356,8 +363,8 @@ class WindowSpecification:
     place : int, optional
         Place of the rack that the window is for; any of them where none is stated.
     least_gain : float
-        What one more tile must add to the best odds to be worth firing, where tiles are
-        chosen one at a time (default chosen here, no source).
+        What up to four more tiles must together add to the best odds to be worth firing,
+        where tiles are chosen one at a time (default chosen here, no source).
     """
 
     probability: Fraction = 0.8

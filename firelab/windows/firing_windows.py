@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.plan.plan import SEQUENTIAL
 from firelab.series.firing_series import Blank
 from firelab.windows.edges.edge_draws import dwells_at, edges_at
 from firelab.windows.edges.fired_range import (
@@ -30,6 +32,7 @@ from firelab.windows.recipe.tolerance_box import (
     settable_firing,
     surer_room,
 )
+from firelab.windows.sequential.firing_odds import FiringOdds, firing_odds
 from firelab.windows.setting_window import (
     LikeliestFiring,
     ProbabilityMap,
@@ -101,8 +104,12 @@ def firing_windows(
     series, asked = fit.series, fit.series.window
     if asked.place is not None:
         fit = fit.at_place(asked.place)
+    odds = None
+    if series.plan.kind == SEQUENTIAL:
+        fit = _asked_surer(fit)
+        odds = firing_odds(fit) if clarity is None and blank is None else None
     targets = list(targets_of(fit, clarity=clarity, blank=blank))
-    found = [_setting_window(target, fit) for target in targets]
+    found = [_setting_window(target, fit, odds) for target in targets]
     found.sort(key=_rank, reverse=True)
     other = targets[0].blank
     scale = series.responses.transparency
@@ -140,14 +147,30 @@ def _blank_cost(
     return tuple(np.mean(widths, axis=0).tolist()) if widths else ()
 
 
-def _setting_window(target: TargetAtSetting, fit: StagePosterior) -> SettingWindow:
+_DOUBT_ONE_AT_A_TIME = 0.5
+"""Share of the doubt asked that a recipe may have where tiles are chosen one at a time. It
+is looked for after every tile, and the first time that it shows is the luckiest: of
+firings 80 % sure then, 71 of 100 were true, of those 90 % sure 88 (colours 2000 to 2029 of
+three kilns of analyses/working_kiln, whose study holds it to other colours)."""
+
+
+def _asked_surer(fit: StagePosterior) -> StagePosterior:
+    window = fit.series.window
+    wanted = 1.0 - _DOUBT_ONE_AT_A_TIME * (1.0 - window.confidence)
+    surer = replace(fit.series, window=replace(window, confidence=wanted))
+    return replace(fit, series=surer)
+
+
+def _setting_window(
+    target: TargetAtSetting, fit: StagePosterior, odds: FiringOdds | None
+) -> SettingWindow:
     series, fired = target.series, target.fired
     found = map_target(target)
     unfired = bool(unfired_levels(target.setting, fit.looks))
     box = None if unfired else largest_box(target, found)
     has_recipe = box is not None and has_room(target, box)
     recipe = _recipe(target, surer_room(target, box)) if box and has_recipe else None
-    likeliest = None if unfired else likeliest_firing(target)
+    likeliest = None if unfired else likeliest_firing(target, odds)
     best = recipe or _best(target, found, likeliest)
     own = (recipe or likeliest or best).dwell_s
     reason = None if recipe else explain_no_recipe(target, fit.looks, best)
@@ -229,8 +252,17 @@ def _best(
     )
 
 
+def _how_sure(fit: StagePosterior) -> list[str]:
+    if fit.series.plan.kind != SEQUENTIAL:
+        return []
+    return [
+        "tiles are chosen one at a time, and a recipe is looked for after each: it must be "
+        f"{100 * fit.series.window.confidence:g} % sure to be called assured"
+    ]
+
+
 def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:
-    notes = list(fit.history)
+    notes = [*fit.history, *_how_sure(fit)]
     if fit.series.invented:
         notes.append("invented demonstration data: no tile was fired")
     if fit.series.window.place is not None:

@@ -9,13 +9,15 @@ import pandas as pd
 import pytest
 
 from firelab.craft.units import to_degC, to_degF
-from firelab.fits.ordinal.stage_posterior import believed_stage
+from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
 from firelab.plan.extend import extend_plan
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import rack_places
 from firelab.records.firing_log import looks_frame
 from firelab.records.records import Records
 from firelab.series.series_file import design_path, read_series
+from firelab.windows.firing_windows import firing_windows
+from firelab.windows.sequential.affordable import tile_hours
 from firelab.windows.sequential.firing_odds import FiringOdds, firing_odds
 from firelab.windows.sequential.next_firing import next_firing
 
@@ -91,6 +93,57 @@ def test_one_look_that_tells_all_is_worth_all():
     assert slips.after(np.array([0])) == pytest.approx([0.9])
 
 
+def test_several_looks_tell_where_one_cannot():
+    # By hand: two states, 3 to 1; a look is right in 7 of 10. One look against the belief
+    # leaves 9 to 7, so that it changes no choice; two leave 27 to 49. Both come up against
+    # it with chance .75 x .09 + .25 x .49 = .19, of which .1225 are right.
+    right = np.array([[0.3, 0.7], [0.7, 0.3]])
+    states = np.array([0, 0, 0, 1])
+    odds = FiringOdds(
+        table=pd.DataFrame(index=[0, 1]),
+        chances=np.stack([right[states], right[states]], axis=1),
+        target=np.array([[1.0, 0.0], [0.0, 1.0]])[states],
+        slip=np.zeros(4),
+    )
+    assert odds.after(np.array([0])) == pytest.approx([0.75])
+    assert odds.after(np.array([0]), 2) == pytest.approx([0.75 - 0.0675 + 0.1225])
+
+
+def test_a_change_of_temperature_costs_what_the_budget_says():
+    series = a_jar()
+    records = fired(nothing_fired(series), [(1375, "full")])
+    odds = firing_odds(fit_posterior(records))
+    everywhere = np.ones(len(odds.table), dtype=bool)
+    hours = tile_hours(series, records.plan, odds.table, everywhere)
+    there = np.isclose(odds.table["temperature_degC"], to_degC(1375), atol=0.02)
+    usual = there & (odds.table["dwell_s"] == 135.0).to_numpy()
+    same_dwell = ~there & (odds.table["dwell_s"] == 135.0).to_numpy()
+    saved = hours[same_dwell].min() - hours[usual].max()
+    assert saved == pytest.approx(series.budget.change / 3600.0, abs=0.002)
+    nowhere = tile_hours(series, records.plan, odds.table, ~everywhere)
+    assert nowhere[usual] == pytest.approx(hours[same_dwell].min(), abs=0.002)
+    # After a full tile the kiln stays; after sugar nobody fires the same again.
+    assert next_firing(records).firing.temperature_degC == pytest.approx(
+        to_degC(1375), abs=0.02
+    )
+    sugar = next_firing(fired(nothing_fired(series), [(1375, "sugar")]))
+    assert sugar.firing.temperature_degC > to_degC(1380)
+
+
+def test_windows_name_the_firing_that_next_names():
+    looks = [(1375, "full"), (1345, "orange peel"), (1420, "over"), (1375, "full")]
+    records = fired(nothing_fired(a_jar()), looks)
+    fit = fit_posterior(records)
+    chosen, windows = next_firing(records), firing_windows(fit)
+    likeliest = windows.windows[0].likeliest
+    assert chosen.now.temperature_degC == likeliest.temperature_degC
+    assert chosen.now.dwell_s == likeliest.dwell_s
+    assert chosen.odds == likeliest.probability
+    assert next_firing(records, fit=fit).firing == chosen.firing
+    assert any("must be 85 % sure" in note for note in windows.notes)
+    assert windows.confidence == records.series.window.confidence == 0.7
+
+
 def test_what_a_look_adds_is_what_conditioning_on_it_gives():
     # Bayes' rule grade by grade, against the sum over grades.
     odds = firing_odds(believed_stage(nothing_fired(a_jar())))
@@ -139,9 +192,11 @@ def test_a_colour_sixty_degrees_off_is_found_by_the_fifth_tile(off_degF):
 def test_it_stops_when_a_tile_adds_too_little_and_says_what_it_adds():
     records = fired(nothing_fired(a_jar()), [(1375, "full")] * 6 + [(1440, "over")])
     chosen = next_firing(records)
-    assert chosen.gain < 0.02 and chosen.stop_code == "no-gain"
-    assert chosen.stop.startswith("one more tile would add less than 1 in 50; ")
-    assert chosen.odds <= chosen.odds_after <= chosen.odds_known < 1.0
+    assert chosen.more_tiles == 4 and chosen.stop_code == "no-gain"
+    assert chosen.odds_after_more - chosen.odds < 0.02
+    assert chosen.stop.startswith("4 more tiles would add less than 1 in 50; ")
+    assert chosen.odds <= chosen.odds_after <= chosen.odds_after_more
+    assert chosen.odds_after_more <= chosen.odds_known < 1.0
     assert "If you go on, fire 1 tile: " in chosen.summary()
     window = dataclasses.replace(records.series.window, least_gain=0.0)
     series = dataclasses.replace(records.series, window=window)

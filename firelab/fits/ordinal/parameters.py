@@ -25,6 +25,7 @@ from firelab.fits.ordinal.priors import (
     effect_scales_degC,
     half_normal,
     half_range_degC,
+    inner_widths,
     latent_scale,
     prior_steepness,
     prior_words,
@@ -305,9 +306,8 @@ def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) ->
     mean[0], sd[0] = place.mean, place.sd
     if layout.n_widths:
         inner = slice(1, 1 + layout.n_widths)
-        four = min(1.0, 2.0 / layout.n_widths)
-        mean[inner] = np.log(stated.grade_width / half_degC * four)
-        sd[inner] = stated.grade_width_spread
+        widths, sd[inner] = inner_widths(series)
+        mean[inner] = np.log(widths / half_degC)
     at_steepness = layout.steepness_at
     if at_steepness is not None:
         median, sd[at_steepness] = prior_steepness(series, layout.columns)

@@ -29,7 +29,12 @@ _FARTHEST_SCORE = 30.0
 _LATENT_SD = {"logit": np.pi / np.sqrt(3.0), "cloglog": np.pi / np.sqrt(6.0)}
 _LATENT_SD |= {"loglog": _LATENT_SD["cloglog"], "probit": 1.0}
 """Of the logistic, the two extreme-value laws and the normal."""
-_SPREADS = ("blur_spread", "grade_width_spread", "doubling_spread")
+_SPREADS = (
+    "blur_spread",
+    "grade_width_spread",
+    "full_width_spread",
+    "doubling_spread",
+)
 _DEVIATIONS = (
     "place_spread",
     "middle_sd",
@@ -94,6 +99,27 @@ def prior_steepness(
     if TEMPERATURE in columns or DWELL not in columns:
         return median, stated.blur_spread
     return median, float(np.hypot(stated.blur_spread, stated.doubling_spread))
+
+
+FULL = "full"
+"""Name of the grade whose width has a prior of its own."""
+
+
+def inner_widths(series: FiringSeries) -> tuple[FloatArray, FloatArray]:
+    """Return median (degC) and log spread of each inner grade's width, (J - 2,) each.
+
+    On a scale of more than four grades each is narrower.
+    """
+    stated, grades = series.priors, series.responses.stage.grades
+    inner = grades[1:-1]
+    narrower = min(1.0, 2.0 / max(len(inner), 1))
+    median = np.full(len(inner), stated.grade_width)
+    spread = np.full(len(inner), stated.grade_width_spread)
+    if FULL in inner:
+        at = inner.index(FULL)
+        median[at] = stated.full_width or stated.grade_width
+        spread[at] = stated.full_width_spread or stated.grade_width_spread
+    return narrower * median, spread
 
 
 def scaled_spreads(stated: PriorSpecification, factor: float) -> PriorSpecification:
@@ -179,6 +205,9 @@ def prior_words(
         "width of a grade, four on the scale: "
         f"{_times(stated.grade_width, stated.grade_width_spread)}",
     ]
+    if stated.full_width and FULL in series.responses.stage.grades[1:-1]:
+        spread = stated.full_width_spread or stated.grade_width_spread
+        lines.append(f"width of full: {_times(stated.full_width, spread)}")
     if DWELL in columns:
         lines.append(
             "doubling the dwell is worth "

@@ -7,6 +7,7 @@ lie beyond what was fired as long as it is inside the range of the series.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from firelab.windows.edges.fired_range import FiredRange
 from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.setting_window import LikeliestFiring
 
+if TYPE_CHECKING:
+    from firelab.windows.sequential.firing_odds import FiringOdds
+
 _FINE = 61
 """Temperatures that are compared (chosen here, no source): a step of the dial of 5 degF
 where the range is 300."""
@@ -24,14 +28,20 @@ _TEMPERATURES, _DWELLS = 25, 5
 a window apart."""
 
 
-def likeliest_firing(target: TargetAtSetting) -> LikeliestFiring | None:
+def likeliest_firing(
+    target: TargetAtSetting, odds: FiringOdds | None = None
+) -> LikeliestFiring | None:
     """Return the likeliest firing at a setting; None where rules forbid every one.
 
     Parameters
     ----------
     target : TargetAtSetting
         Its series fixes the range and what the kiln can be set to.
+    odds : FiringOdds, optional
+        Of the same fit, where they are known: the answer is then theirs.
     """
+    if odds is not None:
+        return _of_odds(target, odds)
     series, fired = target.series, target.fired
     (coolest, hottest), (shortest, longest) = (
         series.span("temperature"),
@@ -57,6 +67,27 @@ def likeliest_firing(target: TargetAtSetting) -> LikeliestFiring | None:
         probability=float(mean[best]),
         beyond=_beyond(fired, float(T[best]), float(d[best])),
     )
+
+
+def _of_odds(target: TargetAtSetting, odds: FiringOdds) -> LikeliestFiring | None:
+    rows = np.flatnonzero(
+        np.logical_and.reduce(
+            [(odds.table[name] == level) for name, level in target.setting.items()]
+        )
+    )
+    if not len(rows):
+        return None
+    best = odds.best(rows)
+    degC, seconds = (float(odds.table[one].iloc[best]) for one in _FIRING)
+    return LikeliestFiring(
+        temperature_degC=degC,
+        dwell_s=seconds,
+        probability=float(odds.now[best]),
+        beyond=_beyond(target.fired, degC, seconds),
+    )
+
+
+_FIRING = ("temperature_degC", "dwell_s")
 
 
 def _beyond(fired: FiredRange, degC: float, seconds: float) -> str:

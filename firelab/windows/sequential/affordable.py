@@ -10,9 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.craft.materials import grain_um
+from firelab.plan.extend import has_room
 from firelab.plan.plan import Plan, is_allowed
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import coat_grams, plan_preparation, powder_left
+from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.windows.recipe.likeliest_firing import candidate_dwells
 
@@ -146,3 +148,36 @@ class LoadHours:
             steps = plan_preparation(self._series, prepared) if is_new.any() else ()
             self._known[key] = float(kiln_hours(self._series, fired, steps)["total"])
         return self._known[key]
+
+
+_OWN_WORK_H = 1.0
+"""What a tile is worth before it is fired, its blank, powder, cleaning and sifting, in
+hours at the kiln (common practice, no source)."""
+
+
+def tile_hours(
+    series: FiringSeries, plan: Plan, tiles: pd.DataFrame, may_stay: BoolArray
+) -> FloatArray:
+    """Return what a next tile at each of n firings would cost, h, shape (n,).
+
+    Its own work and preparation, its firing, and a change of temperature where it is not
+    the one that the kiln is left at.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    plan : Plan
+        Its last load, where that session has room for another, left the kiln there.
+    tiles : DataFrame, n rows
+        As `candidate_tiles`.
+    may_stay : ndarray of bool, shape (n,)
+        Where a change that is saved counts.
+    """
+    hours, load_hours = np.empty(len(tiles)), LoadHours(series)
+    for rows in tiles.groupby(["dwell_s", "layers", "base"]).indices.values():
+        hours[rows] = _OWN_WORK_H + load_hours(tiles.iloc[rows[:1]].assign(tile=""))
+    if len(plan.tiles) and has_room(series, plan.tiles, 1):
+        left_at = float(plan.tiles.sort_values("order")["temperature_degC"].iloc[-1])
+        there = [same_temperature(left_at, degC) for degC in tiles["temperature_degC"]]
+        hours -= (np.array(there) & may_stay) * series.budget.change / 3600.0
+    return hours

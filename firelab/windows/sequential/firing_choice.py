@@ -100,10 +100,14 @@ class NextFiring(Shown):
         Of the target at `now`, for a tile of a future session, load and place.
     odds_after : float
         What the best odds are expected to be after one more tile at `firing`.
+    more_tiles : int
+        Tiles whose gain together decides whether to stop.
+    odds_after_more : float
+        What the best odds are expected to be after so many more.
     odds_known : float
         What they are expected to be if all there is to know were known.
     least_gain : float
-        What a tile must add to be worth firing, as the series states.
+        What those tiles must add to be worth firing, as the series states.
     stop : str or None
         Why to stop, in words; None where a tile is worth firing.
     stop_code : {'no-gain', 'spent', 'nothing-allowed'} or None
@@ -129,6 +133,8 @@ class NextFiring(Shown):
     now: Firing | None
     odds: float
     odds_after: float
+    more_tiles: int
+    odds_after_more: float
     odds_known: float
     least_gain: float
     stop: str | None
@@ -170,7 +176,10 @@ class NextFiring(Shown):
             return ""
         at = format_temperature(self.firing.temperature_degC, self.reads)
         then = tenths(max(self.odds_after, self.odds))
-        return f"One more tile, at {at}: {tenths(self.odds)} of 10 becomes {then}."
+        words = f"One more tile, at {at}: {tenths(self.odds)} of 10 becomes {then}"
+        if self.more_tiles < 2:
+            return f"{words}."
+        return f"{words}; with {self.more_tiles} more, {tenths(self.odds_after_more)}."
 
     def summary(self) -> str:
         """Return what to choose now, what to fire next and what it adds, as lines."""
@@ -212,6 +221,8 @@ class NextFiring(Shown):
             "now": asdict(self.now) if self.now else None,
             "odds": self.odds,
             "odds_after": self.odds_after,
+            "more_tiles": self.more_tiles,
+            "odds_after_more": self.odds_after_more,
             "odds_known": self.odds_known,
             "gain": self.gain,
             "least_gain": self.least_gain,

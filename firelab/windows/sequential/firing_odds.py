@@ -5,17 +5,24 @@ future load, fired at :math:`x`, is graded :math:`y`, the odds of a firing are t
 of its target's :math:`p` over draws. A look at a tile fired at :math:`c` weighs the draws
 by :math:`p_{ys}(c)`, so the odds of the firing that is then best are, on average,
 :math:`\sum_y \max_x S^{-1} \sum_s p_{ys}(c)\,p_s(x)` (the knowledge gradient of
-Frazier, Powell and Dayanik 2008, by importance weights).
+Frazier, Powell and Dayanik 2008, by importance weights). One look may change no choice
+where several would: of several at the same :math:`c` every count of grades is followed in
+the same way (Frazier and Powell 2010).
 
 References
 ----------
 .. [1] Frazier, P., Powell, W. & Dayanik, S. (2008). A knowledge-gradient policy for
    sequential information collection. *SIAM J. Control Optim.*, 47(5), 2410-2439.
+.. [2] Frazier, P. & Powell, W. (2010). Paradoxes in learning and the marginal value of
+   information. *Decision Analysis*, 7(4), 378-403.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
+from math import factorial
 
 import numpy as np
 import pandas as pd
@@ -76,19 +83,22 @@ class FiringOdds:
         """The probability of each grade at each firing, shape (n, J)."""
         return np.asarray(self.chances.mean(axis=0))
 
-    def best(self) -> int:
-        """Return the firing with the highest odds, the middle one of equals."""
-        now = self.now
-        top = np.flatnonzero(now >= now.max() - 1e-12)
+    def best(self, rows: NDArray[np.int64] | None = None) -> int:
+        """Return the firing of highest odds among some rows, the middle one of equals."""
+        within = np.arange(len(self.table)) if rows is None else rows
+        now = self.now[within]
+        top = within[now >= now.max() - 1e-12]
         return int(top[len(top) // 2])
 
-    def after(self, firings: NDArray[np.int64]) -> FloatArray:
-        """Return the best odds to be expected after one more look, by where it is fired.
+    def after(self, firings: NDArray[np.int64], tiles: int = 1) -> FloatArray:
+        """Return the best odds to be expected after more looks, by where they are fired.
 
         Parameters
         ----------
         firings : ndarray of int, shape (m,)
             Rows of the table.
+        tiles : int, default 1
+            New tiles, all at that firing, each in a load and place of its own.
 
         Returns
         -------
@@ -98,8 +108,15 @@ class FiringOdds:
         count, _, n_grades = self.chances.shape
         slip = self.slip[:, None, None]
         seen = (1.0 - slip) * self.chances[:, firings] + slip / n_grades
-        joint = seen.reshape(count, -1).T @ self.target / count
-        return np.asarray(joint.max(axis=1).reshape(-1, n_grades).sum(axis=1))
+        reached = np.zeros(len(firings))
+        for grades in combinations_with_replacement(range(n_grades), tiles):
+            orders = factorial(tiles)
+            chance = np.full(seen.shape[:2], 1.0 / count)
+            for grade, times in Counter(grades).items():
+                orders //= factorial(times)
+                chance *= seen[:, :, grade] ** times
+            reached += orders * (chance.T @ self.target).max(axis=1)
+        return reached
 
     def tried(self, allowed: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Return rows whose next look is worth foreseeing: few enough, the best among."""
