@@ -77,6 +77,8 @@ _OFF: dict[str, Any] = {
     "expectation.at": "2 min 30 s",
     "window.place": 3,
     "priors.history": "history.json",
+    "priors.full_width": "75 degF",
+    "priors.full_width_spread": 0.3,
     "priors.middle": "1375 degF",
     "priors.middle_sd": "35 degF",
 }

@@ -21,6 +21,7 @@ from firelab.windows.edges.fired_range import (
 )
 from firelab.windows.edges.other_blank import OtherBlank
 from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
+from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds
 from firelab.windows.recipe.likeliest_firing import likeliest_firing
 from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
 from firelab.windows.recipe.tolerance_box import (
@@ -32,7 +33,6 @@ from firelab.windows.recipe.tolerance_box import (
     settable_firing,
     surer_room,
 )
-from firelab.windows.sequential.firing_odds import FiringOdds, firing_odds
 from firelab.windows.setting_window import (
     LikeliestFiring,
     ProbabilityMap,
@@ -151,7 +151,7 @@ _DOUBT_ONE_AT_A_TIME = 0.5
 """Share of the doubt asked that a recipe may have where tiles are chosen one at a time. It
 is looked for after every tile, and the first time that it shows is the luckiest: of
 firings 80 % sure then, 71 of 100 were true, of those 90 % sure 88 (colours 2000 to 2029 of
-three kilns of analyses/working_kiln, whose study holds it to other colours)."""
+three kilns of analyses/working_kiln)."""
 
 
 def _asked_surer(fit: StagePosterior) -> StagePosterior:

@@ -79,7 +79,11 @@ def test_each_tile_is_chosen_coded_fired_and_graded_in_turn(jar):
     assert written["temperature_degC"].tolist() == [chosen["firing"]["temperature_degC"]]
     assert "middle of full at 2 min 15 s: 1375 °F" in run("fit", jar, "--details").stdout
     windows = run("windows", jar, leaves=3)
-    assert "One more tile, at " in windows.stdout
+    added = [
+        [line for line in out.splitlines() if line.startswith("One more tile, at ")]
+        for out in (windows.stdout, run("next", jar).stdout)
+    ]
+    assert len(added[0]) == 1 and added[0] == added[1]
     run("report", jar)
     narrow = run("next", jar, "--window")
     assert "The edges are known to" in narrow.stdout

@@ -23,8 +23,11 @@ from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import TEMPERATURE, model_matrix
 from firelab.windows.edges.edge_draws import edge_posterior
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.recipe.likeliest_firing import candidate_temperatures
-from firelab.windows.sequential.affordable import LoadHours, candidate_tiles
+from firelab.windows.recipe.candidate_firings import (
+    candidate_temperatures,
+    candidate_tiles,
+)
+from firelab.windows.sequential.affordable import LoadHours
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
 from firelab.windows.sequential.next_tiles import next_tiles
 from firelab.windows.sequential.outcome_tree import Outcomes, grade_probabilities

@@ -80,10 +80,9 @@ _TRADE_WIDTHS: dict[str, float] = {
     "blur_spread": 0.4,
 }
 """Of enamels on metal, degC apart and spreads of their logarithms: full is 75 degF wide, in
-four jars of five 50 to 110, and orange peel 47 (common practice, no source). Chosen by
-analyses/working_kiln, by colours 2000 to 2049 of two kilns, held to other colours in all
-of them: with a width as unsure as that of a series that spreads its tiles over the range,
-a third of the odds told below one half were too low by .2."""
+four jars of five 50 to 110, and orange peel 47 (common practice, no source). Chosen on
+colours 2000 to 2049 of two kilns of analyses/working_kiln: with the widths of a plan that
+spreads its tiles over the range, odds of 35 in 100 were told where .55 to .60 was true."""
 _DEFAULT = PriorSpecification()
 
 

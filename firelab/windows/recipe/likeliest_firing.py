@@ -7,25 +7,21 @@ lie beyond what was fired as long as it is inside the range of the series.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
-from firelab.series.firing_series import FiringSeries
 from firelab.windows.edges.fired_range import FiredRange
 from firelab.windows.edges.target_at_setting import TargetAtSetting
+from firelab.windows.recipe.candidate_firings import (
+    candidate_dwells,
+    candidate_temperatures,
+)
+from firelab.windows.recipe.firing_odds import FiringOdds
 from firelab.windows.setting_window import LikeliestFiring
-
-if TYPE_CHECKING:
-    from firelab.windows.sequential.firing_odds import FiringOdds
 
 _FINE = 61
 """Temperatures that are compared (chosen here, no source): a step of the dial of 5 degF
 where the range is 300."""
-_TEMPERATURES, _DWELLS = 25, 5
-"""Candidates of a look-ahead over the series' range (chosen here, no source): a tenth of
-a window apart."""
 
 
 def likeliest_firing(
@@ -97,20 +93,3 @@ def _beyond(fired: FiredRange, degC: float, seconds: float) -> str:
     if not fired.holds_dwell(seconds):
         sides.append("longer" if seconds > fired.longest_s else "shorter")
     return " and ".join(sides)
-
-
-def candidate_temperatures(
-    series: FiringSeries, count: int = _TEMPERATURES
-) -> tuple[float, ...]:
-    """Return about `count` temperatures of a series that its kiln can be set to, degC."""
-    spread = np.linspace(*series.span("temperature"), count)
-    return tuple(sorted({settable_temperature(series, float(degC)) for degC in spread}))
-
-
-def candidate_dwells(series: FiringSeries) -> tuple[float, ...]:
-    """Return the dwells of a series' levels and settable ones between, s, rising."""
-    spread = np.geomspace(*series.span("dwell"), _DWELLS)
-    dwells = {settable_dwell(series, float(s)) for s in spread}
-    if not series.factors.is_range("dwell"):
-        dwells |= {float(level) for level in series.factors.levels("dwell")}
-    return tuple(sorted(dwells))

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.craft.materials import grain_um
 from firelab.plan.extend import has_room
-from firelab.plan.plan import Plan, is_allowed
+from firelab.plan.plan import Plan
 from firelab.plan.schedule.kiln_time import kiln_hours
 from firelab.plan.stock.preparation import coat_grams, plan_preparation, powder_left
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
-from firelab.windows.recipe.likeliest_firing import candidate_dwells
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -91,22 +88,6 @@ def remaining_budget(series: FiringSeries, plan: Plan) -> RemainingBudget:
         grams=dict(powder_left(series, plan)),
         hours=None if budget.hours is None else budget.hours - plan.time_h["total"],
     )
-
-
-def candidate_tiles(series: FiringSeries, *temperatures_degC: float) -> pd.DataFrame:
-    """Return every setting that one load at each of some temperatures could hold.
-
-    Dwells are the series' levels and settable ones between; mesh, layers and
-    base are its levels; what a rule forbids is left out.
-    """
-    dwells = candidate_dwells(series)
-    levels = [series.factors.levels(name) for name in ("mesh", "layers", "base")]
-    frame = pd.DataFrame(
-        list(product(temperatures_degC, dwells, *levels)),
-        columns=["temperature_degC", "dwell_s", "mesh", "layers", "base"],
-    )
-    frame.insert(3, "grain_um", [grain_um(int(mesh)) for mesh in frame["mesh"]])
-    return frame[is_allowed(series, frame)].reset_index(drop=True)
 
 
 def tile_grams(series: FiringSeries, tiles: pd.DataFrame) -> FloatArray:

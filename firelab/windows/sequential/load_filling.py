@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
-from firelab.windows.recipe.likeliest_firing import candidate_temperatures
+from firelab.windows.recipe.candidate_firings import (
+    candidate_temperatures,
+    candidate_tiles,
+)
 from firelab.windows.sequential.affordable import (
     LoadHours,
     RemainingBudget,
-    candidate_tiles,
     tile_grams,
 )
 from firelab.windows.sequential.fire_on import FiredTiles

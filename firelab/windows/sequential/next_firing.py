@@ -16,6 +16,7 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import places_in_turn
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
+from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds
 from firelab.windows.sequential.affordable import (
     RemainingBudget,
     remaining_budget,
@@ -28,7 +29,6 @@ from firelab.windows.sequential.firing_choice import (
     NextFiring,
     tenths,
 )
-from firelab.windows.sequential.firing_odds import FiringOdds, firing_odds
 
 if TYPE_CHECKING:
     from firelab.fits.stage import StageFit

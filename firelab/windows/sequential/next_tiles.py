@@ -15,11 +15,13 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.windows.answer_words import settings_without_recipe
 from firelab.windows.edges.edge_draws import EdgePosterior, edge_posterior
-from firelab.windows.recipe.likeliest_firing import candidate_temperatures
+from firelab.windows.recipe.candidate_firings import (
+    candidate_temperatures,
+    candidate_tiles,
+)
 from firelab.windows.sequential.affordable import (
     LoadHours,
     RemainingBudget,
-    candidate_tiles,
     remaining_budget,
     tile_grams,
 )

@@ -31,8 +31,10 @@ from numpy.typing import NDArray
 from firelab.fits.ordinal.stage_draws import evenly_taken
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.series.terms import model_matrix
-from firelab.windows.recipe.likeliest_firing import candidate_temperatures
-from firelab.windows.sequential.affordable import candidate_tiles
+from firelab.windows.recipe.candidate_firings import (
+    candidate_temperatures,
+    candidate_tiles,
+)
 
 FloatArray = NDArray[np.float64]
 
