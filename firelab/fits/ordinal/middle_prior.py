@@ -8,6 +8,7 @@ widths of the grades, at their prior means, put between them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -115,7 +116,7 @@ def with_trade_priors(series: FiringSeries, plan: Plan | None) -> FiringSeries:
         middle = min(max(usual.middle_degC, coolest), hottest)
     priors = replace(stated, middle=middle, middle_sd=stated.middle_sd or usual.sd_degC)
     if is_sequential(plan):
-        left = {
+        left: dict[str, Any] = {
             name: value
             for name, value in _TRADE_WIDTHS.items()
             if getattr(stated, name) == getattr(_DEFAULT, name)
