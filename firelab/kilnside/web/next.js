@@ -159,7 +159,8 @@ function beliefPicture(belief, next) {
   const across = (degC) => EDGE.left + ((WIDE - EDGE.left - EDGE.right) * (degC - low)) / (high - low || 1);
   const row = (HIGH - EDGE.above - EDGE.below) / grades.length;
   const down = (grade) => EDGE.above + row * grades.indexOf(grade);
-  const half = (across(heats[1] || high) - across(low)) / 2;
+  // one end for two neighbours, in whole units, so that they neither overlap nor leave a seam
+  const ends = [...heats.map((heat, place) => (place ? Math.round((across(heats[place - 1]) + across(heat)) / 2) : EDGE.left)), WIDE - EDGE.right];
   const since = graded().filter((look) => !belief.tiles.some((one) => one.tile === look.tile));
   const tiles = [...belief.tiles, ...since.map((look) => ({ tile: look.tile, grade: look.stage, temperature_degC: firedAt(look, low).degC }))];
   const names = tiles.map((one) => `${one.tile} ${one.grade}`).join(", ");
@@ -167,10 +168,7 @@ function beliefPicture(belief, next) {
   for (const grade of grades) {
     const isWanted = card().target.includes(grade);
     belief.probability[grade].forEach((chance, place) => {
-      // whole units, so that neighbours neither overlap nor leave a seam
-      const left = Math.round(Math.max(EDGE.left, across(heats[place]) - half));
-      const right = Math.round(Math.min(WIDE - EDGE.right, across(heats[place]) + half));
-      picture.append(shape("rect", { class: "cell", x: left, y: down(grade), width: right - left, height: row, "fill-opacity": chance }));
+      picture.append(shape("rect", { class: "cell", x: ends[place], y: down(grade), width: ends[place + 1] - ends[place], height: row, "fill-opacity": chance }));
     });
     picture.append(shape("text", { x: EDGE.left - 7, y: down(grade) + row / 2 + 5, "text-anchor": "end", class: isWanted ? "wanted-name" : "" }, grade));
     if (isWanted) picture.append(shape("rect", { class: "wanted", x: EDGE.left, y: down(grade), width: WIDE - EDGE.left - EDGE.right, height: row }));

@@ -18,6 +18,19 @@ function make(tag, words = {}, ...children) {
   return node;
 }
 
+// A list is only drawn anew where it says something else: a finger that is down on a button,
+// and the focus, stay where they are while another phone's looks come in.
+const drawnLists = new Map();
+
+function refill(name, data, nodes) {
+  const key = JSON.stringify(data);
+  const there = [...byId(name).children];
+  const isSame = there.length === nodes.length && nodes.every((node, place) => node.isEqualNode(there[place]));
+  if (isSame && drawnLists.get(name) === key) return;
+  drawnLists.set(name, key);
+  byId(name).replaceChildren(...nodes);
+}
+
 function changed() {
   showKiln();
   showGradeTiles();
@@ -85,6 +98,7 @@ function showKiln() {
   if (!load) {
     byId("kiln-heading").textContent = "No tile is planned";
     byId("set-to").textContent = bay.one_at_a_time ? "Tap Next for what to fire." : "";
+    refill("kiln-tiles", [], []);
     return tick();
   }
   const place = all.findIndex((one) => one.load === load.load);
@@ -96,9 +110,10 @@ function showKiln() {
   byId("reading-label").textContent = `Kiln reads, °${bay.series.reads.slice(-1)}`;
   byId("load-back").disabled = place === 0 || inside.length > 0;
   byId("load-on").disabled = place === all.length - 1 || inside.length > 0;
-  const list = byId("kiln-tiles");
-  list.replaceChildren(
-    ...firingsOf(load).map((firing) => {
+  refill(
+    "kiln-tiles",
+    firingsOf(load),
+    firingsOf(load).map((firing) => {
       const isIn = inside.some((one) => sameFiring(one, firing));
       if (isIn) {
         const out = make("button", { type: "button", text: "Out", "aria-label": `${marked(firing.tile)} out now`, press: () => takeOut([firing.tile]) });
@@ -181,8 +196,10 @@ function showGradeTiles() {
   const here = load ? firingsOf(load).filter((one) => !timed.some((other) => sameFiring(one, other))) : [];
   const order = bay.order || [];
   const shown = [...timed, ...here].sort((one, other) => order.indexOf(one.tile) - order.indexOf(other.tile) || one.look - other.look);
-  byId("grade-tiles").replaceChildren(
-    ...shown.map((firing) => {
+  refill(
+    "grade-tiles",
+    shown,
+    shown.map((firing) => {
       const pressed = open && sameFiring(open, firing) ? { "aria-pressed": "true" } : {};
       const words = [firing.look > 1 ? `look ${firing.look}` : "", isFired(firing) ? gradeWords(firing) : "not fired"];
       return make(
@@ -218,8 +235,10 @@ function showDoubts() {
   const looks = bay.looks || [];
   const waits = new Set(waiting().map((one) => firingKey(one.look)));
   const asked = (bay.doubts || []).filter((one) => looks.some((look) => look.entry === one.entry && !waits.has(firingKey(look))));
-  byId("doubts").replaceChildren(
-    ...asked.map((one) => {
+  refill(
+    "doubts",
+    [asked, looks, everyFiring()],
+    asked.map((one) => {
       const look = looks.find((other) => other.entry === one.entry);
       const firing = everyFiring().find((other) => sameFiring(other, look)) || { ...look, dwell_s: Number(look.dwell_s) || 0 };
       const correct = () => { setView("grade"); openPanel(firing); };
@@ -235,8 +254,10 @@ function showDoubts() {
 }
 
 function showLooks() {
-  byId("refused").replaceChildren(
-    ...refused().map((one) => {
+  refill(
+    "refused",
+    [refused(), allLooks()],
+    refused().map((one) => {
       const { look } = one;
       const clash = one.refused.status === 409;
       const theirs = standing(look)[0];
@@ -259,8 +280,10 @@ function showLooks() {
   );
   const looks = allLooks();
   byId("no-looks").hidden = looks.length > 0;
-  byId("looks").replaceChildren(
-    ...looks
+  refill(
+    "looks",
+    [looks, everyFiring()],
+    looks
       .reverse()
       .map((look) => {
         const score = look.transparency === null || look.transparency === undefined ? "" : `, clarity ${look.transparency}`;
