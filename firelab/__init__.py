@@ -62,6 +62,8 @@ _HOMES: dict[str, str] = {
     "write_history": "firelab.memory.history",
     "start_piece": "firelab.piece.piece_file",
     "plan_piece": "firelab.piece.plan_piece",
+    "plan_lot": "firelab.memory.lot",
+    "compare_lots": "firelab.memory.lot",
     "watch_kiln": "firelab.memory.kiln_watch",
 }
 """Public name to the module that holds it, in the order of the work; imported when first

@@ -105,6 +105,12 @@ def share(folder: Path) -> list[str]:
         firelab.watch_kiln(home / "studio")
     except RecordsInsufficient as fault:
         said.append(fault.what)
+    lot = home / "lot"
+    lot.mkdir()
+    (lot / "series.toml").write_bytes((folder / "series.toml").read_bytes())
+    lot_plan = firelab.plan_lot(folder, lot, n_tiles=4)
+    said.append(f"{lot_plan.n_tiles} tiles of a new lot")
+    said.append(repr(firelab.compare_lots(folder, south)))
     firelab.start_piece(home / "bowl", [folder, south])
     bowl = firelab.plan_piece(home / "bowl")
     return [

@@ -34,6 +34,7 @@ COMMANDS: dict[str, str] = {
     "shelf": "Index bundles and search them.",
     "learn": "Learn from a studio's series what to expect of a new jar.",
     "piece": "Plan several colours on one piece.",
+    "lot": "Tell whether a jar is the old one again, by a few tiles.",
     "kiln": "Tell whether the kiln still is what it was, and since when not.",
     "demo": "Take an invented series through every stage.",
 }
@@ -99,7 +100,7 @@ def _firelab(
 
     The work in order: new, check, foresee, plan, sheets, record or kilnside, fit,
     windows, next, report. With other studios: pack, unpack, verify, pool, shelf.
-    Of a studio's own series: learn, kiln.
+    Of a studio's own series: learn, lot, kiln.
     """
 
 

@@ -27,7 +27,7 @@ from firelab.series.terms import TEMPERATURE, coding, model_matrix
 
 FloatArray = NDArray[np.float64]
 
-_GRID_DEGC = np.arange(-60.0, 60.5, 1.0)
+OFFSET_GRID_DEGC = np.arange(-60.0, 60.5, 1.0)
 """Offsets that are tried, degC: beyond them a kiln is broken (chosen here)."""
 USUAL_DEGC = 15.0
 """Prior standard deviation of a session's offset, degC (chosen here, no source): wide
@@ -163,7 +163,7 @@ def _offsets_of(
     is_control = graded["role"] == "control"
     found, left_out = [], []
     for session, rows in graded.groupby("session"):
-        log, count = np.zeros(_GRID_DEGC.size), 0
+        log, count = np.zeros(OFFSET_GRID_DEGC.size), 0
         day = _day(rows["fired_at"])
         for name, own in (
             ("control", rows[is_control.loc[rows.index]]),
@@ -220,12 +220,12 @@ def offset_log_likelihood(
     ndarray, shape (G,)
         The posterior draws of the colour are averaged over.
     """
-    draws = fit.draws
+    draws = fit.draws.thinned(_DRAWS)
     settings = looks.assign(temperature_degC=looks["temperature_degC"] - too_high_degC)
     eta = draws.linear(model_matrix(fit.series, settings, fit.terms))
     half = coding(fit.series, "temperature").half_width
     slope = draws.coefficients[:, fit.columns.index(TEMPERATURE)] / half
-    moved = eta[:, :, None] + slope[:, None, None] * _GRID_DEGC
+    moved = eta[:, :, None] + slope[:, None, None] * OFFSET_GRID_DEGC
     places = looks["stage"].cat.codes.to_numpy(dtype=np.int64)
     ends = np.column_stack(
         [
@@ -246,12 +246,12 @@ def session_offset(
     log: FloatArray, day: date, series: str, session: int, kiln: str, count: int
 ) -> SessionOffset:
     """Return a session's offset from the log likelihood on the grid and the prior."""
-    logs = log - 0.5 * (_GRID_DEGC / USUAL_DEGC) ** 2
+    logs = log - 0.5 * (OFFSET_GRID_DEGC / USUAL_DEGC) ** 2
     weight = np.exp(logs - logs.max())
     weight /= weight.sum()
-    mean = float(weight @ _GRID_DEGC)
+    mean = float(weight @ OFFSET_GRID_DEGC)
     tail = (1.0 - LEVEL) / 2.0
-    lower, upper = np.interp([tail, 1.0 - tail], np.cumsum(weight), _GRID_DEGC)
+    lower, upper = np.interp([tail, 1.0 - tail], np.cumsum(weight), OFFSET_GRID_DEGC)
     return SessionOffset(
         day=day,
         series=series,
@@ -259,7 +259,7 @@ def session_offset(
         kiln=kiln,
         n_tiles=count,
         offset_degC=mean,
-        sd_degC=float(np.sqrt(weight @ (_GRID_DEGC - mean) ** 2)),
+        sd_degC=float(np.sqrt(weight @ (OFFSET_GRID_DEGC - mean) ** 2)),
         lower_degC=float(lower),
         upper_degC=float(upper),
     )

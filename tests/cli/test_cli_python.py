@@ -33,6 +33,7 @@ FUNCTION_OF = {
     "shelf": "ask_shelf",
     "learn": "learn_history",
     "piece": "plan_piece",
+    "lot": "compare_lots",
     "kiln": "watch_kiln",
 }
 

@@ -168,7 +168,26 @@ def plan_carried_tiles(folder: str | Path, carried: CarriedWindow) -> Plan:
     FirelabError
         If the plan cannot be read.
     """
-    tiles = carried.needed.wanted
+    return plan_chosen_tiles(folder, carried.needed.wanted, note=_note(carried))
+
+
+def plan_chosen_tiles(folder: str | Path, tiles: pd.DataFrame, *, note: str) -> Plan:
+    """Return the folder's plan with chosen tiles, each in a load of its own.
+
+    Parameters
+    ----------
+    folder : str or Path
+        With a plan, which is kept and numbered on, or without.
+    tiles : DataFrame, n rows
+        Factor columns of plan.csv, and ``kind``: `CONTROL` for a control tile.
+    note : str
+        Why these tiles, for the plan.
+
+    Raises
+    ------
+    FirelabError
+        If the plan cannot be read.
+    """
     series = read_series(folder)
     has_plan = (Path(folder) / PLAN_TABLE).is_file()
     plan = read_plan(folder, series) if has_plan else None
@@ -184,7 +203,6 @@ def plan_carried_tiles(folder: str | Path, carried: CarriedWindow) -> Plan:
         is_control=tiles["kind"] == CONTROL,
     )
     rows = numbered_on(fired, before, rng=rng)
-    note = _note(carried)
     if plan is not None:
         return with_rows(series, plan, rows, note=note)
     provenance = Provenance(
