@@ -33,7 +33,7 @@ TRACES_FOLDER = "traces"
 PHOTOS_FOLDER = "photos"
 INVENTED = "Invented demonstration data: no tile was fired."
 
-_REPORTED_VERSIONS = ("firelab", "numpy", "scipy", "pandas", "pyDOE3")
+_REPORTED_VERSIONS = ("firelab", "numpy", "scipy", "pandas", "statsmodels", "pyDOE3")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

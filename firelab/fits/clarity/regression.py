@@ -1,7 +1,7 @@
 """The classical side of a clarity fit: scores, their estimable columns, REML or OLS.
 
 Restricted maximum likelihood with a load effect where the loads can tell one, else
-ordinary least squares, else nothing; each as a table.
+ordinary least squares through statsmodels, else nothing; each as a table.
 """
 
 from __future__ import annotations
@@ -140,18 +140,14 @@ def least_squares(
     >>> fit.coefficients["estimate"].round(6).tolist(), round(fit.residual_sd, 6)
     ([1.2, 1.2], 0.632456)
     """
-    n, p = X.shape
+    import statsmodels.api as sm
+
+    p = X.shape[1]
     taken = float(np.round(y.mean())) if (X[:, 0] == 1.0).all() else 0.0
-    # Columns of one length: figures of any unit lose no digits to the others.
-    length = np.linalg.norm(X, axis=0)
-    q, r = np.linalg.qr(X / length)
-    inverse = np.linalg.inv(r)
-    estimate = inverse @ (q.T @ (y - taken)) / length
-    df = float(n - p)
-    residual_sd = float(np.linalg.norm(y - taken - X @ estimate) / np.sqrt(df))
-    covariance = residual_sd**2 * (inverse @ inverse.T) / np.outer(length, length)
-    effects, errors = estimate.copy(), np.sqrt(np.diagonal(covariance))
+    fit = sm.OLS(y - taken, X).fit()
+    estimate, errors = np.array(fit.params), np.asarray(fit.bse)
     estimate[0] += taken
+    df = float(fit.df_resid)
     t = estimate / errors
     coefficients = pd.DataFrame(
         dict(
@@ -164,14 +160,13 @@ def least_squares(
     )
     rows = []
     for term, columns in terms.items():
-        own, k = list(columns), float(len(columns))
-        within = covariance[np.ix_(own, own)]
-        F = float(effects[own] @ np.linalg.solve(within, effects[own]) / k)
+        F = float(fit.f_test(np.eye(p)[list(columns)]).fvalue)
+        k = float(len(columns))
         rows.append((term, F, k, df, float(fdtrc(k, df, F))))
     return LeastSquares(
         coefficients=coefficients,
         terms=pd.DataFrame(rows, columns=TERM_COLUMNS),
-        residual_sd=residual_sd,
+        residual_sd=float(np.sqrt(fit.mse_resid)),
     )
 
 

@@ -82,7 +82,7 @@ def kappa_of_table(
 ) -> WeightedKappa:
     """Return the weighted kappa of a table of grades by grades.
 
-    The standard error is that of large samples. The interval is a jackknife over
+    Estimate and standard error are statsmodels'. The interval is a jackknife over
     looks on Fisher's z scale with Student's t, no kappa taken as nearer to 1 than half
     a look one grade apart would leave it. Where all looks agree it has no spread; the
     lower end is then the agreement with as many looks one grade apart as the level
@@ -141,35 +141,21 @@ def kappa_of_table(
 
 def _kappa(counts: FloatArray, weighting: Weighting) -> float | None:
     """Return kappa, or None where both gave one grade only."""
+    from statsmodels.stats.inter_rater import cohens_kappa
+
     if np.diag(counts).max() == counts.sum():
         return None
-    seen, chance, _ = _agreements(counts, weighting)
-    return (seen - chance) / (1.0 - chance)
-
-
-def _agreements(
-    counts: FloatArray, weighting: Weighting
-) -> tuple[float, float, FloatArray]:
-    """Return the weighted agreement seen and by chance, and the weights, (J, J)."""
-    shares, weights = counts / counts.sum(), 1.0 - _cost(len(counts), weighting)
-    by_chance = np.outer(shares.sum(axis=1), shares.sum(axis=0))
-    return float((weights * shares).sum()), float((weights * by_chance).sum()), weights
+    wt = None if weighting == "none" else weighting
+    return float(cohens_kappa(counts, wt=wt, return_results=False))
 
 
 def _standard_error(counts: FloatArray, weighting: Weighting) -> float:
-    """Return the standard error in large samples; 0 where all looks agree.
+    """Return the standard error in large samples; 0 where all looks agree."""
+    from statsmodels.stats.inter_rater import cohens_kappa
 
-    Fleiss, J. L., Cohen, J. & Everitt, B. S. (1969). Large sample standard errors of
-    kappa and weighted kappa. *Psychological Bulletin*, 72(5), 323-327.
-    """
-    seen, chance, weights = _agreements(counts, weighting)
-    shares = counts / counts.sum()
-    apart = (1.0 - seen) / (1.0 - chance)
-    mean_of_row = weights @ shares.sum(axis=0)
-    mean_of_column = shares.sum(axis=1) @ weights
-    off = weights - apart * (mean_of_row[:, None] + mean_of_column)
-    within = (shares * off**2).sum() - (1.0 - apart * (1.0 + chance)) ** 2
-    return float(np.sqrt(max(within, 0.0) / counts.sum()) / (1.0 - chance))
+    with np.errstate(invalid="ignore"):  # its square root of rounding below 0
+        found = cohens_kappa(counts, wt=None if weighting == "none" else weighting)
+    return float(np.sqrt(max(found.var_kappa, 0.0)))
 
 
 def _interval(
@@ -203,16 +189,12 @@ def _loss_one_apart(counts: FloatArray, weighting: Weighting) -> float:
 
     Chance is that of two observers who share the mean of both margins.
     """
-    cost = _cost(len(counts), weighting)
+    power = _ONE_APART[weighting]
+    places = np.arange(len(counts))
+    apart = np.abs(np.subtract.outer(places, places)) / (len(counts) - 1)
+    cost = apart**power if power else (apart > 0).astype(float)
     shares = (counts.sum(axis=0) + counts.sum(axis=1)) / (2.0 * counts.sum())
     return float(cost[0, 1] / (shares @ cost @ shares))
-
-
-def _cost(n_grades: int, weighting: Weighting) -> FloatArray:
-    """Return what each pair of grades loses of an agreement, (J, J), 1 at most."""
-    power, places = _ONE_APART[weighting], np.arange(n_grades)
-    apart = np.abs(np.subtract.outer(places, places)) / (n_grades - 1)
-    return np.asarray(apart**power if power else (apart > 0).astype(float))
 
 
 SCHEMA = "firelab/observers/1"
