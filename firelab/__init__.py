@@ -65,6 +65,7 @@ _HOMES: dict[str, str] = {
     "plan_lot": "firelab.memory.lot",
     "compare_lots": "firelab.memory.lot",
     "watch_kiln": "firelab.memory.kiln_watch",
+    "start_demo": "firelab.cli.demo",
 }
 """Public name to the module that holds it, in the order of the work; imported when first
 asked for."""

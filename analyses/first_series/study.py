@@ -22,6 +22,7 @@ RECORDED_AT = "2026-01-01T12:00:00Z"
 
 def declare_and_plan(folder: Path) -> list[str]:
     """Declare a series, ask what a plan would teach, plan it, print its sheets."""
+    firelab.start_demo(folder.with_name("demo"))
     firelab.start_series(folder.with_name("jar"), firelab.design_names()[0])
     folder.with_name("every-key.toml").write_text(firelab.example_text(), encoding="utf-8")
     firelab.start_studio(folder.with_name("studio"))

@@ -55,6 +55,13 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
         Score by temperature. Two lines: the shortest and the longest dwell
         that was fired, each with the interval of the mean at the series' level;
         a tile carries the mark of the dwell that is nearer on the ln scale.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> firelab.charts.clearness(firelab.fit_clarity(records), records)
+    <Figure size ... with 2 Axes>
     """
     series, counted = records.series, scored_tiles(records)
     settings = planned_settings(records.plan)

@@ -154,6 +154,13 @@ def draw_edge_plot(
     Returns
     -------
     Figure
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> firelab.charts.edges(firelab.firing_windows(firelab.fit_stage(records)))
+    <Figure size ... with 2 Axes>
     """
     chosen = list(windows.windows if shown is None else shown)
     rows = sum(len(window.edges) + 2 for window in chosen)

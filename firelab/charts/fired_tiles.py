@@ -65,10 +65,11 @@ def draw_tiles(axes: Axes, tiles: pd.DataFrame, marks: Mapping[str, GradeMark]) 
         Columns ``temperature_degC, dwell_s, stage``.
     marks : mapping of str to GradeMark
     """
-    for look, place in _placed(tiles):
-        mark = marks[str(look["stage"])]
-        for size, edge, width in ((_SIZE_PT + 2.5, PAPER, 2.0), (_SIZE_PT, INK, 1.1)):
-            _draw_mark(axes, look, place, (mark.marker, mark.fill, edge), (size, width))
+    placed = _placed(tiles)
+    for size, edge, width in ((_SIZE_PT + 2.5, PAPER, 2.0), (_SIZE_PT, INK, 1.1)):
+        for grade, mark in marks.items():
+            alike = [one for one in placed if str(one[0]["stage"]) == grade]
+            _draw_marks(axes, alike, (mark.marker, mark.fill, edge), (size, width))
 
 
 def draw_clear_dots(axes: Axes, tiles: pd.DataFrame, records: Records) -> None:
@@ -87,10 +88,13 @@ def draw_clear_dots(axes: Axes, tiles: pd.DataFrame, records: Records) -> None:
     scale = responses.transparency
     if scale is None:
         return
-    for look, place in _placed(tiles):
-        enough = scale.sign * (look["transparency"] - scale.target) >= 0
-        if str(look["stage"]) in responses.stage.target and enough:
-            _draw_mark(axes, look, place, ("o", PAPER, PAPER), (_DOT_PT, 0.0))
+    enough = [
+        (look, place)
+        for look, place in _placed(tiles)
+        if str(look["stage"]) in responses.stage.target
+        and scale.sign * (look["transparency"] - scale.target) >= 0
+    ]
+    _draw_marks(axes, enough, ("o", PAPER, PAPER), (_DOT_PT, 0.0))
 
 
 def clear_key(target: float) -> Line2D:
@@ -122,7 +126,11 @@ def beyond_keys(count: int) -> list[Line2D]:
     return [Line2D([], [], linestyle="none", label=words)] if count else []
 
 
-def _placed(tiles: pd.DataFrame) -> list[tuple[dict[str, Any], tuple[float, float]]]:
+Placed = tuple[dict[str, Any], tuple[float, float]]
+"""A look and its offset, points."""
+
+
+def _placed(tiles: pd.DataFrame) -> list[Placed]:
     """Return each look with its offset, so that tiles of one place stand apart."""
     nearby = [tiles["temperature_degC"].round(0), tiles["dwell_s"].round(0)]
     placed = []
@@ -133,30 +141,32 @@ def _placed(tiles: pd.DataFrame) -> list[tuple[dict[str, Any], tuple[float, floa
     return placed
 
 
-def _draw_mark(
+def _draw_marks(
     axes: Axes,
-    look: Mapping[str, Any],
-    place: tuple[float, float],
+    looks: Sequence[Placed],
     shape: tuple[str, str, str],
     sizes: tuple[float, float],
 ) -> None:
+    """Draw looks that are marked alike, those with the same offset as one artist."""
     canvas = axes.get_figure(root=True)
     if canvas is None:
         raise ValueError("axes stand in no figure")
-    moved = ScaledTranslation(place[0] / 72, place[1] / 72, canvas.dpi_scale_trans)
-    axes.plot(
-        [look["temperature_degC"]],
-        [look["dwell_s"]],
-        linestyle="none",
-        marker=shape[0],
-        markersize=sizes[0],
-        markerfacecolor=shape[1],
-        markeredgecolor=shape[2],
-        markeredgewidth=sizes[1],
-        transform=axes.transData + moved,
-        zorder=6,
-        clip_on=False,
-    )
+    for place in dict.fromkeys(place for _, place in looks):
+        here = [look for look, at in looks if at == place]
+        moved = ScaledTranslation(place[0] / 72, place[1] / 72, canvas.dpi_scale_trans)
+        axes.plot(
+            [look["temperature_degC"] for look in here],
+            [look["dwell_s"] for look in here],
+            linestyle="none",
+            marker=shape[0],
+            markersize=sizes[0],
+            markerfacecolor=shape[1],
+            markeredgecolor=shape[2],
+            markeredgewidth=sizes[1],
+            transform=axes.transData + moved,
+            zorder=6,
+            clip_on=False,
+        )
 
 
 def grade_keys(

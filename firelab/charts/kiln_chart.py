@@ -32,6 +32,23 @@ def draw_kiln_chart(history: KilnHistory) -> Figure:
     Figure
         Bars are nine in ten; dashed the limits of single sessions, dotted those of the
         moving average; a line stands where the kiln changed.
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> from firelab.memory.control_charts import individuals_chart
+    >>> from firelab.memory.kiln_offsets import SessionOffset
+    >>> offsets = [1.0, -2.0, 0.5]
+    >>> sessions = tuple(
+    ...     SessionOffset(
+    ...         day=date(2026, 1, day), series="jar", session=day, kiln="bench", n_tiles=2,
+    ...         offset_degC=degC, sd_degC=2.0, lower_degC=degC - 3, upper_degC=degC + 3)
+    ...     for day, degC in enumerate(offsets, start=1))
+    >>> history = KilnHistory(
+    ...     kiln="bench", reads="degF", sessions=sessions, average=None, change=None,
+    ...     individuals=individuals_chart(offsets), left_out=())
+    >>> draw_kiln_chart(history)
+    <Figure size ... with 1 Axes>
     """
     scale = 1.8 if history.reads == "degF" else 1.0
     table = history.table

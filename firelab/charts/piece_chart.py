@@ -41,6 +41,17 @@ def draw_piece(plan: PiecePlan) -> Figure:
     Parameters
     ----------
     plan : PiecePlan
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import firelab
+    >>> home = Path(tempfile.mkdtemp())
+    >>> colours = [firelab.start_demo(home / name) for name in ("heron", "teal")]
+    >>> _ = firelab.start_piece(home / "bowl", colours)
+    >>> firelab.charts.piece(firelab.plan_piece(home / "bowl"))
+    <Figure size ...>
     """
     colours = sorted(plan.best.colours, key=lambda one: one.laid)
     with drawing_style():

@@ -117,6 +117,13 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
         dwell, one panel per setting; then each load's temperature in the order
         of firing, with its tiles and its session; then what is used of what
         there is, and how likely a real effect is to show.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> firelab.charts.plan(records.series, records.plan)
+    <Figure size ... with 5 Axes>
     """
     settings = planned_settings(plan)
     rows = -(-len(settings) // _columns(settings))

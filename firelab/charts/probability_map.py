@@ -160,6 +160,14 @@ def draw_window_map(
     Figure
         The kiln's unit along the bottom, the other along the top, dwell (min:s) on
         a log scale. Beyond the fired range the ground is marked, never coloured.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> windows = firelab.firing_windows(firelab.fit_stage(records))
+    >>> firelab.charts.window_map(windows, records=records)
+    <Figure size ... with 2 Axes>
     """
     chosen = window or windows.windows[0]
     window = replace(chosen, map=as_strip(chosen.map))

@@ -71,6 +71,15 @@ def draw_stage_curves(
         A future load, so the effect of the load is averaged over. One panel
         per dwell that was fired (at most five, spread apart), the longest at the
         top; temperature on the horizontal axis, within the fired range.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> fit = firelab.fit_stage(records)
+    >>> setting = {"mesh": 80, "layers": 1, "base": "hard clear"}
+    >>> firelab.charts.stages(fit.draws, fit.terms, records, setting)
+    <Figure size ... with 3 Axes>
     """
     series = records.series
     grades = series.responses.stage.grades
@@ -181,21 +190,22 @@ def _draw_curves(axes: Axes, table: pd.DataFrame, marks: Mapping[str, GradeMark]
 
 
 def _draw_observed(axes: Axes, tiles: pd.DataFrame, marks: Mapping[str, GradeMark]) -> None:
+    places: dict[str, list[tuple[float, float]]] = {}
     for _, group in tiles.groupby(tiles["temperature_degC"].round(0)):
         ordered = group.sort_values("stage", kind="stable")
         centre = float(group["temperature_degC"].mean())
         for above, grade in enumerate(ordered["stage"].astype(str)):
-            mark = marks[grade]
-            axes.plot(
-                [centre],
-                [1.08 + 0.11 * above],
-                linestyle="none",
-                marker=mark.marker,
-                markersize=6.5,
-                markerfacecolor=mark.fill,
-                markeredgecolor=INK,
-                clip_on=False,
-            )
+            places.setdefault(grade, []).append((centre, 1.08 + 0.11 * above))
+    for grade, at in places.items():
+        axes.plot(
+            *zip(*at, strict=True),
+            linestyle="none",
+            marker=marks[grade].marker,
+            markersize=6.5,
+            markerfacecolor=marks[grade].fill,
+            markeredgecolor=INK,
+            clip_on=False,
+        )
 
 
 def _keys(

@@ -38,6 +38,15 @@ def draw_consistency(pooling: Pooling) -> Figure:
     -------
     Figure
         Dashed lines are critical values at 0.5 %.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> parts = [
+    ...     firelab.read_part(firelab.start_demo(seed=seed), name)
+    ...     for seed, name in enumerate(("north", "south"))]
+    >>> firelab.charts.studios(firelab.pool_parts(parts))
+    <Figure size ...>
     """
     fit = pooling.fit
     panels: list[tuple[str, Precision]] = []

@@ -44,6 +44,16 @@ def draw_tile_count(
     -------
     Figure
         Width in the kiln's unit at the left, the other at the right; chance below.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> series = firelab.read_series(firelab.start_demo())
+    >>> plan = firelab.make_plan(series)
+    >>> tried = [firelab.PlannedCandidate(kind="factorial", plan=plan)]
+    >>> foreseen = firelab.foresee(series, tried, n_tries=2, n_jobs=1)
+    >>> firelab.charts.foresight(foreseen.table)
+    <Figure size ... with 2 Axes>
     """
     kinds = list(dict.fromkeys(table["kind"].astype(str)))
     widths = table.filter(like="width") * (1.8 if reads == "degF" else 1.0)

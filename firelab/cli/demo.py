@@ -38,20 +38,20 @@ def command(
     how far that is from the simulator's truth. The same seed gives the same bytes.
     """
     with console.exit_on_fault():
-        from firelab.series.series_file import read_series
+        from firelab.records.firing_log import read_firings
+        from firelab.series.folder import SHEETS_FILE, write_atomically
+        from firelab.sheets.sheet_set import make_sheets
 
         _make_room(folder)
-        _write_series(folder)
-        series = read_series(folder)
-        kiln = _invented_kiln(series)
-        console.progress("planning, printing sheets ...")
-        plan = _plan_and_print(folder, series)
-        console.progress("firing the invented tiles ...")
-        n_looks = _fire(folder, series, plan, kiln, series.seed if seed is None else seed)
+        console.progress("planning, firing the invented tiles ...")
+        records = read_firings(start_demo(folder, seed=seed))
+        series, plan = records.series, records.plan
+        write_atomically(folder / SHEETS_FILE, make_sheets(series, plan))
         console.progress("fitting, drawing ...")
         windows, following = _answer(folder, series, plan)
         console.progress_done()
-        lines = _learned(series, windows, kiln, n_looks, plan)
+        kiln = _invented_kiln(series)
+        lines = _learned(series, windows, kiln, len(records.looks), plan)
         _write_truth(folder, kiln, lines)
         lines += [
             f"If you fired on, the next load would be: {following}",
@@ -83,13 +83,55 @@ def _make_room(folder: Path) -> None:
     (folder / FIRINGS_FILE).unlink(missing_ok=True)
 
 
-def _write_series(folder: Path) -> None:
+def start_demo(folder: str | Path | None = None, *, seed: int | None = None) -> Path:
+    """Write an invented series, planned, fired in a simulated kiln and recorded.
+
+    Parameters
+    ----------
+    folder : str or Path, optional
+        Made where it is not there; by default a temporary folder, which goes when
+        Python ends.
+    seed : int, optional
+        Of the invented outcomes; by default the series'.
+
+    Returns
+    -------
+    Path
+        The folder, with series.toml, plan and firing log.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> sorted(path.name for path in firelab.start_demo().glob("*.csv"))
+    ['firings.csv', 'invented-looks.csv', 'plan.csv']
+    """
     from importlib import resources
 
+    from firelab.plan.make_plan import make_plan
+    from firelab.plan.plan_files import write_plan
     from firelab.series.folder import SERIES_FILE, write_atomically
+    from firelab.series.series_file import read_series, series_hash
 
+    base = _passing_folder() if folder is None else Path(folder)
+    base.mkdir(parents=True, exist_ok=True)
     text = resources.files("firelab.cli").joinpath("demo_series.toml").read_text("utf-8")
-    write_atomically(folder / SERIES_FILE, text)
+    write_atomically(base / SERIES_FILE, text)
+    series = read_series(base)
+    plan = make_plan(series, series_hash=series_hash(base))
+    write_plan(plan, base, invented=True)
+    kiln = _invented_kiln(series)
+    _fire(base, series, plan, kiln, series.seed if seed is None else seed)
+    return base
+
+
+def _passing_folder() -> Path:
+    import atexit
+    import shutil
+    import tempfile
+
+    made = tempfile.mkdtemp(prefix="firelab-demo-")
+    atexit.register(shutil.rmtree, made, ignore_errors=True)
+    return Path(made)
 
 
 def _invented_kiln(series: FiringSeries) -> SimulatedKiln:
@@ -111,22 +153,9 @@ def _invented_kiln(series: FiringSeries) -> SimulatedKiln:
     )
 
 
-def _plan_and_print(folder: Path, series: FiringSeries) -> Plan:
-    from firelab.plan.make_plan import make_plan
-    from firelab.plan.plan_files import write_plan
-    from firelab.series.folder import SHEETS_FILE, write_atomically
-    from firelab.series.series_file import series_hash
-    from firelab.sheets.sheet_set import make_sheets
-
-    plan = make_plan(series, series_hash=series_hash(folder))
-    write_plan(plan, folder, invented=True)
-    write_atomically(folder / SHEETS_FILE, make_sheets(series, plan))
-    return plan
-
-
 def _fire(
     folder: Path, series: FiringSeries, plan: Plan, kiln: SimulatedKiln, seed: int
-) -> int:
+) -> None:
     """Record invented looks by the path that a table from a studio takes."""
     import numpy as np
 
@@ -135,15 +164,15 @@ def _fire(
     from firelab.series.folder import INVENTED, write_atomically
 
     looks = kiln.simulate(plan.table, rng=np.random.default_rng(seed))
-    # Entries are named by their place: a real one has a random name.
-    entries = [f"demo{place:0{ENTRY_LENGTH - 4}d}" for place in range(1, len(looks) + 1)]
+    # Entries are named by seed and place: a real one has a random name.
+    named = [seed * 1000 + place for place in range(1, len(looks) + 1)]
+    entries = [f"demo{number:0{ENTRY_LENGTH - 4}d}" for number in named]
     text = looks.assign(observer="invented", note=INVENTED, entry=entries).to_csv(
         index=False, lineterminator="\n"
     )
     write_atomically(folder / LOOKS_FILE, text)
     table = read_table(text.encode("utf-8"), LOOKS_FILE)
-    recorded = record_table(folder, table, series, plan, recorded_at=RECORDED_AT)
-    return len(recorded.added)
+    record_table(folder, table, series, plan, recorded_at=RECORDED_AT)
 
 
 def _answer(folder: Path, series: FiringSeries, plan: Plan) -> tuple[FiringWindows, str]:

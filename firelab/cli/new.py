@@ -9,10 +9,9 @@ import typer
 
 from firelab.cli import console
 from firelab.errors import quoted
+from firelab.series.folder import FIRST_DESIGN
 
 EXAMPLE = "firelab new marsh-green --from opaque-window"
-FIRST_DESIGN = "tile-by-tile"
-"""What a jar of one's own begins with where nothing else is asked: the fewest tiles."""
 ROUND_ROBIN_DESIGN = "quick-look"
 """What studios fire together where nothing else is asked: the same tiles for all."""
 

@@ -122,7 +122,8 @@ def command(
         "change": " ".join(word for word in changes if changes[word]) + " moved" * moved,
     }
     with console.exit_on_fault(as_json=as_json):
-        path, base = _places(file, folder)
+        told = any(text.strip() for text in (*cells.values(), grades, kiln_read))
+        path, base = _places(file, folder, told=told)
         series = read_series(base)
         plan = read_plan(base, series)
         picture = read_photo(photo) if photo is not None else None
@@ -186,9 +187,11 @@ def _keep_photo(base: Path, recorded: Recorded, tile: str, picture: bytes) -> Pa
     return base / keep_photo(base, shown[0], picture)
 
 
-def _places(file: str, folder: str) -> tuple[str, Path]:
-    """Return file and series folder; one word that is a folder is the folder."""
-    if file and file != "-" and folder == "." and Path(file).is_dir():
+def _places(file: str, folder: str, *, told: bool) -> tuple[str, Path]:
+    """Return file and series folder; one word that can be no table is the folder."""
+    one_word = file and file != "-" and folder == "."
+    no_table = not Path(file).suffix and not Path(file).is_file()
+    if one_word and (Path(file).is_dir() or (told and no_table)):
         return "", Path(file)
     return file, Path(folder)
 

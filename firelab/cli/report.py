@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
 
 from firelab.cli import console
 
@@ -15,6 +17,9 @@ EXAMPLE = "firelab report marsh-green"
 
 def command(
     folder: console.SeriesFolder = Path("."),
+    png: Annotated[
+        bool, typer.Option("--png", help="Write each figure as PNG, too.")
+    ] = False,
     as_json: console.AsJson = False,
 ) -> None:
     """Write figures, the recipe card and one self-contained page, report.html.
@@ -31,7 +36,7 @@ def command(
         try:
             sources = read_sources(folder)
             console.progress("drawing figures ...")
-            written = write_report(sources, folder)
+            written = write_report(sources, folder, png=png)
         finally:
             console.progress_done()
         for line in sources.stale:

@@ -1,7 +1,6 @@
 """Temperatures, times and lengths as people write them.
 
-Everything is stored in degC, seconds, millimetres, micrometres and grams; a
-person may write degF or degC and any usual way of giving a time.
+Stored are degC, seconds, millimetres, micrometres and grams; a person writes as usual.
 """
 
 from __future__ import annotations
@@ -337,15 +336,17 @@ def format_temperature_range(low_degC: float, high_degC: float, reads: str = "de
     return _in_both(f"{low_degC:.0f} to {high_degC:.0f}", in_degF, reads)
 
 
-def format_temperature_difference(degC: float, reads: str = "degF") -> str:
+def format_temperature_difference(
+    degC: float, reads: str = "degF", *, written: str = ".0f"
+) -> str:
     """Write a width or a shift of temperature, to the nearest degree of each unit.
 
     Examples
     --------
-    >>> format_temperature_difference(20)
-    '36 °F (20 °C)'
+    >>> format_temperature_difference(20), format_temperature_difference(3, written=".2g")
+    ('36 °F (20 °C)', '5.4 °F (3 °C)')
     """
-    return _in_both(f"{degC:.0f}", f"{degC * 1.8:.0f}", reads)
+    return _in_both(f"{degC:{written}}", f"{degC * 1.8:{written}}", reads)
 
 
 _ALMOST_WHOLE = 1e-6

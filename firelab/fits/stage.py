@@ -71,6 +71,13 @@ def fit_stage(
         If there is no such method or link.
     RecordsInsufficient
         If the records cannot support the fit.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> firelab.fit_stage(records)
+    <StagePosterior: 30 looks in 10 loads: sugar 5, orange peel 5, full 9, over 11.>
     """
     if method == "posterior":
         return fit_posterior(records, terms, link=link, rng=rng)

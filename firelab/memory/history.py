@@ -206,7 +206,17 @@ class History(Shown):
 
 
 def write_history(folder: str | Path, history: History) -> Path:
-    """Write history.json and return its path."""
+    """Write history.json and return its path.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import firelab
+    >>> studio = firelab.start_studio(tempfile.mkdtemp()).parent
+    >>> _ = firelab.start_demo(studio / "heron")
+    >>> firelab.write_history(studio, firelab.learn_history(studio)).name
+    'history.json'
+    """
     path = Path(folder) / HISTORY_FILE
     write_atomically(path, json_text(history.to_dict()))
     return path

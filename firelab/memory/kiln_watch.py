@@ -146,6 +146,17 @@ def watch_kiln(folder: str | Path, kiln: str = "") -> KilnHistory:
     ------
     RecordsInsufficient
         As `session_offsets`.
+
+    Examples
+    --------
+    A studio whose records cannot tell says what it lacks.
+
+    >>> import tempfile
+    >>> import firelab
+    >>> firelab.watch_kiln(firelab.start_studio(tempfile.mkdtemp()).parent)
+    Traceback (most recent call last):
+        ...
+    firelab.errors.RecordsInsufficient: ...no session has dated tiles...
     """
     chosen = read_studio(folder).kiln(kiln)
     sessions, left_out = session_offsets(folder, kiln)

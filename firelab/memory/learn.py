@@ -156,6 +156,15 @@ def learn_history(
         If nothing stands there.
     RecordsInsufficient
         If no series can teach anything.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import firelab
+    >>> studio = firelab.start_studio(tempfile.mkdtemp()).parent
+    >>> _ = firelab.start_demo(studio / "heron")
+    >>> firelab.learn_history(studio)
+    <History: transparent on copper, 1 series: nothing is learned yet; ...>
     """
     base = Path(folder)
     is_studio = (base / STUDIO_FILE).is_file()

@@ -172,6 +172,13 @@ def start_studio(folder: str | Path) -> Path:
     ------
     UsageError
         If there is a studio already.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import firelab
+    >>> firelab.start_studio(tempfile.mkdtemp()).name
+    'studio.toml'
     """
     from firelab.memory.jars import JAR_COLUMNS
 

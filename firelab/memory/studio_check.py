@@ -43,6 +43,14 @@ def check_studio(folder: str | Path) -> StudioCheck:
     ------
     FirelabError
         If there is no studio in it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import firelab
+    >>> studio = firelab.start_studio(tempfile.mkdtemp())
+    >>> len(firelab.check_studio(studio.parent).findings)
+    0
     """
     base = Path(folder)
     findings: list[Finding] = []

@@ -72,6 +72,16 @@ def start_piece(folder: str | Path, series: Sequence[str | Path]) -> Path:
         If there is a piece already, or no series is named.
     FirelabError
         If a series cannot be read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import firelab
+    >>> home = Path(tempfile.mkdtemp())
+    >>> colours = [firelab.start_demo(home / name) for name in ("heron", "teal")]
+    >>> firelab.start_piece(home / "bowl", colours).name
+    'piece.toml'
     """
     base = Path(folder)
     target = base / PIECE_FILE

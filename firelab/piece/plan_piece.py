@@ -53,6 +53,17 @@ def plan_piece(folder: str | Path) -> PiecePlan:
     ------
     FaultyFile, FirelabError
         If piece.toml or a series that it names is faulty.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import firelab
+    >>> home = Path(tempfile.mkdtemp())
+    >>> colours = [firelab.start_demo(home / name) for name in ("heron", "teal")]
+    >>> _ = firelab.start_piece(home / "bowl", colours)
+    >>> firelab.plan_piece(home / "bowl")
+    <PiecePlan: bowl, 1 firing: expect ...>
     """
     checked = read_piece(folder)
     fits: dict[int, tuple[StagePosterior, ClarityFit | None]] = {}

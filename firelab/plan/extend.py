@@ -303,6 +303,14 @@ def extend_plan(
         With every fault of every row: a rule forbids it (see ``broken_rules``), it
         fires on a tile that is not in the plan, is a control tile, has other
         powder or stands twice in a load, or its load cannot be.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> again = records.plan.table.head(2).drop(columns="tile")
+    >>> firelab.extend_plan(records.series, records.plan, again).n_tiles
+    32
     """
     old = plan.table
     wanted = added_rows(series, old, settings)

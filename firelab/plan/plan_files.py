@@ -65,6 +65,13 @@ def write_plan(plan: Plan, folder: str | Path, *, invented: bool = False) -> Non
         The series folder.
     invented : bool, default False
         Mark both files as invented demonstration data.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> folder = firelab.start_demo()
+    >>> plan = firelab.make_plan(firelab.read_series(folder))
+    >>> firelab.write_plan(plan, folder)
     """
     base = Path(folder)
     if not plan.provenance.series_hash and (base / SERIES_FILE).is_file():
@@ -96,6 +103,13 @@ def read_plan(folder: str | Path, series: FiringSeries) -> Plan:
         If there is no plan.
     FaultyFile
         With every fault of the two files, each with its line.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> folder = firelab.start_demo()
+    >>> firelab.read_plan(folder, firelab.read_series(folder)).n_tiles
+    30
     """
     base = Path(folder)
     for name in (PLAN_TABLE, PLAN_FILE):

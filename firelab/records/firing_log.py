@@ -132,6 +132,12 @@ def read_firings(folder: str | Path) -> Records:
         With every fault of ``firings.csv`` (or of the series or plan).
     RecordsInsufficient
         If no look is recorded.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> len(firelab.read_firings(firelab.start_demo()).table)
+    30
     """
     records = read_so_far(folder)
     if records.looks.empty:

@@ -87,6 +87,12 @@ def check_folder(folder: str | Path) -> FolderCheck:
     ------
     FirelabError
         If there is no series in it.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.check_folder(firelab.start_demo()).standing[1:]
+    ('plan.csv: 30 tiles in 10 loads', 'firings.csv: 30 looks at 30 tiles')
     """
     gathered = _Gathered(folder=Path(folder))
     series, plan, log = _series(gathered), None, FiringLog()

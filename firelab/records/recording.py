@@ -91,12 +91,18 @@ def new_entry() -> str:
 
 
 def read_table(raw: bytes, file: str, *, sheet: str = "") -> TextTable:
-    """Read CSV with any delimiter, a pasted table, or a sheet of an xlsx workbook.
+    r"""Read CSV with any delimiter, a pasted table, or a sheet of an xlsx workbook.
 
     Raises
     ------
     FaultyFile
         If it is none of these.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.read_table(b"tile;grade\nEEN;full\n", "looks.csv").rows[0].cells
+    ('EEN', 'full')
     """
     if is_workbook(raw):
         return parse_workbook(raw, file, count_known, sheet=sheet)
@@ -130,7 +136,7 @@ def record_table(
     correct: bool = False,
     dry_run: bool = False,
 ) -> Recorded:
-    """Add every row of a table to the firing log, or none.
+    r"""Add every row of a table to the firing log, or none.
 
     Parameters
     ----------
@@ -156,6 +162,17 @@ def record_table(
     ------
     FaultyFile
         With every fault of the table, or of the log; nothing was added.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(folder := firelab.start_demo())
+    >>> table = firelab.read_table(b"tile,stage\nEEN,full\n", "looks.csv")
+    >>> done = firelab.record_table(
+    ...     folder, table, records.series, records.plan, correct=True,
+    ...     recorded_at="2026-01-02T12:00:00Z")
+    >>> len(done.added)
+    1
     """
     planned = planned_firings(plan)
     read = read_looks(table, series, planned, is_correction=correct)

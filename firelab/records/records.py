@@ -5,7 +5,7 @@ Each look knows the heat that its tile had before it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -131,6 +131,9 @@ class Records:
     looks: pd.DataFrame
     provenance: Provenance
     lost: frozenset[str] = frozenset()
+    _worked_out: dict[str, pd.DataFrame] = field(
+        default_factory=dict, init=False, repr=False
+    )
 
     @property
     def table(self) -> pd.DataFrame:
@@ -147,8 +150,13 @@ class Records:
         columns are added: ``own_dwell_s``, that firing's own, ``before``, the
         heat of the tile before it (see `earlier_firings`), and ``last_look``,
         the tile's last, graded or not; of a lost tile one more, since it cannot be
-        fired on.
+        fired on. A copy each time; worked out once, since every figure asks for it.
         """
+        if "counted" not in self._worked_out:
+            self._worked_out["counted"] = self._count()
+        return self._worked_out["counted"].copy()
+
+    def _count(self) -> pd.DataFrame:
         looks = self.looks
         last_look = looks.groupby("tile")["look"].transform("max")
         return looks.assign(

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from firelab.charts.captions import file_stem
 from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
+from firelab.charts.dark_form import both_forms
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
 from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
 from firelab.charts.probability_map import describe_window_map, draw_window_map
@@ -54,11 +55,12 @@ class ReportFigure:
         """The figure as SVG, drawn once for the page and for its file."""
         return figure_bytes(self.figure, "svg")
 
-    def write(self, stem: Path) -> tuple[Path, Path]:
-        """Write the figure as PNG and SVG beside each other."""
-        return write_figure(
-            {"png": figure_bytes(self.figure, "png"), "svg": self.svg}, stem
-        )
+    def write(self, stem: Path, *, png: bool = False) -> tuple[Path, ...]:
+        """Write the figure as SVG, and as PNG where that is asked or there is one."""
+        drawn = {"svg": self.svg}
+        if png or stem.with_name(f"{stem.name}.png").is_file():
+            drawn["png"] = figure_bytes(self.figure, "png")
+        return write_figure(drawn, stem)
 
 
 def draw_figures(sources: ReportSources) -> tuple[ReportFigure, ...]:
@@ -94,8 +96,7 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         figure=draw_edge_plot(windows, shown, invented=sources.series.invented),
         alt=describe_edge_plot(windows, shown),
         caption=(
-            f"Each edge with its {windows.level:.0%} interval; an arrow runs out of what "
-            "was fired."
+            f"With {windows.level:.0%} intervals; an arrow runs out of what was fired."
         ),
     )
     return [*drawn, edges]
@@ -110,9 +111,9 @@ def _map_caption(windows: FiringWindows, rank: int) -> str:
     if rank > 1:
         return ""
     return (
-        f"Darker: likelier {windows.asked.target_words}. Inside the thick line expect "
+        "Bluer: likelier. Inside the thick line "
         f"{windows.probability * 100:.0f} of 100 or more; hatched, that is sure. "
-        "Arrows: the edges, below their dwell."
+        "Arrows: edges, below their dwell."
     )
 
 
@@ -129,8 +130,7 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
             figure=draw_stage_curves(fit.draws, fit.terms, records, window.setting),
             alt=describe_stage_curves(records, window.setting),
             caption=(
-                "Lines: expected share of tiles at each grade. Marks: tiles fired near "
-                "that dwell."
+                "Lines: expected share at each grade. Marks: tiles fired near that dwell."
                 if rank == 1
                 else ""
             ),
@@ -150,8 +150,8 @@ def _clarity_figures(sources: ReportSources) -> list[ReportFigure]:
             figure=draw_clarity_plot(clarity, records),
             alt=describe_clarity_plot(records),
             caption=(
-                "Marks: scores of tiles at the target stage. Lines: expected score at the "
-                "shortest and longest dwell, with intervals."
+                "Marks: tiles at the target stage. Lines: expected score at shortest and "
+                "longest dwell, with intervals."
             ),
         )
     ]
@@ -166,7 +166,7 @@ def _plan_figures(sources: ReportSources) -> list[ReportFigure]:
             topic="plan",
             figure=draw_plan_chart(sources.series, sources.plan),
             alt=describe_plan_chart(sources.plan, sources.series.kiln.reads),
-            caption=("In a circle: tiles fired there. In a square: tiles of that load."),
+            caption="Circles: tiles fired there. Squares: tiles of that load.",
         )
     ]
 
@@ -174,8 +174,9 @@ def _plan_figures(sources: ReportSources) -> list[ReportFigure]:
 def page_image(drawn: ReportFigure) -> PageImage:
     """Return a figure as the page carries it: SVG inside the page, no file beside it."""
     width, height = drawn.figure.get_size_inches() * _CSS_PIXELS_PER_INCH
+    carried = base64.b64encode(both_forms(drawn.svg)).decode("ascii")
     return PageImage(
-        source="data:image/svg+xml;base64," + base64.b64encode(drawn.svg).decode("ascii"),
+        source=f"data:image/svg+xml;base64,{carried}",
         alt=with_degree_signs(drawn.alt),
         caption=with_degree_signs(drawn.caption),
         width=round(width),

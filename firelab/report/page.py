@@ -112,7 +112,9 @@ def _provenance(sources: ReportSources) -> tuple[PageTable, ...]:
 FIGURES_FOLDER = "figures"
 
 
-def write_report(sources: ReportSources, folder: str | Path) -> tuple[Path, ...]:
+def write_report(
+    sources: ReportSources, folder: str | Path, *, png: bool = False
+) -> tuple[Path, ...]:
     """Write figures, page and, once there is a window, its recipe card.
 
     Parameters
@@ -120,18 +122,28 @@ def write_report(sources: ReportSources, folder: str | Path) -> tuple[Path, ...]
     sources : ReportSources
     folder : str or Path
         The series folder.
+    png : bool, default False
+        Write each figure as PNG, too, which draws it once more; one that is there is
+        written anew in any case.
 
     Returns
     -------
     tuple of Path
         Files written, relative to the folder: the page first.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> folder = firelab.start_demo()
+    >>> str(firelab.write_report(firelab.read_sources(folder), folder)[0])
+    'report.html'
     """
     base = Path(folder)
     figures = draw_figures(sources)
     written = [REPORT_FILE]
     for drawn in figures:
-        png, svg = drawn.write(base / FIGURES_FOLDER / drawn.name)
-        written += [f"{FIGURES_FOLDER}/{png.name}", f"{FIGURES_FOLDER}/{svg.name}"]
+        files = drawn.write(base / FIGURES_FOLDER / drawn.name, png=png)
+        written += [f"{FIGURES_FOLDER}/{one.name}" for one in files]
     if sources.windows is not None and sources.windows.windows:
         write_atomically(base / CARD_FILE, recipe_card(sources.windows, sources.series))
         written.append(CARD_FILE)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from firelab.charts.axes import SIGN, write_dwell
 from firelab.charts.captions import term_words
-from firelab.craft.trade_words import count_words, setting_words
+from firelab.craft.trade_words import count_words
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.ordinal.what_mattered import stage_differences
@@ -24,6 +24,7 @@ from firelab.report.page_tables import (
     dwell_edge_table,
     edge_table,
     own_degrees,
+    short_names,
     tile_table,
 )
 from firelab.report.sources import ReportSources
@@ -44,7 +45,7 @@ def stage_parameter_table(fit: StagePosterior) -> PageTable:
         for row in fit.table.to_dict("records")
     )
     return PageTable(
-        caption=("Stage, latent units per coded unit (middle of the range to its end)"),
+        caption="Stage, latent units per half range",
         head=("kind", "name", "median", f"{level} from", "to"),
         rows=rows,
         classes=("", "", "number", "number", "number"),
@@ -69,7 +70,7 @@ def clarity_parameter_table(clarity: ClarityFit) -> PageTable:
         for row in clarity.table.to_dict("records")
     )
     return PageTable(
-        caption=("Score per coded unit: posterior, and without priors"),
+        caption="Score per half range: posterior, and without priors",
         head=(
             "name",
             "mean",
@@ -85,22 +86,18 @@ def clarity_parameter_table(clarity: ClarityFit) -> PageTable:
     )
 
 
-def quality_table(convergence: Mapping[str, Any], caption: str) -> PageTable:
-    """Return a convergence record as name and value."""
-    said = str(convergence.get("message", ""))
-    rows = tuple(
-        (name.replace("_", " "), _number(value) if _is_number(value) else str(value))
+def quality_line(convergence: Mapping[str, Any], what: str) -> str:
+    """Return a convergence record as one sentence."""
+    told = [
+        f"{name.replace('_', ' ')} {_number(value) if _is_number(value) else value}"
         for name, value in convergence.items()
         if value is not None and name not in _IN_MESSAGE
-    )
-    caption = f"{caption}: {said}"
-    return PageTable(
-        caption=caption, head=("measure", "value"), rows=rows, classes=("", "text")
-    )
+    ]
+    return f"{what}: {convergence.get('message', '')}; {', '.join(told)}."
 
 
 _IN_MESSAGE = ("code", "message", "sampler", "pareto_k", "effective_size")
-"""What the caption says in words."""
+"""What the message says in words."""
 
 
 def _is_number(value: Any) -> bool:
@@ -128,10 +125,12 @@ def page_groups(sources: ReportSources) -> list[PageGroup]:
     if sources.windows is not None:
         if sources.fit is not None:
             groups.append(_mattered_group(sources.fit, sources.clarity, sources.windows))
-        several = len(sources.windows.windows) > 1
+        names = short_names(sources.windows)
         groups += [
-            _window_group(sources.windows, window, rank, several=several)
-            for rank, window in enumerate(sources.windows.windows, start=1)
+            _window_group(sources.windows, window, rank, name)
+            for rank, (window, name) in enumerate(
+                zip(sources.windows.windows, names, strict=True), start=1
+            )
         ]
         groups.append(_edges_group(sources.windows))
     if sources.records is not None:
@@ -158,14 +157,10 @@ def _mattered_group(
 
 
 def _window_group(
-    windows: FiringWindows, window: SettingWindow, rank: int, *, several: bool
+    windows: FiringWindows, window: SettingWindow, rank: int, name: str
 ) -> PageGroup:
-    name = setting_words(window.setting)
-    lines = (
-        ()
-        if window.reason is None or not several
-        else (window.reason, *window.settle_lines)
-    )
+    told_above = window.reason is None or len(windows.windows) == 1
+    lines = () if told_above else (window.reason or "", *window.settle_lines)
     if rank > MOST_DRAWN:
         lines = (*lines, f"Only {MOST_DRAWN} settings are drawn.")
     return PageGroup(
@@ -173,7 +168,10 @@ def _window_group(
         title=f"The window: {name}",
         lines=lines,
         topics=(f"map-{rank}", f"stages-{rank}"),
-        tables=(edge_table(windows, window), dwell_edge_table(windows, window)),
+        tables=(
+            edge_table(windows, window, told_before=rank > 1),
+            dwell_edge_table(windows, window),
+        ),
     )
 
 
@@ -190,9 +188,7 @@ def _edges_group(windows: FiringWindows) -> PageGroup:
 
 def _fired_group(records: Records) -> PageGroup:
     frame = records.table
-    tiles, loads = frame["tile"].nunique(), frame["load"].nunique()
-    line = f"{count_words(tiles, 'tile')} in {count_words(loads, 'load')}. "
-    line += count_words_of_grades(records)
+    line = count_words_of_grades(records)
     faulty = int((frame["defects"].fillna("").astype(str) != "").sum())
     if faulty:
         line += f" Defects were noted at {count_words(faulty, 'look')}: see the table."
@@ -208,7 +204,8 @@ def _model_group(fit: StagePosterior) -> PageGroup:
     terms = ", ".join(term_words(term) for term in fit.terms)
     lines = (
         f"Cumulative {fit.link} model of the stage on {terms}, random effects of "
-        f"{', '.join(fit.effects)}; all statements are for a future load of this kiln.",
+        f"{', '.join(fit.effects)}; said of a future load.",
+        quality_line(asdict(fit.convergence), "Quality of the draws"),
     )
     priors = PageTable(
         caption="Priors of the stage",
@@ -216,25 +213,25 @@ def _model_group(fit: StagePosterior) -> PageGroup:
         rows=tuple((line,) for line in fit.priors),
         classes=("text",),
     )
-    quality = quality_table(asdict(fit.convergence), "Quality of the draws")
     return PageGroup(
         anchor="model",
         title="For who checks: the model",
         lines=lines,
-        tables=(stage_parameter_table(fit), priors, quality),
+        tables=(stage_parameter_table(fit), priors),
     )
 
 
 def _clarity_group(clarity: ClarityFit) -> PageGroup:
     tiles = count_words(clarity.n_tiles, "fused tile")
     loads = count_words(clarity.n_loads, "load")
-    lines = [f"Scored: {tiles}, in {loads}."]
+    lines = [f"Scored: {tiles} in {loads}."]
     wish = clarity.series.responses.transparency
     if wish is not None:
         lines.append(
-            f"From {wish.low:g} to {wish.high:g}, {wish.direction}, target "
+            f"{wish.low:g} to {wish.high:g}, {wish.direction}, target "
             f"{wish.target:g}. Left out: {clarity.left_out}."
         )
+    lines.append(quality_line(asdict(clarity.convergence), "Quality of these numbers"))
     priors = PageTable(
         caption="Priors of the score",
         head=("prior",),
@@ -246,11 +243,7 @@ def _clarity_group(clarity: ClarityFit) -> PageGroup:
         title="For who checks: clearness",
         lines=tuple(lines),
         topics=("clarity",),
-        tables=(
-            clarity_parameter_table(clarity),
-            priors,
-            quality_table(asdict(clarity.convergence), "Quality of these numbers"),
-        ),
+        tables=(clarity_parameter_table(clarity), priors),
     )
 
 
@@ -282,7 +275,7 @@ def _plan_group(plan: Plan, records: Records | None, reads: str) -> PageGroup:
     line = (
         f"{plan.kind} plan: {count_words(plan.n_tiles, 'tile')} in "
         f"{count_words(tiles['load'].nunique(), 'load')} and {sessions}; "
-        f"about {plan.time_h['total']:.1f} hours of kiln time."
+        f"about {plan.time_h['total']:.1f} kiln hours."
     )
     return PageGroup(
         anchor="plan",

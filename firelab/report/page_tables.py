@@ -13,10 +13,13 @@ import pandas as pd
 
 from firelab.charts.axes import SIGN, write_dwell
 from firelab.charts.edge_plot import is_outside
-from firelab.craft.trade_words import count_words, setting_words
-from firelab.craft.units import (
-    format_temperature,
+from firelab.craft.trade_words import (
+    count_words,
+    distinct_names,
+    setting_words,
+    shared_name,
 )
+from firelab.craft.units import format_temperature
 from firelab.records.look import Look
 from firelab.records.photographs import THUMBNAIL_SIDE, thumbnail
 from firelab.records.records import Records
@@ -24,6 +27,9 @@ from firelab.series.folder import INVENTED, Provenance
 from firelab.windows.answer_words import WindowAsked, word_answer
 from firelab.windows.setting_window import EdgeInterval, SettingWindow
 from firelab.windows.window import FiringWindows
+
+_HALF_A_PAGE = 56
+"""Characters of a table's type that stand in half a page, A4 or Letter (as measured)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +55,17 @@ class PageTable:
     held: int = 0
 
     @property
+    def is_broad(self) -> bool:
+        """Whether it is broader than half a page of paper."""
+        columns = zip(self.head, *self.rows, strict=True)
+        characters = sum(
+            2 + max(len(line) for cell in cells for line in cell.split("\n"))
+            for cells, kind in zip(columns, self.classes, strict=True)
+            if kind not in ("text", "note")
+        )
+        return characters > _HALF_A_PAGE or "note" in self.classes
+
+    @property
     def spans(self) -> tuple[tuple[int, ...], ...]:
         """Rows that each cell stands for; 0 where the cell above does."""
         spans = []
@@ -67,16 +84,7 @@ class PageTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageImage:
-    """A figure as the page carries it.
-
-    Attributes
-    ----------
-    source : str
-        A data URI: the page fetches nothing.
-    alt, caption : str
-    width, height : int
-        CSS pixels, so that the page keeps its place while it loads.
-    """
+    """A figure as the page carries it: a data URI, and its size in CSS pixels."""
 
     source: str
     alt: str
@@ -111,19 +119,30 @@ _TILE_CLASSES = {"tile": "code", "load": "number", "score": "number", "note": "n
 
 def ranking_table(windows: FiringWindows) -> PageTable:
     """Return one row per setting; a list, no ranking of what the tiles cannot tell."""
-    rows = tuple(_setting_row(window, windows.asked) for window in windows.windows)
+    names = zip(windows.windows, short_names(windows), strict=True)
+    rows = tuple(_setting_row(window, name, windows.asked) for window, name in names)
+    shared = shared_name([window.setting for window in windows.windows])
     return PageTable(
-        caption="Tiles of 100 as wanted, and how sure",
+        caption=f"Tiles as wanted, and how sure{': ' * bool(shared)}{shared}",
         head=("setting", "recipe", "of 100", "sure"),
         rows=rows,
         classes=("text", "text", "number", "number"),
     )
 
 
-def _setting_row(window: SettingWindow, asked: WindowAsked) -> tuple[str, ...]:
+def short_names(windows: FiringWindows) -> list[str]:
+    """Return each setting by what tells it from the others; in full where it is alone."""
+    settings = [window.setting for window in windows.windows]
+    return [
+        short or setting_words(setting)
+        for short, setting in zip(distinct_names(settings), settings, strict=True)
+    ]
+
+
+def _setting_row(window: SettingWindow, name: str, asked: WindowAsked) -> tuple[str, ...]:
     shown, words = window.recipe or window.best, word_answer(window, asked)
     return (
-        words.setting,
+        name,
         " for ".join(words.settings) if words.assured else "none yet",
         f"{100 * shown.probability:.0f}",
         f"{shown.assurance:.0%}",
@@ -156,10 +175,10 @@ def tile_table(records: Records) -> PageTable:
         del columns["observer"]
     kept = {name: cells for name, cells in columns.items() if any(cells)}
     where = f", {settings.pop()}" if len(settings) == 1 else ""
-    tiles = len(set(columns["tile"]))
+    tiles, loads = len(set(columns["tile"])), len(set(columns["load"]))
     return PageTable(
-        caption=f"{count_words(len(looks), 'look')} at {count_words(tiles, 'tile')}, "
-        f"as recorded{where}",
+        caption=f"{count_words(len(looks), 'look')} at {count_words(tiles, 'tile')} in "
+        f"{count_words(loads, 'load')}{where}",
         head=tuple(kept),
         rows=tuple(zip(*kept.values(), strict=True)),
         classes=tuple(_TILE_CLASSES.get(name, "") for name in kept),
@@ -235,13 +254,13 @@ _NOT_FIRED = "…"
 Rows = tuple[tuple[str, str, str], ...]
 
 
-def edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
+def edge_table(
+    windows: FiringWindows, window: SettingWindow, *, told_before: bool = False
+) -> PageTable:
     """Return one row per fired dwell of a setting, the recipe's among them."""
+    asked = "" if told_before else f" for {windows.probability * 100:.0f} of 100 tiles"
     return PageTable(
-        caption=(
-            f"If you hold the dwell: edges for {windows.probability * 100:.0f} of 100 "
-            f"tiles, {SIGN[windows.reads]}"
-        ),
+        caption=f"Dwell held: edges{asked}, {SIGN[windows.reads]}",
         head=("dwell", "low edge", "high edge"),
         rows=_by_dwell(window, windows.reads),
         classes=("lines", "text", "text"),
@@ -251,7 +270,7 @@ def edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
 def dwell_edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable:
     """Return one row per fired temperature of a setting: shortest and longest dwell."""
     return PageTable(
-        caption="If you hold the temperature: dwells, min:s",
+        caption="Temperature held: dwells, min:s",
         head=(SIGN[windows.reads], "shortest", "longest"),
         rows=_by_temperature(window, windows.reads),
         classes=("", "text", "text"),

@@ -76,6 +76,12 @@ def read_sources(folder: str | Path) -> ReportSources:
         If there is no series.
     FaultyFile
         With every fault of the series, the plan or the firing log.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.read_sources(firelab.start_demo()).windows is not None
+    True
     """
     base = Path(folder)
     series = read_series(base)

@@ -31,6 +31,8 @@ NEXT_FILE = "next.csv"
 REPORT_FILE = "report.html"
 TRACES_FOLDER = "traces"
 PHOTOS_FOLDER = "photos"
+FIRST_DESIGN = "tile-by-tile"
+"""What a jar of one's own begins with where nothing else is asked: the fewest tiles."""
 INVENTED = "Invented demonstration data: no tile was fired."
 
 _REPORTED_VERSIONS = ("firelab", "numpy", "scipy", "pandas", "statsmodels", "pyDOE3")

@@ -15,6 +15,7 @@ from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighb
 from firelab.series.accepted_words import with_file_keys
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
+    FIRST_DESIGN,
     SERIES_FILE,
     propose_mark,
     sha256_of,
@@ -32,7 +33,14 @@ def designs_folder() -> Path:
 
 
 def design_names() -> tuple[str, ...]:
-    """Return the names of all ready designs, sorted."""
+    """Return the names of all ready designs, sorted.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.design_names()[-1]
+    'tile-by-tile'
+    """
     return tuple(sorted(path.stem for path in designs_folder().glob("*.toml")))
 
 
@@ -52,7 +60,7 @@ def design_path(name: str) -> Path:
     return path
 
 
-def start_series(folder: str | Path, design: str = "quick-look", *, text: str = "") -> Path:
+def start_series(folder: str | Path, design: str = FIRST_DESIGN, *, text: str = "") -> Path:
     """Start a series folder from a ready design, with a mark of its own.
 
     Parameters
@@ -73,6 +81,13 @@ def start_series(folder: str | Path, design: str = "quick-look", *, text: str = 
     ------
     UsageError
         If there is no such design, or a series already.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import firelab
+    >>> firelab.start_series(tempfile.mkdtemp()).name
+    'series.toml'
     """
     base = Path(folder)
     target = base / SERIES_FILE

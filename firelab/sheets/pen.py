@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
-from reportlab.graphics.barcode.qr import QrCodeWidget
-
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, Provenance
 from firelab.sheets.fitting import (
@@ -219,6 +217,8 @@ class Pen:
 @cache
 def qr_modules(payload: str) -> tuple[tuple[bool, ...], ...]:
     """Return the dark modules of a QR square, at its highest error correction."""
+    from reportlab.graphics.barcode.qr import QrCodeWidget  # not for what has no square
+
     code = QrCodeWidget(payload, barLevel="H").qr
     code.make()
     return tuple(tuple(bool(module) for module in row) for row in code.modules)

@@ -145,6 +145,13 @@ def make_sheets(
     ------
     UsageError
         If the page or the session is not known, or the labels do not fit.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> series = firelab.read_series(firelab.start_demo())
+    >>> firelab.make_sheets(series, firelab.make_plan(series))[:4]
+    b'%PDF'
     """
     paper = page_size(page)
     provenance = _from_plan(series, plan)

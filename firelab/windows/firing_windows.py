@@ -95,6 +95,14 @@ def firing_windows(
     ----------
     .. [1] Peterson, J. J. (2008). A Bayesian approach to the ICH Q8 definition
        of design space. J. Biopharm. Stat. 18, 959-975.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> windows = firelab.firing_windows(firelab.fit_stage(records))
+    >>> print(windows.summary().splitlines()[0])
+    80 mesh, 1 coat, over hard clear: Set 1455 °F (791 °C) for 2 min 25 s.
     """
     if not isinstance(fit, StagePosterior):
         raise UsageError(

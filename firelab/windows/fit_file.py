@@ -23,6 +23,7 @@ from firelab.series.folder import (
     FIT_FILE,
     INVENTED,
     NEXT_FILE,
+    SERIES_FILE,
     WINDOWS_FILE,
     WINDOWS_TABLE,
     Provenance,
@@ -30,6 +31,7 @@ from firelab.series.folder import (
     read_json,
     write_atomically,
 )
+from firelab.series.series_file import read_series
 from firelab.series.terms import split_term
 from firelab.series.what_matters import changed_since
 from firelab.windows.sequential.firing_choice import NextFiring
@@ -130,6 +132,12 @@ def fit_folder(
         If an option cannot be.
     FaultyFile, RecordsInsufficient
         If the records are faulty or too few.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.fit_folder(firelab.start_demo(), sensitivity=False).stage
+    <StagePosterior: 30 looks in 10 loads: sugar 5, orange peel 5, full 9, over 11.>
     """
     options = options or FitOptions()
     if options.method not in METHODS:
@@ -196,6 +204,8 @@ def read_fit_options(folder: str | Path) -> tuple[FitOptions, list[str]]:
     try:
         content = read_json(path.read_bytes(), path.name)
     except FileNotFoundError:
+        if not (Path(folder) / SERIES_FILE).is_file():
+            read_series(folder)  # says so, and which folder was meant
         raise RecordsInsufficient(
             "there is no fit yet", str(path), f"firelab fit {quoted(folder)}"
         ) from None
@@ -277,7 +287,15 @@ _NOTE = "note"
 
 
 def write_fit(folder: str | Path, found: FolderFit) -> Path:
-    """Write fit.json and return its path."""
+    """Write fit.json and return its path.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> folder = firelab.start_demo()
+    >>> firelab.write_fit(folder, firelab.fit_folder(folder, sensitivity=False)).name
+    'fit.json'
+    """
     path = Path(folder) / FIT_FILE
     write_atomically(path, json_text(fit_to_dict(found)))
     return path
@@ -308,6 +326,14 @@ def write_windows(
 
     Windows for another blank than the tiles' have names of their own, such as
     ``windows-1.2mm-copper.json``: the series' own stay as they are.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(folder := firelab.start_demo())
+    >>> windows = firelab.firing_windows(firelab.fit_stage(records))
+    >>> firelab.write_windows(folder, windows).name
+    'windows.json'
     """
     names = [WINDOWS_FILE, WINDOWS_TABLE]
     if windows.blank is not None:

@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 
 from firelab.charts.clarity_plot import draw_clarity_plot
+from firelab.charts.dark_form import DARK_FORM
 from firelab.charts.edge_plot import draw_edge_plot, write_interval
 from firelab.charts.plan_chart import draw_plan_chart
 from firelab.charts.probability_map import describe_window_map, draw_window_map
@@ -146,6 +147,17 @@ def test_the_same_values_give_the_same_bytes(example, kind):
         raw = figure_bytes(first, form)
         assert raw == figure_bytes(second, form)
         assert raw == figure_bytes(first, form)
+
+
+SAME_ON_BOTH = {"#ffe27a", "#f2c14e", "#e8a33d", "#d98c2b"}
+"""Yellows of the star and of grades below the target: they stand out on either ground."""
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_colour_of_a_figure_has_a_dark_form(example, kind):
+    svg = figure_bytes(drawn(example("quick-look"), kind), "svg").decode()
+    used = set(re.findall(r"#[0-9a-f]{6}\b", svg)) - SAME_ON_BOTH
+    assert used <= set(DARK_FORM)
 
 
 def test_files_carry_no_date_and_drawing_leaves_no_global_figure(example, tmp_path):

@@ -79,7 +79,7 @@ def test_every_stage_leaves_its_files(fired):
         "report.html",
     ):
         assert (folder / name).stat().st_size > 0, name
-    assert list((folder / "figures").glob("window-map*.png"))
+    assert list((folder / "figures").glob("window-map*.svg"))
     assert (folder / "sheets.pdf").read_bytes().startswith(b"%PDF")
 
 

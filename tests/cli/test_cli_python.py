@@ -14,7 +14,7 @@ from firelab.plan.make_plan import make_plan
 from firelab.series.series_file import design_path, read_series
 
 WALK = Path(__file__).resolve().parents[2] / "analyses" / "first_series"
-WITHOUT_FUNCTION = {"kilnside": "it serves until it is stopped", "demo": "the walk is one"}
+WITHOUT_FUNCTION = {"kilnside": "it serves until it is stopped"}
 FUNCTION_OF = {
     "new": "start_series",
     "check": "check_folder",
@@ -35,6 +35,7 @@ FUNCTION_OF = {
     "piece": "plan_piece",
     "lot": "compare_lots",
     "kiln": "watch_kiln",
+    "demo": "start_demo",
 }
 
 
@@ -73,6 +74,13 @@ def test_every_public_name_is_listed_and_is_there():
         assert name == "charts" or callable(getattr(firelab, name)), name
     with pytest.raises(AttributeError, match="has no attribute 'guess'"):
         _ = firelab.guess
+
+
+def test_every_public_name_has_an_example_which_the_doctests_run():
+    for name in set(firelab.__all__) - {"charts"}:
+        assert ">>>" in (getattr(firelab, name).__doc__ or ""), name
+    for name in firelab.charts.__all__:
+        assert ">>>" in (getattr(firelab.charts, name).__doc__ or ""), name
 
 
 def test_listing_the_names_imports_nothing_heavy():

@@ -13,6 +13,7 @@ from firelab.fits.sampling.chains import mixing, sample_by_chains
 from firelab.fits.sampling.importance import (
     effective_size,
     fit_pareto_tail,
+    log_multivariate_t,
     resample,
     smooth_weights,
 )
@@ -182,6 +183,19 @@ def test_smoothed_weights_keep_their_order_and_sum_to_one():
     assert np.exp(smoothed).sum() == pytest.approx(1.0)
     order = np.argsort(logs)
     assert np.all(np.diff(smoothed[order]) >= -1e-9)
+
+
+def test_the_density_of_a_multivariate_t_is_scipys():
+    rng = np.random.default_rng(4)
+    points, centre, scale = (
+        rng.normal(size=(50, 4)),
+        rng.normal(size=4),
+        rng.normal(size=(4, 9)),
+    )
+    scale = scale @ scale.T
+    own = log_multivariate_t(points, centre, np.linalg.cholesky(scale), 5.0)
+    reference = stats.multivariate_t(centre, scale, df=5.0).logpdf(points)
+    np.testing.assert_allclose(own, reference, rtol=1e-12)
 
 
 def test_equal_weights_need_no_smoothing():

@@ -67,6 +67,21 @@ def test_no_series_is_said(tmp_path):
     assert "there is no series here" in told.stderr
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        *("check", "plan", "sheets", "fit", "windows", "next", "report"),
+        *("record --tile AAA --stage full", "pack --licence CC0-1.0"),
+    ],
+)
+def test_a_mistyped_folder_is_told_its_neighbour(tmp_path, words):
+    (tmp_path / "marsh-green").mkdir()
+    told = run(*words.split(), tmp_path / "marsh-gren")
+    assert told.exit_code == 1
+    assert "marsh-gren: there is no series here\n" in told.stderr
+    assert "hint: did you mean marsh-green?" in told.stderr
+
+
 def test_faults_of_all_files_at_once(opaque):
     tile = opaque.tiles[0]
     opaque.record(f"tile,stage\n{tile},full\n")

@@ -72,7 +72,7 @@ def test_a_planned_series_has_a_report(planned):
     done = run("report", planned)
     assert done.exit_code == 0
     assert "nothing has been fired yet" in done.stdout
-    assert (planned / "figures" / "plan.png").is_file()
+    assert b"<svg" in (planned / "figures" / "plan.svg").read_bytes()
     assert "Nothing has been fired yet" in (planned / "report.html").read_text("utf-8")
 
 
@@ -131,6 +131,21 @@ def test_the_page_says_what_firelab_windows_says(fired, reported):
     assert len(sentences) == 4
     for sentence in sentences:
         assert sentence.removeprefix("No recipe yet. ") in page
+
+
+def test_figures_are_written_as_png_where_asked_and_then_kept_new(planned, tmp_path):
+    folder = tmp_path / "series"
+    shutil.copytree(planned, folder)
+    picture = folder / "figures" / "plan.png"
+    picture.unlink(missing_ok=True)
+    assert run("report", folder).exit_code == 0
+    assert not picture.exists()
+    assert "wrote" in run("report", folder, "--png").stderr
+    first = picture.read_bytes()
+    assert first.startswith(b"\x89PNG")
+    picture.write_bytes(b"older")
+    assert run("report", folder).exit_code == 0
+    assert picture.read_bytes() == first
 
 
 def test_a_stale_file_is_named_on_the_page_and_on_the_terminal(fired, tmp_path):

@@ -207,7 +207,7 @@ def test_the_recipe_has_a_row_of_its_own_among_the_edges(example):
     moved = replace(recipe, dwell_s=own.dwell_s)
     windows = replace(one.windows, windows=(replace(window, recipe=moved, own_edges=own),))
     page = without_pictures(sources_of(one, windows=windows))
-    rows = rows_of(page, "If you hold the dwell")
+    rows = rows_of(page, "Dwell held")
     assert len(rows) == len(window.edges) + 1
     minutes, seconds = divmod(round(own.dwell_s), 60)
     assert [row[0] for row in rows].count(f"{minutes}:{seconds:02d}\nrecipe") == 1

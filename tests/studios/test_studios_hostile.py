@@ -25,14 +25,13 @@ from firelab.studios.bundle.archive import (
     name_fault,
 )
 from firelab.studios.bundle.bundle import (
-    SEAL_FILE,
     open_bundle,
     read_bundle,
-    seal_text,
     unpack_bundle,
 )
 from firelab.studios.bundle.inert_page import inert_page
 from firelab.studios.bundle.packing import pack_series
+from firelab.studios.bundle.seal import SEAL_FILE, seal_text
 
 
 @pytest.fixture

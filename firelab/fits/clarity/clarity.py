@@ -171,6 +171,13 @@ def fit_clarity(
     .. [1] Kenward, M. G. & Roger, J. H. (1997). Small sample inference for
        fixed effects from restricted maximum likelihood. *Biometrics*, 53(3),
        983-997.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> firelab.fit_clarity(records)
+    <ClarityFit: Clearness, scored on 9 fused tiles:>
     """
     if n_draws < 1:
         raise UsageError(f"{n_draws} draws were asked for", hint="ask for one or more")

@@ -12,7 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from firelab.craft.units import format_duration, format_temperature, to_degC
+from firelab.craft.units import (
+    format_duration,
+    format_temperature,
+    format_temperature_difference,
+    to_degC,
+)
 from firelab.fits.ordinal.priors import FULL, half_range_degC, inner_widths
 from firelab.plan.plan import Plan
 from firelab.series.declared_parts import PriorSpecification
@@ -171,7 +176,7 @@ def place_prior(series: FiringSeries, columns: tuple[ModelColumn, ...]) -> Place
         words=(
             f"middle of {grade} at {format_duration(USUAL_DWELL_S)}: "
             f"{format_temperature(stated.middle, series.kiln.reads)} +/- "
-            f"{stated.middle_sd:.3g} degC ({1.8 * stated.middle_sd:.3g} degF)"
+            f"{format_temperature_difference(stated.middle_sd, series.kiln.reads)}"
         ),
     )
 

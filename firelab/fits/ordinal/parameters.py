@@ -328,7 +328,9 @@ def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) ->
         mean[layout.lost_at] = np.log(stated.lost)
         sd[layout.lost_at] = stated.lost_spread
     words = prior_words(series, layout.columns, place.words)
-    words += deviation_words(stated, [effect.name for effect in layout.effects])
+    words += deviation_words(
+        stated, [effect.name for effect in layout.effects], series.kiln.reads
+    )
     if layout.has_slips:
         words += (f"a look is a slip of eye or pen: {stated.slip:.0%}, give or take",)
     if layout.has_lost:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.links import link_named
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
@@ -197,27 +198,31 @@ def prior_words(
     place : str
         The line of the place of the grades.
     """
-    stated = series.priors
+    stated, reads = series.priors, series.kiln.reads
     lines = [
         "a grade passes from 20 to 80 % of tiles over "
-        f"{_times(stated.blur, stated.blur_spread)}; heat never takes it back",
+        f"{log_normal_words(stated.blur, stated.blur_spread, reads)}; "
+        "heat never takes it back",
         place,
         "width of a grade, four on the scale: "
-        f"{_times(stated.grade_width, stated.grade_width_spread)}",
+        f"{log_normal_words(stated.grade_width, stated.grade_width_spread, reads)}",
     ]
     if stated.full_width and FULL in series.responses.stage.grades[1:-1]:
         spread = stated.full_width_spread or stated.grade_width_spread
-        lines.append(f"width of full: {_times(stated.full_width, spread)}")
+        lines.append(f"width of full: {log_normal_words(stated.full_width, spread, reads)}")
     if DWELL in columns:
         lines.append(
             "doubling the dwell is worth "
-            f"{_times(stated.doubling, stated.doubling_spread)}, never less than nothing"
+            f"{log_normal_words(stated.doubling, stated.doubling_spread, reads)}, "
+            "never less than nothing"
         )
     others = [c for c in columns if c not in (TEMPERATURE, DWELL)]
     if any(not column.is_product for column in others):
-        lines.append(f"mesh, layers and base: 0 +/- {stated.effect:g} degC")
+        lines.append(f"mesh, layers and base: 0 +/- {_in_degrees(stated.effect, reads)}")
     if any(column.is_product for column in others):
-        lines.append(f"products and squares: 0 +/- {stated.interaction:g} degC")
+        lines.append(
+            f"products and squares: 0 +/- {_in_degrees(stated.interaction, reads)}"
+        )
     return tuple(lines)
 
 
@@ -241,20 +246,22 @@ _EFFECT_WORDS = {
 }
 
 
-def deviation_words(stated: PriorSpecification, names: Sequence[str]) -> tuple[str, ...]:
-    """Return the priors of random effects in words, one line each."""
+def deviation_words(
+    stated: PriorSpecification, names: Sequence[str], reads: str
+) -> tuple[str, ...]:
+    """Return the priors of random effects in words, one line for all of them."""
     scales = effect_scales_degC(stated)
-    return tuple(
-        f"deviation between {_EFFECT_WORDS[name]}: half-normal, {scales[name]:g} degC "
-        f"({1.8 * scales[name]:g} degF)"
-        for name in names
-    )
+    listed = [f"{_EFFECT_WORDS[name]} {_in_degrees(scales[name], reads)}" for name in names]
+    return (f"half-normal deviations between {', '.join(listed)}",) if listed else ()
 
 
-def _times(median: float, spread: float) -> str:
+def _in_degrees(degC: float, reads: str) -> str:
+    return format_temperature_difference(degC, reads, written=".3g")
+
+
+def log_normal_words(median: float, spread: float, reads: str) -> str:
     """Write a log-normal of degC apart by its median and its middle 80 %."""
     low, high = median * np.exp(-1.2816 * spread), median * np.exp(1.2816 * spread)
-    return (
-        f"{median:.2g} degC ({1.8 * median:.2g} degF; 80 % within {low:.2g} to "
-        f"{high:.2g} degC)"
-    )
+    share = 1.8 if reads == "degF" else 1.0
+    middle = _in_degrees(median, reads).removesuffix(")")
+    return f"{middle}; 80 % within {share * low:.3g} to {share * high:.3g} {reads})"

@@ -268,6 +268,16 @@ def agree_observers(
     ------
     RecordsInsufficient
         If no two observers graded the same look.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> import pandas as pd
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> seen = [records.looks.assign(observer=name) for name in ("Ann", "Bo")]
+    >>> firelab.agree_observers(replace(records, looks=pd.concat(seen)))
+    <ObserverAgreement: Ann and Bo: 30 looks in common, 100% alike; ...>
     """
     graded = records.graded
     observer = graded["observer"].fillna("").astype(str).str.strip()

@@ -184,6 +184,15 @@ def fit_observers(
     RecordsInsufficient
         If fewer than two named people graded, or their effect cannot be told
         from the terms.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> looks = records.looks.assign(observer=["Ann", "Bo"] * 15)
+    >>> firelab.fit_observers(replace(records, looks=looks))
+    <ObserverEffect: Ann: 15 looks, grades shifted by ... hotter>
     """
     graded = records.graded
     named = graded["observer"].fillna("").astype(str).str.strip() != ""

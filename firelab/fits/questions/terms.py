@@ -197,6 +197,13 @@ def compare_terms(
     ----------
     .. [1] Epstein, E. S. (1969). A scoring system for probability forecasts of
        ranked categories. *J. Appl. Meteorol.*, 8, 985-987.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> firelab.compare_terms(records)
+    <TermComparison: Terms judged by leaving out each of 10 loads in turn ...>
     """
     graded, series = records.require_graded(), records.series
     asked = tuple(series.terms if terms is None else terms)

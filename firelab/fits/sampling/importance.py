@@ -25,8 +25,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
-from scipy.stats import multivariate_t
+from scipy.linalg import solve_triangular
+from scipy.special import gammaln, logsumexp
 
 FloatArray = NDArray[np.float64]
 ValueAndGradient = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
@@ -258,6 +258,32 @@ class ImportanceSample:
     log_evidence: float
 
 
+def log_multivariate_t(
+    points: FloatArray, centre: FloatArray, factor: FloatArray, freedom: float
+) -> FloatArray:
+    """Return the log density of a multivariate t; scipy.stats costs 0.4 s to import.
+
+    Parameters
+    ----------
+    points : ndarray, shape (M, q)
+    centre : ndarray, shape (q,)
+    factor : ndarray, shape (q, q)
+        Lower Cholesky factor of the scale matrix.
+    freedom : float
+        Degrees of freedom.
+
+    Returns
+    -------
+    ndarray, shape (M,)
+    """
+    white = solve_triangular(factor, (points - centre).T, lower=True)
+    half = 0.5 * (freedom + centre.size)
+    height = gammaln(half) - gammaln(0.5 * freedom)
+    height -= 0.5 * centre.size * np.log(freedom * np.pi) + np.log(np.diag(factor)).sum()
+    fall: FloatArray = half * np.log1p((white**2).sum(axis=0) / freedom)
+    return float(height) - fall
+
+
 def sample_by_importance(
     log_density: Callable[[FloatArray], FloatArray],
     mode: Mode,
@@ -297,13 +323,15 @@ def sample_by_importance(
     proposals = []
     points, target = np.empty((0, centre.size)), np.empty(0)
     for n_rounds, size in enumerate(sizes, start=1):
-        proposals.append(multivariate_t(centre, scale, df=_FREEDOM))
-        normal = rng.standard_normal((size, centre.size)) @ np.linalg.cholesky(scale).T
+        factor = np.linalg.cholesky(scale)
+        proposals.append((centre, factor))
+        normal = rng.standard_normal((size, centre.size)) @ factor.T
         drawn = centre + np.sqrt(_FREEDOM / rng.chisquare(_FREEDOM, (size, 1))) * normal
         points = np.vstack([points, drawn])
         target = np.concatenate([target, log_density(drawn)])
         shares = np.array(sizes[:n_rounds])[:, None] / len(points)
-        mixture = logsumexp([one.logpdf(points) for one in proposals], axis=0, b=shares)
+        heights = [log_multivariate_t(points, *one, _FREEDOM) for one in proposals]
+        mixture = logsumexp(heights, axis=0, b=shares)
         log_weights, k = smooth_weights(target - mixture)
         n_effective = effective_size(log_weights)
         if n_rounds > 1 and k <= good_k and n_effective >= _ENOUGH:

@@ -1,9 +1,4 @@
-"""A bundle: one series in one sealed file that another studio can open, check and reuse.
-
-The seal is the SHA-256 of every file, in the form `sha256sum -c` reads. It shows
-damage, not who made a bundle: whoever packs anew can seal anew. To be sure of
-the sender, compare the bundle's own SHA-256 over another channel.
-"""
+"""A bundle: one series in one sealed file that another studio can open, check and reuse."""
 
 from __future__ import annotations
 
@@ -39,8 +34,8 @@ from firelab.studios.bundle.deposit import DEPOSIT_FILES
 from firelab.studios.bundle.descriptor import BUNDLE_SCHEMA, DESCRIPTOR_FILE
 from firelab.studios.bundle.inert_page import inert_page
 from firelab.studios.bundle.origin import ORIGIN_FILE, Origin
+from firelab.studios.bundle.seal import SEAL_FILE, seal_findings
 
-SEAL_FILE = "SHA256SUMS"
 AS_SENT = "as-sent"
 """Folder for what another studio drew or wrote and nobody here has checked."""
 FIGURES_FOLDER = "figures"
@@ -49,73 +44,6 @@ _OF_THE_ZIP = (DESCRIPTOR_FILE, SEAL_FILE, *DEPOSIT_FILES)
 
 NEEDED_FILES = (SERIES_FILE, PLAN_TABLE, PLAN_FILE, FIRINGS_FILE)
 """What a bundle holds at least, beside its descriptor and seal."""
-
-
-def seal_text(contents: Mapping[str, bytes]) -> str:
-    """Return the seal of all files but the seal itself, sorted by name.
-
-    Examples
-    --------
-    >>> seal_text({"a.csv": b""})[:20]
-    'e3b0c44298fc1c149afb'
-    """
-    lines = [
-        f"{hashlib.sha256(contents[name]).hexdigest()}  {name}\n"
-        for name in sorted(contents)
-        if name != SEAL_FILE
-    ]
-    return "".join(lines)
-
-
-def seal_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
-    """Name each file that is not as it was sealed.
-
-    Parameters
-    ----------
-    contents : mapping of str to bytes
-        Every file of the bundle.
-    file : str
-        Name of the bundle.
-
-    Returns
-    -------
-    list of Finding
-        Codes ``missing-file``, ``extra-file``, ``altered-file`` and
-        ``altered-seal``.
-    """
-    if SEAL_FILE not in contents:
-        return [bundle_finding("missing-file", file, f"{SEAL_FILE} is missing")]
-    sealed = contents[SEAL_FILE]
-    right = seal_text(contents)
-    if sealed == right.encode():
-        return []
-    then, now = _digests(sealed.decode("utf-8", "replace")), _digests(right)
-    findings = [
-        bundle_finding("missing-file", file, f"{name!r} was sealed and is missing")
-        for name in sorted(set(then) - set(now))
-    ]
-    findings += [
-        bundle_finding("extra-file", file, f"{name!r} was added after sealing")
-        for name in sorted(set(now) - set(then))
-    ]
-    findings += [
-        bundle_finding(
-            "altered-file",
-            file,
-            f"{name!r} has SHA-256 {now[name][:12]}..., sealed {then[name][:12]}...",
-        )
-        for name in sorted(set(now) & set(then))
-        if now[name] != then[name]
-    ]
-    return findings or [bundle_finding("altered-seal", file, f"{SEAL_FILE} was rewritten")]
-
-
-def _digests(text: str) -> dict[str, str]:
-    return {
-        name: digest
-        for digest, mark, name in (line.partition("  ") for line in text.splitlines())
-        if mark
-    }
 
 
 def descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
@@ -218,6 +146,10 @@ class Bundle:
             derived_from=self.derived_from,
         )
 
+    def __repr__(self) -> str:
+        """Return how many files it holds, and how its SHA-256 begins."""
+        return f"<Bundle: {len(self.contents)} files, SHA-256 {self.sha256[:8]}>"
+
     def text(self, name: str) -> str:
         """Return one file as text.
 
@@ -305,6 +237,14 @@ def read_bundle(path: str | Path) -> Bundle:
     ------
     FaultyFile
         As `open_bundle`; a file too large to be a bundle is not even read.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> file = (folder := firelab.start_demo()) / "north.zip"
+    >>> _ = file.write_bytes(firelab.pack_series(folder, licence="CC0-1.0").raw)
+    >>> firelab.read_bundle(file)
+    <Bundle: 10 files, SHA-256 ...>
     """
     place = Path(path)
     size = place.stat().st_size
@@ -355,6 +295,13 @@ def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
     ------
     UsageError
         If the folder holds anything.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> bundle = firelab.pack_series(folder := firelab.start_demo(), licence="CC0-1.0")
+    >>> firelab.unpack_bundle(bundle, folder / "theirs").name
+    'theirs'
     """
     target = Path(folder)
     if target.exists() and (not target.is_dir() or any(target.iterdir())):

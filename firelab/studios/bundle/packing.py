@@ -32,9 +32,7 @@ from firelab.series.what_matters import changed_since
 from firelab.studios.bundle.archive import name_fault
 from firelab.studios.bundle.bundle import (
     FIGURES_FOLDER,
-    SEAL_FILE,
     Bundle,
-    seal_text,
 )
 from firelab.studios.bundle.deposit import deposit_files
 from firelab.studios.bundle.descriptor import (
@@ -52,6 +50,7 @@ from firelab.studios.bundle.privacy import (
     travelling_words,
     words_of_the_trade,
 )
+from firelab.studios.bundle.seal import SEAL_FILE, seal_text
 from firelab.studios.bundle.verification import verify_next
 from firelab.windows.fit_file import fit_folder, fresh_fit_options
 
@@ -105,6 +104,12 @@ def pack_series(
         If no look is recorded.
     FirelabError
         If a photo cannot be cleaned or a file's name cannot travel.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.pack_series(firelab.start_demo(), licence="CC0-1.0", studio="north")
+    <Bundle: 10 files, SHA-256 ...>
     """
     base = Path(folder)
     origin = read_origin(base)

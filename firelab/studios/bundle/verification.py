@@ -36,7 +36,7 @@ from firelab.series.folder import (
 )
 from firelab.series.series_file import read_series, series_hash
 from firelab.studios.bundle.altered_look import explain_fit
-from firelab.studios.bundle.bundle import NEEDED_FILES, SEAL_FILE
+from firelab.studios.bundle.bundle import NEEDED_FILES
 from firelab.studios.bundle.comparison import (
     FileVerdict,
     compare_json,
@@ -45,6 +45,7 @@ from firelab.studios.bundle.comparison import (
 )
 from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE
 from firelab.studios.bundle.origin import ORIGIN_FILE
+from firelab.studios.bundle.seal import SEAL_FILE
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.fit_file import (
     FolderFit,
@@ -158,6 +159,12 @@ def verify_folder(folder: str | Path) -> Verification:
     ------
     FirelabError
         If the series or the log cannot be read.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.verify_folder(firelab.start_demo())
+    <Verification: agrees to the last digit>
     """
     base = Path(folder)
     stored = {name: _stored(base / name) for name in (PLAN_FILE, FIT_FILE, WINDOWS_FILE)}

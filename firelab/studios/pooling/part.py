@@ -79,6 +79,12 @@ def read_part(path: str | Path, studio: str = "") -> Part:
     ------
     FaultyFile, FirelabError
         If it cannot be read.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.read_part(firelab.start_demo(), "north").studio
+    'north'
     """
     place = Path(path)
     origin: Origin | None

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from firelab.fits.ordinal.likelihood import even_nodes
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import Parameterisation, make_priors, parameterise
-from firelab.fits.ordinal.priors import Priors
+from firelab.fits.ordinal.priors import Priors, log_normal_words
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
 from firelab.fits.sampling.importance import (
@@ -111,7 +111,7 @@ def pool_studios(
         spread=effects.spread,
         kiln_share=effects.share,
         control=_control_draws(layout, points, link),
-        priors=(*density.priors.words, *_spread_words(layout)),
+        priors=(*density.priors.words, *_spread_words(layout, series.kiln.reads)),
         convergence=PosteriorConvergence.of_importance(
             sample,
             mode,
@@ -209,11 +209,9 @@ def _control_draws(layout: PoolLayout, points: FloatArray, link: str) -> StageDr
     )
 
 
-def _spread_words(layout: PoolLayout) -> tuple[str, ...]:
-    low, high = SPREAD_DEGC * np.exp(np.array([-1.2816, 1.2816]) * SPREAD_LOG_SD)
+def _spread_words(layout: PoolLayout, reads: str) -> tuple[str, ...]:
     spread = (
-        f"deviation between studios: {SPREAD_DEGC:g} degC "
-        f"(80 % within {low:.0f} to {high:.0f} degC)"
+        f"deviation between studios: {log_normal_words(SPREAD_DEGC, SPREAD_LOG_SD, reads)}"
     )
     if layout.control is None:
         return (spread,)

@@ -128,6 +128,15 @@ def pool_parts(
     ------
     RecordsInsufficient, FirelabError
         As `pool_studios`.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> parts = [
+    ...     firelab.read_part(firelab.start_demo(seed=seed), name)
+    ...     for seed, name in enumerate(("north", "south"))]
+    >>> firelab.pool_parts(parts)
+    <Pooling: Invented demonstration data: no tile was fired.>
     """
     if not parts:
         raise RecordsInsufficient("nothing to pool", hint="name two bundles or more")

@@ -89,6 +89,12 @@ class ShelfQuestion:
     mesh : int or None
     sure : bool
         Leave out windows whose edges' intervals do not hold the temperature.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> firelab.ShelfQuestion(kind="opaque", stage="full").kind
+    'opaque'
     """
 
     colour: str = ""
@@ -202,6 +208,17 @@ def ask_shelf(
     ------
     FirelabError
         As `connect_shelf`.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> bundle = firelab.pack_series(folder := firelab.start_demo(), licence="CC0-1.0")
+    >>> shelf = folder / "shelf"
+    >>> shelf.mkdir()
+    >>> _ = (shelf / "north.zip").write_bytes(bundle.raw)
+    >>> change = firelab.refresh_shelf(shelf)
+    >>> firelab.ask_shelf(shelf, firelab.ShelfQuestion(stage="full"))
+    <ShelfAnswer: reaching full: 2 windows>
     """
     wanted, values = _conditions(question)
     with connect_shelf(folder) as connection:

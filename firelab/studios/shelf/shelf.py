@@ -154,6 +154,16 @@ def refresh_shelf(
     ------
     FirelabError
         As `connect_shelf`, or if there is no such folder.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> bundle = firelab.pack_series(folder := firelab.start_demo(), licence="CC0-1.0")
+    >>> shelf = folder / "shelf"
+    >>> shelf.mkdir()
+    >>> _ = (shelf / "north.zip").write_bytes(bundle.raw)
+    >>> firelab.refresh_shelf(shelf)
+    ShelfChange(added=1, kept=0, gone=0, refused=())
     """
     base = Path(folder)
     if not base.is_dir():

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import kendalltau
 
 from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
@@ -228,7 +227,15 @@ def _falling(looks: pd.DataFrame) -> NoRecipeReason | None:
         .groupby("load")[["temperature_degC", "grade"]]
         .mean()
     )
-    found = kendalltau(loads["temperature_degC"], loads["grade"], alternative="less")
+    heat, grade = loads["temperature_degC"].to_numpy(), loads["grade"].to_numpy()
+    signs = np.sign(np.subtract.outer(heat, heat)) * np.sign(
+        np.subtract.outer(grade, grade)
+    )
+    if signs.sum() >= 0:
+        return None
+    from scipy.stats import kendalltau  # where grades rise, it need not be imported
+
+    found = kendalltau(heat, grade, alternative="less")
     if not found.pvalue < _FALLS:
         return None
     return NoRecipeReason(

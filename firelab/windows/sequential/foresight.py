@@ -41,6 +41,13 @@ class PlannedCandidate:
     kind : str
         Name of the plan kind.
     plan : Plan
+
+    Examples
+    --------
+    >>> import firelab
+    >>> plan = firelab.make_plan(firelab.read_series(firelab.start_demo()))
+    >>> firelab.PlannedCandidate(kind=plan.kind, plan=plan).kind
+    'factorial'
     """
 
     kind: str
@@ -180,6 +187,14 @@ def foresee(
     ------
     UsageError
         If there is nothing to try or no such backend.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> series = firelab.read_series(firelab.start_demo())
+    >>> tried = [firelab.PlannedCandidate(kind="factorial", plan=firelab.make_plan(series))]
+    >>> list(firelab.foresee(series, tried, n_tries=2, n_jobs=1).table["tiles"])
+    [30]
     """
     if backend not in _BACKENDS:
         raise UsageError(

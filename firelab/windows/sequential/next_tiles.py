@@ -93,6 +93,15 @@ def next_tiles(
        experiment. *Annals of Mathematical Statistics*, 27, 986-1005.
     .. [2] Chaloner, K. and Verdinelli, I. (1995). Bayesian experimental design:
        a review. *Statistical Science*, 10(3), 273-304.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> records = firelab.read_firings(firelab.start_demo())
+    >>> fit = firelab.fit_stage(records)
+    >>> chosen = firelab.next_tiles(fit, records.plan, places=1, fire_on=False)
+    >>> len(chosen.table)
+    1
     """
     if not isinstance(fit, StagePosterior):
         raise UsageError(
