@@ -25,15 +25,19 @@ from firelab.memory.control_charts import (
 from firelab.memory.kiln_offsets import USUAL_DEGC, SessionOffset, session_offsets
 from firelab.memory.studio import STUDIO_FILE, Studio, parse_studio, read_studio
 from firelab.memory.studio import series_folders as series_of
+from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.records.firing_log import read_firings
 from firelab.series.folder import WINDOWS_FILE, read_json, write_atomically
+from firelab.series.series_file import read_series
 
 KILN_SCHEMA = "firelab/kiln/1"
 SIGNAL = 3.0
 """Standard errors that the likeliest step or drift must be to be told: that of 20 normal
-values without any is above 3 in 27 of 1,000 tries (40 values: in 47; analyses/memory)."""
+values without any is above 3 in 27 of 1,000 tries, of 40 in 47 (analyses/memory)."""
 _DAYS_DEGC = 4.0
 """What days of a sound kiln differ by, degC: near the median of the default prior."""
+_BEYOND_DEGC = 50.0
+"""Room for a setting of the kiln beside the moved one: the largest step is 50 degrees."""
 FEWEST_SESSIONS = 4
 """Sessions below which nothing is said of a change (chosen here, no source)."""
 
@@ -251,7 +255,9 @@ def windows_anew(folder: str | Path, kiln: str, today: date) -> list[str]:
             if not recipe or not moved:
                 continue
             reads = chosen.reads if chosen else "degF"
-            old, new = recipe["temperature_degC"], recipe["temperature_degC"] + moved
+            old = recipe["temperature_degC"]
+            ends = (old - abs(moved) - _BEYOND_DEGC, old + abs(moved) + _BEYOND_DEGC)
+            new = settable_temperature(read_series(place), old + moved, ends)
             lines.append(
                 f"{place.name}: set {format_temperature(new, reads)} instead of "
                 f"{format_temperature(old, reads)}."

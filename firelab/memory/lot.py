@@ -284,7 +284,10 @@ def _answer(
     sd = (upper - lower) / (2 * 1.645)
     wanted = max(within / 1.645, 1.0)
     factor = max((sd / wanted) ** 2 - 1.0, 0.25)
-    setting = recipe.temperature_degC + (float(middle) if verdict == "moved" else 0.0)
+    setting = recipe.temperature_degC
+    if verdict == "moved":
+        ends = (setting - OFFSET_GRID_DEGC[-1], setting + OFFSET_GRID_DEGC[-1])
+        setting = settable_temperature(fit.series, setting + float(middle), ends)
     return LotAnswer(
         verdict=verdict,
         within_degC=within,
