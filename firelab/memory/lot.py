@@ -156,6 +156,13 @@ def plan_lot(old: str | Path, new: str | Path, *, n_tiles: int = 6) -> Plan:
     ------
     UsageError
         If it is another number.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> old, new = firelab.start_demo(seed=1), firelab.start_demo(seed=2)
+    >>> firelab.plan_lot(old, new, n_tiles=4).n_tiles  # after the 30 that it has
+    34
     """
     if not FEWEST <= n_tiles <= MOST:
         raise UsageError(f"{n_tiles} is not from {FEWEST} to {MOST}", "--tiles")
@@ -206,6 +213,13 @@ def compare_lots(
         If one of them has no look that can be used.
     FirelabError
         If the grades differ.
+
+    Examples
+    --------
+    >>> import firelab
+    >>> old, new = firelab.start_demo(seed=1), firelab.start_demo(seed=2)
+    >>> firelab.compare_lots(old, new)
+    <LotAnswer: The same within 20 °F (11 °C): 9... in 100 (30 tiles).>
     """
     fit, _, recipe = _old_jar(old)
     records = read_firings(new)
