@@ -72,21 +72,22 @@ def run_block(study: Study, kiln: str, start: int, file: Path, jobs: int) -> Non
 
 
 def run_all(
-    name: str, study: Study, kilns: list[str], colours: int, blocks: Path, jobs: int
+    name: str, study: Study, kilns: list[str], numbers: range, blocks: Path, jobs: int
 ) -> pd.DataFrame:
     """Run block after block over all kilns; return the rows of all of them."""
     folder = blocks / f"{name}-{fingerprint()}"
     folder.mkdir(parents=True, exist_ok=True)
     files = []
-    for start in range(0, colours, BLOCK):
+    for start in range(numbers.start, numbers.stop, BLOCK):
         for kiln in kilns:
             file = folder / f"{kiln.replace(' ', '-')}_{start:05d}.csv"
             if not file.exists():
                 run_block(study, kiln, start, file, jobs)
             files.append(file)
-        print(f"{name}: {start + BLOCK} colours a kiln", file=sys.stderr, flush=True)
+        done = start + BLOCK - numbers.start
+        print(f"{name}: {done} colours a kiln", file=sys.stderr, flush=True)
     rows = pd.concat([pd.read_csv(file) for file in files], ignore_index=True)
-    return rows[rows["colour"] < colours]
+    return rows[rows["colour"] < numbers.stop]
 
 
 def main() -> None:
@@ -95,6 +96,7 @@ def main() -> None:
     words.add_argument("study", choices=("windows", "next", "hand", *CHOOSERS))
     words.add_argument("--kilns", help="names with commas; by default all that serve")
     words.add_argument("--colours", type=int, default=100)
+    words.add_argument("--first", type=int, default=0, help="number of the first colour")
     words.add_argument("--tiles", type=int, default=12, help="most tiles of a chooser")
     words.add_argument("--jobs", type=int, default=2)
     words.add_argument("--blocks", type=Path, default=HERE / "blocks")
@@ -113,7 +115,8 @@ def main() -> None:
         study = {"windows": windows_once, "next": next_once, "hand": hand_once}[name]
         tables = {"windows": windows_table, "next": next_table, "hand": hand_table}
         of_rows = tables[name]
-    rows = run_all(name, study, kilns, asked.colours, asked.blocks, asked.jobs)
+    numbers = range(asked.first, asked.first + asked.colours)
+    rows = run_all(name, study, kilns, numbers, asked.blocks, asked.jobs)
     table = of_rows(rows)
     asked.out.mkdir(parents=True, exist_ok=True)
     table.to_csv(asked.out / f"{name}.csv", index=False)

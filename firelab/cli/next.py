@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import quoted
+from firelab.errors import UsageError, quoted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,6 +28,10 @@ def command(
     ] = 1,
     places: Annotated[
         int | None, typer.Option("--places", min=1, help="Tiles a load; else the kiln's.")
+    ] = None,
+    place: Annotated[
+        int | None,
+        typer.Option("--place", min=1, help="Place of the rack the edges are for."),
     ] = None,
     new: Annotated[
         int | None, typer.Option("--new", min=0, help="New tiles a load, at most.")
@@ -60,8 +64,9 @@ def command(
     hours that are left and within the rules, and says when to stop. A place can
     hold a tile that was graded and is not over-fired: fired on, it costs no blank
     and no powder. The firing that is likeliest to come out right is said with its
-    odds, recipe or not. With --add the new tiles get codes, and the loads a session
-    of their own; print it with firelab sheets --session.
+    odds, recipe or not. With --place the edges and the recipe are those of one place of
+    the rack, and tiles may lie at any. With --add the new tiles get codes, and the loads
+    a session of their own; print it with firelab sheets --session.
 
     Where tiles are chosen one at a time (plan kind sequential) it needs neither a look
     nor a fit: it says where to fire the next tile for the recipe, what that adds, and when
@@ -69,7 +74,12 @@ def command(
     full, or begins another with --day.
     """
     from firelab.windows.firing_windows import firing_windows
-    from firelab.windows.fit_file import fit_folder, fresh_fit_options, write_next
+    from firelab.windows.fit_file import (
+        ask_window,
+        fit_folder,
+        fresh_fit_options,
+        write_next,
+    )
     from firelab.windows.sequential.next_firing import next_firing
     from firelab.windows.sequential.next_tiles import next_tiles
 
@@ -78,12 +88,19 @@ def command(
             _replace_lost(folder)
             return
         if not window and _is_sequential(folder):
+            if place is not None:
+                raise UsageError(
+                    "one tile at a time is chosen for any place of the rack",
+                    f"--place {place}",
+                    f"with --window, or: firelab windows {quoted(folder)} --place {place}",
+                )
             _one_at_a_time(folder, places or 1, add=add, day=day, as_json=as_json)
             return
         found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
-        windows = firing_windows(found.stage, found.clarity)
+        fit = ask_window(found.stage, place=place)
+        windows = firing_windows(fit, found.clarity)
         chosen = next_tiles(
-            found.stage,
+            fit,
             found.records.plan,
             windows=None if beyond else windows,
             n_loads=loads,
@@ -99,7 +116,7 @@ def command(
             console.result(chosen.summary())
             console.result(windows.firing_now())
             if found.clarity is None:
-                console.result(next_firing(found.records, fit=found.stage).one_more_tile())
+                console.result(next_firing(found.records, fit=fit).one_more_tile())
             if not beyond and not chosen.stop:
                 console.result(_why_elsewhere(windows, chosen))
         _offer_replacements(folder)

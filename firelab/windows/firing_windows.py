@@ -110,8 +110,7 @@ def firing_windows(
             hint="fit with method 'posterior'",
         )
     series, asked = fit.series, fit.series.window
-    if asked.place is not None:
-        fit = fit.at_place(asked.place)
+    fit = fit.of_window
     odds = None
     if series.plan.kind == SEQUENTIAL:
         fit = _asked_surer(fit)

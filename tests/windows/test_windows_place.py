@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "worki
 from kiln_records import as_records, fire_plan, window_plan, window_series
 from working_kiln import open_kiln
 
-from firelab import firing_windows, fit_stage
+from firelab import firing_windows, fit_stage, next_tiles
 from firelab.errors import UsageError
 from firelab.series.terms import model_matrix
 from firelab.windows.fit_file import ask_window
@@ -66,3 +66,21 @@ def test_a_place_that_no_look_tells_of_is_refused(fit):
     blind = dataclasses.replace(fit, effects={})
     with pytest.raises(UsageError, match="looks are of: none"):
         firing_windows(ask_window(blind, place=1))
+
+
+def test_next_narrows_the_edges_of_the_place_that_the_window_is_for(fit):
+    plan, here = window_plan(0), ask_window(fit, place=4)
+    told = firing_windows(here).windows[0].edges
+    chosen = next_tiles(here, plan).edges.set_index(["dwell_s", "side"])["width_degC"]
+    compared = 0
+    for edge in told:
+        for side, given in (("low", edge.low_degC), ("high", edge.high_degC)):
+            if given.lower is not None and given.upper is not None:
+                width = given.upper - given.lower
+                assert chosen[edge.dwell_s, side] == pytest.approx(width, abs=0.5)
+                compared += 1
+    assert compared >= 2
+    anywhere = next_tiles(fit, plan).edges.set_index(["dwell_s", "side"])["width_degC"]
+    assert np.abs(anywhere - chosen).max() > 1.0
+    with pytest.raises(UsageError, match="place 7 of the rack"):
+        next_tiles(ask_window(fit, place=7), plan)

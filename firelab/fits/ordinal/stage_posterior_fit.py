@@ -247,6 +247,12 @@ class StagePosterior(Shown):
         lines.append(f"draws: {self.convergence.message}")
         return "\n".join(lines)
 
+    @property
+    def of_window(self) -> StagePosterior:
+        """The fit of the place of the rack that the series' window is for, if of one."""
+        place = self.series.window.place
+        return self if place is None else self.at_place(place)
+
     def at_place(self, place: int) -> StagePosterior:
         """Return the fit of one place of the rack: its own deviation, known as it is.
 

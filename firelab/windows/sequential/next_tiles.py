@@ -58,7 +58,8 @@ def next_tiles(
     load is filled place by place with what leaves least of the edges' expected
     posterior variance, a new tile or one that is fired on; the load that takes
     most of it per kiln hour is chosen. A further load is chosen over every outcome
-    of the loads before it.
+    of the loads before it. Where the window is for one place of the rack, the edges are
+    that place's; tiles may lie at any.
 
     Parameters
     ----------
@@ -85,7 +86,8 @@ def next_tiles(
     Raises
     ------
     UsageError
-        If the stage fit has no posterior draws, or the kiln has fewer places.
+        If the stage fit has no posterior draws, the kiln has fewer places, or no look is
+        of the place that the window is for.
 
     References
     ----------
@@ -115,7 +117,7 @@ def next_tiles(
             "series.toml budget.places",
             f"ask for {holds} at most, or correct budget.places",
         )
-    edges = edge_posterior(fit)
+    edges = edge_posterior(fit.of_window)
     if windows is not None and any(window.recipe for window in windows.windows):
         tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
         spare = len(set(tested) - set(fit.looks["tile"]))
