@@ -22,6 +22,16 @@ sys.path.insert(0, str(HERE.parent / "working_kiln"))
 from kiln_records import as_records, fire_plan, window_plan, window_series
 from working_kiln import FULL, open_kiln
 
+from firelab.charts.style import (
+    INK,
+    LOW_EDGE,
+    QUIET,
+    drawing_style,
+    figure_bytes,
+    new_figure,
+    settle_layout,
+    title_figure,
+)
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.piece.colour_heat import colour_heat
 from firelab.piece.piece import Piece
@@ -103,15 +113,15 @@ def study_one(name, number):
     settings = [(one.temperature_degC, one.dwell_s) for one in answer.best.firings]
     truth = TruePiece(kilns, number)
     degC = np.linspace(kiln.coolest_degC - 15.0, kiln.hottest_degC + 15.0, 24)
-    bests = {str(one): truth.best(one, degC, 150.0) for one in ORDERS}
     true = truth.share(laid, settings)
+    bests = {str(one): truth.best(one, degC, 150.0) for one in ORDERS}
     return {
         "studio": number,
         "laid": laid,
         "told": round(answer.best.probability, 4),
         "true": round(true, 4),
         "best_of_order": round(max(bests[str(laid)], true), 4),
-        "best": round(max(*bests.values(), true), 4),
+        "best": round(max([*bests.values(), true]), 4),
         "cpu_s": round(spent, 2),
     }
 
@@ -137,6 +147,24 @@ def table(rows):
     return lines
 
 
+def draw_calibration(rows):
+    """Draw told against true odds: a point a studio, the mean of each fifth of them."""
+    told, true = (np.array([row[key] for row in rows]) for key in ("told", "true"))
+    with drawing_style():
+        figure = new_figure(4.6)
+        axes = figure.subplots()
+        axes.plot([0, 1], [0, 1], color=QUIET, lw=1.0, ls="--", label="told is true")
+        axes.plot(told, true, "o", ms=4, mfc="none", mec=LOW_EDGE, label="a studio")
+        fifths = np.array_split(np.argsort(told), 5)
+        middles = np.array([[told[k].mean(), true[k].mean()] for k in fifths])
+        errors = [true[k].std() / np.sqrt(k.size) for k in fifths]
+        axes.errorbar(*middles.T, errors, fmt="s", color=INK, label="a fifth of them")
+        axes.set(xlabel="told probability", ylabel="true share", xlim=(0, 1), ylim=(0, 1))
+        axes.legend(loc="upper left")
+        title_figure(figure, "Pieces of two colours, simulated", invented=False)
+        return settle_layout(figure)
+
+
 def main():
     """Run studios until the time is over, and write what came."""
     asked = argparse.ArgumentParser(description=__doc__)
@@ -153,6 +181,8 @@ def main():
         (out / f"{given.kiln}.txt").write_text("\n".join(table(rows)) + "\n")
         if time.monotonic() > ends:
             break
+    drawn = figure_bytes(draw_calibration(rows), "png")
+    (out / f"{given.kiln}.png").write_bytes(drawn)
 
 
 if __name__ == "__main__":
