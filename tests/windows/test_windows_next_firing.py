@@ -73,7 +73,7 @@ def test_a_stated_middle_takes_the_place_of_what_the_trade_says():
     first = next_firing(nothing_fired(a_jar(priors=priors)))
     assert 1435 <= to_degF(first.now.temperature_degC) <= 1465
     said = believed_stage(nothing_fired(a_jar(priors=priors))).details()
-    assert "middle of full at 2 min 15 s: 1450 °F (788 °C) +/- 10 degC (18 degF)" in said
+    assert "middle of full at 2 min 15 s: 1450 °F (788 °C) +/- 18 °F (10 °C)" in said
 
 
 def test_one_look_that_tells_all_is_worth_all():

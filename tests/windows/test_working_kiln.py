@@ -287,8 +287,9 @@ def test_one_tile_at_a_time_is_followed_beside_the_hand():
 
 def test_three_tiles_chosen_one_at_a_time_are_no_worse_than_a_hand():
     # The same six colours for both; the hand fires 3 to 5 tiles. Over 20 colours the
-    # difference is .02 +/- .04 in this kiln (analyses/working_kiln).
-    gain = []
+    # difference is .05 +/- .04 in this kiln, and .71 is told where .76 is true
+    # (analyses/working_kiln).
+    gain, short = [], []
     for number in range(6):
         rows = pd.DataFrame(
             chooser_once("physics", number, by="one tile at a time", most_tiles=3)
@@ -296,5 +297,7 @@ def test_three_tiles_chosen_one_at_a_time_are_no_worse_than_a_hand():
         own = rows[(rows["chooser"] == "itself") & (rows["tiles"] == 3)]
         hand = rows[rows["by"] == "hand"]
         gain.append(float(own["true"].iloc[0]) - float(hand["true"].iloc[0]))
-    error = np.std(gain, ddof=1) / np.sqrt(len(gain))
-    assert np.mean(gain) > -2.0 * error
+        short.append(float(own["true"].iloc[0]) - float(own["told"].iloc[0]))
+    error = np.std([gain, short], axis=1, ddof=1) / np.sqrt(len(gain))
+    assert np.mean(gain) > -2.0 * error[0]
+    assert abs(np.mean(short)) < 0.05 + 2.0 * error[1]
