@@ -20,7 +20,12 @@ from firelab.records.brief_tables import parse_read_wrong
 from firelab.series.declared_parts import Count
 from firelab.series.factors import STRICT, AsUnit, Seconds
 from firelab.series.folder import SERIES_FILE, write_atomically
-from firelab.series.toml_file import declared_value, finding_at, parse_toml
+from firelab.series.toml_file import (
+    declared_value,
+    finding_at,
+    parse_toml,
+    read_declared,
+)
 from firelab.sheets.labels import parse_label_stock
 
 STUDIO_FILE = "studio.toml"
@@ -221,17 +226,12 @@ def read_studio(folder: str | Path) -> Studio:
     FaultyFile
         With every fault found, each with its line.
     """
-    path = Path(folder) / STUDIO_FILE
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError:
-        raise FirelabError(
-            "there is no studio here", str(path), "start one: firelab new FOLDER --studio"
-        ) from None
-    except UnicodeDecodeError as fault:
-        raise FirelabError(
-            f"is not UTF-8 text at byte {fault.start}", str(path), "save it as UTF-8"
-        ) from None
+    _, text = read_declared(
+        folder,
+        STUDIO_FILE,
+        what="studio",
+        begin="start one: firelab new FOLDER --studio",
+    )
     studio, findings = parse_studio(text)
     if studio is None:
         raise FaultyFile(findings)

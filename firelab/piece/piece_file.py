@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighbours_hint
+from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
 from firelab.piece.orders import kept_orders
 from firelab.piece.piece import Piece, listed
 from firelab.records.records import Records
@@ -15,7 +15,12 @@ from firelab.series.factors import FactorName
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import write_atomically
 from firelab.series.series_file import read_series
-from firelab.series.toml_file import declared_value, finding_at, parse_toml
+from firelab.series.toml_file import (
+    declared_value,
+    finding_at,
+    parse_toml,
+    read_declared,
+)
 from firelab.studios.pooling.part import read_part
 from firelab.windows.recipe.no_recipe import unfired_levels
 
@@ -216,21 +221,12 @@ def read_piece(folder: str | Path) -> CheckedPiece:
     FirelabError
         If there is no piece.toml.
     """
-    path = Path(folder)
-    path = path / PIECE_FILE if path.is_dir() else path
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError:
-        near = neighbours_hint(str(folder)).partition("hint: ")[2]
-        raise FirelabError(
-            "there is no piece here",
-            str(path),
-            near or "begin one with: firelab piece new FOLDER SERIES SERIES",
-        ) from None
-    except UnicodeDecodeError as fault:
-        raise FirelabError(
-            f"is not UTF-8 text at byte {fault.start}", str(path), "save it as UTF-8"
-        ) from None
+    path, text = read_declared(
+        folder,
+        PIECE_FILE,
+        what="piece",
+        begin="begin one with: firelab piece new FOLDER SERIES SERIES",
+    )
     piece, faults = parse_piece(text)
     if piece is None:
         raise FaultyFile(faults)

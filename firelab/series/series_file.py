@@ -11,7 +11,7 @@ from typing import Any
 
 from firelab.craft.materials import is_gauge
 from firelab.craft.units import format_temperature
-from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, neighbours_hint
+from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
 from firelab.series.accepted_words import with_file_keys
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
@@ -22,7 +22,12 @@ from firelab.series.folder import (
     write_atomically,
 )
 from firelab.series.history import HISTORY_FILE, learned_prior
-from firelab.series.toml_file import declared_value, finding_at, parse_toml
+from firelab.series.toml_file import (
+    declared_value,
+    finding_at,
+    parse_toml,
+    read_declared,
+)
 
 
 def designs_folder() -> Path:
@@ -129,21 +134,12 @@ def read_series(folder: str | Path) -> FiringSeries:
     >>> read_series(design_path("quick-look")).enamel.kind
     'opaque'
     """
-    path = Path(folder)
-    path = path / SERIES_FILE if path.is_dir() else path
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError:
-        near = neighbours_hint(str(folder)).partition("hint: ")[2]
-        raise FirelabError(
-            "there is no series here",
-            str(path),
-            near or "start one with: firelab new FOLDER --from DESIGN",
-        ) from None
-    except UnicodeDecodeError as fault:
-        raise FirelabError(
-            f"is not UTF-8 text at byte {fault.start}", str(path), "save it as UTF-8"
-        ) from None
+    path, text = read_declared(
+        folder,
+        SERIES_FILE,
+        what="series",
+        begin="start one with: firelab new FOLDER --from DESIGN",
+    )
     series, findings = parse_series(text, file=path.name)
     if series is None:
         raise FaultyFile(findings)

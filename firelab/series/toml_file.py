@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from firelab.errors import Finding
+from firelab.errors import Finding, FirelabError, neighbours_hint
 from firelab.series.accepted_words import (
     file_key,
     known_keys,
@@ -23,6 +24,38 @@ Declared = TypeVar("Declared")
 
 _HEADER = re.compile(r"^\s*\[(\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^(\s*)([A-Za-z0-9_.\"' -]+?)\s*=")
+
+
+def read_declared(
+    folder: str | Path, name: str, *, what: str, begin: str
+) -> tuple[Path, str]:
+    """Return the path and the text of a folder's declaration.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The folder, or the file itself.
+    name : str
+        Of the file.
+    what, begin : str
+        What it declares, and how to begin one, as a person is told.
+
+    Raises
+    ------
+    FirelabError
+        If there is none, or it is not UTF-8.
+    """
+    path = Path(folder)
+    path = path / name if path.is_dir() else path
+    try:
+        return path, path.read_text(encoding="utf-8-sig")
+    except OSError:
+        near = neighbours_hint(str(folder)).partition("hint: ")[2]
+        raise FirelabError(f"there is no {what} here", str(path), near or begin) from None
+    except UnicodeDecodeError as fault:
+        raise FirelabError(
+            f"is not UTF-8 text at byte {fault.start}", str(path), "save it as UTF-8"
+        ) from None
 
 
 def _parts(dotted: str) -> list[str]:

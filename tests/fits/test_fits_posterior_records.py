@@ -238,7 +238,8 @@ def test_priors_can_be_stated_in_the_series(good):
     series = replace(good.series, priors=wish)
     fit = fit_stage(replace(good, series=series))
     assert np.median(fit.draws.load_sd) > 2 * np.median(fit_stage(good).draws.load_sd)
-    assert any("over 9 degC (16 degF; 80 %" in line for line in fit.priors)
+    assert series.kiln.reads == "degF"
+    assert any("over 16.2 °F (9 °C; 80 %" in line for line in fit.priors)
 
 
 def test_wider_and_narrower_priors_move_the_answer_little_where_tiles_speak(good):

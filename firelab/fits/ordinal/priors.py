@@ -262,6 +262,6 @@ def _in_degrees(degC: float, reads: str) -> str:
 def log_normal_words(median: float, spread: float, reads: str) -> str:
     """Write a log-normal of degC apart by its median and its middle 80 %."""
     low, high = median * np.exp(-1.2816 * spread), median * np.exp(1.2816 * spread)
-    share = 1.8 if reads == "degF" else 1.0
+    share, unit = (1.8, "°F") if reads == "degF" else (1.0, "°C")
     middle = _in_degrees(median, reads).removesuffix(")")
-    return f"{middle}; 80 % within {share * low:.3g} to {share * high:.3g} {reads})"
+    return f"{middle}; 80 % within {share * low:.3g} to {share * high:.3g} {unit})"

@@ -161,8 +161,8 @@ class OtherBlank:
         --------
         >>> tiles = Blank(metal="copper", thickness=0.8)
         >>> other_blank(tiles, tiles.resized(1.6), 400, seed=1).words(760.0, "degF")
-        'Blank of 1.6 mm copper, the tiles were 0.8 mm: held 28 s longer at 1400 degF (760 \
-degC) (18 to 44 s), by the time that it warms up.'
+        'Blank of 1.6 mm copper, the tiles were 0.8 mm: held 28 s longer at 1400 °F (760 \
+°C) (18 to 44 s), by the time that it warms up.'
         """
         tails = [0.5 * (1.0 - _MIDDLE), 0.5, 0.5 * (1.0 + _MIDDLE)]
         at = np.quantile(self.share * self.difference_s(temperature_degC), tails)
@@ -236,8 +236,8 @@ def width_words(piece_degC: float, tiles_degC: float, reads: str) -> str:
     Examples
     --------
     >>> width_words(9.0, 7.0, "degC")
-    'What it costs: the edges are known to 9 degC (16 degF) either way, on the tiles to 7 \
-degC (13 degF).'
+    'What it costs: the edges are known to 9 °C (16 °F) either way, on the tiles to 7 \
+°C (13 °F).'
     """
     here, there = (
         format_temperature_difference(one, reads) for one in (piece_degC, tiles_degC)
