@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, TextIO
 
@@ -142,16 +142,25 @@ here, no source)."""
 
 @dataclass(slots=True)
 class _LongFit:
-    """Tells once how long a fit of many looks takes, then on a terminal what is left."""
+    """Tells once how long a fit of many looks takes, then on a terminal what is left.
 
-    since: float = field(default_factory=lambda: time.monotonic())
+    A share below the last one is a further fit's: what the command did before its fit,
+    and between two, says nothing of either.
+    """
+
+    since: float = 0.0
+    first: float = 2.0
+    last: float = 2.0
     is_long: bool = False
 
     def show(self, share: float) -> None:
-        passed = time.monotonic() - self.since
-        if passed < _FIRST_S:
+        if share < self.last:
+            self.since, self.first = time.monotonic(), share
+        self.last = share
+        passed, gained = time.monotonic() - self.since, share - self.first
+        if passed < _FIRST_S or gained <= 0.0:
             return
-        left = passed * (1.0 - share) / share
+        left = passed * (1.0 - share) / gained
         if not self.is_long and left > _LONG_S:
             self.is_long = True
             progress_done()

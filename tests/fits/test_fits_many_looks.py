@@ -165,6 +165,11 @@ def test_how_long_a_fit_takes_is_told_once_and_only_if_it_is_long(capsys, monkey
         for now[0], share in ((1.0, 0.001), (4.0, 0.5)):
             Progress(foreseen=1.0).add(share)
     assert capsys.readouterr().err == ""
+    # Two short fits, after work and with work between them.
+    with console.exit_on_fault():
+        for now[0], share in ((14.0, 0.001), (14.5, 1.0), (40.0, 0.001), (40.5, 0.9)):
+            Progress(foreseen=1.0).add(share)
+    assert capsys.readouterr().err == ""
     now[0] = 0.0
     with console.exit_on_fault():
         for now[0], share in ((1.0, 0.01), (6.0, 0.05), (60.0, 0.5)):
