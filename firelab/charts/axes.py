@@ -11,6 +11,7 @@ from matplotlib.axes._secondary_axes import SecondaryAxis
 from matplotlib.axis import Axis
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
+from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 from firelab.craft.units import to_degC, to_degF
 
 
@@ -26,15 +27,7 @@ def write_dwell(dwell_s: float) -> str:
     return f"{minutes}:{seconds:02d}"
 
 
-SIGN = {"degC": "°C", "degF": "°F"}
-"""How a unit of temperature is written."""
-
 _STEPS = [1, 2, 2.5, 5, 10]
-
-
-def other_unit(reads: str) -> str:
-    """Return the unit that the kiln does not read."""
-    return "degC" if reads == "degF" else "degF"
 
 
 def set_temperature_axis(
@@ -90,7 +83,7 @@ def _same(degC: Any) -> Any:
 
 def other_difference(reads: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
     """Return what turns a difference in the kiln's unit into the other one, and back."""
-    share = 1.8 if reads == "degC" else 1 / 1.8
+    share = PER_DEGC[other_unit(reads)] / PER_DEGC[reads]
     return (lambda own: np.asarray(own) * share, lambda other: np.asarray(other) / share)
 
 

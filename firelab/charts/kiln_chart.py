@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
-from firelab.charts.axes import SIGN, other_difference, other_unit
+from firelab.charts.axes import other_difference
 from firelab.charts.style import (
     HIGH_EDGE,
     INK,
@@ -15,6 +15,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 from firelab.memory.kiln_watch import KilnHistory
 
 _HEIGHT_IN = 4.2
@@ -50,7 +51,7 @@ def draw_kiln_chart(history: KilnHistory) -> Figure:
     >>> draw_kiln_chart(history)
     <Figure size ... with 1 Axes>
     """
-    scale = 1.8 if history.reads == "degF" else 1.0
+    scale = PER_DEGC[history.reads]
     table = history.table
     with drawing_style():
         figure = new_figure(_HEIGHT_IN)

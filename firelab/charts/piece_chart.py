@@ -22,6 +22,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.degrees import SIGN
 from firelab.craft.units import to_degF
 
 if TYPE_CHECKING:
@@ -102,10 +103,9 @@ def _draw_colour(axes, one: ColourOdds, n_firings: int) -> None:  # type: ignore
 
 
 def _firing_words(plan: PiecePlan) -> list[str]:
-    unit = "°F" if plan.reads == "degF" else "°C"
     in_unit = to_degF if plan.reads == "degF" else float
     return [
-        f"firing {number}\n{in_unit(one.temperature_degC):.0f} {unit}, "
+        f"firing {number}\n{in_unit(one.temperature_degC):.0f} {SIGN[plan.reads]}, "
         f"{write_dwell(one.dwell_s)}"
         for number, one in enumerate(plan.best.firings, start=1)
     ]

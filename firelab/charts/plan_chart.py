@@ -14,10 +14,8 @@ from matplotlib.gridspec import SubplotSpec
 from matplotlib.ticker import MaxNLocator
 
 from firelab.charts.axes import (
-    SIGN,
     add_other_axis,
     other_functions,
-    other_unit,
     set_dwell_axis,
     set_temperature_axis,
 )
@@ -34,6 +32,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.degrees import SIGN, other_unit
 from firelab.craft.trade_words import count_words, distinct_names, shared_name
 from firelab.craft.units import format_temperature
 from firelab.plan.plan import Plan

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from firelab.charts.axes import SIGN, other_difference, other_unit
+from firelab.charts.axes import other_difference
 from firelab.charts.style import (
     HIGH_EDGE,
     INK,
@@ -17,6 +17,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 from firelab.studios.interlaboratory.precision import Precision
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pooling import Pooling
@@ -73,7 +74,7 @@ def draw_consistency(pooling: Pooling) -> Figure:
 
 def _draw_shifts(axes: Axes, fit: PooledStage) -> None:
     table, reads = fit.table, fit.shared.series.kiln.reads
-    scale = 1.8 if reads == "degF" else 1.0
+    scale = PER_DEGC[reads]
     rows = np.arange(len(table))
     wanted = [("shift", "o", INK, "in all", -0.14)]
     if fit.has_control:

@@ -10,13 +10,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from firelab.charts.axes import SIGN, other_difference, other_unit
+from firelab.charts.axes import other_difference
 from firelab.charts.style import (
     drawing_style,
     new_figure,
     settle_layout,
     title_figure,
 )
+from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 
 _COLOURS = ("#0b3c6f", "#b3391f", "#2f7f86", "#1a1a1a", "#8a6d1d", "#6b3f7a")
 _MARKERS = ("o", "s", "^", "D", "X", "P")
@@ -56,7 +57,7 @@ def draw_tile_count(
     <Figure size ... with 2 Axes>
     """
     kinds = list(dict.fromkeys(table["kind"].astype(str)))
-    widths = table.filter(like="width") * (1.8 if reads == "degF" else 1.0)
+    widths = table.filter(like="width") * PER_DEGC[reads]
     named = table.assign(**widths, kind=table["kind"].astype(str))
     frame = _side_by_side(named, kinds)
     with drawing_style():

@@ -17,7 +17,7 @@ from typing import Annotated, Any, NoReturn, TextIO
 
 import typer
 
-from firelab.craft.units import with_degree_signs
+from firelab.craft.degrees import with_degree_signs
 from firelab.errors import (
     EXIT_FINDINGS,
     Finding,

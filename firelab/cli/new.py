@@ -150,7 +150,7 @@ def _of_studio(folder: Path, text: str, jar: str, kiln: str) -> str:
 
 def _like(text: str, studio: Path) -> tuple[str, bytes]:
     """Return a series that begins with what a studio learned, and that history."""
-    from firelab.memory.like import history_of, like_earlier
+    from firelab.memory.history import history_of, like_earlier
 
     path = history_of(studio)
     begun, words = like_earlier(text, path)

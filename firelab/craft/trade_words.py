@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -163,7 +164,7 @@ STAGE_WORDS: dict[str, tuple[str, ...]] = {
 """What people also write for each stage (common practice, no source)."""
 
 
-class Shown:
+class Shown(ABC):
     r"""A result with a `summary`: a short repr, and the summary where HTML is shown.
 
     Examples
@@ -177,9 +178,9 @@ class Shown:
 
     __slots__ = ()
 
+    @abstractmethod
     def summary(self) -> str:
         """Return the result as lines for a terminal."""
-        raise NotImplementedError
 
     def __repr__(self) -> str:
         """Return the name and the first line of the summary."""

@@ -367,22 +367,6 @@ def format_tolerance(degC: float, reads: str = "degF") -> str:
     return _in_both(str(whole[0]), str(whole[1]), reads)
 
 
-_UNIT = re.compile(r"(?<![\w.])deg([CF])\b")
-
-
-def with_degree_signs(text: str) -> str:
-    """Return text with degC and degF written as a kiln's display does.
-
-    A column's name, such as ``temperature_degC``, stays as it is.
-
-    Examples
-    --------
-    >>> with_degree_signs("760 degC, 1400 degF, temperature_degC")
-    '760 °C, 1400 °F, temperature_degC'
-    """
-    return _UNIT.sub(r"°\1", text)
-
-
 def format_duration(seconds: float) -> str:
     """Write a time span as a person does.
 

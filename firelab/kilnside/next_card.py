@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from firelab.craft.degrees import PER_DEGC
 from firelab.craft.tile_codes import tile_code, tile_index
 from firelab.craft.trade_words import HAND_STEPS, count_words, hand_rule, setting_words
 from firelab.craft.units import format_duration
@@ -57,8 +58,7 @@ def next_card(records: Records) -> dict[str, Any]:
         "now": _now(found),
         "left": _left(found),
         "rule": hand_rule(series.kiln.reads),
-        "step_degC": HAND_STEPS[series.kiln.reads]
-        / (1.8 if found.reads == "degF" else 1.0),
+        "step_degC": HAND_STEPS[series.kiln.reads] / PER_DEGC[series.kiln.reads],
         "codes": codes_ahead(series, plan, firing) if goes_on and firing else [],
         "waiting": list(found.waiting),
         "notes": list(found.notes),

@@ -1,4 +1,4 @@
-"""A studio's history, as a value: what it holds, in words and as ``history.json``."""
+"""A studio's history as a value: in words, as ``history.json``, and in a new series."""
 
 from __future__ import annotations
 
@@ -8,17 +8,32 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import tomlkit
 
+from firelab.craft.degrees import format_difference_range, other_unit
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import (
     format_duration,
     format_temperature,
     format_temperature_difference,
+    format_temperature_range,
+    to_degF,
 )
-from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, TARGET
+from firelab.errors import FaultyFile
+from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, TARGET, doublings_beyond_usual
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
+from firelab.series.firing_series import FiringSeries
+from firelab.series.first_questions import put_temperatures
 from firelab.series.folder import json_text, versions, write_atomically
-from firelab.series.history import FEWEST_SERIES, HISTORY_FILE, HISTORY_SCHEMA
+from firelab.series.history import (
+    FEWEST_SERIES,
+    HISTORY_FILE,
+    HISTORY_SCHEMA,
+    LearnedPrior,
+    learned_prior,
+)
+from firelab.series.series_file import parse_series
+from firelab.series.toml_file import table_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,11 +166,10 @@ class LearnedGroup:
 
 
 def _difference_range(low: float, high: float, reads: str) -> str:
-    pieces = [format_temperature_difference(one, reads) for one in (low, high)]
-    (low_own, low_other), (high_own, high_other) = (one.split(" (") for one in pieces)
-    unit, other = high_own.split()[1], high_other.rstrip(")").split()[1]
-    own = f"{low_own.split()[0]} to {high_own.split()[0]} {unit}"
-    return f"{own} ({low_other.split()[0]} to {high_other.split()[0]} {other})"
+    own, other = (
+        format_difference_range(low, high, unit) for unit in (reads, other_unit(reads))
+    )
+    return f"{own} ({other})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -220,3 +234,60 @@ def write_history(folder: str | Path, history: History) -> Path:
     path = Path(folder) / HISTORY_FILE
     write_atomically(path, json_text(history.to_dict()))
     return path
+
+
+def history_of(studio: str | Path) -> Path:
+    """Return the history of a studio folder; a file is taken for one."""
+    place = Path(studio)
+    return place / HISTORY_FILE if place.is_dir() else place
+
+
+def like_earlier(text: str, history: str | Path) -> tuple[str, str]:
+    """Return a series.toml that rests on a history, and what that says in words.
+
+    The range of temperatures keeps its width; its middle moves to where the target of
+    earlier jars was, so that loads go where the edges probably are.
+
+    Parameters
+    ----------
+    text : str
+        Of a ready design, with kind and metal of the jar.
+    history : str or Path
+
+    Raises
+    ------
+    FaultyFile, FirelabError
+        If the text is not a series, or there is no history.
+    """
+    series, findings = parse_series(text)
+    if series is None:
+        raise FaultyFile(findings)
+    kind, metal = series.enamel.kind, series.blank.metal
+    grades = series.responses.stage.grades
+    learned = learned_prior(history, kind=kind, metal=metal, grades=grades)
+    document = tomlkit.parse(text)
+    table_of(document, "priors")["history"] = HISTORY_FILE
+    if learned is None:
+        return document.as_string(), f"of {kind}s on {metal} it knows too little yet"
+    words = f"{learned.source}"
+    if not series.plan.kind == "sequential" and TARGET in learned.mean:
+        low, high = _moved_range(series, learned)
+        put_temperatures(document, series, f"{low:.0f} to {high:.0f}")
+        read, _ = parse_series(document.as_string())
+        if read is not None:
+            ends = read.span("temperature")
+            words += f"; tried from {format_temperature_range(*ends, series.kiln.reads)}"
+    return document.as_string(), words
+
+
+def _moved_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, float]:
+    """Return the ends of the range about the middle of the target, in the kiln's unit."""
+    worth = learned.mean.get(DOUBLING, np.log(series.priors.doubling))
+    middle = learned.mean[TARGET] - float(np.exp(worth)) * doublings_beyond_usual(series)
+    low, high = series.span("temperature")
+    half = 0.5 * (high - low)
+    ends = [middle - half, min(middle + half, series.hottest_degC)]
+    if series.kiln.reads == "degF":
+        ends = [to_degF(end) for end in ends]
+    step = series.kiln.step
+    return step * np.floor(ends[0] / step), step * np.ceil(ends[1] / step)

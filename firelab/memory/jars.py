@@ -13,6 +13,7 @@ from firelab.errors import FaultyFile, Finding, UsageError
 from firelab.memory.studio import JARS_FILE, StudioKiln
 from firelab.records.tables import TableRow, decode, parse_table
 from firelab.series.firing_series import Enamel
+from firelab.series.toml_file import table_of
 
 JAR_COLUMNS = ("jar", "colour", "kind", "maker_code", "lot", "lead", "bought", "note")
 
@@ -172,7 +173,5 @@ def with_studio(text: str, kiln: StudioKiln | None, jar: Jar | None) -> str:
 
 def _put(document: Any, table: str, values: dict[str, Any]) -> None:
     given = {key: value for key, value in values.items() if value not in (None, "")}
-    if given and table not in document:
-        document[table] = tomlkit.table()
-    for key, value in given.items():
-        document[table][key] = value
+    if given:
+        table_of(document, table).update(given)

@@ -16,13 +16,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import softmax
 
-from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient
+from firelab.errors import RecordsInsufficient
+from firelab.fits.ordinal.likelihood import grade_ends
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
-from firelab.memory.studio import Studio, read_studio, series_folders
+from firelab.memory.between_jars import grid_quantiles
+from firelab.memory.studio import Studio, read_each, read_studio, series_folders
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.terms import TEMPERATURE, coding, model_matrix
 
 FloatArray = NDArray[np.float64]
@@ -32,8 +36,6 @@ OFFSET_GRID_DEGC = np.arange(-60.0, 60.5, 1.0)
 USUAL_DEGC = 15.0
 """Prior standard deviation of a session's offset, degC (chosen here, no source): wide
 beside the 3 to 5 degC of days in a sound kiln."""
-_SLIP = 0.02
-"""Chance that a grade is a slip, as the default prior of a fit has it."""
 _DRAWS = 150
 """Of a known colour's posterior."""
 LEVEL = 0.9
@@ -126,23 +128,15 @@ def session_offsets(
 
 
 def _tested(base: Path, kiln: str) -> tuple[list[_Tested], list[str]]:
-    found, left_out = [], []
-    for place in series_folders(base):
-        try:
-            records = read_firings(place)
-        except FaultyFile as fault:
-            left_out.append(f"{place.name}: {len(fault.findings)} faults")
-            continue
-        except FirelabError as fault:
-            left_out.append(f"{place.name}: {fault.what}")
-            continue
-        own = records.series.kiln.name
-        if own and own != kiln:
-            continue
-        days = [text for text in records.looks["fired_at"].astype(str) if text.strip()]
-        first = min(days, default="9999")
-        found.append(_Tested(name=place.name, records=records, first=first))
-    return found, left_out
+    """Return the series that were fired in a kiln, and those that cannot be read."""
+    read, left_out = read_each(series_folders(base), _read_tested)
+    return [one for one in read if one.records.series.kiln.name in ("", kiln)], left_out
+
+
+def _read_tested(place: Path) -> _Tested:
+    records = read_firings(place)
+    days = [text for text in records.looks["fired_at"].astype(str) if text.strip()]
+    return _Tested(name=place.name, records=records, first=min(days, default="9999"))
 
 
 def _offsets_of(
@@ -225,33 +219,32 @@ def offset_log_likelihood(
     eta = draws.linear(model_matrix(fit.series, settings, fit.terms))
     half = coding(fit.series, "temperature").half_width
     slope = draws.coefficients[:, fit.columns.index(TEMPERATURE)] / half
-    moved = eta[:, :, None] + slope[:, None, None] * OFFSET_GRID_DEGC
-    places = looks["stage"].cat.codes.to_numpy(dtype=np.int64)
-    ends = np.column_stack(
-        [
-            np.full(draws.n_draws, -np.inf),
-            draws.thresholds,
-            np.full(draws.n_draws, np.inf),
-        ]
+    moved = slope[:, None, None] * OFFSET_GRID_DEGC
+    grade = np.asarray(looks["stage"].cat.codes, dtype=np.int64)
+    below, reached = (
+        draws.cumulative(end[:, :, None] - moved)
+        for end in grade_ends(grade, draws.thresholds, eta)
     )
-    reached = draws.cumulative(ends[:, places + 1, None] - moved)
-    below = draws.cumulative(ends[:, places, None] - moved)
-    chance = (1.0 - _SLIP) * (reached - below) + _SLIP / len(fit.grades)
+    slip = PriorSpecification().slip
+    chance = (1.0 - slip) * (reached - below) + slip / len(fit.grades)
     by_draw = np.log(np.maximum(chance, np.finfo(float).tiny)).sum(axis=1)
     top = by_draw.max()
     return np.asarray(top + np.log(np.exp(by_draw - top).mean(axis=0)))
+
+
+def offset_posterior(log: FloatArray) -> FloatArray:
+    """Return the posterior of an offset on the grid, shape (G,); its sum is 1."""
+    return np.asarray(softmax(log - 0.5 * (OFFSET_GRID_DEGC / USUAL_DEGC) ** 2))
 
 
 def session_offset(
     log: FloatArray, day: date, series: str, session: int, kiln: str, count: int
 ) -> SessionOffset:
     """Return a session's offset from the log likelihood on the grid and the prior."""
-    logs = log - 0.5 * (OFFSET_GRID_DEGC / USUAL_DEGC) ** 2
-    weight = np.exp(logs - logs.max())
-    weight /= weight.sum()
+    weight = offset_posterior(log)
     mean = float(weight @ OFFSET_GRID_DEGC)
     tail = (1.0 - LEVEL) / 2.0
-    lower, upper = np.interp([tail, 1.0 - tail], np.cumsum(weight), OFFSET_GRID_DEGC)
+    lower, upper = grid_quantiles(OFFSET_GRID_DEGC, weight, [tail, 1.0 - tail])
     return SessionOffset(
         day=day,
         series=series,

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import tomlkit
 
+from firelab.craft.degrees import PER_DEGC
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_temperature, format_temperature_difference
 from firelab.errors import FirelabError
@@ -23,8 +24,13 @@ from firelab.memory.control_charts import (
     individuals_chart,
 )
 from firelab.memory.kiln_offsets import USUAL_DEGC, SessionOffset, session_offsets
-from firelab.memory.studio import STUDIO_FILE, Studio, parse_studio, read_studio
-from firelab.memory.studio import series_folders as series_of
+from firelab.memory.studio import (
+    STUDIO_FILE,
+    Studio,
+    parse_studio,
+    read_studio,
+    series_folders,
+)
 from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.records.firing_log import read_firings
 from firelab.series.folder import WINDOWS_FILE, read_json, write_atomically
@@ -216,8 +222,8 @@ def enter_correction(folder: str | Path, history: KilnHistory) -> str:
     studio = read_studio(folder)
     # A kiln whose tiles come out hotter than before reads too low.
     high = studio.correction_degC(history.kiln, history.since) - history.change.size
-    scale = 1.8 if history.reads == "degF" else 1.0
-    amount = f"{abs(high) * scale:.0f} {history.reads} {'high' if high >= 0 else 'low'}"
+    degrees = abs(high) * PER_DEGC[history.reads]
+    amount = f"{degrees:.0f} {history.reads} {'high' if high >= 0 else 'low'}"
     document = tomlkit.parse(text)
     entry = tomlkit.table()
     entry["kiln"], entry["since"], entry["reads"] = history.kiln, history.since, amount
@@ -245,7 +251,7 @@ def windows_anew(folder: str | Path, kiln: str, today: date) -> list[str]:
     """
     studio, lines = read_studio(folder), []
     chosen = studio.kiln(kiln)
-    for place in series_of(folder):
+    for place in series_folders(folder):
         path = place / WINDOWS_FILE
         if not path.is_file():
             continue

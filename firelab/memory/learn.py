@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.errors import FaultyFile, FirelabError, RecordsInsufficient
+from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.coordinates import HIGH, LOW, MIDDLE, TARGET, shared_values
 from firelab.fits.ordinal.middle_prior import usual_firing
 from firelab.fits.ordinal.priors import effect_scales_degC
@@ -26,7 +26,12 @@ from firelab.memory.history import (
     LearnedParameter,
     LearnedSeries,
 )
-from firelab.memory.studio import STUDIO_FILE, read_studio, series_folders
+from firelab.memory.studio import (
+    STUDIO_FILE,
+    read_each,
+    read_studio,
+    series_folders,
+)
 from firelab.records.records import Records
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import FIRINGS_FILE
@@ -175,7 +180,7 @@ def learn_history(
             str(base),
             "start a studio: firelab new FOLDER --studio",
         )
-    parts, left_out = _read_parts(places)
+    parts, left_out = read_each(places, read_part)
     kept = {_log_hash(part.records): part for part in reversed(parts)}
     left_out += [
         f"{Path(one.file).name}: the same looks as {Path(first.file).name}, counted once"
@@ -193,18 +198,6 @@ def learn_history(
         groups=tuple(learn_group(own) for own in _groups(found)),
         left_out=tuple(left_out),
     )
-
-
-def _read_parts(places: Iterable[Path]) -> tuple[list[Part], list[str]]:
-    parts, left_out = [], []
-    for place in places:
-        try:
-            parts.append(read_part(place))
-        except FaultyFile as fault:
-            left_out.append(f"{place.name}: {len(fault.findings)} faults")
-        except FirelabError as fault:
-            left_out.append(f"{place.name}: {fault.what}")
-    return parts, left_out
 
 
 def _fit_all(

@@ -16,23 +16,29 @@ import pandas as pd
 import tomlkit
 from numpy.typing import NDArray
 
+from firelab.craft.degrees import format_difference_range
 from firelab.craft.trade_words import Shown, count_words
-from firelab.craft.units import format_duration, format_temperature_difference
+from firelab.craft.units import (
+    format_duration,
+    format_temperature,
+    format_temperature_difference,
+)
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.memory.between_jars import grid_quantiles
 from firelab.memory.kiln_offsets import (
     OFFSET_GRID_DEGC,
-    USUAL_DEGC,
     offset_log_likelihood,
+    offset_posterior,
 )
+from firelab.plan.extend import plan_chosen_tiles
 from firelab.plan.plan import Plan
 from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.records.firing_log import read_firings
 from firelab.series.folder import SERIES_FILE, write_atomically
 from firelab.series.history import HISTORY_FILE
 from firelab.series.series_file import read_series, start_series
-from firelab.studios.pooling.carrying import plan_chosen_tiles
 from firelab.windows.edges.edge_draws import temperature_edges
 from firelab.windows.edges.target_at_setting import targets_of
 from firelab.windows.firing_windows import firing_windows
@@ -90,18 +96,17 @@ class LotAnswer(Shown):
         if self.verdict == "same":
             return f"The same within {within}: {odds} ({tiles})."
         low, high = sorted((abs(self.lower_degC), abs(self.upper_degC)))
-        scale, sign = (1.8, "°F") if self.reads == "degF" else (1.0, "°C")
         if self.verdict == "moved":
             side = "hotter" if self.hotter_degC > 0 else "cooler"
             by = format_temperature_difference(abs(self.hotter_degC), self.reads)
-            degrees = self.setting_degC * 1.8 + 32 if self.reads == "degF" else None
-            use = f"{self.setting_degC if degrees is None else degrees:.0f} {sign}"
+            use = format_temperature(self.setting_degC, self.reads).partition(" (")[0]
             return (
-                f"To be fired {side} by {by} ({low * scale:.0f} to {high * scale:.0f} "
-                f"{sign}): use {use} for {format_duration(self.dwell_s)} ({tiles})."
+                f"To be fired {side} by {by} "
+                f"({format_difference_range(low, high, self.reads)}): use {use} for "
+                f"{format_duration(self.dwell_s)} ({tiles})."
             )
         more = count_words(self.n_more, "more tile")
-        ends = f"{self.lower_degC * scale:+.0f} to {self.upper_degC * scale:+.0f} {sign}"
+        ends = format_difference_range(self.lower_degC, self.upper_degC, self.reads)
         would = f"{more} would" if self.n_more <= 2 * MOST else f"not even {more} would"
         return (
             f"Cannot tell: the same within {within} in {odds}, moved by {ends} ({tiles}); "
@@ -184,7 +189,7 @@ def plan_lot(old: str | Path, new: str | Path, *, n_tiles: int = 6) -> Plan:
             "temperature_degC": degC[number % len(degC)],
             "dwell_s": recipe.dwell_s,
             **setting,
-            "kind": "own",
+            "is_control": False,
         }
         for number in range(n_tiles)
     ]
@@ -259,12 +264,10 @@ def judge_looks(
         What counts as the same.
     """
     days = float(np.median(fit.effects["session"].sd_degC))
-    log = -0.5 * (OFFSET_GRID_DEGC / USUAL_DEGC) ** 2
+    log = np.zeros(OFFSET_GRID_DEGC.size)
     for _, rows in looks.groupby("session"):
         log = log + _blurred(offset_log_likelihood(fit, rows), days)
-    weight = np.exp(log - log.max())
-    weight /= weight.sum()
-    return _answer(fit, recipe, weight, within_degC, len(looks))
+    return _answer(fit, recipe, offset_posterior(log), within_degC, len(looks))
 
 
 def _blurred(log: FloatArray, sd: float) -> FloatArray:
@@ -288,7 +291,7 @@ def _answer(
     hotter = -OFFSET_GRID_DEGC[::-1]
     weight = weight[::-1]
     same = float(weight[np.abs(hotter) <= within].sum())
-    lower, middle, upper = np.interp([0.05, 0.5, 0.95], np.cumsum(weight), hotter)
+    lower, middle, upper = grid_quantiles(hotter, weight, [0.05, 0.5, 0.95]).tolist()
     moved = max(float(weight[hotter > 0].sum()), float(weight[hotter < 0].sum()))
     verdict = "cannot tell"
     if same >= SURE:
@@ -301,14 +304,14 @@ def _answer(
     setting = recipe.temperature_degC
     if verdict == "moved":
         ends = (setting - OFFSET_GRID_DEGC[-1], setting + OFFSET_GRID_DEGC[-1])
-        setting = settable_temperature(fit.series, setting + float(middle), ends)
+        setting = settable_temperature(fit.series, setting + middle, ends)
     return LotAnswer(
         verdict=verdict,
         within_degC=within,
         same=same,
-        hotter_degC=float(middle),
-        lower_degC=float(lower),
-        upper_degC=float(upper),
+        hotter_degC=middle,
+        lower_degC=lower,
+        upper_degC=upper,
         n_tiles=n_tiles,
         n_more=max(2, math.ceil(n_tiles * factor)) if verdict == "cannot tell" else 0,
         setting_degC=setting,

@@ -7,10 +7,11 @@ shelf. A series folder finds its studio above it, and works as well without one.
 from __future__ import annotations
 
 import difflib
+from collections.abc import Callable, Iterable
 from dataclasses import fields
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeVar
 
 from pydantic import BeforeValidator, Field, model_validator
 from pydantic.dataclasses import dataclass
@@ -28,6 +29,7 @@ from firelab.series.toml_file import (
 )
 from firelab.sheets.labels import parse_label_stock
 
+Read = TypeVar("Read")
 STUDIO_FILE = "studio.toml"
 JARS_FILE = "jars.csv"
 
@@ -214,6 +216,21 @@ def stated_label_stock(folder: str | Path) -> str:
 def series_folders(studio: str | Path) -> tuple[Path, ...]:
     """Return the series of a studio: its sub-folders that hold a series.toml."""
     return tuple(path.parent for path in sorted(Path(studio).glob(f"*/{SERIES_FILE}")))
+
+
+def read_each(
+    places: Iterable[Path], read: Callable[[Path], Read]
+) -> tuple[list[Read], list[str]]:
+    """Read what can be read of some series, and say of the others why not, a line each."""
+    found, left_out = [], []
+    for place in places:
+        try:
+            found.append(read(place))
+        except FaultyFile as fault:
+            left_out.append(f"{place.name}: {len(fault.findings)} faults")
+        except FirelabError as fault:
+            left_out.append(f"{place.name}: {fault.what}")
+    return found, left_out
 
 
 def read_studio(folder: str | Path) -> Studio:

@@ -37,6 +37,7 @@ from firelab.windows.edges.target_at_setting import (
     clarity_at,
     plane_of,
     stage_at,
+    surface,
 )
 
 if TYPE_CHECKING:
@@ -158,8 +159,8 @@ class ColourHeat:
         score = np.zeros((1, 1))
         if self.clear is not None:
             draws = self.clear.draws
-            score = draws.intercept[:, None] + _polynomial(draws.coefficients, u, v)
-        return _polynomial(self.rows, u, v) + at_top, score
+            score = draws.intercept[:, None] + surface(draws.coefficients, u, v)
+        return surface(self.rows, u, v) + at_top, score
 
     def deviations(self, scores: Scores) -> FloatArray:
         """Return the deviation of each firing, latent units, shape (S, F)."""
@@ -250,12 +251,6 @@ def draw_scores(n_draws: int, n_firings: int, *, rng: np.random.Generator) -> Sc
         place=rng.standard_normal(n_draws),
         firing=rng.standard_normal((n_draws, n_firings)),
     )
-
-
-def _polynomial(rows: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
-    """Return polynomials (S, 9) at u, shape (n,), and v, shape (S, n)."""
-    by = np.einsum("sab,an->bsn", rows.reshape(-1, 3, 3), u ** np.arange(3)[:, None])
-    return np.asarray(by[0] + v * (by[1] + v * by[2]))
 
 
 def colour_heat(

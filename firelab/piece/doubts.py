@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, groupby
 
 import numpy as np
 
-from firelab.piece.orders import ALL_UP_TO, all_orders
+from firelab.piece.orders import ALL_UP_TO, kept_orders
 from firelab.piece.piece import Piece
-from firelab.piece.search import LevelTable
+from firelab.piece.search import LevelTable, order_scores
 from firelab.windows.answer_words import of_100, of_ten
 
 
@@ -106,17 +105,8 @@ def _kept_pair(piece: Piece, levels: LevelTable, a: int, b: int) -> float:
 
 def score_orders(piece: Piece, levels: LevelTable) -> float:
     """Return the highest score of any order within a piece's rules and firings."""
-    best = 0.0
-    rules = piece.order_rules
-    for laid in all_orders(len(piece.colours), piece.firings):
-        if all(rule.holds(laid) for rule in rules):
-            best = max(best, _score(laid, levels))
-    return best
-
-
-def _score(laid: Sequence[int], levels: LevelTable) -> float:
-    below = np.ones(levels.degC.size)
-    for firing in reversed(range(max(laid) + 1)):
-        number = sum(1 << k for k, at in enumerate(laid) if at == firing)
-        below = np.maximum.accumulate(levels.together[number] * below)
-    return float(below[-1])
+    scores = (
+        float(order_scores(list(orders), levels)[0].max())
+        for _, orders in groupby(kept_orders(piece), key=max)
+    )
+    return max(scores, default=0.0)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from reportlab.pdfgen.canvas import Canvas
 
+from firelab.craft.degrees import SIGN
 from firelab.craft.units import format_duration, format_temperature
 from firelab.piece.answer import (
     PIECE_CAUTIONS,
@@ -126,9 +127,8 @@ def _draw_firing(
     pen.line(degrees, at, 14, bold=True)
     pen.line(time, format_duration(firing.dwell_s), 12, bold=True)
     pen.block(off, room_words(firing, plan.reads), 8.5, middle=True)
-    unit = "°F" if plan.reads == "degF" else "°C"
     to_write = seen.rows(0.5, 0.5, gap=1 * MM)
-    for room, label in zip(to_write, (f"read {unit}", "held"), strict=True):
+    for room, label in zip(to_write, (f"read {SIGN[plan.reads]}", "held"), strict=True):
         words, blank = room.columns(0.34, 0.66, gap=1.5 * MM)
         pen.line(words, label, _WRITTEN, align="right")
         pen.rectangle(blank, weight=0.9, fill=1.0)

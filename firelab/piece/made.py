@@ -26,6 +26,7 @@ from firelab.piece.colour_heat import ColourHeat, draw_scores
 from firelab.piece.piece import Piece
 from firelab.piece.piece_file import CheckedPiece
 from firelab.records.look_cells import parse_grade
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import read_json, write_atomically
 
 FloatArray = NDArray[np.float64]
@@ -37,8 +38,8 @@ COLUMNS = (
 )
 _REPEATS = 16
 """Draws of a made piece's deviations with each posterior draw (chosen here)."""
-_SLIP = 0.02
-"""Probability that a grade is a slip of eye or pen: the prior median of `[priors]`."""
+_SLIP = PriorSpecification().slip
+"""Share of looks that are slips: the prior median of a fit, so no look is impossible."""
 _FEWEST = 100.0
 """Draws that a colour's weights must be worth (chosen here, no source)."""
 

@@ -22,10 +22,11 @@ from firelab.piece.doubts import explain_unlikely
 from firelab.piece.made import MADE_FILE, read_made, weigh_by_made
 from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import Piece
-from firelab.piece.piece_file import CheckedPiece, read_piece
+from firelab.piece.piece_file import PIECE_FILE, CheckedPiece, read_piece
 from firelab.piece.search import Choice, KilnRange, Search, search_piece
+from firelab.plan.schedule.kiln_time import kiln_step
 from firelab.records.records import Records
-from firelab.series.folder import Provenance, sha256_of, versions
+from firelab.series.folder import SERIES_FILE, Provenance, sha256_of, versions
 from firelab.windows.edges.fired_range import FiredRange, fired_range
 
 FloatArray = NDArray[np.float64]
@@ -117,14 +118,14 @@ def _provenance(checked: CheckedPiece) -> Provenance:
         f"{one.series}/{name}": digest
         for one, known in zip(checked.piece.colours, checked.records, strict=True)
         for name, digest in {
-            "series.toml": known.provenance.series_hash,
+            SERIES_FILE: known.provenance.series_hash,
             **known.provenance.sources,
         }.items()
     }
     made = checked.folder / MADE_FILE
     sources |= {MADE_FILE: sha256_of(made)} if made.is_file() else {}
     return Provenance(
-        series_hash=sha256_of(checked.folder / "piece.toml"),
+        series_hash=sha256_of(checked.folder / PIECE_FILE),
         seed=checked.piece.seed,
         versions=versions(),
         sources=sources,
@@ -220,7 +221,9 @@ def _option(
                 for name, at in zip(piece.names, choice.laid, strict=True)
                 if at == firing
             ),
-            tolerance_degC=_tolerance(draws, choice, firing, kiln.step_degC, heat=True),
+            tolerance_degC=_tolerance(
+                draws, choice, firing, kiln_step(kiln.series), heat=True
+            ),
             tolerance_s=_tolerance(
                 draws, choice, firing, max(kiln.series.kiln.dwell_step, 1.0), heat=False
             ),

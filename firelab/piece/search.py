@@ -21,7 +21,7 @@ from firelab.piece.colour_heat import ColourHeat, pair_draws
 from firelab.piece.orders import ALL_UP_TO, Laid, kept_orders
 from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import Piece
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
+from firelab.plan.schedule.kiln_time import kiln_step, settable_dwell, settable_temperature
 from firelab.series.firing_series import FiringSeries
 
 FloatArray = NDArray[np.float64]
@@ -71,12 +71,6 @@ class KilnRange:
             settable_temperature(self.series, degC, heat),
             settable_dwell(self.series, seconds, time),
         )
-
-    @property
-    def step_degC(self) -> float:
-        """Smallest change of temperature worth setting, degC."""
-        kiln = self.series.kiln
-        return kiln.step if kiln.reads == "degC" else kiln.step / 1.8
 
     def around(
         self, at: tuple[float, float], reach_degC: float, n_heats: int, reach: float
@@ -248,28 +242,47 @@ def _lined_up(piece: Piece, levels: LevelTable) -> Iterator[Laid]:
 _ENDS = {"first": 1, "last": -1}
 
 
-def _likeliest(
-    orders: Sequence[Laid], levels: LevelTable, kiln: KilnRange, kept: int
-) -> list[tuple[Laid, Settings]]:
-    """Return the orders of one number of firings that score highest, with settings."""
-    if not orders:
-        return []
+def order_scores(
+    orders: Sequence[Laid], levels: LevelTable
+) -> tuple[FloatArray, FloatArray]:
+    """Return how likely pieces are by orders of one number of firings, F.
+
+    Parameters
+    ----------
+    orders : sequence of n orders
+    levels : LevelTable
+
+    Returns
+    -------
+    tuple of (ndarray, shape (n,), ndarray, shape (F, n, L))
+        The probability at the best levels; and its logarithm from each firing on, by the
+        level of that firing.
+    """
     n_firings = max(orders[0]) + 1
     bits = 1 << np.arange(len(orders[0]))
     laid = np.array(orders)
     sets = np.stack([((laid == f) * bits).sum(axis=1) for f in range(n_firings)])
     logs = np.log(np.maximum(levels.together, _LEAST_CHANCE))
     # From the last firing back: its level is never above that of the one before.
-    best = np.zeros((n_firings, len(orders), _LEVELS))
-    below = np.zeros((len(orders), _LEVELS))
+    best = np.zeros((n_firings, len(orders), levels.degC.size))
+    below = np.zeros((len(orders), levels.degC.size))
     for f in reversed(range(n_firings)):
         best[f] = logs[sets[f]] + below
         below = np.maximum.accumulate(best[f], axis=1)
-    score = best[0].max(axis=1)
+    return np.exp(best[0].max(axis=1)), best
+
+
+def _likeliest(
+    orders: Sequence[Laid], levels: LevelTable, kiln: KilnRange, kept: int
+) -> list[tuple[Laid, Settings]]:
+    """Return the orders of one number of firings that score highest, with settings."""
+    if not orders:
+        return []
+    score, best = order_scores(orders, levels)
     found: list[tuple[Laid, Settings]] = []
     for place in np.argsort(-score, kind="stable")[:kept]:
         chosen, top = [], _LEVELS - 1
-        for f in range(n_firings):
+        for f in range(len(best)):
             top = int(np.argmax(best[f, place, : top + 1]))
             chosen.append(top)
         found.append((orders[place], _starts(chosen, levels, kiln)))
@@ -291,7 +304,7 @@ def _ascend(
 ) -> Choice:
     """Better each firing's settings in turn until nothing is gained."""
     settings, reached = list(start), -1.0
-    reach = (4.0 * kiln.step_degC, 4, 0.1) if fine else (40.0, 6, 0.4)
+    reach = (4.0 * kiln_step(kiln.series), 4, 0.1) if fine else (40.0, 6, 0.4)
     for _ in range(_SWEEPS):
         before = reached
         for firing in range(len(settings)):

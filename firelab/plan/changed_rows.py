@@ -39,7 +39,7 @@ def with_rows(
         dataclasses.replace(step, step=step.step + steps)
         for step in plan_preparation(series, new[~new["tile"].isin(old["tile"])])
     )
-    longer = _followed(series, plan, tiles, preparation)
+    longer = follow_rows(series, plan, tiles, preparation)
     is_new = bool(note) and note not in plan.notes
     return dataclasses.replace(longer, notes=(*plan.notes, note) if is_new else plan.notes)
 
@@ -75,16 +75,26 @@ def without_last(series: FiringSeries, plan: Plan, tile: str) -> Plan:
         dataclasses.replace(step, step=number)
         for number, step in enumerate((one for one in left if one.tiles), start=1)
     )
-    return _followed(series, plan, plan.tiles.iloc[:-1], preparation)
+    return follow_rows(series, plan, plan.tiles.iloc[:-1], preparation)
 
 
-def _followed(
+def follow_rows(
     series: FiringSeries,
     plan: Plan,
     tiles: pd.DataFrame,
     preparation: tuple[PlannedPreparation, ...],
 ) -> Plan:
-    """Return the plan with other rows and preparation, and what follows from them."""
+    """Return the plan with other rows and preparation, and what follows from them.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    plan : Plan
+        Its notes are kept.
+    tiles : DataFrame
+        Columns of ``plan.csv``.
+    preparation : tuple of PlannedPreparation
+    """
     time_h = kiln_hours(series, tiles, preparation)
     figures = {
         **plan.figures,

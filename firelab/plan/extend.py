@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -13,12 +14,17 @@ from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import FirelabError
 from firelab.plan.changed_rows import with_rows
-from firelab.plan.draft import name_tiles, schedule_with_controls
-from firelab.plan.plan import SETTING_COLUMNS, Plan
+from firelab.plan.draft import assemble_plan, name_tiles, schedule_with_controls
+from firelab.plan.kinds.kind import Proposal
+from firelab.plan.plan import CARRIED, PLAN_DTYPES, SETTING_COLUMNS, Plan
+from firelab.plan.plan_files import read_plan
 from firelab.plan.schedule.loads import group_into_loads
 from firelab.plan.schedule.tile_history import broken_rules
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import PLAN_TABLE, Provenance, versions
+from firelab.series.series_file import read_series, series_hash
+from firelab.series.what_matters import series_parts
 
 IntArray = NDArray[np.int64]
 
@@ -318,3 +324,45 @@ def extend_plan(
         rng = np.random.default_rng([plan.provenance.seed, len(plan.tiles)])
     new = _schedule(series, wanted, old, rng, same_session=same_session)
     return with_rows(series, plan, new, note=note)
+
+
+def plan_chosen_tiles(folder: str | Path, tiles: pd.DataFrame, *, note: str) -> Plan:
+    """Return the folder's plan with chosen tiles, each in a load of its own.
+
+    Parameters
+    ----------
+    folder : str or Path
+        With a plan, which is kept and numbered on, or without.
+    tiles : DataFrame, n rows
+        Factor columns of plan.csv, and ``is_control``.
+    note : str
+        Why these tiles, for the plan.
+
+    Raises
+    ------
+    FirelabError
+        If the plan cannot be read.
+    """
+    series = read_series(folder)
+    has_plan = (Path(folder) / PLAN_TABLE).is_file()
+    plan = read_plan(folder, series) if has_plan else None
+    before = plan.table if plan else pd.DataFrame(columns=list(PLAN_DTYPES))
+    # In random order, so that a drift of the kiln is not taken for its temperature.
+    rng = np.random.default_rng([series.seed, len(before)])
+    tiles = tiles.iloc[rng.permutation(len(tiles))].reset_index(drop=True)
+    number = np.arange(1, len(tiles) + 1)
+    fired = tiles.assign(session=1, load=number, order=number)
+    rows = numbered_on(fired, before, rng=rng)
+    if plan is not None:
+        return with_rows(series, plan, rows, note=note)
+    provenance = Provenance(
+        series_hash=series_hash(folder),
+        seed=series.seed,
+        versions=versions(),
+        sources={},
+        parts=series_parts(series),
+    )
+    proposal = Proposal(settings=tiles, notes=(note,))
+    return assemble_plan(
+        series, rows, kind=CARRIED, proposal=proposal, provenance=provenance
+    )

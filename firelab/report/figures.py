@@ -17,7 +17,7 @@ from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
 from firelab.charts.probability_map import describe_window_map, draw_window_map
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
 from firelab.charts.style import figure_bytes, write_figure
-from firelab.craft.units import with_degree_signs
+from firelab.craft.degrees import with_degree_signs
 from firelab.report.page_tables import PageImage
 from firelab.report.sources import ReportSources
 from firelab.windows.window import FiringWindows

@@ -11,7 +11,7 @@ import jinja2
 from markupsafe import Markup
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
-from firelab.craft.units import with_degree_signs
+from firelab.craft.degrees import with_degree_signs
 from firelab.report.figures import ReportFigure, draw_figures, page_image
 from firelab.report.page_sections import page_groups, stop_line
 from firelab.report.page_tables import (

@@ -8,8 +8,9 @@ from typing import Any
 
 import pandas as pd
 
-from firelab.charts.axes import SIGN, write_dwell
+from firelab.charts.axes import write_dwell
 from firelab.charts.captions import term_words
+from firelab.craft.degrees import SIGN
 from firelab.craft.trade_words import count_words
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
@@ -159,8 +160,8 @@ def _mattered_group(
 def _window_group(
     windows: FiringWindows, window: SettingWindow, rank: int, name: str
 ) -> PageGroup:
-    told_above = window.reason is None or len(windows.windows) == 1
-    lines = () if told_above else (window.reason or "", *window.settle_lines)
+    is_explained_above = window.reason is None or len(windows.windows) == 1
+    lines = () if is_explained_above else (window.reason or "", *window.settle_lines)
     if rank > MOST_DRAWN:
         lines = (*lines, f"Only {MOST_DRAWN} settings are drawn.")
     return PageGroup(
@@ -169,7 +170,7 @@ def _window_group(
         lines=lines,
         topics=(f"map-{rank}", f"stages-{rank}"),
         tables=(
-            edge_table(windows, window, told_before=rank > 1),
+            edge_table(windows, window, names_probability=rank == 1),
             dwell_edge_table(windows, window),
         ),
     )

@@ -11,8 +11,9 @@ from typing import Any
 
 import pandas as pd
 
-from firelab.charts.axes import SIGN, write_dwell
+from firelab.charts.axes import write_dwell
 from firelab.charts.edge_plot import is_outside
+from firelab.craft.degrees import SIGN
 from firelab.craft.trade_words import (
     count_words,
     distinct_names,
@@ -255,10 +256,11 @@ Rows = tuple[tuple[str, str, str], ...]
 
 
 def edge_table(
-    windows: FiringWindows, window: SettingWindow, *, told_before: bool = False
+    windows: FiringWindows, window: SettingWindow, *, names_probability: bool = True
 ) -> PageTable:
     """Return one row per fired dwell of a setting, the recipe's among them."""
-    asked = "" if told_before else f" for {windows.probability * 100:.0f} of 100 tiles"
+    share = f" for {windows.probability * 100:.0f} of 100 tiles"
+    asked = share if names_probability else ""
     return PageTable(
         caption=f"Dwell held: edges{asked}, {SIGN[windows.reads]}",
         head=("dwell", "low edge", "high edge"),

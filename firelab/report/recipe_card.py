@@ -12,7 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.craft.units import to_degF, with_degree_signs
+from firelab.craft.degrees import with_degree_signs
+from firelab.craft.units import to_degF
 from firelab.report.small_cards import small_cards_page
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED

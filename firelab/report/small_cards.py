@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from firelab.craft.units import with_degree_signs
+from firelab.craft.degrees import with_degree_signs
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
 from firelab.sheets.labels import draw_cut_lines

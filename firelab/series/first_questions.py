@@ -14,6 +14,7 @@ from firelab.craft.units import format_temperature, parse_temperature, to_degF
 from firelab.errors import FirelabError
 from firelab.series.firing_series import FiringSeries
 from firelab.series.series_file import PLACEHOLDERS, parse_series
+from firelab.series.toml_file import table_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,9 +87,7 @@ def _read(text: str) -> FiringSeries:
 
 
 def _put(document: Any, table: str, key: str, value: Any) -> None:
-    if table not in document:
-        document[table] = tomlkit.table()
-    document[table][key] = value
+    table_of(document, table)[key] = value
 
 
 def _put_colour(document: Any, series: FiringSeries, answer: str) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
+import tomlkit
 from pydantic import TypeAdapter, ValidationError
 
 from firelab.errors import Finding, FirelabError, neighbours_hint
@@ -56,6 +57,13 @@ def read_declared(
         raise FirelabError(
             f"is not UTF-8 text at byte {fault.start}", str(path), "save it as UTF-8"
         ) from None
+
+
+def table_of(document: Any, name: str) -> Any:
+    """Return a table of a TOML document that keeps its comments, added where it is not."""
+    if name not in document:
+        document[name] = tomlkit.table()
+    return document[name]
 
 
 def _parts(dotted: str) -> list[str]:

@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from firelab.craft.degrees import SIGN
 from firelab.craft.units import format_duration
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import marked_code
@@ -330,12 +331,11 @@ def _draw_head(pen: Pen, head: Box, series: FiringSeries, block: LoadBlock) -> N
 
 
 def _draw_read_boxes(pen: Pen, row: Box, series: FiringSeries) -> None:
-    unit = "°F" if series.kiln.reads == "degF" else "°C"
     read, clock = row.inset(3 * MM, 1.5 * MM).columns(0.58, 0.42, gap=6 * MM)
     words, box, sign = read.columns(0.42, 0.46, 0.12, gap=2 * MM)
     pen.block(words, "kiln reads, tiles in", 13, smallest=8, middle=True)
     pen.rectangle(box, weight=1.2)
-    pen.line(sign, unit, KEY_SIZE, bold=True)
+    pen.line(sign, SIGN[series.kiln.reads], KEY_SIZE, bold=True)
     words, box = clock.columns(0.42, 0.58, gap=2 * MM)
     pen.block(words, "door shut at (clock)", 13, smallest=8, middle=True)
     pen.rectangle(box, weight=1.2)

@@ -9,6 +9,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from firelab.craft.degrees import SIGN, other_unit
 from firelab.craft.trade_words import base_words, layers_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.plan.plan import Plan, rack_places
@@ -228,15 +229,12 @@ def temperature_words(degC: float, reads: str) -> tuple[str, str]:
     ('732.2 °C', '1350 °F')
     """
     values = {"degC": degC, "degF": to_degF(degC)}
-    other = "degC" if reads == "degF" else "degF"
+    other = other_unit(reads)
     own = round(values[reads], 1)
     return (
-        f"{own:g} {_SIGN[reads]}",
-        f"{values[other]:.0f} {_SIGN[other]}",
+        f"{own:g} {SIGN[reads]}",
+        f"{values[other]:.0f} {SIGN[other]}",
     )
-
-
-_SIGN = {"degC": "°C", "degF": "°F"}
 
 
 def both_temperatures(degC: float, reads: str) -> str:

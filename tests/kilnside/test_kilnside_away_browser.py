@@ -4,12 +4,17 @@ Run with ``pytest -m browser``; see test_kilnside_browser.py.
 """
 
 import asyncio
-import importlib.util
 import re
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import test_kilnside_browser as HAND
+from test_kilnside_next import SERIES
 
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings, read_planned_log
@@ -20,18 +25,6 @@ pytestmark = pytest.mark.browser
 
 PLAIN = "kiln.test"
 """A name that is not this machine's own: to a browser plain http there is not secure."""
-
-
-def beside(name):
-    path = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"firelab_{name}", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-HAND = beside("test_kilnside_browser")
-SERIES = beside("test_kilnside_next").SERIES
 PATIENCE = HAND.PATIENCE_MS
 
 

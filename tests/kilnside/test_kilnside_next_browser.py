@@ -4,12 +4,17 @@ Run with ``pytest -m browser``; see test_kilnside_browser.py.
 """
 
 import asyncio
-import importlib.util
 import re
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import test_kilnside_browser as HAND
+from test_kilnside_next import SERIES
 
 from firelab.craft.units import to_degF
 from firelab.records.firing_log import read_firings
@@ -23,18 +28,6 @@ IS_FRESH = """(count) => {
   const next = toFire();
   return Boolean(next && next.isFresh && card().belief.tiles.length === count);
 }"""
-
-
-def beside(name):
-    path = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"firelab_{name}", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-HAND = beside("test_kilnside_browser")
-SERIES = beside("test_kilnside_next").SERIES
 
 
 def truth(degF, dwell_s):

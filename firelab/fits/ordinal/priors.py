@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from firelab.craft.degrees import PER_DEGC, SIGN
 from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.links import link_named
 from firelab.series.declared_parts import PriorSpecification
@@ -262,6 +263,6 @@ def _in_degrees(degC: float, reads: str) -> str:
 def log_normal_words(median: float, spread: float, reads: str) -> str:
     """Write a log-normal of degC apart by its median and its middle 80 %."""
     low, high = median * np.exp(-1.2816 * spread), median * np.exp(1.2816 * spread)
-    share, unit = (1.8, "°F") if reads == "degF" else (1.0, "°C")
+    share, unit = PER_DEGC[reads], SIGN[reads]
     middle = _in_degrees(median, reads).removesuffix(")")
     return f"{middle}; 80 % within {share * low:.3g} to {share * high:.3g} {unit})"

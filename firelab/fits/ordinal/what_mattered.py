@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.degrees import format_difference_range
 from firelab.craft.trade_words import base_words, layers_words
 from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.stage_draws import StageDraws
@@ -178,7 +179,7 @@ def deviation_lines(
         low, middle, high = np.quantile(sessions.sd_degC, [tail, 0.5, 1.0 - tail])
         lines.append(
             f"Your kiln differed by about {format_temperature_difference(middle, reads)} "
-            f"between sessions ({_range_words(low, high, reads)})."
+            f"between sessions ({format_difference_range(low, high, reads)})."
         )
     for kind, sentence in _GROUP_WORDS.items():
         found = deviations.get(kind)
@@ -196,7 +197,7 @@ def deviation_lines(
                 sentence[middle > 0].format(
                     name=name,
                     degrees=format_temperature_difference(abs(middle), reads),
-                    range=_range_words(
+                    range=format_difference_range(
                         min(abs(low), abs(high)), max(abs(low), abs(high)), reads
                     ),
                 )
@@ -257,11 +258,6 @@ def unlikely_looks(
     )
 
 
-def _range_words(low: float, high: float, reads: str) -> str:
-    scale, unit = (1.8, "°F") if reads == "degF" else (1.0, "°C")
-    return f"{low * scale:.0f} to {high * scale:.0f} {unit}"
-
-
 def _difference_words(one: str, other: str, degC: FloatArray, reads: str) -> str:
     """Say by how much heat one level differs from another, from its interval in degC.
 
@@ -277,11 +273,10 @@ def _difference_words(one: str, other: str, degC: FloatArray, reads: str) -> str
         within = format_temperature_difference(max(-low, high), reads)
         within = within.replace(" (", ", ").rstrip(")")
         return f"{other} or {one}: no difference seen (within {within})."
-    scale = 1.8 if reads == "degF" else 1.0
-    least, most = sorted((abs(low) * scale, abs(high) * scale))
+    least, most = sorted((abs(low), abs(high)))
     need = "need" if other.endswith("coats") else "needs"
     return (
         f"{other} {need} {format_temperature_difference(abs(middle), reads)} "
         f"{'more' if middle > 0 else 'less'} than {one} "
-        f"({least:.0f} to {most:.0f} {'°F' if reads == 'degF' else '°C'})."
+        f"({format_difference_range(least, most, reads)})."
     )

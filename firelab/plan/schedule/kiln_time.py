@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from firelab.craft.degrees import PER_DEGC
 from firelab.craft.units import to_degC, to_degF
 from firelab.plan.plan import PlannedPreparation
 from firelab.series.firing_series import FiringSeries
@@ -125,3 +126,8 @@ def settable_dwell(
         _nearest_step(dwell_s, max(series.kiln.dwell_step, _SHORTEST_STEP_S), low, high),
         DWELL_DECIMALS,
     )
+
+
+def kiln_step(series: FiringSeries) -> float:
+    """Return the smallest change of temperature worth setting, degC."""
+    return series.kiln.step / PER_DEGC[series.kiln.reads]

@@ -17,12 +17,10 @@ import pandas as pd
 
 from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError
-from firelab.plan.figures.design_figures import design_figures
+from firelab.plan.changed_rows import follow_rows
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import CARRIED, Plan
 from firelab.plan.plan_files import plan_table_text, read_plan
-from firelab.plan.schedule.kiln_time import kiln_hours
-from firelab.plan.stock.preparation import powder_needed
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIT_FILE,
@@ -215,7 +213,7 @@ def _explained(verdict: FileVerdict, drift: Mapping[str, tuple[str, str]]) -> Fi
 def _verify_plan(base: Path, claimed: Any) -> list[FileVerdict]:
     series = read_series(base)
     if (claimed or {}).get("kind") == CARRIED:
-        note = "its tiles were chosen beside bundles of other studios, which are not here"
+        note = "its tiles were chosen beside records of others, which are not here"
         plan = read_plan(base, series)
         anew = _extended(series, plan, plan).to_dict(invented=series.invented)
         return [
@@ -262,22 +260,10 @@ def _plan_anew(
 
 def _extended(series: FiringSeries, first: Plan, whole: Plan) -> Plan:
     """Return the first plan with what follows from the rows that were added to it."""
-    steps = len(first.preparation)
+    steps, told = len(first.preparation), len(first.notes)
     preparation = (*first.preparation, *whole.preparation[steps:])
-    time_h = kiln_hours(series, whole.tiles, preparation)
-    return replace(
-        first,
-        tiles=whole.tiles,
-        preparation=preparation,
-        figures={
-            **first.figures,
-            **design_figures(series, whole.tiles),
-            "budget": whole.figures.get("budget"),
-        },
-        powder_g=powder_needed(series, whole.tiles, preparation),
-        time_h=time_h,
-        notes=(*first.notes, *whole.notes[len(first.notes) :]),
-    )
+    longer = follow_rows(series, first, whole.tiles, preparation)
+    return replace(longer, notes=(*first.notes, *whole.notes[told:]))
 
 
 def _verify_results(base: Path, stored: Mapping[str, Any]) -> list[FileVerdict]:

@@ -40,6 +40,7 @@ from firelab.series.folder import (
     read_json,
 )
 from firelab.series.series_file import parse_series, placeholder_findings
+from firelab.series.toml_file import table_of
 from firelab.sheets.sheet_set import make_sheets
 from firelab.studios.bundle.descriptor import ROUND_ROBIN_FILE
 from firelab.studios.interlaboratory.precision import COLUMNS, Precision, study_precision
@@ -163,9 +164,7 @@ def _adapted(
     document: Any = tomlkit.parse(marked)
     series = _read(text)
     document["seed"] = series.seed + number
-    if "plan" not in document:
-        document["plan"] = tomlkit.table()
-    plan = document["plan"]
+    plan = table_of(document, "plan")
     plan["repeats"] = max(FEWEST_REPEATS, series.plan.repeats)
     if series.plan.control is None:
         plan["control"] = _control(series, control)

@@ -12,17 +12,12 @@ import pandas as pd
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
-from firelab.plan.changed_rows import with_rows
-from firelab.plan.draft import assemble_plan
-from firelab.plan.extend import numbered_on
-from firelab.plan.kinds.kind import Proposal
-from firelab.plan.plan import CARRIED, PLAN_DTYPES, Plan
-from firelab.plan.plan_files import read_plan
+from firelab.plan.extend import plan_chosen_tiles
+from firelab.plan.plan import Plan
 from firelab.records.firing_log import read_firings
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, Provenance, versions
-from firelab.series.series_file import read_series, series_hash
-from firelab.series.what_matters import series_parts
+from firelab.series.folder import FIRINGS_FILE
+from firelab.series.series_file import read_series
 from firelab.studios.bundle.descriptor import slug
 from firelab.studios.pooling.new_studio import NewStudio, after_looks, before_looks
 from firelab.studios.pooling.pool_fit import PooledStage
@@ -168,54 +163,9 @@ def plan_carried_tiles(folder: str | Path, carried: CarriedWindow) -> Plan:
     FirelabError
         If the plan cannot be read.
     """
-    return plan_chosen_tiles(folder, carried.needed.wanted, note=_note(carried))
-
-
-def plan_chosen_tiles(folder: str | Path, tiles: pd.DataFrame, *, note: str) -> Plan:
-    """Return the folder's plan with chosen tiles, each in a load of its own.
-
-    Parameters
-    ----------
-    folder : str or Path
-        With a plan, which is kept and numbered on, or without.
-    tiles : DataFrame, n rows
-        Factor columns of plan.csv, and ``kind``: `CONTROL` for a control tile.
-    note : str
-        Why these tiles, for the plan.
-
-    Raises
-    ------
-    FirelabError
-        If the plan cannot be read.
-    """
-    series = read_series(folder)
-    has_plan = (Path(folder) / PLAN_TABLE).is_file()
-    plan = read_plan(folder, series) if has_plan else None
-    before = plan.table if plan else pd.DataFrame(columns=list(PLAN_DTYPES))
-    # In random order, so that a drift of the kiln is not taken for its temperature.
-    rng = np.random.default_rng([series.seed, len(before)])
-    tiles = tiles.iloc[rng.permutation(len(tiles))].reset_index(drop=True)
-    number = np.arange(1, len(tiles) + 1)
-    fired = tiles.assign(
-        session=1,
-        load=number,
-        order=number,
-        is_control=tiles["kind"] == CONTROL,
-    )
-    rows = numbered_on(fired, before, rng=rng)
-    if plan is not None:
-        return with_rows(series, plan, rows, note=note)
-    provenance = Provenance(
-        series_hash=series_hash(folder),
-        seed=series.seed,
-        versions=versions(),
-        sources={},
-        parts=series_parts(series),
-    )
-    proposal = Proposal(settings=tiles, notes=(note,))
-    return assemble_plan(
-        series, rows, kind=CARRIED, proposal=proposal, provenance=provenance
-    )
+    tiles = carried.needed.wanted
+    tiles = tiles.assign(is_control=tiles["kind"] == CONTROL)
+    return plan_chosen_tiles(folder, tiles, note=_note(carried))
 
 
 def _note(carried: CarriedWindow) -> str:

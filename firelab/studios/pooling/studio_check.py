@@ -36,6 +36,7 @@ from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.likelihood import hermite_nodes
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.sampling.importance import Mode, find_mode
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.terms import model_matrix
 from firelab.studios.pooling.pool_density import PoolDensity
 from firelab.studios.pooling.pool_fit import repeatability
@@ -64,8 +65,8 @@ _DRIFTS = 12
 """Steps of the grid by which a drift runs over the loads, either way, at most."""
 _NODES = 5
 """Of a load's effect (chosen here: p-values need two digits, not six)."""
-_SLIP = 0.02
-"""Share of looks that are slips, as in the stage's likelihood: no look is impossible."""
+_SLIP = PriorSpecification().slip
+"""Share of looks that are slips: the prior median of a fit, so no look is impossible."""
 
 _CAUSES = {
     "misfit": "its grades do not follow temperature and dwell as the others' do: look for "

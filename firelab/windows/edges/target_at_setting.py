@@ -126,6 +126,13 @@ def monomials(u: FloatArray, v: FloatArray) -> FloatArray:
     return np.asarray((by_u[:, :, None] * by_v[:, None, :]).reshape(len(u), 9))
 
 
+def surface(coefficients: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
+    """Return polynomials, (S, 9) of the monomials, at u, (n,), and v by draw, (S, n)."""
+    powers = u ** np.arange(3)[:, None]
+    by = np.einsum("sab,an->bsn", coefficients.reshape(-1, 3, 3), powers)
+    return np.asarray(by[0] + v * (by[1] + v * by[2]))
+
+
 def _recast(
     series: FiringSeries,
     setting: Mapping[str, Any],
@@ -218,10 +225,7 @@ class TargetAtSetting:
             return self.draws.linear(monomials(u, v))
         degC, seconds = np.broadcast_arrays(temperature_degC, dwell_s)
         _, v = self.plane.coded(degC, self.blank.tile_dwell(degC, seconds))
-        rows = self.draws.coefficients.reshape(-1, 3, 3)
-        powers = u ** np.arange(3)[:, None]
-        by_dwell = np.einsum("sab,an->bsn", rows, powers)
-        return np.asarray(by_dwell[0] + v * (by_dwell[1] + v * by_dwell[2]))
+        return surface(self.draws.coefficients, u, v)
 
     def columns(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
         """Return the monomials of n firings, shape (n, 9).

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_cdt
 
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
+from firelab.plan.schedule.kiln_time import kiln_step, settable_dwell, settable_temperature
 from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.setting_window import ProbabilityMap
 
@@ -76,9 +76,7 @@ def _least_room(target: TargetAtSetting) -> float:
     """Return half a step of the kiln as a half side; 0 where one temperature was fired."""
     if not target.fired.varies_temperature:
         return 0.0
-    kiln = target.series.kiln
-    step = kiln.step if kiln.reads == "degC" else kiln.step / 1.8
-    return 0.5 * step / target.plane.temperature.half_width
+    return 0.5 * kiln_step(target.series) / target.plane.temperature.half_width
 
 
 def surer_room(target: TargetAtSetting, box: Box) -> Box:
