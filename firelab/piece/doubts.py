@@ -7,8 +7,7 @@ from itertools import combinations, groupby
 
 import numpy as np
 
-from firelab.piece.orders import ALL_UP_TO, kept_orders
-from firelab.piece.piece import Piece
+from firelab.piece.piece import ALL_UP_TO, Piece, kept_orders
 from firelab.piece.search import LevelTable, order_scores
 from firelab.windows.answer_words import of_100, of_ten
 

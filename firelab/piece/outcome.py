@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.piece.colour_heat import ColourHeat, Scores, draw_scores
-from firelab.piece.orders import Laid
+from firelab.piece.piece import Laid
 
 FloatArray = NDArray[np.float64]
 

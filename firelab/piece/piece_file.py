@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
-from firelab.piece.orders import kept_orders
-from firelab.piece.piece import Piece, listed
+from firelab.piece.piece import Piece, kept_orders, listed
 from firelab.records.records import Records
 from firelab.series.factors import FactorName
 from firelab.series.firing_series import FiringSeries

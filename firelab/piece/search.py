@@ -18,9 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.piece.colour_heat import ColourHeat, pair_draws
-from firelab.piece.orders import ALL_UP_TO, Laid, kept_orders
 from firelab.piece.outcome import PieceDraws, piece_draws
-from firelab.piece.piece import Piece
+from firelab.piece.piece import ALL_UP_TO, Laid, Piece, kept_orders
 from firelab.plan.schedule.kiln_time import kiln_step, settable_dwell, settable_temperature
 from firelab.series.firing_series import FiringSeries
 

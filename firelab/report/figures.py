@@ -11,12 +11,11 @@ from matplotlib.figure import Figure
 
 from firelab.charts.captions import file_stem
 from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
-from firelab.charts.dark_form import both_forms
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
 from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
 from firelab.charts.probability_map import describe_window_map, draw_window_map
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
-from firelab.charts.style import figure_bytes, write_figure
+from firelab.charts.style import both_forms, figure_bytes, write_figure
 from firelab.craft.degrees import with_degree_signs
 from firelab.report.page_tables import PageImage
 from firelab.report.sources import ReportSources

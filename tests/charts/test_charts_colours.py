@@ -14,7 +14,7 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from firelab.charts import style
-from firelab.charts.dark_form import DARK_FORM, DARK_PROBABILITY, both_forms
+from firelab.charts.style import DARK_FORM, DARK_PROBABILITY, both_forms
 from firelab.craft.trade_words import STAGES
 
 

@@ -15,12 +15,11 @@ from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 
 from firelab.charts.clarity_plot import draw_clarity_plot
-from firelab.charts.dark_form import DARK_FORM
 from firelab.charts.edge_plot import draw_edge_plot, write_interval
 from firelab.charts.plan_chart import draw_plan_chart
 from firelab.charts.probability_map import describe_window_map, draw_window_map
 from firelab.charts.stage_curves import draw_stage_curves, grade_chances
-from firelab.charts.style import figure_bytes, save_figure
+from firelab.charts.style import DARK_FORM, figure_bytes, save_figure
 from firelab.charts.tile_count import draw_tile_count
 from firelab.fits.stage import fit_stage
 from firelab.series.folder import INVENTED

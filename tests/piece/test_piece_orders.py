@@ -7,8 +7,8 @@ import pytest
 
 from firelab.charts.piece_chart import describe_piece, draw_piece
 from firelab.piece.doubts import explain_unlikely
-from firelab.piece.orders import all_orders, kept_orders
 from firelab.piece.outcome import piece_draws
+from firelab.piece.piece import all_orders, kept_orders
 from firelab.piece.plan_piece import answer_piece
 from firelab.piece.search import _ascend, _likeliest, search_piece
 
