@@ -18,7 +18,7 @@ from firelab.charts.style import (
 from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 from firelab.memory.kiln_watch import KilnHistory
 
-_HEIGHT_IN = 4.2
+_HEIGHT_IN = 5.0
 
 
 def draw_kiln_chart(history: KilnHistory) -> Figure:
@@ -55,7 +55,9 @@ def draw_kiln_chart(history: KilnHistory) -> Figure:
     table = history.table
     with drawing_style():
         figure = new_figure(_HEIGHT_IN)
-        title_figure(figure, f"{history.kiln or 'kiln'} over time", invented=False)
+        title_figure(
+            figure, f"{history.kiln or 'kiln'} over time", invented=history.invented
+        )
         axes = figure.add_subplot()
         place = range(len(table))
         middle = scale * table["offset_degC"]
@@ -64,24 +66,26 @@ def draw_kiln_chart(history: KilnHistory) -> Figure:
             place, middle, yerr=ends, fmt="o", color=INK, capsize=3, label="session"
         )
         charts = (
-            (history.individuals, INK, "--", ""),
-            (history.average, LOW_EDGE, ":", "moving average"),
+            (history.individuals, INK, "--", "limits of a session"),
+            (history.average, LOW_EDGE, ":", "limits of the average"),
         )
         for chart, colour, line, label in charts:
             if chart is None:
                 continue
-            for limit in (chart.lower, chart.upper):
-                axes.axhline(scale * limit, color=colour, linestyle=line, linewidth=1)
-            if label:
-                axes.plot(place, scale * chart.points, color=colour, label=label)
+            for limit, named in ((chart.lower, label), (chart.upper, None)):
+                axes.axhline(scale * limit, color=colour, ls=line, lw=1, label=named)
+        if history.average is not None:
+            points = scale * history.average.points
+            axes.plot(place, points, color=LOW_EDGE, label="moving average")
         axes.axhline(0, color=QUIET, linewidth=1)
         if history.change is not None:
-            axes.axvline(history.change.place - 0.5, color=HIGH_EDGE, linewidth=1.5)
+            at = history.change.place - 0.5
+            axes.axvline(at, color=HIGH_EDGE, lw=1.5, label=f"{history.change.kind} since")
         axes.set_xticks(
             list(place), [str(day) for day in table["day"]], rotation=45, ha="right"
         )
         axes.set_ylabel(f"hotter than it read by, {SIGN[history.reads]}")
         other = axes.secondary_yaxis("right", functions=other_difference(history.reads))
         other.set_ylabel(SIGN[other_unit(history.reads)])
-        axes.legend(loc="best")
+        figure.legend(loc="outside lower center", ncols=2)
         return settle_layout(figure)

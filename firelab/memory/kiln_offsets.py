@@ -9,7 +9,7 @@ it read: the posterior of :math:`\delta` where tiles were at :math:`T + \delta`.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -57,6 +57,8 @@ class SessionOffset:
         Mean and standard deviation of the posterior, after the corrections that held.
     lower_degC, upper_degC : float
         Nine in ten.
+    invented : bool
+        Whether it is demonstration data.
     """
 
     day: date
@@ -68,6 +70,7 @@ class SessionOffset:
     sd_degC: float
     lower_degC: float
     upper_degC: float
+    invented: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,9 +176,8 @@ def _offsets_of(
             log = log + offset_log_likelihood(fit, own, high)
             count += len(own)
         if count and day is not None:
-            found.append(
-                session_offset(log, day, tested.name, int(str(session)), kiln, count)
-            )
+            offset = session_offset(log, day, tested.name, int(str(session)), kiln, count)
+            found.append(replace(offset, invented=series.invented))
     return found, left_out
 
 

@@ -33,7 +33,7 @@ from firelab.memory.studio import (
 )
 from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.records.firing_log import read_firings
-from firelab.series.folder import WINDOWS_FILE, read_json, write_atomically
+from firelab.series.folder import INVENTED, WINDOWS_FILE, read_json, write_atomically
 from firelab.series.series_file import read_series
 
 KILN_SCHEMA = "firelab/kiln/1"
@@ -77,6 +77,11 @@ class KilnHistory(Shown):
         return pd.DataFrame([asdict(one) for one in self.sessions])
 
     @property
+    def invented(self) -> bool:
+        """Whether demonstration data are among the sessions."""
+        return any(one.invented for one in self.sessions)
+
+    @property
     def since(self) -> date | None:
         """The day from which the kiln was another; None where it stayed."""
         return None if self.change is None else self.sessions[self.change.place].day
@@ -98,6 +103,7 @@ class KilnHistory(Shown):
                 f"Beyond the limits that days give it: {self.sessions[place].day}."
                 for place in self.individuals.outside
             ]
+        lines += [INVENTED] if self.invented else []
         return "\n".join(lines)
 
     def _answer(self) -> str:
