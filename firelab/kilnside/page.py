@@ -19,6 +19,9 @@ _SCRIPTS = (
     "opening.js",
 )
 
+_KEPT_S = 12 * 3600
+"""Seconds that a phone may keep the page: a day beside the kiln (chosen here)."""
+
 
 def _read(name: str) -> str:
     return (_HERE / "web" / name).read_text(encoding="utf-8")
@@ -55,7 +58,16 @@ def page_html(bench: str) -> str:
     }
     for mark, part in parts.items():
         text = text.replace(mark, part)
-    return text
+    return text.replace("@@page@@", hashlib.sha256(text.encode("utf-8")).hexdigest())
+
+
+def page_headers() -> dict[str, str]:
+    """Return the headers of the page itself, which a phone may keep over a firing day.
+
+    Where a browser runs no service worker (plain http), its own copy is what opens when
+    there is no connection; the page asks for a newer one whenever there is.
+    """
+    return security_headers() | {"Cache-Control": f"private, max-age={_KEPT_S}"}
 
 
 @cache

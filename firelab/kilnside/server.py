@@ -35,7 +35,12 @@ from firelab.kilnside.look_body import (
     parse_planned,
 )
 from firelab.kilnside.next_card import PLANNED_FIELDS, TurnTaken
-from firelab.kilnside.page import page_html, security_headers, worker_script
+from firelab.kilnside.page import (
+    page_headers,
+    page_html,
+    security_headers,
+    worker_script,
+)
 from firelab.records.look import WITHDRAWAL, look_words
 from firelab.records.photographs import LARGEST_PHOTO_BYTES, keep_photo
 
@@ -171,7 +176,7 @@ class _Serving:
     async def page(self, request: Request) -> Response:
         """Return the page."""
         page = page_html(self.admission.bench)
-        return HTMLResponse(page, headers=security_headers())
+        return HTMLResponse(page, headers=page_headers())
 
     async def worker(self, request: Request) -> Response:
         """Return the script that keeps the page through a reload without connection."""

@@ -314,7 +314,20 @@ function pageIsKept(is) {
   showLink();
 }
 
+// The browser's own copy opens by the address where no service worker runs. A page that
+// was opened from an old copy gives way to the new one.
+async function renewPage() {
+  try {
+    const newest = await (await fetch("/", { cache: "reload" })).text();
+    const own = document.documentElement.dataset.page;
+    if (newest.includes("data-page=") && !newest.includes(`data-page="${own}"`)) location.reload();
+  } catch {
+    // without connection the copy is all there is
+  }
+}
+
 async function keepPage() {
+  await renewPage();
   pageIsKept(isPageKept);
   try {
     navigator.serviceWorker.addEventListener("message", () => pageIsKept(true));

@@ -139,7 +139,7 @@ function showLink() {
     state = "away";
     const trouble = kept.read("trouble", "");
     if (trouble) words = `Not taken now: ${trouble}`;
-    else if (!isPageKept) words += ". Leave this page open: it cannot be loaded again until the connection is back";
+    else if (!isPageKept) words += ". Do not reload this page; if it is lost, open its address again";
   }
   if (isOut) {
     words = `This phone is not let in: scan a new square. ${count ? `${many} kept here.` : ""}`;
