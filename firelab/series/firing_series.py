@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 from pydantic.dataclasses import dataclass
 
 from firelab.craft.heating import heat_capacity, warm_up_time
@@ -37,6 +37,15 @@ from firelab.series.factors import (
 )
 from firelab.series.folder import MARK_LENGTH
 from firelab.series.rules import Rule
+
+
+def _mark(written: str) -> str:
+    if written and (len(written) != MARK_LENGTH or set(written) - set(ALPHABET)):
+        raise ValueError(f"{written!r} is not {MARK_LENGTH} symbols; use two of {ALPHABET}")
+    return written
+
+
+Mark = Annotated[str, AfterValidator(_mark)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -349,7 +358,7 @@ class FiringSeries:
     enamel: Enamel
     schema: Literal["firelab/series/1"] = "firelab/series/1"
     question: str = ""
-    mark: str = ""
+    mark: Mark = ""
     invented: bool = False
     seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
     blank: Blank = Field(default_factory=Blank)
@@ -365,14 +374,6 @@ class FiringSeries:
     window: WindowSpecification = Field(default_factory=WindowSpecification)
     expectation: Expectation | None = None
     priors: PriorSpecification = Field(default_factory=PriorSpecification)
-
-    @model_validator(mode="after")
-    def _check_mark(self) -> Self:
-        if self.mark and (len(self.mark) != MARK_LENGTH or set(self.mark) - set(ALPHABET)):
-            raise ValueError(
-                f"mark {self.mark!r} is not {MARK_LENGTH} symbols; use two of {ALPHABET}"
-            )
-        return self
 
     @property
     def varied(self) -> tuple[FactorName, ...]:

@@ -47,7 +47,8 @@ def test_a_mark_is_two_symbols_that_can_be_scratched(studio):
     mark = read_series(studio / "green").mark
     series, findings = parse_series(text.replace(f'mark = "{mark}"', 'mark = "QU4"'))
     assert series is None
-    assert "mark 'QU4' is not 2 symbols" in findings[0].message
+    assert findings[0].message == "mark: 'QU4' is not 2 symbols"
+    assert findings[0].line == text.splitlines().index(f'mark = "{mark}"') + 1
     series, findings = parse_series(text.replace(f'mark = "{mark}"\n', ""))
     assert series is not None and series.mark == "", "old folders keep working"
 
