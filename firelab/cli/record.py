@@ -43,6 +43,7 @@ def command(
     dwell: Annotated[
         str, typer.Option(help="As timed, such as 2:30; blank: as planned.")
     ] = "",
+    place: Annotated[str, typer.Option(help="Place of the rack; blank: as planned.")] = "",
     observer: Annotated[str, typer.Option(help="Who graded it.")] = "",
     fired_at: Annotated[str, typer.Option(help="Date, or date and time.")] = "",
     defects: Annotated[str, typer.Option(help="Such as crack, pinhole, crawl.")] = "",
@@ -115,6 +116,7 @@ def command(
         "dwell_s": dwell,
         "stage": stage,
         "transparency": transparency,
+        "place": place,
         "observer": observer,
         "fired_at": fired_at,
         "defects": defects,

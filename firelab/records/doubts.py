@@ -13,7 +13,7 @@ from pathlib import Path
 
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import Finding
-from firelab.records.look import CONFIRMATION, OFFSET, Look
+from firelab.records.look import CONFIRMATION, MOVED, OFFSET, Look
 from firelab.records.planned_firings import PlannedFirings
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, FIT_FILE, read_json
@@ -57,9 +57,9 @@ def look_doubts(
     Returns
     -------
     tuple of Finding
-        By line. Codes: ``far-dwell``, ``far-temperature``, ``uneven-load``,
-        ``grade-backwards``, ``observers-apart``, ``future-date``, and ``unlikely``:
-        what the last fit of the folder found more likely a slip than true.
+        By line. Codes: ``far-dwell``, ``far-temperature``, ``other-place``,
+        ``uneven-load``, ``grade-backwards``, ``observers-apart``, ``future-date``, and
+        ``unlikely``: what the last fit of the folder found more likely a slip than true.
     """
     looks = tuple(standing)
     against_plan = _against_plan(looks, series, planned)
@@ -124,6 +124,12 @@ def _against_plan(
                 message += f"at {asked}"
                 option = _temperature_option(asked)
                 doubts.append(("far-temperature", look, message, option))
+        if firing is None or MOVED in look.change:
+            continue
+        if look.place not in (None, firing.place):
+            message = f"{_name(look)} stood at place {look.place} of the rack, planned "
+            message += f"{firing.place}"
+            doubts.append(("other-place", look, message, f"--place {firing.place}"))
     return _once_a_firing(doubts)
 
 

@@ -206,6 +206,9 @@ def looks_frame(looks: tuple[Look, ...], series: FiringSeries, plan: Plan) -> pd
         categories=list(series.responses.stage.grades),
         ordered=True,
     )
+    stood = {(one.tile, one.look): one.place for one in looks if one.place}
+    if stood:
+        frame["rack_place"] = [stood.get((one.tile, one.look)) for one in looks]
     settings = plan.tiles.drop_duplicates("tile").set_index("tile")
     for name in ("mesh", "grain_um", "layers", "base", "role"):
         frame[name] = settings[name].reindex(frame["tile"]).to_numpy()

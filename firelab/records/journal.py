@@ -29,7 +29,7 @@ from pathlib import Path
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import FirelabError
-from firelab.records.look import ENTRY_LENGTH, HEADER_TEXT, LOG_COLUMNS, Look, rows_text
+from firelab.records.look import ENTRY_LENGTH, HEADER_TEXT, OWN_FORMS, Look, rows_text
 from firelab.series.folder import FIRINGS_FILE, sha256_of, write_atomically
 
 LOCK_FILE = ".firings.lock"
@@ -88,7 +88,7 @@ def split_torn(raw: bytes) -> tuple[bytes, bytes]:
 
     Examples
     --------
-    >>> whole = HEADER_TEXT.encode() + b"AEX,1,1,1,,,full,,,,,,,,,\n"
+    >>> whole = HEADER_TEXT.encode() + b"AEX,1,1,1,,,full,,,,,,,,,,\n"
     >>> split_torn(whole + b"AF") == (whole, b"AF")
     True
     """
@@ -106,15 +106,15 @@ def _is_torn(rest: bytes, header: bytes) -> bool:
         text, names = rest.decode("utf-8"), header.decode("utf-8-sig")
     except UnicodeDecodeError:
         return True
-    columns = next(csv.reader([names]), [])
-    if columns != list(LOG_COLUMNS):
+    columns = tuple(next(csv.reader([names]), []))
+    if columns not in OWN_FORMS:
         return False  # not written by firelab: whatever is wrong is a finding
     if text.count('"') % 2 or "\0" in text:
         return True
     cells = next(csv.reader([text]), [])
-    row = dict(zip(LOG_COLUMNS, cells, strict=False))
+    row = dict(zip(columns, cells, strict=False))
     whole_entry = len(row.get("entry", "")) == ENTRY_LENGTH
-    return len(cells) < len(LOG_COLUMNS) or (bool(row["recorded_at"]) and not whole_entry)
+    return len(cells) < len(columns) or (bool(row["recorded_at"]) and not whole_entry)
 
 
 def read_journal(folder: str | Path) -> tuple[bytes, bytes]:

@@ -48,7 +48,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
 """Plain words for each column; case, blanks and underscores do not matter."""
 
 PLANNED_COLUMNS = (
-    *("mesh", "layers", "base", "role", "order", "place"),
+    *("mesh", "layers", "base", "role", "order"),
     *("planned_degC", "planned_s"),
 )
 """What a table may repeat of the plan, to be held against it."""

@@ -45,15 +45,19 @@ def unescape_cell(text: str) -> str:
     return _SAFE.sub(r"\1\2\3", text)
 
 
-KEPT_COLUMNS: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry")
+BEFORE_PLACES: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry")
+KEPT_COLUMNS: tuple[str, ...] = ("place", *BEFORE_PLACES)
 """Columns that firelab adds after the contract's twelve; a reader may ignore them.
 
-``change`` holds any of `CHANGES`, blank for a new look; ``recorded_at`` and
-``recorded_by`` say when and by whom the row was added; ``entry`` is a name of
-`ENTRY_LENGTH` characters that lets one row be sent twice and kept once.
+``place`` holds the place of the rack, blank where the tile stood as planned (logs that were
+begun earlier have no such column); ``change`` holds any of `CHANGES`, blank for a new look;
+``recorded_at`` and ``recorded_by`` say when and by whom the row was added; ``entry`` is a
+name of `ENTRY_LENGTH` characters that lets one row be sent twice and kept once.
 """
 
 LOG_COLUMNS = FIRING_COLUMNS + KEPT_COLUMNS
+OWN_FORMS = (LOG_COLUMNS, FIRING_COLUMNS + BEFORE_PLACES)
+"""Headers of logs that firelab wrote, the newest first."""
 ENTRY_LENGTH = 20
 ENTRY_NAME = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
 
@@ -90,6 +94,8 @@ class Look:
         Grade, blank where not graded.
     transparency : float or None
     observer, fired_at, defects, note : str
+    place : int or None
+        Of the rack, from 1; None where the planned one holds.
     change : tuple of str
         Any of `CHANGES`.
     recorded_at, recorded_by, entry : str
@@ -110,6 +116,7 @@ class Look:
     fired_at: str = ""
     defects: str = ""
     note: str = ""
+    place: int | None = None
     change: tuple[str, ...] = ()
     recorded_at: str = ""
     recorded_by: str = ""
@@ -124,6 +131,10 @@ class Look:
         """Return the row as plain values."""
         row = {name: getattr(self, name) for name in LOG_COLUMNS}
         return {**row, "change": " ".join(self.change)}
+
+    def says_all_of(self, other: Look) -> bool:
+        """Tell whether this look holds what another says, place included where it does."""
+        return self.content() == other.content() and other.place in (None, self.place)
 
     def is_seen_by(self, observer: str) -> bool:
         """Tell whether two names may be one observer: equal, or one of them blank."""

@@ -28,7 +28,6 @@ from firelab.records.planned_firings import (
     PlannedFiring,
     PlannedFirings,
     plan_cell_parsers,
-    remedy,
     repeats_plan,
 )
 from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
@@ -115,7 +114,7 @@ def read_looks(
     is_log : bool, default False
         True for ``firings.csv`` itself, whose columns must be the contract's.
     is_correction : bool, default False
-        An observer alone says something too.
+        An observer or a place alone says something too.
     """
     meanings, findings = match_columns(
         table, is_log=is_log, is_grade=lambda cell: _is_grade(cell, series)
@@ -125,7 +124,7 @@ def read_looks(
     if not table.rows and not is_log:
         findings.append(_no_rows(table))
     looks, left_out, understood = [], [], []
-    says = _SAYING + ("observer",) * is_correction
+    says = _SAYING + ("observer", "place") * is_correction
     for row in table.rows:
         found: list[Finding] = []
         read = 0
@@ -294,13 +293,12 @@ class _RowReading:
         firing = planned.firing(tile, max(number, 1))
         is_brief = bool({LOST, CONFIRMATION, WITHDRAWAL} & set(change))
         for name, right in planned.cells(tile, max(number, 1)).items():
-            is_elsewhere = name == "place" and MOVED in change
-            if name in values and not (is_elsewhere or repeats_plan(values[name], right)):
+            if name in values and not repeats_plan(values[name], right):
                 self.report(
                     "other-setting",
                     self.place(name),
                     f"{name} {values[name]}, but tile {tile} is planned with {right}",
-                    remedy(name),
+                    "is it the right tile? correct the tile or this cell",
                 )
         kept = {name: value for name, value in values.items() if name in LOG_COLUMNS}
         filled = {**kept, "look": number, "change": change, "line": self.row.line}
@@ -381,6 +379,7 @@ def _parser(
         "look": lambda text: look_cells.parse_whole(text, most=99),
         "session": look_cells.parse_whole,
         "load": look_cells.parse_whole,
+        "place": look_cells.parse_whole,
         "change": look_cells.parse_change,
         "entry": look_cells.parse_entry,
         "unread": _unread,

@@ -75,7 +75,6 @@ class PlannedFirings:
             "order": firing.order,
             "planned_degC": firing.temperature_degC,
             "planned_s": firing.dwell_s,
-            **({"place": firing.place} if firing.place else {}),
         }
 
     def where(self, tile: str, look: int) -> tuple[int, int]:
@@ -172,7 +171,6 @@ def plan_cell_parsers(series: FiringSeries) -> dict[str, Callable[[str], Any]]:
         "mesh": lambda text: parse_whole(text.lower().removesuffix("mesh").strip()),
         "layers": lambda text: parse_whole(re.sub(r"\s*coats?$", "", text.lower())),
         "order": parse_whole,
-        "place": parse_whole,
         "base": _parse_base,
         "role": str,
         "grain_um": str,
@@ -185,17 +183,6 @@ def repeats_plan(given: Any, right: Any) -> bool:
     if isinstance(given, str):
         return given.casefold() == str(right).casefold()
     return abs(float(given) - float(right)) < 1.0
-
-
-def remedy(name: str) -> str:
-    """Say what to do where a cell of that column is not what the plan says."""
-    right = "is it the right tile?"
-    if name == "place":
-        return (
-            f"{right} if it truly stood elsewhere, leave this cell blank and say so in "
-            "the note: the fit takes the planned place"
-        )
-    return f"{right} correct the tile or this cell"
 
 
 def _parse_base(text: str) -> str:

@@ -116,7 +116,7 @@ def fixed_text(table: TextTable, series: FiringSeries, plan: Plan) -> str:
     blank cell is to be filled in and this one emptied.
     """
     rows = read_looks(table, series, planned_firings(plan)).understood
-    needed = [*FIRING_COLUMNS, "change", UNREAD]
+    needed = [*FIRING_COLUMNS, "place", "change", UNREAD]
     names = [name for name in needed if any(row[name] for row in rows)]
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
@@ -274,9 +274,7 @@ def _sort_out(
         if len(meant) == 1:
             look = _carried_over(look, meant[0])
         marks = {CONFIRMATION, LOST} & changes
-        same = any(
-            one.content() == look.content() and marks <= set(one.change) for one in here
-        )
+        same = any(one.says_all_of(look) and marks <= set(one.change) for one in here)
         if look.entry in entries or (same and WITHDRAWAL not in look.change):
             already.append(look)
         else:
@@ -289,7 +287,7 @@ def _carried_over(look: Look, standing: Look) -> Look:
     """Return a correction that keeps what stands wherever it is blank itself."""
     kept = {
         name: getattr(standing, name)
-        for name in FIRING_COLUMNS
+        for name in (*FIRING_COLUMNS, "place")
         if getattr(look, name) in (None, "")
     }
     stays = MOVED in standing.change and MOVED not in look.change

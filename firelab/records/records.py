@@ -119,7 +119,8 @@ class Records:
         series' grades and `transparency` a float (nan where not scored); and
         the planned ``mesh, grain_um, layers, base, role``, and
         ``total_dwell_s``, the sum of `dwell_s` over this and earlier looks at
-        the same tile. Use `table` for a copy.
+        the same tile; and, where a tile stood elsewhere than planned, ``rack_place``,
+        nan where it stood as planned. Use `table` for a copy.
     provenance : Provenance
         Hashes of series.toml, plan.csv and firings.csv.
     lost : frozenset of str
@@ -170,13 +171,11 @@ class Records:
     def _rack_place(self) -> list[int]:
         """Return the place of the rack of each look, 0 where it is not known."""
         looks = self.looks
-        if "rack_place" in looks:
-            return list(looks["rack_place"].astype(int))
-        if self.plan is None:
-            return [0] * len(looks)
-        places = rack_places(self.plan)
+        places = {} if self.plan is None else rack_places(self.plan)
         fired = zip(looks["tile"].astype(str), looks["load"].astype(int), strict=True)
-        return [places.get(key, 0) for key in fired]
+        planned = pd.Series([places.get(key, 0) for key in fired], looks.index)
+        stood = looks["rack_place"] if "rack_place" in looks else planned
+        return list(stood.fillna(planned).astype(int))
 
     @property
     def has_grade(self) -> bool:

@@ -9,7 +9,8 @@ from typer.testing import CliRunner
 from firelab.cli.app import app
 from firelab.errors import FaultyFile
 from firelab.plan.plan import rack_places
-from firelab.records.firing_log import read_log
+from firelab.records.firing_log import read_firings, read_log
+from firelab.records.folder_check import check_folder
 from firelab.records.recording import read_table, record_table
 from firelab.series.series_file import read_series
 
@@ -152,18 +153,54 @@ def test_columns_that_repeat_the_plan_are_held_against_it(clear):
         f"looks.csv:2 mesh 999, but tile {clear.tiles[1]} is planned with {mesh}\n"
         "  hint: is it the right tile? correct the tile or this cell"
     )
-    place = rack_places(clear.plan)[clear.tiles[1], clear.plan.tiles["load"][1]]
-    named = f"tile,rack place,grade\n{clear.tiles[1]},"
-    (found,) = faults(clear, f"{named}{place + 1},full\n")
-    assert found.message == (
-        f"place {place + 1}, but tile {clear.tiles[1]} is planned with {place}"
-    )
-    assert found.hint.endswith("say so in the note: the fit takes the planned place")
-    assert len(clear.record(f"{named}{place},full\n", dry_run=True).added) == 1
     (found,) = faults(clear, f"tile,colour,grade\n{clear.tiles[1]},rose,full\n")
     assert found.message == (
         f"colour: 'rose', but this series is of {clear.series.enamel.colour!r}"
     )
+
+
+def test_a_tile_that_stood_elsewhere_is_fitted_where_it_stood(clear):
+    """The log keeps the place, asks it back, and what the fit takes follows it."""
+    first, second = clear.tiles[:2]
+    planned = rack_places(clear.plan)
+    loads = clear.plan.tiles.set_index("tile")["load"]
+    places = {tile: planned[tile, loads[tile]] for tile in (first, second)}
+    rows = [f"{first},{places[first] + 1},full", f"{second},{places[second]},full"]
+    recorded = clear.record("tile,rack place,grade\n" + "\n".join(rows) + "\n")
+    assert [look.place for look in recorded.added] == [places[first] + 1, places[second]]
+    (doubt,) = recorded.doubts
+    assert doubt.message == (
+        f"tile {first} look 1 stood at place {places[first] + 1} of the rack, "
+        f"planned {places[first]}"
+    )
+    assert doubt.hint.endswith(f"--correct --place {places[first]}")
+    looks = read_firings(clear.path).counted.set_index("tile")
+    assert looks["rack_place"].to_dict() == {
+        first: places[first] + 1,
+        second: places[second],
+    }
+    again = clear.record(f"tile,grade\n{first},full\n")
+    assert (len(again.added), len(again.already)) == (0, 1)
+    clear.record(f"tile,place\n{first},{places[first]}\n", correct=True)
+    looks = read_firings(clear.path).counted.set_index("tile")
+    assert looks.loc[first, "rack_place"] == places[first]
+    assert check_folder(clear.path).findings == ()
+
+
+def test_a_log_begun_before_places_goes_on(clear):
+    """Its rows are kept, the old form is laid aside, and a torn last row is cut off."""
+    first, second = clear.tiles[:2]
+    clear.record(f"tile,grade\n{first},full\n")
+    path = clear.path / "firings.csv"
+    rows = [row.split(",") for row in path.read_text().splitlines()]
+    at = rows[0].index("place")
+    old = "\n".join(",".join(row[:at] + row[at + 1 :]) for row in rows) + "\n"
+    path.write_text(old + f"{second},1,1")
+    assert read_firings(clear.path).table["tile"].tolist() == [first]
+    clear.record(f"tile,grade,place\n{second},sugar,7\n")
+    assert path.read_text().splitlines()[:2] == [",".join(row) for row in rows]
+    assert read_firings(clear.path).counted["rack_place"].tolist()[1] == 7
+    assert len(list((clear.path / "firings-kept").glob("firings-*.csv"))) == 1
 
 
 def test_a_column_for_each_observer(clear):

@@ -70,7 +70,7 @@ def test_a_row_typed_by_hand_without_line_end_is_a_row(opaque):
     filled(opaque, 1)
     tile = opaque.tiles[1]
     with opaque.log.open("a") as stream:
-        stream.write(f"{tile},1,,,,,sugar,,,,,typed,,,,")
+        stream.write(f"{tile},1,,,,,sugar,,,,,typed,,,,,")
     assert [row.note for row in read(opaque).rows] == [NOTE, "typed"]
     opaque.record(f"tile,stage\n{opaque.tiles[2]},over\n")
     assert [row.tile for row in read(opaque).rows] == opaque.tiles[:3]

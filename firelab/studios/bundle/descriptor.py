@@ -97,6 +97,7 @@ _COLUMN_WORDS: dict[str, str] = {
     "fired_at": "when it was fired",
     "defects": "defects that were seen",
     "note": "a note",
+    "place": "place of the rack, from 1; blank: as planned",
     "change": "what a row corrects or takes back",
     "recorded_at": "when the row was added",
     "recorded_by": "who added the row, by code",
