@@ -36,6 +36,8 @@ class Kiln:
     off_belief : float
         Degrees C by which colours lie away from what the trade says, to either side in
         turn.
+    full_degC : float
+        Median width of full at the usual time: as the trade's colours are, or another.
     """
 
     name: str
@@ -49,6 +51,7 @@ class Kiln:
     creep: float = 0.0
     reading: float = 1.0
     off_belief: float = 0.0
+    full_degC: float = 42.0
 
 
 PLACES = 4
@@ -76,6 +79,7 @@ KILNS: dict[str, Kiln] = {
         replace(_PHYSICS, name="creep", creep=1.5),
         replace(_PHYSICS, name="reads low", reading=0.98),
         replace(_PHYSICS, name="heavy tails", heavy_tails=True),
+        replace(_PHYSICS, name="narrow", full_degC=30.0),
         # 60 degF
         replace(_PHYSICS, name="off belief", off_belief=60.0 / 1.8),
     )

@@ -66,7 +66,7 @@ def draw_colour(kiln: Kiln, number: int) -> Colour:
     rng = np.random.default_rng([20261127, number])
     middle = MIDDLE_DEGC + MIDDLE_SD * rng.standard_normal()
     middle += kiln.off_belief if number % 2 else -kiln.off_belief
-    full = 42.0 * np.exp(0.2 * rng.standard_normal())
+    full = kiln.full_degC * np.exp(0.2 * rng.standard_normal())
     peel = 25.0 * np.exp(0.25 * rng.standard_normal())
     blur = 20.0 * np.exp(0.4 * rng.standard_normal())
     activation = rng.uniform(200.0, 400.0)
