@@ -60,11 +60,15 @@ _HOMES: dict[str, str] = {
     "ask_shelf": "firelab.studios.shelf.question",
     "learn_history": "firelab.memory.learn",
     "write_history": "firelab.memory.history",
+    "store_tiles": "firelab.memory.drawers",
+    "read_board": "firelab.memory.board",
+    "write_board": "firelab.report.board_page",
     "start_piece": "firelab.piece.piece_file",
     "plan_piece": "firelab.piece.plan_piece",
     "plan_lot": "firelab.memory.lot",
     "compare_lots": "firelab.memory.lot",
     "watch_kiln": "firelab.memory.kiln_watch",
+    "windows_today": "firelab.memory.windows_today",
     "start_demo": "firelab.cli.demo",
 }
 """Public name to the module that holds it, in the order of the work; imported when first

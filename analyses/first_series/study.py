@@ -7,6 +7,7 @@ are invented (see `README.md`).
 from __future__ import annotations
 
 import argparse
+import shutil
 import tempfile
 from pathlib import Path
 
@@ -106,6 +107,7 @@ def share(folder: Path) -> list[str]:
         firelab.watch_kiln(home / "studio")
     except RecordsInsufficient as fault:
         said.append(fault.what)
+    said += hang_board(home / "studio", folder)
     lot = home / "lot"
     lot.mkdir()
     (lot / "series.toml").write_bytes((folder / "series.toml").read_bytes())
@@ -118,6 +120,17 @@ def share(folder: Path) -> list[str]:
         *said,
         f"{bowl.name}: {bowl.n_orders} orders of {len(bowl.best.colours)} colours",
     ]
+
+
+def hang_board(studio: Path, folder: Path) -> list[str]:
+    """Put a series into the studio, write where its tiles lie, and hang them up."""
+    shutil.copytree(folder, studio / folder.name)
+    board = firelab.read_board(studio)
+    firelab.store_tiles(studio, [board.tiles[0].name], "drawer 3")
+    firelab.write_board(studio)
+    (window, *_), _ = firelab.windows_today(studio)
+    tile = firelab.read_board(studio).tiles[0]
+    return [*board.summary().splitlines()[:2], tile.line(), window.line()]
 
 
 def walk(home: Path) -> list[str]:

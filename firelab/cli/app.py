@@ -36,6 +36,7 @@ COMMANDS: dict[str, str] = {
     "piece": "Plan several colours on one piece.",
     "lot": "Tell whether a jar is the old one again, by a few tiles.",
     "kiln": "Tell whether the kiln still is what it was, and since when not.",
+    "board": "Write the tiles of a studio as a board to print and to search.",
     "demo": "Take an invented series through every stage.",
 }
 """Each command's one line, in the order of the work; ``firelab.cli.<name>``."""
@@ -100,7 +101,7 @@ def _firelab(
 
     The work in order: new, check, foresee, plan, sheets, record or kilnside, fit,
     windows, next, report. With other studios: pack, unpack, verify, pool, shelf.
-    Of a studio's own series: learn, lot, kiln.
+    Of a studio's own series: learn, lot, kiln, board.
     """
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -32,10 +31,11 @@ def command(
 
     Each session is held to its control tiles and to tiles of colours that an earlier
     series tested; they tell most where a grade passes into the next. A step or a drift is
-    named with its day; with --correct it goes into studio.toml, and every recipe is told
-    as it is to be set from then on.
+    named with its day; with --correct it goes into studio.toml, and every window of the
+    studio is told as it is from then on: what to set, and where its edges are.
     """
-    from firelab.memory.kiln_watch import enter_correction, watch_kiln, windows_anew
+    from firelab.memory.kiln_watch import enter_correction, watch_kiln
+    from firelab.memory.windows_today import windows_today
 
     with console.exit_on_fault(as_json=as_json):
         console.progress("fitting the known colours")
@@ -50,13 +50,18 @@ def command(
             png, _ = save_figure(draw_kiln_chart(found), folder / "figures" / "kiln")
             console.remark(f"drew {png}")
         entered = enter_correction(folder, found) if correct else ""
+        windows, unread = windows_today(folder)
+        moved = [one for one in windows if one.moved_degC and one.kiln == found.kiln]
+        for line in unread:
+            console.remark(f"windows left out: {line}")
         if as_json:
-            console.result_json(found.to_dict())
+            told = [one.to_dict() for one in moved]
+            console.result_json({**found.to_dict(), "windows": told})
             return
         console.result(found.summary())
         if entered:
             console.result(f"Entered in studio.toml: {entered}.")
         elif found.change is not None:
             console.remark(f"to correct it: firelab kiln {quoted(folder)} --correct")
-        for line in windows_anew(folder, kiln, date.today()):
-            console.result(line)
+        for one in moved:
+            console.result(one.line())

@@ -10,6 +10,8 @@ symbol and every swap of two symbols.
 
 from __future__ import annotations
 
+import re
+
 from firelab.errors import FirelabError
 
 ALPHABET = "AEFHKLNTXY4"
@@ -48,6 +50,17 @@ def tile_code(index: int) -> str:
     width, rest = (2, index) if index < _BASE**2 else (3, index - _BASE**2)
     symbols = [rest // _BASE**place % _BASE for place in reversed(range(width))]
     return "".join(ALPHABET[s] for s in [*symbols, _check_symbol(symbols)])
+
+
+def plain_code(text: str) -> str:
+    """Return a tile's name as it is compared: case, blanks and hyphens do not matter.
+
+    Examples
+    --------
+    >>> plain_code("ke aex"), plain_code("KE-AEX")
+    ('KEAEX', 'KEAEX')
+    """
+    return re.sub(r"[\s_·-]+", "", text).upper()
 
 
 def tile_index(code: str) -> int:

@@ -9,9 +9,9 @@ from typing import Any, get_args, get_type_hints
 
 import tomlkit
 
-from firelab.errors import FaultyFile, Finding, UsageError
+from firelab.errors import FaultyFile, UsageError
 from firelab.memory.studio import JARS_FILE, StudioKiln
-from firelab.records.tables import TableRow, decode, parse_table
+from firelab.memory.studio_tables import read_studio_table
 from firelab.series.firing_series import Enamel
 from firelab.series.toml_file import table_of
 
@@ -59,19 +59,13 @@ def read_jars(studio: str | Path) -> dict[str, Jar]:
     path = Path(studio) / JARS_FILE
     if not path.is_file():
         return {}
-    table = parse_table(
-        decode(path.read_bytes(), JARS_FILE),
-        JARS_FILE,
-        lambda header: sum(name.casefold() in JAR_COLUMNS for name in header),
-    )
-    names = [name.casefold() for name in table.header.cells]
-    findings = _header_findings(names, table.header.line)
+    rows, findings = read_studio_table(path, JAR_COLUMNS, ("jar", "colour"), "jar")
     jars: dict[str, Jar] = {}
     lines: dict[str, int] = {}
-    for row in table.rows if not findings else ():
-        cells = dict(zip(names, row.cells, strict=False))
+    for row in rows:
+        cells = row.cells
         faults, bought = _row_faults(cells, lines)
-        findings += [_finding(row, names, *one) for one in faults]
+        findings += [row.finding(*one) for one in faults]
         lines.setdefault(cells.get("jar", ""), row.line)
         if not faults:
             kept = {name: cells[name] for name in JAR_COLUMNS if cells.get(name)}
@@ -80,16 +74,6 @@ def read_jars(studio: str | Path) -> dict[str, Jar]:
     if findings:
         raise FaultyFile(findings)
     return jars
-
-
-def _header_findings(names: list[str], line: int) -> list[Finding]:
-    missing = [name for name in ("jar", "colour") if name not in names]
-    strange = [name for name in names if name and name not in JAR_COLUMNS]
-    hint = f"the columns are {', '.join(JAR_COLUMNS)}"
-    words = [f"column {name} is missing" for name in missing]
-    words += [f"column {name!r} is not one of jars" for name in strange]
-    row = TableRow(line=line, cells=())
-    return [_finding(row, names, "jar-column", "", text, hint) for text in words]
 
 
 def _row_faults(
@@ -114,19 +98,6 @@ def _row_faults(
         words = f"{cells['bought']!r} is not a date"
         faults.append(("jar-date", "bought", words, "write such as 2026-01-31"))
     return faults, bought
-
-
-def _finding(
-    row: TableRow, names: list[str], code: str, column: str, message: str, hint: str
-) -> Finding:
-    return Finding(
-        code=code,
-        file=JARS_FILE,
-        line=row.line,
-        column=names.index(column) + 1 if column in names else 0,
-        message=message,
-        hint=hint,
-    )
 
 
 def known_jar(jars: dict[str, Jar], number: str) -> Jar:

@@ -14,7 +14,7 @@ import tomlkit
 
 from firelab.craft.degrees import PER_DEGC
 from firelab.craft.trade_words import Shown, count_words
-from firelab.craft.units import format_temperature, format_temperature_difference
+from firelab.craft.units import format_temperature_difference
 from firelab.errors import FirelabError
 from firelab.memory.control_charts import (
     Change,
@@ -26,15 +26,10 @@ from firelab.memory.control_charts import (
 from firelab.memory.kiln_offsets import USUAL_DEGC, SessionOffset, session_offsets
 from firelab.memory.studio import (
     STUDIO_FILE,
-    Studio,
     parse_studio,
     read_studio,
-    series_folders,
 )
-from firelab.plan.schedule.kiln_time import settable_temperature
-from firelab.records.firing_log import read_firings
-from firelab.series.folder import INVENTED, WINDOWS_FILE, read_json, write_atomically
-from firelab.series.series_file import read_series
+from firelab.series.folder import INVENTED, write_atomically
 
 KILN_SCHEMA = "firelab/kiln/1"
 SIGNAL = 3.0
@@ -42,8 +37,6 @@ SIGNAL = 3.0
 values without any is above 3 in 27 of 1,000 tries, of 40 in 47 (analyses/memory)."""
 _DAYS_DEGC = 4.0
 """What days of a sound kiln differ by, degC: near the median of the default prior."""
-_BEYOND_DEGC = 50.0
-"""Room for a setting of the kiln beside the moved one: the largest step is 50 degrees."""
 FEWEST_SESSIONS = 4
 """Sessions below which nothing is said of a change (chosen here, no source)."""
 
@@ -242,50 +235,3 @@ def enter_correction(folder: str | Path, history: KilnHistory) -> str:
         raise FirelabError("cannot take the correction", str(path), "enter it by hand")
     write_atomically(path, written)
     return f"since {history.since} {history.kiln} reads {amount}"
-
-
-def windows_anew(folder: str | Path, kiln: str, today: date) -> list[str]:
-    """Say of every recipe of a studio what to set today, where a correction changed it.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The studio.
-    kiln : str
-        Its name.
-    today : date
-    """
-    studio, lines = read_studio(folder), []
-    chosen = studio.kiln(kiln)
-    for place in series_folders(folder):
-        path = place / WINDOWS_FILE
-        if not path.is_file():
-            continue
-        moved = _moved(studio, place, chosen.name if chosen else "", today)
-        for window in read_json(path.read_bytes(), path.name).get("windows", ()):
-            recipe = window.get("recipe")
-            if not recipe or not moved:
-                continue
-            reads = chosen.reads if chosen else "degF"
-            old = recipe["temperature_degC"]
-            ends = (old - abs(moved) - _BEYOND_DEGC, old + abs(moved) + _BEYOND_DEGC)
-            new = settable_temperature(read_series(place), old + moved, ends)
-            lines.append(
-                f"{place.name}: set {format_temperature(new, reads)} instead of "
-                f"{format_temperature(old, reads)}."
-            )
-    return lines
-
-
-def _moved(studio: Studio, place: Path, kiln: str, today: date) -> float:
-    """Return what is to be added to a setting of a series today, degC."""
-    try:
-        records = read_firings(place)
-    except FirelabError:
-        return 0.0
-    own = records.series.kiln.name
-    days = sorted(str(one)[:10] for one in records.looks["fired_at"] if str(one).strip())
-    if (own and own != kiln) or not days:
-        return 0.0
-    fired = date.fromisoformat(days[len(days) // 2])
-    return studio.correction_degC(kiln, today) - studio.correction_degC(kiln, fired)

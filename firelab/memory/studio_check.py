@@ -7,6 +7,7 @@ from pathlib import Path
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.memory.drawers import TILES_FILE, read_stored
 from firelab.memory.jars import Jar, read_jars
 from firelab.memory.studio import (
     JARS_FILE,
@@ -37,7 +38,7 @@ class StudioCheck:
 
 
 def check_studio(folder: str | Path) -> StudioCheck:
-    """Look through a studio folder: studio.toml, jars.csv and every series in it.
+    """Look through a studio folder: studio.toml, jars.csv, tiles.csv and every series.
 
     Raises
     ------
@@ -66,6 +67,11 @@ def check_studio(folder: str | Path) -> StudioCheck:
     try:
         jars = read_jars(base)
         standing.append(f"{JARS_FILE}: {count_words(len(jars), 'jar')}")
+    except FaultyFile as fault:
+        findings += fault.findings
+    try:
+        if stored := read_stored(base):
+            standing.append(f"{TILES_FILE}: {count_words(len(stored), 'row')}")
     except FaultyFile as fault:
         findings += fault.findings
     for place in series_folders(base):

@@ -7,7 +7,7 @@ import difflib
 import re
 import unicodedata
 
-from firelab.craft.tile_codes import ALPHABET, tile_index
+from firelab.craft.tile_codes import ALPHABET, plain_code, tile_index
 from firelab.craft.trade_words import STAGE_WORDS
 from firelab.errors import FirelabError
 from firelab.records.look import (
@@ -96,7 +96,7 @@ def parse_tile(text: str, planned: dict[str, str], mark: str = "") -> str:
     FirelabError
         Naming the nearest planned codes.
     """
-    plain = re.sub(r"[\s_·-]+", "", text).upper()
+    plain = plain_code(text)
     before, rest = plain[:MARK_LENGTH], plain[MARK_LENGTH:]
     if len(rest) in (3, 4) and not set(before) - set(ALPHABET) and plain not in planned:
         if before == mark:

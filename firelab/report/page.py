@@ -13,11 +13,11 @@ from markupsafe import Markup
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.degrees import with_degree_signs
 from firelab.report.figures import ReportFigure, draw_figures, page_image
+from firelab.report.page_photos import photo_images
 from firelab.report.page_sections import page_groups, stop_line
 from firelab.report.page_tables import (
     PageGroup,
     PageTable,
-    photo_images,
     provenance_tables,
     ranking_table,
 )
@@ -53,7 +53,7 @@ def report_page(
         answer = word_answer(windows.windows[0], windows.asked)
         ranking = ranking_table(windows) if len(windows.windows) > 1 else None
     photos = photo_images(sources.records, sources.photos) if sources.records else []
-    return _template().render(
+    return page_template("page.html.j2").render(
         series=sources.series,
         invented=INVENTED,
         stale=sources.stale,
@@ -73,7 +73,8 @@ def report_page(
     )
 
 
-def _template() -> jinja2.Template:
+def page_template(name: str) -> jinja2.Template:
+    """Return a template of this room, with the style that its pages share."""
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
     )
@@ -81,9 +82,7 @@ def _template() -> jinja2.Template:
     room = resources.files("firelab.report")
     style = room.joinpath("page.css").read_text(encoding="utf-8")
     environment.globals["css"] = Markup(style)  # our own file, no word of a user
-    return environment.from_string(
-        room.joinpath("page.html.j2").read_text(encoding="utf-8")
-    )
+    return environment.from_string(room.joinpath(name).read_text(encoding="utf-8"))
 
 
 def _with_figures(

@@ -33,7 +33,7 @@ def draw_texture(pen: Pen, box: Box, grade: str, rank: int) -> None:
     rank : int
         Its place on the scale, from 1.
     """
-    drawing = _DRAWINGS.get(grade)
+    drawing = DRAWINGS.get(grade)
     if drawing is None:
         pen.rectangle(box, weight=1.0)
         pen.line(box.inset(box.width * 0.2), str(rank), box.height * 0.6, align="centre")
@@ -150,12 +150,13 @@ def _over(pen: Pen, box: Box) -> None:
         _disc(pen, x, y, radius, fill=0.0)
 
 
-_DRAWINGS: dict[str, Callable[[Pen, Box], None]] = {
+DRAWINGS: dict[str, Callable[[Pen, Box], None]] = {
     "sugar": _sugar,
     "orange peel": _orange_peel,
     "full": _full,
     "over": _over,
 }
+"""How each grade is drawn, in greys, into a box of a pen."""
 
 
 def draw_grade(

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
-from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import INVENTED, Provenance
 from firelab.sheets.fitting import (
     LEADING,
     SMALLEST,
@@ -266,30 +264,22 @@ def body_box(page: PageSize, *, framed: bool = True) -> Box:
 
 
 def draw_frame(
-    pen: Pen,
-    series: FiringSeries,
-    provenance: Provenance,
-    sheet: SheetPage,
-    number_of: tuple[int, int],
-    source: str,
+    pen: Pen, sheet: SheetPage, name: str, origin_words: str, number_of: tuple[int, int]
 ) -> None:
-    """Draw head and foot: title, series, page of pages, what the plan came from."""
+    """Draw head and foot: title, of what, page of pages, what it came from."""
     inner = Box(left=0, top=0, width=pen.page.width, height=pen.page.height).inset(MARGIN)
     shares = (0.35, 0.43, 0.22) if sheet.blanks else (0.5, 0.02, 0.48)
     left, middle, right = inner.upper(HEAD - 4 * MM).columns(*shares, gap=3 * MM)
     pen.line(left, sheet.title, 17, smallest=9, bold=True)
-    name = f"{series.mark} · {series.name}" if series.mark else series.name
     pen.block(right, name, 9, align="right", middle=True)
     blanks = middle.columns(*([1.0] * len(sheet.blanks)), gap=3 * MM)
-    for box, name in zip(blanks, sheet.blanks, strict=True):
+    for box, blank in zip(blanks, sheet.blanks, strict=True):
         label, room = box.columns(0.32, 0.68, gap=1.5 * MM)
-        pen.line(label, name, 9.5, align="right")
+        pen.line(label, blank, 9.5, align="right")
         pen.rectangle(room, weight=0.9)
     line = inner.top + HEAD - 3 * MM
     pen.rule(inner.left, line, inner.right, line, weight=1.2)
     foot = inner.below(inner.height - FOOT + 2 * MM)
     origin, page = foot.columns(0.82, 0.18, gap=3 * MM)
-    series_mark = f"{source} of series {provenance.series_hash[:8]}"
-    origin_words = f"firelab · {series_mark} · seed {provenance.seed}"
-    pen.line(origin, f"{INVENTED} {origin_words}" if series.invented else origin_words, 7.5)
+    pen.line(origin, origin_words, 7.5)
     pen.line(page, f"page {number_of[0]} of {number_of[1]}", 9, align="right")

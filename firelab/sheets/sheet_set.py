@@ -253,6 +253,48 @@ def print_pages(
     bytes
         The same for the same values.
     """
+    hashes = {SERIES_FILE: provenance.series_hash, **provenance.sources}
+    digests = [f"{name} sha256 {digest}" for name, digest in hashes.items()]
+    mark = f"{source} of series {provenance.series_hash[:8]}"
+    origin = f"firelab · {mark} · seed {provenance.seed}"
+    return print_framed(
+        pages,
+        paper,
+        title=f"{title}: {series.name}",
+        subject=INVENTED if series.invented else title,
+        keywords="; ".join([*digests, f"seed {provenance.seed}"]),
+        name=f"{series.mark} · {series.name}" if series.mark else series.name,
+        origin=f"{INVENTED} {origin}" if series.invented else origin,
+    )
+
+
+def print_framed(
+    pages: Sequence[SheetPage],
+    paper: PageSize,
+    *,
+    title: str,
+    subject: str,
+    keywords: str,
+    name: str,
+    origin: str,
+) -> bytes:
+    """Return pages as a PDF with embedded typefaces and bookmarks.
+
+    Parameters
+    ----------
+    pages : sequence of SheetPage
+        In order; those of one title after another share a bookmark.
+    paper : PageSize
+    title, subject, keywords : str
+        Of the PDF.
+    name, origin : str
+        At the head and at the foot of each page.
+
+    Returns
+    -------
+    bytes
+        The same for the same values.
+    """
     register_fonts()
     stream = io.BytesIO()
     canvas = Canvas(
@@ -262,13 +304,11 @@ def print_pages(
         pageCompression=1,
         initialFontName=PLAIN,
     )
-    canvas.setTitle(printable(f"{title}: {series.name}"))
+    canvas.setTitle(printable(title))
     canvas.setAuthor("firelab")
     canvas.setCreator("firelab")
-    canvas.setSubject(INVENTED if series.invented else title)
-    hashes = {SERIES_FILE: provenance.series_hash, **provenance.sources}
-    digests = [f"{name} sha256 {digest}" for name, digest in hashes.items()]
-    canvas.setKeywords("; ".join([*digests, f"seed {provenance.seed}"]))
+    canvas.setSubject(subject)
+    canvas.setKeywords(keywords)
     marked = ""
     for number, sheet in enumerate(pages, start=1):
         pen = Pen(canvas, paper)
@@ -277,7 +317,7 @@ def print_pages(
             canvas.addOutlineEntry(sheet.title, f"page-{number}", 0)
             marked = sheet.title
         if sheet.framed:
-            draw_frame(pen, series, provenance, sheet, (number, len(pages)), source)
+            draw_frame(pen, sheet, name, origin, (number, len(pages)))
         sheet.draw(pen, body_box(paper, framed=sheet.framed))
         canvas.showPage()
     canvas.save()

@@ -35,6 +35,7 @@ FUNCTION_OF = {
     "piece": "plan_piece",
     "lot": "compare_lots",
     "kiln": "watch_kiln",
+    "board": "write_board",
     "demo": "start_demo",
 }
 

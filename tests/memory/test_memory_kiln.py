@@ -10,8 +10,9 @@ from firelab.charts.kiln_chart import draw_kiln_chart
 from firelab.cli.app import app
 from firelab.memory.control_charts import ewma_chart, explain_change, individuals_chart
 from firelab.memory.kiln_offsets import SessionOffset
-from firelab.memory.kiln_watch import sure_change, watch_kiln, windows_anew
+from firelab.memory.kiln_watch import sure_change, watch_kiln
 from firelab.memory.studio import read_studio
+from firelab.memory.windows_today import windows_today
 from firelab.plan.plan_files import read_plan
 from firelab.series.declared_parts import Expectation
 from firelab.series.folder import json_text
@@ -119,6 +120,42 @@ def studio(tmp_path_factory):
     return home
 
 
+def write_window(place):
+    """A windows.json as `firelab windows` writes it, as far as the kiln needs it."""
+    recipe = {"temperature_degC": 760.0, "dwell_s": 140.0}
+    recipe |= {"tolerance_degC": 8.0, "tolerance_s": 10.0}
+    edge = {"dwell_s": 150.0, "low_degC": {"estimate": 740.0}}
+    window = {
+        "setting": {"mesh": 80, "layers": 1, "base": "none"},
+        "recipe": recipe,
+        "edges": [{**edge, "high_degC": {"estimate": 780.0}}],
+    }
+    content = json_text({"target": ["full"], "windows": [window]})
+    (place / "windows.json").write_text(content, encoding="utf-8")
+
+
+def test_a_window_of_a_corrected_kiln_is_told_in_words(tmp_path):
+    home = tmp_path / "studio"
+    runner.invoke(app, ["new", str(home), "--studio"])
+    runner.invoke(app, ["demo", str(home / "heron")])
+    log = home / "heron" / "firings.csv"
+    log.write_text(log.read_text().replace(",invented,,,", ",invented,2026-02-01,,"))
+    for path in (home / "heron").glob("windows*.json"):
+        path.unlink()
+    write_window(home / "heron")
+    text = (home / "studio.toml").read_text(encoding="utf-8")
+    entry = '[[corrections]]\nkiln = "kiln"\nsince = 2026-03-01\nreads = "18 degF high"\n'
+    (home / "studio.toml").write_text(text + entry, encoding="utf-8")
+    (window,), _ = windows_today(home, date(2026, 3, 1))
+    assert window.line() == (
+        "heron, 80 mesh, 1 coat, on bare metal: set 1420 °F (771 °C) for 2 min 20 s, at "
+        "most 12 °F (6 °C) and 10 s off, instead of 1400 °F (760 °C); full from 1382 to "
+        "1454 °F (750 to 790 °C) for 2 min 30 s."
+    )
+    (home / "heron" / "windows.json").write_text('{"target": ["full"]}', encoding="utf-8")
+    assert windows_today(home)[1] == ("heron: lacks or misnames 'windows'",)
+
+
 def test_a_hotter_kiln_is_told_with_its_day_and_corrected(studio):
     found = watch_kiln(studio)
     assert [one.series for one in found.sessions] == [f"jar-{n}" for n in range(1, 5)]
@@ -128,18 +165,25 @@ def test_a_hotter_kiln_is_told_with_its_day_and_corrected(studio):
     assert "hotter than it reads since 2026-04-10: a step." in found.summary()
     assert found.to_dict()["since"] == "2026-04-10"
     assert len(draw_kiln_chart(found).axes) >= 1
-    recipe = {"temperature_degC": 760.0, "dwell_s": 140.0}
-    windows = {"windows": [{"setting": {}, "recipe": recipe}]}
-    (studio / "jar-0" / "windows.json").write_text(json_text(windows), encoding="utf-8")
-    assert windows_anew(studio, "", date(2026, 6, 1)) == []
+    write_window(studio / "jar-0")
+    (window,), _ = windows_today(studio, date(2026, 6, 1))
+    assert (window.moved_degC, window.recipe.temperature_degC) == (0.0, 760.0)
     ran = runner.invoke(app, ["kiln", str(studio), "--correct"])
     assert ran.exit_code == 0, ran.output
     (correction,) = read_studio(studio).corrections
     assert correction.since == date(2026, 4, 10)
     assert correction.reads == pytest.approx(-found.change.size, abs=0.5)
-    (line,) = windows_anew(studio, "", date(2026, 6, 1))
-    assert line.startswith("jar-0: set 1")
-    assert line in ran.stdout
+    (window,), left_out = windows_today(studio, date(2026, 6, 1))
+    assert left_out == ()
+    assert window.moved_degC == correction.reads
+    low, high = window.edges[0].low_degC, window.edges[0].high_degC
+    assert (low, high) == (740.0 + correction.reads, 780.0 + correction.reads)
+    # The kiln is set in steps of 5 degF, so that at most 2.5 degF are lost.
+    assert window.recipe.temperature_degC == pytest.approx(760 + correction.reads, abs=1.4)
+    assert 6.6 <= window.recipe.tolerance_degC <= 8.0
+    assert window.line() in ran.stdout
+    (before,), _ = windows_today(studio, date(2026, 4, 9))
+    assert before.moved_degC == 0.0
     again = watch_kiln(studio)
     assert again.change is None, again.summary()
 
