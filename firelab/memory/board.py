@@ -321,15 +321,16 @@ def _read_series(
         "control": (control.colour if control else "control", CONTROL),
         "test": (series.enamel.colour, series.enamel.kind),
     }
-    grades, tiles = series.responses.stage.grades, []
+    mark, grades = series.mark or place.name, series.responses.stage.grades
+    tiles = []
     for code, looks in looks_frame(seen, series, plan).groupby("tile", sort=False):
         looked = looks[looks["look"] == looks["look"].max()]
         last = looked.iloc[-1]
         found = tuple(dict.fromkeys(looked["stage"].dropna())) or (NO_GRADE,)
         scores = looked["transparency"].dropna()
         colour, kind = kinds.get(str(last["role"]), kinds["test"])
-        name = marked_code(series.mark or place.name, str(code))
-        kept = stored.get(plain_code(name)) or stored.get(plain_code(name[: -len(code)]))
+        name = marked_code(mark, str(code))
+        kept = stored.get(plain_code(name)) or stored.get(plain_code(mark))
         tiles.append(
             BoardTile(
                 name=name,
