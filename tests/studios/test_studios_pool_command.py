@@ -1,6 +1,7 @@
 """`firelab pool` as a person runs it, on invented bundles with control tiles."""
 
 import json
+import shutil
 
 import numpy as np
 import pandas as pd
@@ -232,6 +233,22 @@ def test_a_resealed_copy_is_named_against_the_first_look_by_look(bundles, tmp_pa
     assert len(kept) == 1
     assert f"is a copy of {bundles[0]} with other looks" in notes[0]
     assert f"tile {tile}, look 1: stage is {grade} in {bundles[0]}" in notes[0]
+
+
+@pytest.mark.parametrize(("lot", "count"), [("second", 2), ("", 1)])
+def test_another_jar_on_the_same_design_is_no_copy(bundles, tmp_path, lot, count):
+    first, other = bundles[0].with_suffix(""), tmp_path / "north"
+    shutil.copytree(first, other)
+    declared = (other / "series.toml").read_text()
+    declared = declared.replace('colour = "Reed"', f'colour = "Reed"\nlot = "{lot}"')
+    (other / "series.toml").write_text(declared)
+    header, *rows = (other / "firings.csv").read_text().splitlines()
+    grade = rows[0].split(",")[6]
+    rows[0] = rows[0].replace(f",{grade},", ",sugar," if grade != "sugar" else ",over,")
+    own = [row.rpartition(",")[0] + "," for row in rows]  # rows of another hand
+    (other / "firings.csv").write_text("\n".join([header, *own]) + "\n")
+    kept, _ = distinct_parts([read_part(first), read_part(other)])
+    assert len(kept) == count
 
 
 def test_licences_and_hashes_are_told(bundles, pooling):

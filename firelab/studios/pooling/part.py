@@ -15,6 +15,7 @@ from pathlib import Path
 from firelab.errors import FirelabError
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
+from firelab.series.firing_series import Enamel
 from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE
 from firelab.studios.bundle.bundle import (
     NEEDED_FILES,
@@ -126,8 +127,8 @@ def distinct_parts(parts: Sequence[Part]) -> tuple[tuple[Part, ...], tuple[str, 
     -------
     tuple of (tuple of Part, tuple of str)
         Two parts are copies where every look is the same, or where plan.csv is the
-        same and they share the studio, the bundle they came from, or the names that
-        firelab gives to single rows of a log. Studios of a round robin share a plan
+        same and they share the studio with mark and jar, the bundle they came from, or the
+        names that firelab gives to single rows of a log. Studios of a round robin share a plan
         alone, and stay apart.
     """
     kept: list[Part] = []
@@ -175,12 +176,18 @@ def _is_copy(first: Part, second: Part) -> bool:
     if first.bundle.contents[PLAN_TABLE] != second.bundle.contents[PLAN_TABLE]:
         return False
     lineage = set(first.lineage) & set(second.lineage)
-    same_hand = first.studio == second.studio or bool(lineage)
+    same_jar = first.studio == second.studio and _jar(first) == _jar(second)
     return (
-        same_hand
+        same_jar
+        or bool(lineage)
         or bool(_entries(first) & _entries(second))
         or (_looks(first) == _looks(second))
     )
+
+
+def _jar(part: Part) -> tuple[str, Enamel]:
+    """Return what tells two series of one studio apart that share design and seed."""
+    return part.records.series.mark, part.records.series.enamel
 
 
 def _looks(part: Part) -> dict[tuple[str, int], tuple[str, ...]]:
