@@ -20,6 +20,14 @@ from firelab.craft.units import (
     to_degF,
 )
 from firelab.errors import FaultyFile
+from firelab.fits.clarity.shared_scale import (
+    CLARITY,
+    CLARITY_MESH,
+    CLARITY_PEAK,
+    CLARITY_RISE,
+    CLARITY_TILE,
+    clarity_deviations,
+)
 from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, TARGET, doublings_beyond_usual
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
 from firelab.series.firing_series import FiringSeries
@@ -154,6 +162,7 @@ class LearnedGroup:
                 low, high = np.exp([own.lower, own.upper])
                 span = _difference_range(float(low), float(high), reads)
                 lines.append(f"  {words[:1].upper()}{words[1:]} {span}: nine in ten jars.")
+        lines += self._clarity_lines()
         if self.worth_tiles >= 1.0:
             tiles = count_words(round(self.worth_tiles), "tile")
             lines.append(f"  For the edges of a new jar this is worth about {tiles}.")
@@ -163,6 +172,45 @@ class LearnedGroup:
                 f"  Too few series speak of: {', '.join(unknown)}; the usual priors stand."
             )
         return lines
+
+    def _clarity_lines(self) -> list[str]:
+        """Say what is known of clarity, on a scale of 100, the clearest score."""
+        grade = " or ".join(self.target)
+        own = self.parameter(CLARITY)
+        lines = []
+        if own is not None:
+            span = _percent_range(own.lower, own.upper)
+            lines.append(f"  In the middle of {grade} a new jar is {span} of 100 clear")
+        for name, what in (
+            (CLARITY_RISE, f"From the beginning of {grade} to its end it"),
+            (CLARITY_PEAK, f"Against its ends the middle of {grade}"),
+            (CLARITY_MESH, "With grains twice as coarse it"),
+        ):
+            own = self.parameter(name)
+            if own is not None:
+                lines.append(f"  {what} {_gain_words(own.lower, own.upper)}")
+        own = self.parameter(CLARITY_TILE)
+        if own is not None:
+            span = _percent_range(*clarity_deviations([own.lower, own.upper]))
+            lines.append(f"  Tiles of one load scatter by {span} of 100")
+        lines = [f"{line}: nine in ten jars." for line in lines]
+        if lines:
+            lines.append("  The fit of a new jar's clarity keeps its usual priors.")
+        return lines
+
+
+def _percent_range(low: float, high: float) -> str:
+    return f"{100 * low:.0f} to {100 * high:.0f}"
+
+
+def _gain_words(low: float, high: float) -> str:
+    """Say between which gains of clarity most jars are, on a scale of 100."""
+    least, most = round(100 * low), round(100 * high)
+    if least >= 0:
+        return f"gains {least} to {most} of 100"
+    if most <= 0:
+        return f"loses {-most} to {-least} of 100"
+    return f"loses at most {-least} or gains at most {most} of 100"
 
 
 def _difference_range(low: float, high: float, reads: str) -> str:

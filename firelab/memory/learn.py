@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.errors import FirelabError, RecordsInsufficient
+from firelab.fits.clarity.clarity import fit_clarity
+from firelab.fits.clarity.shared_scale import shared_clarity
 from firelab.fits.ordinal.coordinates import HIGH, LOW, MIDDLE, TARGET, shared_values
 from firelab.fits.ordinal.middle_prior import usual_firing
 from firelab.fits.ordinal.priors import effect_scales_degC
@@ -105,6 +107,9 @@ def series_evidence(
     believed = shared_values(believed_stage(plain, n_draws=_DRAWS))
     prior = {name: (float(one.mean()), float(one.std())) for name, one in believed.items()}
     prior |= dict.fromkeys(effect_scales_degC(series.priors), (0.0, 1.0))
+    if series.responses.transparency is not None:
+        clear, of_clear = shared_clarity(fit_clarity(plain, stage=fit, n_draws=_DRAWS))
+        draws, prior = draws | clear, prior | of_clear
     stage = series.responses.stage
     return SeriesEvidence(
         part=LearnedSeries(

@@ -3,6 +3,7 @@
 import json
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,16 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.errors import FirelabError
+from firelab.fits.clarity.clarity import fit_clarity
+from firelab.fits.clarity.shared_scale import (
+    CLARITY,
+    CLARITY_PEAK,
+    CLARITY_RISE,
+    CLARITY_TILE,
+    clarity_deviations,
+    shared_clarity,
+)
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.memory.between_jars import (
     BetweenPrior,
     join_jars,
@@ -19,7 +30,9 @@ from firelab.memory.between_jars import (
     speaks,
 )
 from firelab.memory.learn import learn_group, series_evidence
+from firelab.series.firing_series import TransparencyResponse
 from firelab.studios.pooling.meta_analysis import combine_studios
+from firelab.windows.simulation.simulated_kiln import SimulatedClarity
 
 STUDY = Path(__file__).resolve().parents[2] / "analyses" / "memory"
 sys.path.insert(0, str(STUDY))
@@ -98,6 +111,75 @@ def test_a_studio_learns_where_its_jars_lie(evidence):
     words = "\n".join(group.lines())
     assert "nine in ten" in words
     assert "Too few series speak of: session" in words
+
+
+@pytest.fixture(scope="module")
+def clear_evidence():
+    """Six transparents whose clarity at the middle of full differs by .08 of the scale."""
+    rng = np.random.default_rng(3)
+    series = study_series("latin-hypercube", 24)
+    scored = replace(series.responses, transparency=TransparencyResponse())
+    series = replace(series, responses=scored)
+    plan, means, found = study_plan(series), [], []
+    for _ in range(6):
+        means.append(float(6.0 + 0.8 * rng.standard_normal()))
+        truth = SimulatedClarity(intercept=means[-1], effects={})
+        kiln = replace(draw_jar(series, rng), clarity=truth)
+        found.append(series_evidence(fire(kiln, plan, rng)))
+    return np.array(means) / 10.0, found
+
+
+def test_clarity_is_learned_on_shares_of_its_scale(clear_evidence):
+    """Held to REML as the edges are, and to what the invented jars were drawn from."""
+    true, found = clear_evidence
+    group = learn_group(found)
+    clear = group.parameter(CLARITY)
+    own = [one.draws[CLARITY] for one in found]
+    reml = combine_studios([one.mean() for one in own], [one.std() for one in own])
+    assert clear.mean == pytest.approx(reml.mean, abs=0.5 * reml.standard_error)
+    assert reml.tau_lower < clear.between_sd < reml.tau_upper
+    assert clear.mean == pytest.approx(true.mean(), abs=3 * reml.standard_error)
+    # Heat has no effect on clearness in these jars.
+    for name in (CLARITY_RISE, CLARITY_PEAK):
+        flat = group.parameter(name)
+        assert flat.lower < 0 < flat.upper
+    # 0.8 of a score of ten, as invented.
+    tile = group.parameter(CLARITY_TILE)
+    low, high = clarity_deviations([tile.lower, tile.upper])
+    assert low < 0.08 < high
+    words = "\n".join(group.lines())
+    span = f"{100 * clear.lower:.0f} to {100 * clear.upper:.0f} of 100 clear"
+    assert f"In the middle of full a new jar is {span}: nine in ten jars." in words
+    assert "it loses at most" in words
+    assert "The fit of a new jar's clarity keeps its usual priors." in words
+
+
+def test_clarity_of_a_scale_turned_round_is_the_same():
+    rng = np.random.default_rng(8)
+    series = study_series("latin-hypercube", 24)
+    series = replace(
+        series, responses=replace(series.responses, transparency=TransparencyResponse())
+    )
+    truth = SimulatedClarity(intercept=6.0, effects={})
+    records = fire(replace(draw_jar(series, rng), clarity=truth), study_plan(series), rng)
+    turned = TransparencyResponse(
+        low=-40.0, high=60.0, step=10.0, direction="lower is clearer", target=0.0
+    )
+    looks = records.looks
+    other = replace(
+        records,
+        series=replace(series, responses=replace(series.responses, transparency=turned)),
+        looks=looks.assign(transparency=60.0 - 10.0 * looks["transparency"]),
+    )
+    values = [
+        shared_clarity(fit_clarity(one, stage=fit_posterior(one, n_draws=1000)))
+        for one in (records, other)
+    ]
+    for name, draws in values[0][0].items():
+        again = values[1][0][name]
+        assert again.mean() == pytest.approx(draws.mean(), abs=0.15 * draws.std()), name
+        assert again.std() == pytest.approx(draws.std(), rel=0.15), name
+        assert values[1][1][name] == pytest.approx(values[0][1][name], abs=1e-9), name
 
 
 def test_two_jars_teach_nothing(evidence):
