@@ -128,8 +128,8 @@ def distinct_parts(parts: Sequence[Part]) -> tuple[tuple[Part, ...], tuple[str, 
     tuple of (tuple of Part, tuple of str)
         Two parts are copies where every look is the same, or where plan.csv is the
         same and they share the studio with mark and jar, the bundle they came from, or the
-        names that firelab gives to single rows of a log. Studios of a round robin share a plan
-        alone, and stay apart.
+        names that firelab gives to single rows of a log. Studios of a round robin share a
+        plan alone, and stay apart.
     """
     kept: list[Part] = []
     notes: list[str] = []
