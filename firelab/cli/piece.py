@@ -61,8 +61,8 @@ def command(
     that was tested on another metal, in another kiln or over another base. plan searches
     orders and settings, says how many such pieces to expect as wanted, and writes
     piece.json, piece.pdf (one page beside the kiln) and figures/piece.png. Exit 3 where
-    no order is as likely as asked. record adds what came out to made.csv, and the next
-    plan counts it.
+    no order is as likely as asked. record adds what came out to made.csv, and the
+    next plans count it, here and in the folders beside.
     """
     with console.exit_on_fault(as_json=as_json):
         if series and step is not Step.new:

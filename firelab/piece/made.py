@@ -1,18 +1,21 @@
 """What came out of pieces that were made: ``made.csv``, and what the next one knows by it.
 
 One row for each colour that went through a firing of a piece: nothing is changed, a later
-row for the same piece, firing and colour takes the earlier one's place. The posterior
-draws of each colour are weighed by how likely its grades were, averaged over deviations,
-slips allowed for, and drawn anew. The colours of one piece are taken for independent
-there: what they share of a firing's deviation is in each one's average, not joined.
+row for the same piece, firing and colour takes the earlier one's place. Pieces in the
+folders beside it count for the colours that both have.
+
+The posterior draws of each colour are weighed by how likely its grades were, averaged over
+deviations, slips allowed for, and drawn anew. The colours of one piece are taken for
+independent there: what they share of a firing's deviation is in each one's average, not
+joined.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +27,7 @@ from firelab.fits.ordinal.links import link_named
 from firelab.piece.answer import PLAN_FILE
 from firelab.piece.colour_heat import ColourHeat, draw_scores
 from firelab.piece.piece import Piece
-from firelab.piece.piece_file import CheckedPiece
+from firelab.piece.piece_file import PIECE_FILE, CheckedPiece, parse_piece
 from firelab.records.look_cells import parse_grade
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import read_json, write_atomically
@@ -106,6 +109,62 @@ def read_made(folder: str | Path) -> tuple[MadeColour, ...]:
         )
         for (piece, colour), own in sorted(known.items())
     )
+
+
+def made_beside(
+    checked: CheckedPiece,
+) -> tuple[dict[Path, tuple[MadeColour, ...]], list[str]]:
+    """Return what came out of other pieces, by their made.csv, and what was left out.
+
+    Of the folders beside the piece's own, those that hold a piece on the same blank and
+    in the same kiln; of it the colours that this piece has too: of the same series, mesh,
+    coats and base, under this piece's names for them.
+    """
+    found: dict[Path, tuple[MadeColour, ...]] = {}
+    notes = []
+    for path in sorted(checked.folder.resolve().parent.glob(f"*/{MADE_FILE}")):
+        declared = path.parent / PIECE_FILE
+        if path.parent == checked.folder.resolve() or not declared.is_file():
+            continue
+        other, faults = parse_piece(declared.read_text(encoding="utf-8"))
+        if other is None or faults:
+            notes.append(
+                f"not counted, since its {PIECE_FILE} has faults: {path.parent.name}"
+            )
+            continue
+        names = _names_here(checked, other, path.parent)
+        if not names:
+            continue
+        if (other.blank, other.kiln) != (checked.piece.blank, checked.piece.kiln):
+            notes.append(f"not counted, on another blank or kiln: {path.parent.name}")
+            continue
+        found[path] = tuple(
+            replace(one, colour=names[one.colour])
+            for one in read_made(path.parent)
+            if one.colour in names
+        )
+    return found, notes
+
+
+def numbered_anew(made: Iterable[Sequence[MadeColour]]) -> tuple[MadeColour, ...]:
+    """Return the colours of several folders' pieces, each piece with its own number."""
+    pieces: dict[tuple[int, int], int] = {}
+    return tuple(
+        replace(one, piece=pieces.setdefault((place, one.piece), len(pieces) + 1))
+        for place, of_folder in enumerate(made)
+        for one in of_folder
+    )
+
+
+def _names_here(checked: CheckedPiece, other: Piece, folder: Path) -> dict[str, str]:
+    """Return another piece's names for the colours of this one, with this one's names."""
+    return {
+        theirs.name: own.name
+        for own, setting in zip(checked.piece.colours, checked.settings, strict=True)
+        for theirs in other.colours
+        if (checked.folder / own.series).resolve() == (folder / theirs.series).resolve()
+        and all(getattr(theirs, key) in (None, level) for key, level in setting.items())
+    }
 
 
 def record_made(

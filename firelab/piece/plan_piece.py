@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,7 +19,13 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.piece.answer import ColourOdds, PieceFiring, PieceOption, PiecePlan
 from firelab.piece.colour_heat import ColourHeat, colour_heat, pair_draws
 from firelab.piece.doubts import explain_unlikely
-from firelab.piece.made import MADE_FILE, read_made, weigh_by_made
+from firelab.piece.made import (
+    MADE_FILE,
+    made_beside,
+    numbered_anew,
+    read_made,
+    weigh_by_made,
+)
 from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import Piece
 from firelab.piece.piece_file import PIECE_FILE, CheckedPiece, read_piece
@@ -88,7 +94,8 @@ def plan_piece(folder: str | Path) -> PiecePlan:
             piece.colours, known, checked.settings, strict=True
         )
     ]
-    made = read_made(checked.folder)
+    beside, left_out = made_beside(checked)
+    made = numbered_anew([read_made(checked.folder), *beside.values()])
     colours, told = weigh_by_made(piece, colours, made, rng=rng)
     ranges = [fired_range(stage.looks) for stage, _ in known]
     kiln = kiln_range(piece, checked.records, ranges, colours)
@@ -96,9 +103,9 @@ def plan_piece(folder: str | Path) -> PiecePlan:
     beyond = _beyond(found, piece, ranges, kiln)
     return replace(
         found,
-        cautions=(*told, *checked.cautions, *beyond),
+        cautions=(*told, *left_out, *checked.cautions, *beyond),
         invented=any(one.series.invented for one in checked.records),
-        provenance=_provenance(checked),
+        provenance=_provenance(checked, beside),
         series=tuple(
             os.path.normpath(checked.folder / one.series) for one in piece.colours
         ),
@@ -113,7 +120,7 @@ def _fit(records: Records) -> tuple[StagePosterior, ClarityFit | None]:
     return stage, fit_clarity(records, stage=stage)
 
 
-def _provenance(checked: CheckedPiece) -> Provenance:
+def _provenance(checked: CheckedPiece, beside: Iterable[Path]) -> Provenance:
     sources = {
         f"{one.series}/{name}": digest
         for one, known in zip(checked.piece.colours, checked.records, strict=True)
@@ -124,6 +131,7 @@ def _provenance(checked: CheckedPiece) -> Provenance:
     }
     made = checked.folder / MADE_FILE
     sources |= {MADE_FILE: sha256_of(made)} if made.is_file() else {}
+    sources |= {f"../{path.parent.name}/{MADE_FILE}": sha256_of(path) for path in beside}
     return Provenance(
         series_hash=sha256_of(checked.folder / PIECE_FILE),
         seed=checked.piece.seed,

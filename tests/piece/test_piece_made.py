@@ -105,6 +105,31 @@ def test_what_came_out_is_written_down_and_the_next_plan_counts_it(planned):
     assert heat(later[-1]) < heat(first[-1])
 
 
+def test_a_piece_of_the_same_colours_in_the_next_folder_knows_it_too(planned):
+    words = ("--grades", "hard ground full; sky over", "--firing", 2)
+    for _ in range(2):
+        assert run("piece", "record", planned, *words).exit_code == 0
+    other = planned.parent / "dish"
+    other.mkdir()
+    declared = (planned / "piece.toml").read_text()
+    (other / "piece.toml").write_text(declared.replace('"sky"', '"evening"'))
+    alone = json.loads((planned / "piece.json").read_text())
+    told = run("piece", "plan", other)
+    assert "counted what came out of pieces made before: 2" in told.stdout
+    found = json.loads((other / "piece.json").read_text())
+    assert "../bowl/made.csv" in found["provenance"]["sources"]
+    assert found["best"]["firings"] != alone["best"]["firings"]
+    assert run("piece", "plan", planned).exit_code in (0, 3)
+    same = json.loads((planned / "piece.json").read_text())
+    assert found["best"]["probability"] == same["best"]["probability"]
+    (other / "piece.toml").write_text(
+        declared.replace('thickness = "0.8 mm"', 'thickness = "1.2 mm"')
+    )
+    told = run("piece", "plan", other)
+    assert "not counted, on another blank or kiln: bowl" in told.stdout
+    assert "counted what came out" not in told.stdout
+
+
 def test_what_cannot_be_understood_is_told_all_at_once(planned):
     found = run("piece", "record", planned, "--grades", "moss full; sky toffee")
     assert found.exit_code == 2
