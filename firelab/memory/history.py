@@ -28,7 +28,14 @@ from firelab.fits.clarity.shared_scale import (
     CLARITY_TILE,
     clarity_deviations,
 )
-from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, TARGET, doublings_beyond_usual
+from firelab.fits.ordinal.coordinates import (
+    BLUR,
+    DOUBLING,
+    HIGH,
+    LOW,
+    TARGET,
+    doublings_beyond_usual,
+)
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
 from firelab.series.firing_series import FiringSeries
 from firelab.series.first_questions import put_temperatures
@@ -42,6 +49,9 @@ from firelab.series.history import (
 )
 from firelab.series.series_file import parse_series
 from firelab.series.toml_file import table_of
+
+_NINETEEN_IN_20 = 1.645
+"""Standard deviations beyond which one normal value in 20 lies, on one side."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,8 +303,9 @@ def history_of(studio: str | Path) -> Path:
 def like_earlier(text: str, history: str | Path) -> tuple[str, str]:
     """Return a series.toml that rests on a history, and what that says in words.
 
-    The range of temperatures keeps its width; its middle moves to where the target of
-    earlier jars was, so that loads go where the edges probably are.
+    The range of temperatures becomes the one in which both edges of a jar like them
+    probably are, so that loads go there. One tile at a time keeps its range: each firing
+    is chosen by the history anyway.
 
     Parameters
     ----------
@@ -319,7 +330,7 @@ def like_earlier(text: str, history: str | Path) -> tuple[str, str]:
         return document.as_string(), f"of {kind}s on {metal} it knows too little yet"
     words = f"{learned.source}"
     if not series.plan.kind == "sequential" and TARGET in learned.mean:
-        low, high = _moved_range(series, learned)
+        low, high = _likely_range(series, learned)
         put_temperatures(document, series, f"{low:.0f} to {high:.0f}")
         read, _ = parse_series(document.as_string())
         if read is not None:
@@ -328,13 +339,25 @@ def like_earlier(text: str, history: str | Path) -> tuple[str, str]:
     return document.as_string(), words
 
 
-def _moved_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, float]:
-    """Return the ends of the range about the middle of the target, in the kiln's unit."""
-    worth = learned.mean.get(DOUBLING, np.log(series.priors.doubling))
-    middle = learned.mean[TARGET] - float(np.exp(worth)) * doublings_beyond_usual(series)
-    low, high = series.span("temperature")
-    half = 0.5 * (high - low)
-    ends = [middle - half, min(middle + half, series.hottest_degC)]
+def _likely_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, float]:
+    """Return the ends of the range in which the edges probably are, in the kiln's unit.
+
+    From where the low edge of 19 in 20 jars is above to where the high edge of 19 in 20
+    is below, at the middle of the dwells; where the edges are not known, as wide as the
+    range was, about the middle of the target.
+    """
+    if {LOW, HIGH} <= set(learned.mean):
+        ends = [
+            learned.mean[LOW] - _NINETEEN_IN_20 * learned.sd[LOW],
+            learned.mean[HIGH] + _NINETEEN_IN_20 * learned.sd[HIGH],
+        ]
+    else:
+        low, high = series.span("temperature")
+        half = 0.5 * (high - low)
+        ends = [learned.mean[TARGET] - half, learned.mean[TARGET] + half]
+    worth = float(np.exp(learned.mean.get(DOUBLING, np.log(series.priors.doubling))))
+    ends = [end - worth * doublings_beyond_usual(series) for end in ends]
+    ends[1] = min(ends[1], series.hottest_degC)
     if series.kiln.reads == "degF":
         ends = [to_degF(end) for end in ends]
     step = series.kiln.step

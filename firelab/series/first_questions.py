@@ -131,12 +131,21 @@ def put_temperatures(document: Any, series: FiringSeries, answer: str) -> None:
         levels.update({"low": _whole(low, reads), "high": _whole(high, reads)})
     else:
         step = (high - low) / max(places - 1, 1)
-        levels = [_whole(low + place * step, reads) for place in range(places)]
+        even = [low + place * step for place in range(1, places - 1)]
+        inner = [_settable(degC, series) for degC in even]
+        levels = [_whole(low, reads), *inner, _whole(high, reads)]
     document["factors"]["temperature"] = levels
 
 
 def _whole(degC: float, reads: str) -> str:
     return f"{round(to_degF(degC) if reads == 'degF' else degC)} {reads}"
+
+
+def _settable(degC: float, series: FiringSeries) -> str:
+    """Return the nearest temperature that the kiln can be set to."""
+    reads, step = series.kiln.reads, series.kiln.step
+    own = to_degF(degC) if reads == "degF" else degC
+    return f"{step * round(own / step):g} {reads}"
 
 
 def _put_blanks(document: Any, series: FiringSeries, answer: str) -> None:

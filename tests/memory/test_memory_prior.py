@@ -205,13 +205,45 @@ def test_new_like_a_studio_begins_with_its_history(studio):
     assert "9 earlier opaques on copper; tried from" in ran.stderr
     series = read_series(jar)
     assert series.priors.learned.mean["middle"] == 735.0
-    assert np.mean(series.span("temperature")) == pytest.approx(750.0, abs=6.0)
+    # Both edges of nine jars in ten, at the middle of this series' dwells.
+    dwells = series.span("dwell")
+    later = 30.0 * np.log2(np.sqrt(dwells[0] * dwells[1]) / 135.0)
+    low, high = series.span("temperature")
+    step = 5.0 / 1.8
+    assert 0 <= 727.0 - 1.645 * 15.0 - later - low < step
+    assert 0 <= high - (773.0 + 1.645 * 15.0 - later) < step
     ran = runner.invoke(app, ["plan", str(jar)])
     assert "taught is worth about 6 tiles of this jar." in ran.stdout
     (jar / "history.json").unlink()
     ran = runner.invoke(app, ["check", str(jar)])
     assert ran.exit_code == 1
     assert "history.json: there is no history here" in ran.stderr
+
+
+def test_levels_of_a_series_like_earlier_ones_can_be_set(studio):
+    jar, plain = studio / "jar", studio / "plain"
+    words = ["--from", "opaque-window"]
+    runner.invoke(app, ["new", str(plain), *words])
+    runner.invoke(app, ["new", str(jar), *words, "--like", str(studio)])
+    levels = read_series(jar).factors.temperature.levels
+    assert len(levels) == len(read_series(plain).factors.temperature.levels)
+    assert [round(1.8 * degC + 32) % 5 for degC in levels] == [0] * len(levels)
+
+
+def test_where_no_edge_is_known_the_range_keeps_its_width(studio):
+    path = studio / "history.json"
+    content = json.loads(path.read_text(encoding="utf-8"))
+    for one in content["groups"][0]["parameters"]:
+        if one["name"] in ("low", "high"):
+            one["n_series"] = 2
+    path.write_text(json.dumps(content), encoding="utf-8")
+    jar, plain = studio / "jar", studio / "plain"
+    runner.invoke(app, ["new", str(plain), "--from", "quick-look"])
+    runner.invoke(app, ["new", str(jar), "--from", "quick-look", "--like", str(studio)])
+    moved = read_series(jar).span("temperature")
+    assert np.mean(moved) == pytest.approx(750.0, abs=6.0)
+    width = np.ptp(read_series(plain).span("temperature"))
+    assert 0 <= np.ptp(moved) - width < 10.0 / 1.8
 
 
 def test_a_history_that_knows_too_little_is_left_aside(studio):
