@@ -44,14 +44,12 @@ from firelab.series.history import (
     FEWEST_SERIES,
     HISTORY_FILE,
     HISTORY_SCHEMA,
+    NINE_IN_TEN,
     LearnedPrior,
     learned_prior,
 )
 from firelab.series.series_file import parse_series
 from firelab.series.toml_file import table_of
-
-_NINETEEN_IN_20 = 1.645
-"""Standard deviations beyond which one normal value in 20 lies, on one side."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -348,8 +346,8 @@ def _likely_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, f
     """
     if {LOW, HIGH} <= set(learned.mean):
         ends = [
-            learned.mean[LOW] - _NINETEEN_IN_20 * learned.sd[LOW],
-            learned.mean[HIGH] + _NINETEEN_IN_20 * learned.sd[HIGH],
+            learned.mean[LOW] - NINE_IN_TEN * learned.sd[LOW],
+            learned.mean[HIGH] + NINE_IN_TEN * learned.sd[HIGH],
         ]
     else:
         low, high = series.span("temperature")

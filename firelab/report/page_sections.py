@@ -148,10 +148,14 @@ def page_groups(sources: ReportSources) -> list[PageGroup]:
 def _mattered_group(
     fit: StagePosterior, clarity: ClarityFit | None, windows: FiringWindows
 ) -> PageGroup:
-    """Return what mattered, and what the tiles cannot tell."""
-    lines = list(stage_differences(fit.series, fit.terms, fit.draws))
+    """Return how far it is like earlier jars, what mattered, what tiles cannot tell."""
+    lines = [*fit.history, *stage_differences(fit.series, fit.terms, fit.draws)]
     lines += [] if clarity is None else list(clarity.findings)
-    unseen = [f"Not told: {note.rstrip('.')}." for note in windows.own_notes]
+    unseen = [
+        f"Not told: {note.rstrip('.')}."
+        for note in windows.own_notes
+        if note not in fit.history
+    ]
     return PageGroup(
         anchor="mattered", title="What mattered", lines=tuple([*lines, *unseen])
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from firelab.craft.units import format_temperature_difference
 from firelab.errors import FirelabError
 from firelab.series.folder import FaultyJson, read_json
 
@@ -26,9 +27,14 @@ FEWEST_SERIES = 3
 """Series below which a parameter keeps its default prior: three can never show one that
 stands out (the largest h of ASTM E691 is then 1.155, its critical value at 0.5 % too)."""
 
-LIKE, UNLIKE = 0.5, 0.1
+NINE_IN_TEN = 1.645
+"""Standard deviations within which nine normal values in ten lie."""
+LIKE, UNLIKE = 0.9, 0.1
 """Posterior share of what was learned from which on a jar is called like the earlier ones,
 and below which they are said to be set aside (chosen here, no source)."""
+BARELY = 10.0**0.5
+"""Ratio of evidence below which looks tell next to nothing (Jeffreys 1961, Theory of
+Probability, appendix B, from memory: not worth more than a bare mention)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,19 +71,71 @@ class LearnedPrior:
     def likeness_words(self, likeness: float) -> str:
         """Say how far a jar is like the earlier ones, by that part's posterior share.
 
+        Where the looks tell next to nothing of it, that is said instead of their share,
+        which then is hardly more than what was believed before.
+
         Examples
         --------
         >>> jars = LearnedPrior(source="14 earlier opaques", n_series=14, sha256="")
         >>> jars.likeness_words(0.912)
         'Like your 14 earlier opaques: 91 in 100.'
+        >>> jars.likeness_words(0.841)
+        'These tiles cannot tell whether it is like your 14 earlier opaques: 84 in 100, \
+80 before any tile.'
+        >>> jars.likeness_words(0.3)
+        'Rather unlike your 14 earlier opaques: 30 in 100 like them.'
         >>> jars.likeness_words(0.012)
         'Unlike your 14 earlier opaques: they were set aside (1 in 100 like them).'
         """
         odds = f"{min(max(round(100 * likeness), 1), 99)} in 100"
         if likeness < UNLIKE:
             return f"Unlike your {self.source}: they were set aside ({odds} like them)."
-        how = "Perhaps like" if likeness < LIKE else "Like"
-        return f"{how} your {self.source}: {odds}."
+        if likeness >= LIKE:
+            return f"Like your {self.source}: {odds}."
+        evidence = likeness / (1.0 - likeness) * (1.0 - self.share) / self.share
+        if evidence < 1.0 / BARELY:
+            return f"Rather unlike your {self.source}: {odds} like them."
+        return (
+            f"These tiles cannot tell whether it is like your {self.source}: {odds}, "
+            f"{100 * self.share:.0f} before any tile."
+        )
+
+    def distance_words(self, name: str, degC: float, grade: str, reads: str) -> str:
+        """Say where a jar lies beyond nine in ten of the earlier ones; blank where not.
+
+        A jar far from them in one parameter and like them in all others is still called
+        like them: the mixture weighs all of them at once.
+
+        Parameters
+        ----------
+        name : str
+            Of a parameter in degC.
+        degC : float
+            Of the jar.
+        grade, reads : str
+            What it is the middle of, and the unit of the kiln.
+
+        Examples
+        --------
+        >>> jars = LearnedPrior(source="14 earlier opaques", n_series=14, sha256="",
+        ...                     mean={"target": 760.0}, sd={"target": 10.0})
+        >>> jars.distance_words("target", 790.0, "full", "degF")
+        'Its full lies 54 °F (30 °C) hotter than theirs on average; nine in ten lie \
+within 30 °F (16 °C).'
+        >>> jars.distance_words("target", 770.0, "full", "degF")
+        ''
+        """
+        if name not in self.mean:
+            return ""
+        away, room = degC - self.mean[name], NINE_IN_TEN * self.sd[name]
+        if abs(away) <= room:
+            return ""
+        side = "hotter" if away > 0 else "cooler"
+        return (
+            f"Its {grade} lies {format_temperature_difference(abs(away), reads)} {side} "
+            f"than theirs on average; nine in ten lie within "
+            f"{format_temperature_difference(room, reads)}."
+        )
 
 
 def worth_words(learned: LearnedPrior) -> str:

@@ -29,11 +29,14 @@ from firelab.memory.history import (
     LearnedSeries,
     write_history,
 )
+from firelab.report.page_sections import page_groups
+from firelab.report.sources import ReportSources
 from firelab.series.history import LearnedPrior
 from firelab.series.series_file import read_series
 from firelab.series.what_matters import changed_since, series_parts
 from firelab.studios.bundle.bundle import read_bundled_firings
 from firelab.studios.bundle.packing import pack_series
+from firelab.windows.firing_windows import firing_windows
 
 STUDY = Path(__file__).resolve().parents[2] / "analyses" / "memory"
 sys.path.insert(0, str(STUDY))
@@ -155,6 +158,26 @@ def test_a_like_jar_is_known_better_and_said_to_be_like(records, usual):
         other[name].std() for name in ("low", "high")
     )
     assert "history" not in usual.to_dict()
+
+
+def test_a_jar_hotter_than_nine_in_ten_says_so_whatever_else_it_is_like(records):
+    near = {**KNOWN, "middle": (700.0, 15.0), "target": (715.0, 15.0)}
+    fit = fit_posterior(learning(records, earlier(near)), n_draws=1000)
+    middle = np.median(shared_values(fit)["target"])
+    assert middle > 715.0 + 1.645 * 15.0
+    away = f"{1.8 * (middle - 715.0):.0f} °F ({middle - 715.0:.0f} °C)"
+    assert fit.history[-1] == (
+        f"Its full lies {away} hotter than theirs on average; nine in ten lie within "
+        "44 °F (25 °C)."
+    )
+    close = fit_posterior(learning(records, earlier(KNOWN)), n_draws=1000)
+    assert len(close.history) == 1
+    windows = firing_windows(fit)
+    assert set(fit.history) <= {*windows.notes}
+    sources = ReportSources(series=fit.series, records=records, fit=fit, windows=windows)
+    (mattered,) = [one for one in page_groups(sources) if one.anchor == "mattered"]
+    assert mattered.lines[:2] == fit.history
+    assert all(line.count("theirs on average") == 0 for line in mattered.lines[2:])
 
 
 def test_a_jar_far_from_the_rest_has_the_usual_posterior(records, usual):

@@ -210,11 +210,21 @@ class StagePosterior(Shown):
 
     @property
     def history(self) -> tuple[str, ...]:
-        """How far the jar is like earlier ones, one sentence; none without a history."""
+        """How far the jar is like earlier ones, and where it lies beyond them.
+
+        None without a history.
+        """
+        from firelab.fits.ordinal.coordinates import TARGET, shared_values  # of a fit
+
         learned = self.series.priors.learned
         if learned is None or self.likeness is None:
             return ()
-        return (learned.likeness_words(self.likeness),)
+        lines, places = [learned.likeness_words(self.likeness)], shared_values(self)
+        if TARGET in places and self.n_looks:
+            middle, reads = float(np.median(places[TARGET])), self.series.kiln.reads
+            grade = " or ".join(self.series.responses.stage.target)
+            lines.append(learned.distance_words(TARGET, middle, grade, reads))
+        return tuple(line for line in lines if line)
 
     @property
     def slips(self) -> tuple[str, ...]:
