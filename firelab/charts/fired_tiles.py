@@ -132,11 +132,15 @@ Placed = tuple[dict[str, Any], tuple[float, float]]
 
 def _placed(tiles: pd.DataFrame) -> list[Placed]:
     """Return each look with its offset, so that tiles of one place stand apart."""
-    nearby = [tiles["temperature_degC"].round(0), tiles["dwell_s"].round(0)]
+    ordered = tiles.sort_values("stage", kind="stable")
+    columns = {str(name): ordered[name].tolist() for name in ordered}
+    nearby: dict[tuple[int, int], list[dict[str, Any]]] = {}
+    for values in zip(*columns.values(), strict=True):
+        look = dict(zip(columns, values, strict=True))
+        place = round(look["temperature_degC"]), round(look["dwell_s"])
+        nearby.setdefault(place, []).append(look)
     placed = []
-    for _, group in tiles.groupby(nearby, sort=True):
-        rows = group.sort_values("stage", kind="stable").to_dict("records")
-        looks = [{str(name): value for name, value in row.items()} for row in rows]
+    for _, looks in sorted(nearby.items()):
         placed += list(zip(looks, spread_places(len(looks)), strict=True))
     return placed
 

@@ -42,7 +42,7 @@ from firelab.series.terms import model_matrix
 from firelab.windows.edges.fired_range import fired_dwells, fired_range
 
 _LINES = ("-", "--", "-.", ":")
-_POINTS = 81
+_POINTS = 61
 _MOST_PANELS = 5
 _MEAN_DRAWS = 500
 """Draws that a mean chance is drawn from: its Monte Carlo error is below the line's width
@@ -161,13 +161,18 @@ def grade_chances(
     degC = np.linspace(fired.coolest_degC, fired.hottest_degC, _POINTS)
     grid = pd.DataFrame({"temperature_degC": degC, "dwell_s": dwell_s}).assign(**setting)
     coded = model_matrix(series, grid, terms)
-    frames = []
-    for place, grade in enumerate(series.responses.stage.grades):
-        chance = draws.probability_between(place, place, coded).mean(axis=0)
-        frames.append(
-            pd.DataFrame({"temperature_degC": degC, "stage": grade, "probability": chance})
-        )
-    return pd.concat(frames, ignore_index=True)
+    grades = series.responses.stage.grades
+    at_most = [
+        draws.probability_at_most(place, coded).mean(axis=0)
+        for place in range(-1, len(grades))
+    ]
+    return pd.DataFrame(
+        {
+            "temperature_degC": np.tile(degC, len(grades)),
+            "stage": np.repeat(grades, len(degC)),
+            "probability": np.diff(at_most, axis=0).ravel(),
+        }
+    )
 
 
 def _draw_curves(axes: Axes, table: pd.DataFrame, marks: Mapping[str, GradeMark]) -> None:
@@ -191,10 +196,10 @@ def _draw_curves(axes: Axes, table: pd.DataFrame, marks: Mapping[str, GradeMark]
 
 def _draw_observed(axes: Axes, tiles: pd.DataFrame, marks: Mapping[str, GradeMark]) -> None:
     places: dict[str, list[tuple[float, float]]] = {}
-    for _, group in tiles.groupby(tiles["temperature_degC"].round(0)):
-        ordered = group.sort_values("stage", kind="stable")
+    ordered = tiles.sort_values("stage", kind="stable")
+    for _, group in ordered.groupby(ordered["temperature_degC"].round(0)):
         centre = float(group["temperature_degC"].mean())
-        for above, grade in enumerate(ordered["stage"].astype(str)):
+        for above, grade in enumerate(group["stage"].astype(str)):
             places.setdefault(grade, []).append((centre, 1.08 + 0.11 * above))
     for grade, at in places.items():
         axes.plot(

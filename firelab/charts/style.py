@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -171,29 +171,51 @@ def settle_layout(figure: Figure) -> Figure:
     """
     engine = figure.get_layout_engine()
     if engine is not None:
+        _measure_once(figure)
         for _ in range(_LAYOUTS):
             engine.execute(figure)
+        for axes in figure.axes:
+            del axes.get_tightbbox
     figure.set_layout_engine("none")
     for axes in figure.axes:
         corners = np.round(axes.get_position().get_points(), 6)
         axes.set_position(Bbox(corners))
-        if axes.get_axes_locator() is None:  # a colour bar finds its place when drawn
-            for one in (axes, *axes.child_axes):
-                _hold_words(one)
     return figure
 
 
-def _hold_words(axes: Any) -> None:
-    """Hold labels and title where the layout put them.
+def _measure_once(figure: Figure) -> None:
+    """Let the layout measure each panel's ticks and words once.
 
-    Else each drawing measures every tick again, a sixth of its time.
+    The engine works in two rounds, and in each measures every tick two and three
+    times. What stands around a panel is as wide in the second as in the first, a
+    label without words is nowhere, and a title without an axis above it stays.
     """
-    to_axes = axes.transAxes.inverted()
-    for axis in (axes.xaxis, axes.yaxis):
-        label = axis.label
-        place = label.get_transform().transform(label.get_position())
-        axis.set_label_coords(*np.round(to_axes.transform(place), 6))
-    axes._autotitlepos = False
+    axes: Any
+    for axes in figure.axes:
+        for one in (axes, *axes.child_axes):
+            for axis in (one.xaxis, one.yaxis):
+                if not axis.label.get_text():
+                    axis.set_label_coords(0.5, 0.5)
+            for spine in one.spines.values():
+                spine.set_in_layout(False)  # the ticks on it reach further
+            one._autotitlepos = None if one.child_axes else False
+        axes.get_tightbbox = _kept_margins(axes)
+
+
+def _kept_margins(axes: Any) -> Callable[..., Bbox | None]:
+    """Return a panel's `get_tightbbox` that remembers how far its words reach out."""
+    measure = axes.get_tightbbox
+    reach: list[Any] = []
+
+    def get_tightbbox(renderer: Any, **options: Any) -> Bbox | None:
+        if not reach:
+            whole = measure(renderer, **options)
+            reach.append(None if whole is None else whole.extents - axes.bbox.extents)
+        if reach[0] is None:
+            return None
+        return Bbox.from_extents(*(axes.bbox.extents + reach[0]))
+
+    return get_tightbbox
 
 
 def title_figure(figure: Figure, title: str, *, invented: bool) -> None:

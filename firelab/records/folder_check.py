@@ -9,7 +9,6 @@ from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError, quoted
 from firelab.plan.faults import plan_findings
 from firelab.plan.infeasible import InfeasiblePlan, with_lines
-from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.doubts import look_doubts
@@ -175,6 +174,8 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
 
 def _possible(gathered: _Gathered, series: FiringSeries) -> None:
     """Tell before planning why `plan` would refuse, by planning."""
+    from firelab.plan.make_plan import make_plan  # most checks have a plan already
+
     try:
         make_plan(series)
     except InfeasiblePlan as fault:

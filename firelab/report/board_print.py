@@ -17,7 +17,7 @@ from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.grade_boxes import draw_texture
 from firelab.sheets.page import MM, Box, page_size
 from firelab.sheets.pen import Pen, SheetPage, body_box
-from firelab.sheets.sheet_set import print_framed
+from firelab.sheets.printed_pages import print_framed
 
 TITLE = "Tile board"
 INDEX = "Where each tile is"
