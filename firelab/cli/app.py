@@ -19,8 +19,8 @@ from firelab.errors import EXIT_FINDINGS
 COMMANDS: dict[str, str] = {
     "new": "Start a series folder from a ready design.",
     "check": "Name every fault of a series folder at once.",
-    "plan": "Assign tiles to settings, loads and sessions.",
     "foresee": "Tell what a plan would teach before a tile is fired.",
+    "plan": "Assign tiles to settings, loads and sessions.",
     "sheets": "Print labels, kiln, preparation and record sheets (PDF).",
     "record": "Add looks at tiles to the firing log.",
     "kilnside": "Serve the recording page to a phone beside the kiln.",
@@ -34,10 +34,10 @@ COMMANDS: dict[str, str] = {
     "pool": "Pool several studios' bundles of one colour.",
     "shelf": "Index bundles and search them.",
     "learn": "Learn from a studio's series what to expect of a new jar.",
-    "piece": "Plan several colours on one piece.",
     "lot": "Tell whether a jar is the old one again, by a few tiles.",
     "kiln": "Tell whether the kiln still is what it was, and since when not.",
     "board": "Write the tiles of a studio as a board to print and to search.",
+    "piece": "Plan several colours on one piece.",
     "demo": "Take an invented series through every stage.",
 }
 """Each command's one line, in the order of the work; ``firelab.cli.<name>``."""
@@ -102,7 +102,8 @@ def _firelab(
 
     The work in order: new, check, foresee, plan, sheets, record or kilnside, fit,
     windows, next, report. With other studios: pack, unpack, verify, pool, shelf.
-    Of a studio's own series: learn, lot, kiln, board.
+    Of a studio's own series: learn, lot, kiln, board. Several colours on one piece:
+    piece. To look at first: demo.
     """
 
 

@@ -10,10 +10,11 @@ from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
-from firelab.records.firing_log import read_firings, read_planned_log
+from firelab.records.firing_log import read_firings, read_log
 from firelab.records.folder_check import check_folder
 from firelab.records.look import Look
 from firelab.records.photographs import look_photos
+from firelab.records.planned_firings import planned_firings
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE
@@ -96,7 +97,7 @@ def read_sources(folder: str | Path) -> ReportSources:
         records = read_firings(base)
     except RecordsInsufficient:
         return known
-    log = read_planned_log(base)[2]
+    log = read_log(base, series, planned_firings(plan))
     photos = look_photos(base, log.rows, log.standing)
     return replace(_answered(base, records), plan=plan, stale=stale, photos=photos)
 
@@ -105,7 +106,7 @@ def _answered(folder: Path, records: Records) -> ReportSources:
     """Fit and answer as `firelab fit` and `firelab windows` do for the same records."""
     series = records.series
     try:
-        found = fit_folder(folder, _options(folder), sensitivity=False)
+        found = fit_folder(folder, _options(folder), sensitivity=False, records=records)
         windows = firing_windows(found.stage, found.clarity)
     except RecordsInsufficient as fault:
         return ReportSources(series=series, records=records, unsupported=fault.what)

@@ -111,7 +111,11 @@ def split_terms(written: str) -> tuple[str, ...]:
 
 
 def fit_folder(
-    folder: str | Path, options: FitOptions | None = None, *, sensitivity: bool = True
+    folder: str | Path,
+    options: FitOptions | None = None,
+    *,
+    sensitivity: bool = True,
+    records: Records | None = None,
 ) -> FolderFit:
     """Fit stage and clarity to the firing log of a folder.
 
@@ -125,6 +129,8 @@ def fit_folder(
         By default the posterior, of the series' own terms.
     sensitivity : bool, default True
         Whether to fit twice more, with the priors doubled and halved.
+    records : Records, optional
+        Of the folder, where they are read already.
 
     Raises
     ------
@@ -146,7 +152,7 @@ def fit_folder(
             "--method",
             f"one of {', '.join(METHODS)}",
         )
-    records = read_firings(folder)
+    records = records or read_firings(folder)
     terms = options.terms or None
     with part(0.0, 0.5 if sensitivity else 1.0):
         stage = fit_stage(records, terms, method=options.method, link=options.link)
