@@ -8,6 +8,7 @@ from typing import Any
 
 from firelab.craft.trade_words import setting_words
 from firelab.plan.plan import Plan
+from firelab.series.terms import WARM_UP
 
 _NAMES = {"dwell": "ln dwell", "mesh": "log2 grain size"}
 
@@ -20,6 +21,8 @@ def term_words(term: str) -> str:
     >>> term_words("dwell"), term_words("temperature:dwell"), term_words("temperature^2")
     ('ln dwell', 'temperature with ln dwell', 'temperature squared')
     """
+    if term == WARM_UP:
+        return "warming up"
     parts = []
     for part in term.split(":"):
         name, _, power = part.partition("^")

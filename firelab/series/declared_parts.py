@@ -310,7 +310,7 @@ class PriorSpecification:
     load: Apart = 3.0
     rack_place: Apart = 4.0
     tile: Apart = 6.0
-    observer: Apart = 6.0
+    observer: Apart = 7.5
     slip: Annotated[float, Field(gt=0, lt=0.5)] = 0.02
     slip_spread: Spread = 0.8
     lost: PositiveTo1000 = 1.5

@@ -71,6 +71,11 @@ def coding(series: FiringSeries, factor: FactorName) -> Coding:
     )
 
 
+WARM_UP = "warm-up"
+"""Term of a fit, never of a series: the square of coded ln dwell, held by a coefficient
+that follows from that of the dwell (see `firelab.fits.ordinal.warming_up`)."""
+
+
 def split_term(term: str) -> tuple[tuple[FactorName, int], ...]:
     """Return the factors of a term with their powers.
 
@@ -84,6 +89,8 @@ def split_term(term: str) -> tuple[tuple[FactorName, int], ...]:
     >>> split_term("temperature:dwell"), split_term("temperature^2")
     ((('temperature', 1), ('dwell', 1)), (('temperature', 2),))
     """
+    if term == WARM_UP:
+        return (("dwell", 2),)
     parts = []
     for part in term.replace(" ", "").split(":"):
         name, _, power = part.partition("^")
@@ -148,6 +155,7 @@ class ModelColumn:
 
 TEMPERATURE = ModelColumn(powers=(("temperature", 1),))
 DWELL = ModelColumn(powers=(("dwell", 1),))
+DWELL_SQUARED = ModelColumn(powers=(("dwell", 2),))
 
 
 def term_columns(series: FiringSeries, terms: Sequence[str]) -> tuple[ModelColumn, ...]:

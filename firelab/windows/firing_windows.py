@@ -116,7 +116,10 @@ def firing_windows(
         fit = _asked_surer(fit)
         odds = firing_odds(fit) if clarity is None and blank is None else None
     targets = list(targets_of(fit, clarity=clarity, blank=blank))
-    found = [_setting_window(target, fit, odds) for target in targets]
+    promised = targets_of(fit.of_promise, clarity=clarity, blank=blank)
+    found = [
+        _setting_window(*both, fit, odds) for both in zip(targets, promised, strict=True)
+    ]
     found.sort(key=_rank, reverse=True)
     other = targets[0].blank
     scale = series.responses.transparency
@@ -169,18 +172,22 @@ def _asked_surer(fit: StagePosterior) -> StagePosterior:
 
 
 def _setting_window(
-    target: TargetAtSetting, fit: StagePosterior, odds: FiringOdds | None
+    target: TargetAtSetting,
+    promised: TargetAtSetting,
+    fit: StagePosterior,
+    odds: FiringOdds | None,
 ) -> SettingWindow:
+    """Answer for a setting: edges and odds of `target`, the recipe of `promised`."""
     series, fired = target.series, target.fired
-    found = map_target(target)
+    found = map_target(promised)
     unfired = bool(unfired_levels(target.setting, fit.looks))
-    box = None if unfired else largest_box(target, found)
-    has_recipe = box is not None and has_room(target, box)
-    recipe = _recipe(target, surer_room(target, box)) if box and has_recipe else None
+    box = None if unfired else largest_box(promised, found)
+    has_recipe = box is not None and has_room(promised, box)
+    recipe = _recipe(promised, surer_room(promised, box)) if box and has_recipe else None
     likeliest = None if unfired else likeliest_firing(target, odds)
-    best = recipe or _best(target, found, likeliest)
+    best = recipe or _best(promised, found, likeliest)
     own = (recipe or likeliest or best).dwell_s
-    reason = None if recipe else explain_no_recipe(target, fit.looks, best)
+    reason = None if recipe else explain_no_recipe(promised, fit.looks, best)
     # What would settle it is fired on tiles, whose dwells are not those of the piece.
     settle = reason.settle if reason and target.blank is None else ()
     return SettingWindow(
@@ -192,7 +199,7 @@ def _setting_window(
         reason_code=reason.code if reason else None,
         best=best,
         settle=settle,
-        assured_share=0.0 if unfired else float(assured_mask(target, found).mean()),
+        assured_share=0.0 if unfired else float(assured_mask(promised, found).mean()),
         map=found,
         likeliest=likeliest,
         own_edges=edges_at(target, own) if fired.holds_dwell(own) else None,

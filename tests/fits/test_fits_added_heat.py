@@ -11,10 +11,11 @@ from scipy import optimize, stats
 from firelab.fits.ordinal.added_heat import added_heat, latent_grades
 from firelab.fits.ordinal.parameters import make_priors, parameterise
 from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
+from firelab.fits.ordinal.warming_up import warming_up
 from firelab.series.factors import DwellFactor, Factors, LayersFactor, TemperatureFactor
 from firelab.series.firing_series import Blank, Enamel, FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat
-from firelab.series.terms import coding, model_matrix, term_columns
+from firelab.series.terms import WARM_UP, coding, model_matrix, term_columns
 
 SERIES = FiringSeries(
     name="added heat",
@@ -102,28 +103,38 @@ def test_products_with_the_dwell_move_with_it():
     assert square - moved == pytest.approx(at**2 + 2 * at * (coded - at), abs=1e-9)
 
 
-def density_of(link="logit"):
+def density_of(link="logit", terms=PLAIN, bend=None):
     frame = looks_of().assign(
         session=[1, 1, 2, 1, 2, 2, 1, 2],
         rack_place=[1, 2, 1, 0, 2, 1, 2, 1],
         observer=["AB", "CD", "AB", "", "CD", "ab", "CD", "AB"],
     )
-    columns = term_columns(SERIES, PLAIN)
+    columns = term_columns(SERIES, terms)
     looks = share_looks(
-        frame, model_matrix(SERIES, frame, PLAIN), added_heat(SERIES, frame, PLAIN)
+        frame, model_matrix(SERIES, frame, terms), added_heat(SERIES, frame, terms)
     )
     assert looks.effects == ("session", "load", "place", "tile", "observer")
     layout = parameterise(
-        SERIES, columns, link=link, effects=looks.effects, has_slips=True, has_lost=True
+        SERIES,
+        columns,
+        link=link,
+        effects=looks.effects,
+        has_slips=True,
+        has_lost=True,
+        bend=bend,
     )
     priors = make_priors(SERIES, layout, link=link)
     density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
     return density, layout.n_parameters + density.n_scores, frame
 
 
-@pytest.mark.parametrize("link", ["logit", "probit", "cloglog", "loglog"])
+@pytest.mark.parametrize("link", ["logit", "probit", "cloglog", "loglog", "warm-up"])
 def test_gradients_are_the_differences(link):
-    density, size, _ = density_of(link)
+    if link == WARM_UP:
+        bend = warming_up(SERIES).bend
+        density, size, _ = density_of(terms=(*PLAIN, WARM_UP), bend=bend)
+    else:
+        density, size, _ = density_of(link)
     rng, h = np.random.default_rng(4), 1e-5
     points = rng.normal(0.3, 0.4, (3, size))
     gradient = density.log_density_and_gradient(points)[1]

@@ -130,9 +130,13 @@ def test_the_order_of_rows_does_not_matter(good):
 
 
 def test_heat_never_unfuses(good):
-    draws = fit_stage(good).draws
-    assert draws.coefficients.min() > 0
-    assert np.diff(draws.thresholds, axis=1).min() > 0
+    fit = fit_stage(good)
+    (low, high), (short, long) = fit.series.span("temperature"), fit.series.span("dwell")
+    for degC, seconds in (((low, high), (short, short)), ((low, low), (short, long))):
+        ends = good.looks.iloc[[0, 1]].assign(temperature_degC=degC, dwell_s=seconds)
+        eta = fit.draws.linear(model_matrix(fit.series, ends, fit.terms))
+        assert np.diff(eta, axis=1).min() > 0
+    assert np.diff(fit.draws.thresholds, axis=1).min() > 0
 
 
 @pytest.mark.parametrize("places", [[0], [3], [0, 3], [1, 1]], ids=str)

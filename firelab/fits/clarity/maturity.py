@@ -22,8 +22,15 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.fits.ordinal.warming_up import without_warm_up
 from firelab.series.firing_series import FiringSeries
-from firelab.series.terms import ModelColumn, model_matrix, split_term, term_columns
+from firelab.series.terms import (
+    DWELL_SQUARED,
+    ModelColumn,
+    model_matrix,
+    split_term,
+    term_columns,
+)
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -144,19 +151,22 @@ def clarity_design(
 
 
 def _maturity(stage: StagePosterior) -> Maturity | None:
-    heats = [p for term in stage.terms for p in split_term(term) if p[0] in _HEAT]
+    # A maturity's square must stay within squares: warming up is left out of it.
+    terms = without_warm_up(stage.terms)
+    kept = [k for k, column in enumerate(stage.columns) if column != DWELL_SQUARED]
+    heats = [p for term in terms for p in split_term(term) if p[0] in _HEAT]
     if not heats or any(power > 1 for _, power in heats):
         return None
     series, draws = stage.series, stage.draws
-    coefficients = draws.coefficients.mean(axis=0)
+    coefficients = draws.coefficients.mean(axis=0)[kept]
     thresholds = draws.thresholds.mean(axis=0)
-    fired = model_matrix(series, stage.looks, stage.terms) @ coefficients
+    fired = model_matrix(series, stage.looks, terms) @ coefficients
     first, last = series.responses.stage.target_span
     low = thresholds[first - 1] if first else min(fired.min(), thresholds[last] - 1.0)
     is_open = last == len(thresholds)
     high = max(fired.max(), low + 1.0) if is_open else thresholds[last]
     return Maturity(
-        terms=stage.terms,
+        terms=terms,
         coefficients=coefficients,
         middle=float((low + high) / 2.0),
         half_width=float((high - low) / 2.0),

@@ -25,11 +25,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.fits.ordinal.warming_up import WarmingUp, warming_up
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import Heat
 from firelab.series.terms import (
     DWELL,
+    DWELL_SQUARED,
     TEMPERATURE,
+    WARM_UP,
     coding,
     model_matrix,
     term_columns,
@@ -61,6 +64,10 @@ class AddedHeat:
         Columns of the two.
     half_range : float
         ln s per coded unit of ln dwell.
+    at_heat : WarmingUp or None
+        Where the terms have that of warming up; its column is then left out of `slope`.
+    coded : ndarray, shape (m,)
+        Coded ln dwell that the columns stand at, bent where there is `at_heat`.
     """
 
     rows: IntArray
@@ -73,6 +80,8 @@ class AddedHeat:
     temperature_at: int
     dwell_at: int
     half_range: float
+    at_heat: WarmingUp | None
+    coded: FloatArray
 
     def eta(self, coefficients: FloatArray, lost: FloatArray) -> FloatArray:
         """Return what rate and loss add to the latent grade, shape (M, m).
@@ -83,30 +92,34 @@ class AddedHeat:
         lost : ndarray, shape (M,)
             Times the warming up that an earlier firing lost.
         """
-        log_dwell = self._added(coefficients, lost)[0]
-        return np.asarray(coefficients @ self.slope.T * log_dwell / self.half_range)
+        return np.asarray(coefficients @ self.slope.T * self._added(coefficients, lost)[0])
 
     def by_parameter(
         self, coefficients: FloatArray, lost: FloatArray, by_eta: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Turn slopes by the latent grade, (M, m), into (M, p) and (M,) by `lost`."""
-        log_dwell, by_rate, by_lost = self._added(coefficients, lost)
+        step, by_rate, by_lost = self._added(coefficients, lost)
         dwell, rate = coefficients[:, self.dwell_at], self._rate(coefficients)
-        by_log_dwell = by_eta * (coefficients @ self.slope.T) / self.half_range
-        by = by_eta * log_dwell / self.half_range @ self.slope
-        on_rate = (by_log_dwell * by_rate).sum(axis=1)
-        by[:, self.temperature_at] += on_rate * self.half_range / dwell
+        by_step = by_eta * (coefficients @ self.slope.T)
+        by = by_eta * step @ self.slope
+        on_rate = (by_step * by_rate).sum(axis=1)
+        by[:, self.temperature_at] += on_rate * self._half / dwell
         by[:, self.dwell_at] -= on_rate * rate / dwell
-        return np.asarray(by), (by_log_dwell * by_lost).sum(axis=1)
+        return np.asarray(by), (by_step * by_lost).sum(axis=1)
 
     def _rate(self, coefficients: FloatArray) -> FloatArray:
         share = coefficients[:, self.temperature_at] / coefficients[:, self.dwell_at]
-        return np.asarray(self.half_range * share)
+        return np.asarray(self._half * share)
+
+    @property
+    def _half(self) -> float:
+        """Half a coded range, ln s, of what adds up."""
+        return self.half_range if self.at_heat is None else self.at_heat.half_width
 
     def _added(
         self, coefficients: FloatArray, lost: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return ln of the dwell over the columns' own, its slopes by rate and by loss."""
+        """Return coded ln dwell over the columns' own, its slopes by rate and by loss."""
         gone = lost[:, None, None] * self.warm_up
         left = self.dwell - gone
         power = np.exp(
@@ -118,7 +131,13 @@ class AddedHeat:
         by_lost = -(np.where(left > 0.0, self.warm_up, 0.0) * power).sum(axis=2)
         by_lost += np.where(own > self.own[:, 0], self.own[:, 1], 0.0)
         by_rate = (earlier * self.hotter_by).sum(axis=2)
-        return np.log(total / self.counted), by_rate / total, by_lost / total
+        if self.at_heat is None:
+            step = np.log(total / self.counted) / self.half_range
+            per_second = 1.0 / (total * self.half_range)
+        else:
+            step = self.at_heat.coded(total) - self.coded
+            per_second = self.at_heat.slope(total)
+        return step, by_rate * per_second, by_lost * per_second
 
 
 def added_heat(
@@ -160,17 +179,26 @@ def added_heat(
     longer = fired_on.assign(dwell_s=fired_on["dwell_s"] * step)
     shorter = fired_on.assign(dwell_s=fired_on["dwell_s"] / step)
     difference = model_matrix(series, longer, terms) - model_matrix(series, shorter, terms)
+    counted = fired_on["dwell_s"].to_numpy(dtype=float)
+    coded, at_heat = dwell.code(counted), None
+    if WARM_UP in terms:
+        at_heat = warming_up(series)
+        difference[:, columns.index(DWELL_SQUARED)] = 0.0
+    if at_heat is not None:
+        coded = coded - at_heat.bend * coded**2
     return AddedHeat(
         rows=rows,
         own=np.column_stack([own, [warm_up(T) for T in degC[rows]]]),
         hotter_by=hotter_by,
         dwell=earlier,
         warm_up=lost,
-        counted=fired_on["dwell_s"].to_numpy(dtype=float),
+        counted=counted,
         slope=0.5 * difference,
         temperature_at=columns.index(TEMPERATURE),
         dwell_at=columns.index(DWELL),
         half_range=dwell.half_width,
+        at_heat=at_heat,
+        coded=coded,
     )
 
 

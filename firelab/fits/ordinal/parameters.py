@@ -31,7 +31,7 @@ from firelab.fits.ordinal.priors import (
     prior_words,
 )
 from firelab.series.firing_series import FiringSeries
-from firelab.series.terms import DWELL, TEMPERATURE, ModelColumn
+from firelab.series.terms import DWELL, DWELL_SQUARED, TEMPERATURE, ModelColumn
 
 FloatArray = NDArray[np.float64]
 
@@ -108,6 +108,9 @@ class Parameterisation:
         E of them.
     has_slips, has_lost : bool
         Whether looks can be slips, and tiles were fired on.
+    bend : float or None
+        Minus what the coefficient of the square of dwell is of that of dwell, where the
+        time at heat ties it (see `warming_up`); None where it is free, or there is none.
     """
 
     n_grades: int
@@ -118,6 +121,12 @@ class Parameterisation:
     effects: tuple[RandomEffect, ...]
     has_slips: bool
     has_lost: bool
+    bend: float | None = None
+
+    @property
+    def tied(self) -> int | None:
+        """Column whose coefficient follows from that of the dwell."""
+        return None if self.bend is None else self.columns.index(DWELL_SQUARED)
 
     @property
     def n_widths(self) -> int:
@@ -131,19 +140,19 @@ class Parameterisation:
 
     @property
     def coefficients_at(self) -> tuple[int, ...]:
-        """Place of each column's own parameter; -1 for the carrier."""
+        """Place of each column's own parameter; -1 for the carrier and the tied one."""
         at = 1 + self.n_widths + (self.carrier is not None)
         places = []
         for column in range(len(self.columns)):
-            carried = column == self.carrier
-            places.append(-1 if carried else at)
-            at += not carried
+            has_none = column in (self.carrier, self.tied)
+            places.append(-1 if has_none else at)
+            at += not has_none
         return tuple(places)
 
     @property
     def sd_at(self) -> int:
         """Place of the first standard deviation's score."""
-        return 1 + self.n_widths + len(self.columns)
+        return 1 + self.n_widths + len(self.columns) - (self.tied is not None)
 
     @property
     def n_parameters(self) -> int:
@@ -175,6 +184,9 @@ class Parameterisation:
             raw = points[:, at]
             share = _exp(raw) if self.is_positive(column) else raw
             coefficients[:, column] = steepness * share
+        if self.tied is not None and self.bend is not None:
+            own = coefficients[:, self.columns.index(DWELL)]
+            coefficients[:, self.tied] = -self.bend * own
         count, none = len(points), np.zeros(len(points))
         return StageParameters(
             thresholds=steepness[:, None] * self._places(points),
@@ -211,6 +223,11 @@ class Parameterisation:
         """
         out = np.zeros_like(points)
         steepness = self._steepness(points)
+        if self.tied is not None and self.bend is not None:
+            by_coefficient = by_coefficient.copy()
+            dwell = self.columns.index(DWELL)
+            by_coefficient[:, dwell] -= self.bend * by_coefficient[:, self.tied]
+            by_coefficient[:, self.tied] = 0.0
         out[:, 0] = steepness * by_threshold.sum(axis=1)
         if self.n_widths:
             above = by_threshold[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
@@ -271,6 +288,7 @@ def parameterise(
     effects: tuple[str, ...] = ("load",),
     has_slips: bool = False,
     has_lost: bool = False,
+    bend: float | None = None,
 ) -> Parameterisation:
     """Lay out the parameters of a stage fit.
 
@@ -282,6 +300,8 @@ def parameterise(
     effects : tuple of str
         Names of the random effects.
     has_slips, has_lost : bool, default False
+    bend : float, optional
+        Of the time at heat, where the last column is that of warming up.
     """
     carriers = [columns.index(column) for column in _POSITIVE if column in columns]
     scales = effect_scales_degC(series.priors)
@@ -294,6 +314,7 @@ def parameterise(
         effects=tuple(RandomEffect(name=one, scale_degC=scales[one]) for one in effects),
         has_slips=has_slips,
         has_lost=has_lost,
+        bend=bend,
     )
 
 
@@ -327,15 +348,30 @@ def make_priors(series: FiringSeries, layout: Parameterisation, *, link: str) ->
     if layout.has_lost:
         mean[layout.lost_at] = np.log(stated.lost)
         sd[layout.lost_at] = stated.lost_spread
-    words = prior_words(series, layout.columns, place.words)
+    return Priors(mean=mean, sd=sd, words=_words(series, layout, place.words))
+
+
+def _words(series: FiringSeries, layout: Parameterisation, place: str) -> tuple[str, ...]:
+    stated = series.priors
+    free = [column for k, column in enumerate(layout.columns) if k != layout.tied]
+    words = prior_words(series, free, place)
     words += deviation_words(
         stated, [effect.name for effect in layout.effects], series.kiln.reads
     )
     if layout.has_slips:
         words += (f"a look is a slip of eye or pen: {stated.slip:.0%}, give or take",)
+    if layout.bend is not None:
+        words += (
+            f"warming up takes {stated.lost:g} times {_warm_up(series):.0f} s off every "
+            "dwell; tiles fuse in the rest",
+        )
     if layout.has_lost:
         words += (
             "each earlier firing of a tile counts for less than its dwell, by "
             f"{stated.lost:g} times the time that the blank takes to warm up",
         )
-    return Priors(mean=mean, sd=sd, words=words)
+    return words
+
+
+def _warm_up(series: FiringSeries) -> float:
+    return series.blank.warm_up_s(sum(series.span("temperature")) / 2.0)

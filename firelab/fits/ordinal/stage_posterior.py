@@ -29,14 +29,21 @@ from firelab.fits.ordinal.prior_mixture import PartDraws, join_parts, posterior_
 from firelab.fits.ordinal.priors import Priors, scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
+from firelab.fits.ordinal.warming_up import (
+    warming_up,
+    with_warm_up,
+    without_warm_up,
+)
 from firelab.fits.ordinal.what_mattered import DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K
 from firelab.fits.sampling.nested import NestedSample, sample_nested
 from firelab.fits.sampling.watch import part
 from firelab.records.records import Records
+from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import (
     TEMPERATURE,
+    WARM_UP,
     coding,
     model_matrix,
     term_columns,
@@ -104,7 +111,7 @@ def fit_posterior(
     if is_sequential(records.plan) and not records.has_grade:
         return believed_stage(records, rng=rng, n_draws=n_draws)
     graded = records.require_graded()
-    used = tuple(series.terms if terms is None else terms)
+    used = with_warm_up(series, series.terms if terms is None else terms)
     columns = term_columns(series, used)
     heat = added_heat(series, graded, used)
     looks = share_looks(graded, model_matrix(series, graded, used), heat)
@@ -115,6 +122,7 @@ def fit_posterior(
         effects=looks.effects,
         has_slips=True,
         has_lost=heat is not None,
+        bend=_bend(series, used),
     )
     priors = make_priors(series, layout, link=link)
     density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
@@ -146,6 +154,12 @@ def fit_posterior(
         convergence=convergence,
         provenance=records.provenance,
     )
+
+
+def _bend(series: FiringSeries, terms: Sequence[str]) -> float | None:
+    """Return the bend of the time at heat, where the terms have that of warming up."""
+    heat = warming_up(series) if WARM_UP in terms else None
+    return heat.bend if heat else None
 
 
 def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:
@@ -295,7 +309,7 @@ def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity
         with part(at / 2, (at + 1) / 2):
             other = fit_posterior(
                 changed,
-                fit.terms,
+                without_warm_up(fit.terms),
                 link=fit.link,
                 rng=np.random.default_rng(series.seed),
                 n_draws=_SENSITIVITY_DRAWS,
@@ -341,9 +355,17 @@ def believed_stage(
         How many draws, S.
     """
     series, link = with_trade_priors(records.series, records.plan), "logit"
-    columns = term_columns(series, series.terms)
+    terms = with_warm_up(series, series.terms)
+    columns = term_columns(series, terms)
     effects = ("session", "load", *(["place"] if series.budget.places > 1 else []))
-    layout = parameterise(series, columns, link=link, effects=effects, has_slips=True)
+    layout = parameterise(
+        series,
+        columns,
+        link=link,
+        effects=effects,
+        has_slips=True,
+        bend=_bend(series, terms),
+    )
     priors = make_priors(series, layout, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng
     normal = random.standard_normal((n_draws, layout.n_parameters))
@@ -356,7 +378,7 @@ def believed_stage(
     stage = layout.stage_parameters(points)
     return StagePosterior(
         series=series,
-        terms=series.terms,
+        terms=terms,
         columns=columns,
         grades=series.responses.stage.grades,
         link=link,

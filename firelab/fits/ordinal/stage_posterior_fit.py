@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from firelab.craft.trade_words import Shown, count_words
 from firelab.errors import UsageError
+from firelab.fits.ordinal.priors import effect_scales_degC
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,
@@ -28,6 +29,12 @@ from firelab.series.terms import ModelColumn
 FloatArray = NDArray[np.float64]
 
 SCHEMA = "firelab/stage/1"
+
+_ENOUGH_GROUPS = 5
+"""Sessions, places or observers that tell a standard deviation to within a third or so
+(its error is 1 / sqrt(2 (n - 1)) of it): fewer do not make a recipe surer."""
+_HALF_NORMAL_MEAN = float(np.sqrt(2.0 / np.pi))
+"""Mean of the half-normal distribution of scale 1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,6 +293,33 @@ class StagePosterior(Shown):
             place_sd=np.zeros(self.draws.n_draws),
         )
         return replace(self, draws=here)
+
+    @property
+    def of_promise(self) -> StagePosterior:
+        """The fit that a recipe is held to: whoever looks, and no deviation for luck.
+
+        A future look is by a future observer, where several grade. Two days that were
+        alike do not show that a third will be: where a deviation rests on fewer than
+        five groups it counts for no less than its prior's mean.
+        """
+        effects, draws = self.effects, self.draws
+        if not effects:
+            return self
+        loads = np.hypot(effects["session"].sd_degC, effects["load"].sd_degC)
+        more = np.zeros(draws.n_draws)
+        for name, scale in effect_scales_degC(self.series.priors).items():
+            known = effects.get(name)
+            if known is None or name in ("load", "tile"):
+                continue
+            if name == "place" and not draws.place_sd.any():
+                continue
+            few = len(known.groups) < _ENOUGH_GROUPS
+            least = scale * _HALF_NORMAL_MEAN if few else 0.0
+            counted = 0.0 if name == "observer" else known.sd_degC**2
+            more += np.maximum(known.sd_degC, least) ** 2 - counted
+        latent = draws.load_sd / loads
+        place_sd = np.sqrt(draws.place_sd**2 + latent**2 * more)
+        return replace(self, draws=replace(draws, place_sd=place_sd))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values, draws left out."""
