@@ -49,6 +49,9 @@ class StageDraws:
         rack; 0 where the fit has no such effect.
     lost : ndarray, shape (S,)
         Times the warming up that an earlier firing of a tile lost.
+    slip : ndarray, shape (S,)
+        Probability that a future look is a slip, which counts where a promise is of what
+        will be written (`StagePosterior.of_promise`); 0 where it is of the tile.
     link : str
         Name of the link.
     columns : tuple of ModelColumn
@@ -63,6 +66,7 @@ class StageDraws:
     columns: tuple[ModelColumn, ...]
     place_sd: FloatArray = field(default_factory=lambda: np.zeros(1))
     lost: FloatArray = field(default_factory=lambda: np.ones(1))
+    slip: FloatArray = field(default_factory=lambda: np.zeros(1))
 
     @property
     def n_draws(self) -> int:
@@ -85,6 +89,7 @@ class StageDraws:
             tile_sd=self.tile_sd[which],
             place_sd=np.broadcast_to(self.place_sd, count)[which],
             lost=np.broadcast_to(self.lost, count)[which],
+            slip=np.broadcast_to(self.slip, count)[which],
         )
 
     def thinned(self, count: int) -> StageDraws:

@@ -298,9 +298,10 @@ class StagePosterior(Shown):
     def of_promise(self) -> StagePosterior:
         """The fit that a recipe is held to: whoever looks, and no deviation for luck.
 
-        A future look is by a future observer, where several grade. Two days that were
-        alike do not show that a third will be: where a deviation rests on fewer than
-        five groups it counts for no less than its prior's mean.
+        A future look can be a slip, and is by a future observer where several grade: a
+        scattered tile that was taken for a slip still counts. Two days that were alike do
+        not show that a third will be: where a deviation rests on fewer than five groups
+        it counts for no less than its prior's mean.
         """
         effects, draws = self.effects, self.draws
         if not effects:
@@ -319,7 +320,8 @@ class StagePosterior(Shown):
             more += np.maximum(known.sd_degC, least) ** 2 - counted
         latent = draws.load_sd / loads
         place_sd = np.sqrt(draws.place_sd**2 + latent**2 * more)
-        return replace(self, draws=replace(draws, place_sd=place_sd))
+        slip = np.broadcast_to(self.slip, draws.n_draws)
+        return replace(self, draws=replace(draws, place_sd=place_sd, slip=slip))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values, draws left out."""

@@ -78,6 +78,8 @@ def latent_edges(
 def target_span(draws: StageDraws, first: int, last: int, probability: float) -> TargetSpan:
     """Return the span of a target, grades `first` to `last`, in every draw.
 
+    Slips count where the target has two ends.
+
     Parameters
     ----------
     draws : StageDraws
@@ -96,7 +98,10 @@ def target_span(draws: StageDraws, first: int, last: int, probability: float) ->
 def inner_probability(
     draws: StageDraws, first: int, last: int, eta: FloatArray
 ) -> FloatArray:
-    """Return P(first <= stage <= last) at latent values, shape (S, ...)."""
+    """Return P(first <= stage <= last) at latent values, shape (S, ...).
+
+    A slip, where the draws have any, can be any grade.
+    """
     shape = (-1,) + (1,) * (eta.ndim - 1)
     total = np.zeros_like(eta)
     if last < draws.thresholds.shape[1]:
@@ -105,6 +110,9 @@ def inner_probability(
         total += 1.0
     if first > 0:
         total -= draws.cumulative(draws.thresholds[:, first - 1].reshape(shape) - eta)
+    if draws.slip.any():
+        share = (last - first + 1) / (draws.thresholds.shape[1] + 1)
+        total += draws.slip.reshape(shape) * (share - total)
     return total
 
 

@@ -1,0 +1,91 @@
+"""What a recipe is held to: whoever looks next, and no deviation that luck made small."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import expit
+from scipy.stats import halfnorm
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "working_kiln"))
+
+from kiln_records import as_records, fire_plan, window_plan, window_series
+from working_kiln import open_kiln
+
+from firelab import firing_windows, fit_stage
+from firelab.windows.edges.target_at_setting import targets_of
+
+
+@pytest.fixture(scope="module")
+def fit():
+    kiln, plan = open_kiln("all", 13), window_plan(13)
+    return fit_stage(as_records(window_series(), plan, fire_plan(kiln, plan)))
+
+
+def test_a_look_to_come_is_by_an_observer_to_come_and_can_be_a_slip(fit):
+    (target,) = targets_of(fit.of_promise)
+    T, d = np.array([745.0]), np.array([135.0])
+    found = target.probability(T, d)[:, 0]
+    # By hand: each deviation drawn by itself, no less than its prior's mean.
+    (plain,) = targets_of(fit)
+    u, v = plain.plane.coded(T, d)
+    powers = np.outer(float(u[0]) ** np.arange(3), float(v[0]) ** np.arange(3)).ravel()
+    eta, stated = plain.draws.coefficients @ powers, fit.series.priors
+    latent = fit.draws.load_sd / np.hypot(
+        fit.effects["session"].sd_degC, fit.effects["load"].sd_degC
+    )
+    rng, moved = np.random.default_rng(3), np.zeros((600, fit.draws.n_draws))
+    for name, scale in (
+        ("session", stated.session),
+        ("load", None),
+        ("place", stated.rack_place),
+        ("observer", stated.observer),
+    ):
+        sd = fit.effects[name].sd_degC
+        least = 0.0 if scale is None else halfnorm(scale=scale).mean()
+        moved += rng.standard_normal(moved.shape) * np.maximum(sd, least) * latent
+    low, high = (fit.draws.thresholds[:, k] - eta - moved for k in (1, 2))
+    tile = (expit(high) - expit(low)).mean(axis=0)
+    by_hand = (1.0 - fit.slip) * tile + fit.slip / 4.0
+    assert found.mean() == pytest.approx(by_hand.mean(), abs=0.005)
+    assert np.abs(found - by_hand).mean() < 0.02
+    assert found.mean() < plain.probability(T, d).mean() - 0.01
+
+
+def test_the_span_is_where_the_promise_is_kept(fit):
+    (target,) = targets_of(fit.of_promise)
+    T = np.linspace(700.0, 800.0, 41)
+    d = np.full(41, 135.0)
+    kept = target.likely_enough(T, d)
+    chance = target.probability(T, d)
+    clear = np.abs(chance - fit.series.window.probability) > 1e-4
+    # Of far steeper draws fifteen points of an average do not make one peak.
+    clear &= (target.draws.future_sd < 6.0)[:, None]
+    assert clear.mean() > 0.8
+    assert np.array_equal(kept[clear], (chance >= fit.series.window.probability)[clear])
+    assert kept.any() and not kept.all()
+
+
+def test_a_recipe_is_held_to_it_and_edges_are_not(fit):
+    own, other = firing_windows(fit), firing_windows(replace(fit, effects={}, slip=0.0))
+    assert own.windows[0].edges == other.windows[0].edges
+    assert own.windows[0].likeliest == other.windows[0].likeliest
+    assert own.windows[0].map.assurance.max() < other.windows[0].map.assurance.max()
+
+
+def test_many_groups_speak_for_themselves(fit):
+    known = fit.effects["session"]
+    many = replace(
+        known,
+        sd_degC=np.full_like(known.sd_degC, 0.1),
+        groups=tuple("123456"),
+        degC=np.zeros((known.sd_degC.size, 6)),
+    )
+    only = {"session": many, "load": fit.effects["load"]}
+    found = replace(fit, effects=only).of_promise
+    assert found.draws.place_sd == pytest.approx(fit.draws.place_sd)
+    few = replace(many, groups=("1", "2"))
+    again = replace(fit, effects=only | {"session": few}).of_promise
+    assert (again.draws.place_sd > fit.draws.place_sd).all()
