@@ -30,7 +30,7 @@ from firelab.fits.ordinal.priors import Priors, scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.fits.ordinal.warming_up import (
-    warming_up,
+    warm_up_bend,
     with_warm_up,
     without_warm_up,
 )
@@ -40,10 +40,8 @@ from firelab.fits.sampling.importance import TRUSTED_K
 from firelab.fits.sampling.nested import NestedSample, sample_nested
 from firelab.fits.sampling.watch import part
 from firelab.records.records import Records
-from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import (
     TEMPERATURE,
-    WARM_UP,
     coding,
     model_matrix,
     term_columns,
@@ -122,7 +120,7 @@ def fit_posterior(
         effects=looks.effects,
         has_slips=True,
         has_lost=heat is not None,
-        bend=_bend(series, used),
+        bend=warm_up_bend(series, used),
     )
     priors = make_priors(series, layout, link=link)
     density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
@@ -154,12 +152,6 @@ def fit_posterior(
         convergence=convergence,
         provenance=records.provenance,
     )
-
-
-def _bend(series: FiringSeries, terms: Sequence[str]) -> float | None:
-    """Return the bend of the time at heat, where the terms have that of warming up."""
-    heat = warming_up(series) if WARM_UP in terms else None
-    return heat.bend if heat else None
 
 
 def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:
@@ -364,7 +356,7 @@ def believed_stage(
         link=link,
         effects=effects,
         has_slips=True,
-        bend=_bend(series, terms),
+        bend=warm_up_bend(series, terms),
     )
     priors = make_priors(series, layout, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng

@@ -96,3 +96,9 @@ def with_warm_up(series: FiringSeries, terms: Sequence[str]) -> tuple[str, ...]:
 def without_warm_up(terms: Sequence[str]) -> tuple[str, ...]:
     """Return terms without that of warming up."""
     return tuple(term for term in terms if term != WARM_UP)
+
+
+def warm_up_bend(series: FiringSeries, terms: Sequence[str]) -> float | None:
+    """Return the bend of the time at heat, where the terms have that of warming up."""
+    heat = warming_up(series) if WARM_UP in terms else None
+    return heat.bend if heat else None
