@@ -171,9 +171,11 @@ class Records:
     def _rack_place(self) -> list[int]:
         """Return the place of the rack of each look, 0 where it is not known."""
         looks = self.looks
-        places = {} if self.plan is None else rack_places(self.plan)
-        fired = zip(looks["tile"].astype(str), looks["load"].astype(int), strict=True)
-        planned = pd.Series([places.get(key, 0) for key in fired], looks.index)
+        planned = pd.Series(0, looks.index)
+        if self.plan is not None:
+            places = rack_places(self.plan)
+            fired = zip(looks["tile"].astype(str), looks["load"].astype(int), strict=True)
+            planned = pd.Series([places.get(key, 0) for key in fired], looks.index)
         stood = looks["rack_place"] if "rack_place" in looks else planned
         return list(stood.fillna(planned).astype(int))
 

@@ -13,6 +13,7 @@ from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.parameters import make_priors, parameterise
 from firelab.fits.ordinal.priors import scaled_spreads
 from firelab.fits.ordinal.stage_posterior import fit_posterior, prior_sensitivity
+from firelab.fits.ordinal.warming_up import warm_up_bend, with_warm_up
 from firelab.fits.stage import fit_stage
 from firelab.records.records import Records
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
@@ -81,12 +82,17 @@ def good():
 def test_ranks_of_the_truth_are_uniform_when_the_prior_is_the_truth():
     # Simulation-based calibration (Talts et al. 2018): truths from the prior.
     series = series_of()
-    frame, columns = frame_of(series), term_columns(series, series.terms)
+    frame, terms = frame_of(series), with_warm_up(series, series.terms)
     layout = parameterise(
-        series, columns, link="logit", effects=("session", "load"), has_slips=True
+        series,
+        term_columns(series, terms),
+        link="logit",
+        effects=("session", "load"),
+        has_slips=True,
+        bend=warm_up_bend(series, terms),
     )
     priors = make_priors(series, layout, link="logit")
-    X = model_matrix(series, frame, series.terms)
+    X = model_matrix(series, frame, terms)
     ranks = []
     for k in range(80):
         rng = np.random.default_rng([9, k])
@@ -231,9 +237,10 @@ def test_interactions_and_squares_are_fitted():
         "dwell",
         "temperature:dwell",
         "temperature^2",
+        "dwell^2",
     )
-    # The truth has neither: both are drawn to 0.
-    assert np.all(np.abs(fit.draws.coefficients[:, 2:].mean(axis=0)) < 2.0)
+    # The truth has neither: both are drawn to 0. That of warming up is tied.
+    assert np.all(np.abs(fit.draws.coefficients[:, 2:4].mean(axis=0)) < 2.0)
     assert any("products and squares" in line for line in fit.priors)
 
 
