@@ -111,12 +111,13 @@ def firing_windows(
         )
     series, asked = fit.series, fit.series.window
     fit = fit.of_window
-    odds = None
+    promise, odds = fit.of_promise, None
     if series.plan.kind == SEQUENTIAL:
-        fit = _asked_surer(fit)
+        # Its doubt is chosen for what luck makes of one look after another.
+        promise = fit = _asked_surer(fit)
         odds = firing_odds(fit) if clarity is None and blank is None else None
     targets = list(targets_of(fit, clarity=clarity, blank=blank))
-    promised = targets_of(fit.of_promise, clarity=clarity, blank=blank)
+    promised = targets_of(promise, clarity=clarity, blank=blank)
     found = [
         _setting_window(*both, fit, odds) for both in zip(targets, promised, strict=True)
     ]

@@ -1,4 +1,4 @@
-"""What a recipe is held to: whoever looks next, and no deviation that luck made small."""
+"""What a recipe is held to: a look to come, and no deviation that luck made small."""
 
 import sys
 from dataclasses import replace
@@ -24,7 +24,7 @@ def fit():
     return fit_stage(as_records(window_series(), plan, fire_plan(kiln, plan)))
 
 
-def test_a_look_to_come_is_by_an_observer_to_come_and_can_be_a_slip(fit):
+def test_a_look_to_come_can_be_a_slip_and_few_groups_are_no_proof(fit):
     (target,) = targets_of(fit.of_promise)
     T, d = np.array([745.0]), np.array([135.0])
     found = target.probability(T, d)[:, 0]
@@ -37,6 +37,7 @@ def test_a_look_to_come_is_by_an_observer_to_come_and_can_be_a_slip(fit):
         fit.effects["session"].sd_degC, fit.effects["load"].sd_degC
     )
     rng, moved = np.random.default_rng(3), np.zeros((600, fit.draws.n_draws))
+    off = np.zeros(fit.draws.n_draws)
     for name, scale in (
         ("session", stated.session),
         ("load", None),
@@ -45,12 +46,21 @@ def test_a_look_to_come_is_by_an_observer_to_come_and_can_be_a_slip(fit):
     ):
         sd = fit.effects[name].sd_degC
         least = 0.0 if scale is None else halfnorm(scale=scale).mean()
-        moved += rng.standard_normal(moved.shape) * np.maximum(sd, least) * latent
-    low, high = (fit.draws.thresholds[:, k] - eta - moved for k in (1, 2))
+        if name != "observer":
+            moved += rng.standard_normal(moved.shape) * np.maximum(sd, least) * latent
+        if name in ("session", "observer"):
+            # Two of each were seen: what their mean is off by, beyond what the fit knows.
+            more = np.sqrt(np.maximum(least**2 - sd**2, 0.0) / 2)
+            off += rng.standard_normal(off.shape) * more * latent
+    low, high = (fit.draws.thresholds[:, k] - eta - moved - off for k in (1, 2))
     tile = (expit(high) - expit(low)).mean(axis=0)
     by_hand = (1.0 - fit.slip) * tile + fit.slip / 4.0
-    assert found.mean() == pytest.approx(by_hand.mean(), abs=0.005)
-    assert np.abs(found - by_hand).mean() < 0.02
+    assert found.mean() == pytest.approx(by_hand.mean(), abs=0.006)
+    assert found.std() == pytest.approx(by_hand.std(), abs=0.01)
+    quantiles = [0.1, 0.25, 0.5, 0.75, 0.9]
+    assert np.quantile(found, quantiles) == pytest.approx(
+        np.quantile(by_hand, quantiles), abs=0.02
+    )
     assert found.mean() < plain.probability(T, d).mean() - 0.01
 
 

@@ -296,32 +296,41 @@ class StagePosterior(Shown):
 
     @property
     def of_promise(self) -> StagePosterior:
-        """The fit that a recipe is held to: whoever looks, and no deviation for luck.
+        """The fit that a recipe is held to: a look to come, and no deviation for luck.
 
-        A future look can be a slip, and is by a future observer where several grade: a
-        scattered tile that was taken for a slip still counts. Two days that were alike do
-        not show that a third will be: where a deviation rests on fewer than five groups
-        it counts for no less than its prior's mean.
+        A future look can be a slip: a scattered tile that was taken for one still counts.
+        Two days that were alike do not show that a third will be, nor two people who
+        agree that they are right: where a deviation rests on fewer than five groups it
+        counts for no less than its prior's mean, for a day and place to come and for what
+        the few days and people that were seen are off together.
         """
         effects, draws = self.effects, self.draws
         if not effects:
             return self
+        scales = effect_scales_degC(self.series.priors)
         loads = np.hypot(effects["session"].sd_degC, effects["load"].sd_degC)
-        more = np.zeros(draws.n_draws)
-        for name, scale in effect_scales_degC(self.series.priors).items():
+        to_come, together = np.zeros(draws.n_draws), np.zeros(draws.n_draws)
+        for name in ("session", "place", "observer"):
             known = effects.get(name)
-            if known is None or name in ("load", "tile"):
+            if known is None or len(known.groups) >= _ENOUGH_GROUPS:
                 continue
             if name == "place" and not draws.place_sd.any():
                 continue
-            few = len(known.groups) < _ENOUGH_GROUPS
-            least = scale * _HALF_NORMAL_MEAN if few else 0.0
-            counted = 0.0 if name == "observer" else known.sd_degC**2
-            more += np.maximum(known.sd_degC, least) ** 2 - counted
+            least = _HALF_NORMAL_MEAN * scales[name]
+            more = np.maximum(least**2 - known.sd_degC**2, 0.0)
+            # The next tile's place is one of these; whoever looks, the tile is the same.
+            to_come += more if name != "observer" else 0.0
+            together += more / len(known.groups) if name != "place" else 0.0
         latent = draws.load_sd / loads
-        place_sd = np.sqrt(draws.place_sd**2 + latent**2 * more)
-        slip = np.broadcast_to(self.slip, draws.n_draws)
-        return replace(self, draws=replace(draws, place_sd=place_sd, slip=slip))
+        score = np.random.default_rng(self.series.seed).standard_normal(draws.n_draws)
+        shift = latent * np.sqrt(together) * score
+        promised = replace(
+            draws,
+            thresholds=draws.thresholds + shift[:, None],
+            place_sd=np.sqrt(draws.place_sd**2 + latent**2 * to_come),
+            slip=np.broadcast_to(self.slip, draws.n_draws),
+        )
+        return replace(self, draws=promised)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values, draws left out."""
