@@ -11,6 +11,9 @@ import json
 import math
 import random
 from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -281,7 +284,64 @@ def _kept_faults(series: dict[str, Any], tests: list[dict[str, Any]]) -> list[st
     return [] if held else ["the kept setting is not in it"]
 
 
-def verdict(series: dict[str, Any], folder: Path, *, knows_centre: bool = True) -> str:
+@contextmanager
+def _answered_once() -> Iterator[None]:
+    """Let ``check`` meet the answer that ``plan`` had to an equal series.
+
+    Both ask one function, whose seed is in the series; the memory lives as long as one
+    verdict.
+    """
+    from firelab.plan import make_plan as room
+
+    asked, answers = room.make_plan, list[tuple[Any, Any, Exception | None]]()
+
+    def make_plan(series: Any, **given: Any) -> Any:
+        for known, plan, fault in answers:
+            if known == series and not given:
+                if fault is not None:
+                    raise fault
+                return plan
+        plan = fault = None
+        try:
+            plan = asked(series, **given)
+        except Exception as raised:
+            fault = raised
+        answers.append((series, plan, fault))
+        if fault is not None:
+            raise fault
+        return plan
+
+    room.make_plan = make_plan
+    try:
+        yield
+    finally:
+        room.make_plan = asked
+
+
+def _run(command: str, folder: Path) -> Any:
+    """Run a command in this process; the commands are built once."""
+    import typer.testing
+
+    from firelab.cli.app import app
+
+    typer.testing._get_command = _built
+    return typer.testing.CliRunner().invoke(app, [command, str(folder)])
+
+
+@cache
+def _built(app: Any) -> Any:
+    import typer.main
+
+    return typer.main.get_command(app)
+
+
+def verdict(
+    series: dict[str, Any],
+    folder: Path,
+    *,
+    knows_centre: bool = True,
+    again: bool = True,
+) -> str:
     """Return what came of a series: planned, refused, or what is wrong.
 
     Parameters
@@ -292,15 +352,16 @@ def verdict(series: dict[str, Any], folder: Path, *, knows_centre: bool = True) 
         Empty; the series and its plan are written into it.
     knows_centre : bool
         Whether the version at hand knows ``plan.centre``.
+    again : bool
+        Whether ``check`` plans by itself; else it meets the answer that ``plan`` had.
     """
-    from typer.testing import CliRunner
-
-    from firelab.cli.app import app
-
     text = series_text(series, knows_centre=knows_centre)
-    (folder / "series.toml").write_text(text, encoding="utf-8")
-    checked = CliRunner().invoke(app, ["check", str(folder)])
-    planned = CliRunner().invoke(app, ["plan", str(folder)])
+    unplanned = folder / "unplanned"
+    unplanned.mkdir()
+    for place in (folder, unplanned):
+        (place / "series.toml").write_text(text, encoding="utf-8")
+    with nullcontext() if again else _answered_once():
+        planned, checked = _run("plan", folder), _run("check", unplanned)
     for name, ran in (("check", checked), ("plan", planned)):
         if ran.exception is not None and not isinstance(ran.exception, SystemExit):
             return f"crash: {name}: {type(ran.exception).__name__}: {ran.exception}"
@@ -308,9 +369,9 @@ def verdict(series: dict[str, Any], folder: Path, *, knows_centre: bool = True) 
         faults = unlawful(series, folder)
         if faults:
             return f"unlawful: {faults[0]}"
-        again = CliRunner().invoke(app, ["check", str(folder)])
-        if again.exit_code:
-            return f"check rejects the plan: {again.stderr.splitlines()[-2][:120]}"
+        rechecked = _run("check", folder)
+        if rechecked.exit_code:
+            return f"check rejects the plan: {rechecked.stderr.splitlines()[-2][:120]}"
         return "planned" if checked.exit_code == 0 else "planned, and refused by check"
     if "hint:" not in planned.output:
         return "refused without a reason"
