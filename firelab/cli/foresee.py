@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from firelab.cli import console
+from firelab.cli.plan import remark_size
 
 if TYPE_CHECKING:
     from firelab.series.firing_series import FiringSeries
@@ -60,7 +61,7 @@ def command(
         from firelab.windows.sequential.foresight import foresee
 
         series = read_series(folder)
-        candidates = _candidates(folder, series, kinds, tiles)
+        candidates = plan_candidates(folder, series, kinds=kinds, tiles=tiles)
         with cluster_backend(dask) as backend:
             found = foresee(
                 series,
@@ -82,8 +83,8 @@ def command(
         console.remark(f"wrote {png}")
 
 
-def _candidates(
-    folder: Path, series: FiringSeries, kinds: str, tiles: str
+def plan_candidates(
+    folder: Path, series: FiringSeries, *, kinds: str, tiles: str
 ) -> list[PlannedCandidate]:
     """Return every plan asked for; one that cannot be is named and left out."""
     from dataclasses import replace
@@ -100,33 +101,53 @@ def _candidates(
             "a sequential plan fixes no tiles beforehand, so there is none to foresee",
             hint="name kinds to foresee, such as: --kinds factorial --tiles 12,24",
         )
-    sizes: list[int | None] = [_size(part) for part in tiles.split(",") if part.strip()]
-    sizes = sizes or _own_sizes(series)
-    found: list[PlannedCandidate] = []
+    sizes = [_size(part) for part in tiles.split(",") if part.strip()]
     digest = series_hash(folder)
+    found: list[PlannedCandidate] = []
     for kind in names or [series.plan.kind]:
-        for size in sizes:
+        asked = [(kind, size) for size in sizes] or _own_sizes(series, kind, bool(names))
+        of_kind: list[PlannedCandidate] = []
+        for name, size in asked:
             repeats = 1 if size else series.plan.repeats
-            asked = replace(series.plan, kind=kind, tiles=size, repeats=repeats)
-            sized = replace(series, plan=asked)
+            choice = replace(series.plan, kind=name, tiles=size, repeats=repeats)
             try:
-                plan = make_plan(sized, series_hash=digest)
+                plan = make_plan(replace(series, plan=choice), series_hash=digest)
             except UsageError:
                 raise
             except FirelabError as fault:
-                console.remark(f"{kind}, {size or 'own'} tiles, left out: {fault}")
+                console.remark(f"{name}, {size or 'own'} tiles, left out: {fault}")
                 continue
-            if all(plan.n_tiles != one.plan.n_tiles or kind != one.kind for one in found):
-                found.append(PlannedCandidate(kind=kind, plan=plan))
+            if sizes and size:
+                remark_size(plan, size)
+            if all(plan.n_tiles != one.plan.n_tiles for one in of_kind):
+                of_kind.append(PlannedCandidate(kind=name, plan=plan))
+            if not sizes and len(of_kind) == OWN_SIZES:
+                break
+        found += sorted(of_kind, key=lambda one: one.plan.n_tiles)
     return found
 
 
-def _own_sizes(series: FiringSeries) -> list[int | None]:
-    """Return two thirds of the series' own size, that size, and four thirds of it."""
+OWN_SIZES = 3
+"""Sizes that are tried where none is asked for: a line through them can be drawn."""
+
+_SHARES = (2 / 3, 4 / 3, 1 / 2, 5 / 6)
+"""Of the series' own size; the last two where the budget leaves no room for more. Chosen
+here, no source."""
+
+
+def _own_sizes(
+    series: FiringSeries, kind: str, named: bool
+) -> list[tuple[str, int | None]]:
+    """Return kinds and sizes about the series' own; a kind of fixed size lends another."""
+    from firelab.plan.kinds.registry import kind_named
     from firelab.plan.make_plan import make_plan
 
     own = make_plan(series).n_tiles
-    return [max(4, round(own * 2 / 3)), series.plan.tiles, round(own * 4 / 3)]
+    other = kind if named or kind_named(kind).sized else "d-optimal"
+    return [
+        (kind, series.plan.tiles),
+        *((other, max(2, round(own * share))) for share in _SHARES),
+    ]
 
 
 def _size(written: str) -> int:

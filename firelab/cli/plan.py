@@ -67,6 +67,8 @@ def command(
                 return
             plan = _added(series, folder, add) if add else _made(series, folder, seed)
         _write(series, plan, folder, as_json=as_json, details=details)
+        if tiles and not add:
+            remark_size(plan, tiles)
         if figure:
             _draw(series, plan, folder)
 
@@ -108,6 +110,19 @@ def _write(
     written = f"wrote {folder / 'plan.csv'} and plan.json"
     then = f"next {quoted(folder)} --add" if not len(plan.tiles) else ""
     console.remark(f"{written}; next: firelab {then or f'sheets {quoted(folder)}'}")
+
+
+def remark_size(plan: Plan, asked: int) -> None:
+    """Remark where a kind of fixed size has another number of tiles than was asked."""
+    from firelab.plan.kinds.registry import kind_named
+
+    kind = kind_named(plan.kind)
+    n = int((plan.tiles["role"] != "control").sum())
+    if kind.fixes_tiles and not kind.sized and n != asked:
+        console.remark(
+            f"{asked} tiles were asked for: a {kind.name} plan of these levels has {n}; "
+            f"of any size are d-optimal, i-optimal and latin-hypercube"
+        )
 
 
 def _draw(series: FiringSeries, plan: Plan, folder: Path) -> None:

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from firelab.craft.degrees import with_degree_signs
+from firelab.charts.axes import write_dwell
+from firelab.craft.degrees import SIGN, with_degree_signs
 from firelab.craft.units import to_degF
 from firelab.report.small_cards import small_cards_page
 from firelab.series.firing_series import FiringSeries
@@ -40,6 +41,7 @@ def draw_card_map(
     *,
     probability: float,
     confidence: float,
+    reads: str,
 ) -> None:
     """Draw temperature by dwell with the region that a recipe may come from.
 
@@ -54,6 +56,8 @@ def draw_card_map(
         Marked with a cross, and its tolerance box where it has room.
     probability, confidence : float
         What was asked.
+    reads : {'degF', 'degC'}
+        The kiln's unit, along the bottom.
     """
     plot = Box(
         left=box.left + _LEFT,
@@ -66,7 +70,7 @@ def draw_card_map(
     _draw_cells(pen, plot, likely, LIKELY_GREY)
     _draw_cells(pen, plot, assured, ASSURED_GREY)
     pen.rectangle(plot, weight=1.2)
-    _draw_axes(pen, plot, shown)
+    _draw_axes(pen, plot, shown, reads)
     _draw_recipe(pen, plot, shown, recipe)
     if not likely.any():
         nowhere = f"nowhere likely {probability:.0%}"
@@ -116,25 +120,26 @@ def round_ticks(low: float, high: float, steps: Sequence[float]) -> list[float]:
     return [low, high]
 
 
-def _draw_axes(pen: Pen, plot: Box, shown: ProbabilityMap) -> None:
+def _draw_axes(pen: Pen, plot: Box, shown: ProbabilityMap, reads: str) -> None:
     heats, dwells = _ends(shown.temperature_degC), _ends(shown.dwell_s)
-    degF = to_degF(heats[0]), to_degF(heats[1])
+    in_unit = {"degF": (to_degF(heats[0]), to_degF(heats[1])), "degC": heats}
     steps = (5, 10, 20, 25, 50, 100, 200)
-    for ends, below, unit in ((degF, True, "°F"), (heats, False, "°C")):
+    for unit, ends in in_unit.items():
+        below = unit == reads
         edge = plot.bottom if below else plot.top
         for tick in round_ticks(*ends, steps):
             x = plot.left + plot.width * _share(tick, ends)
             pen.rule(x, edge, x, edge + (1.5 if below else -1.5) * MM)
             top = edge + 1.6 * MM if below else edge - 5.4 * MM
             words = Box(left=x - 9 * MM, top=top, width=18 * MM, height=4 * MM)
-            pen.line(words, f"{tick:.0f} {unit}", 8.5, align="centre")
+            pen.line(words, f"{tick:.0f} {SIGN[unit]}", 8.5, align="centre")
     for tick in round_ticks(*dwells, (5, 10, 15, 30, 60, 120, 300, 600)):
         y = plot.bottom - plot.height * _share(tick, dwells)
         pen.rule(plot.left - 1.5 * MM, y, plot.left, y)
         words = Box(
             left=plot.left - _LEFT, top=y - 2 * MM, width=_LEFT - 2 * MM, height=4 * MM
         )
-        pen.line(words, f"{tick:.0f} s", 8.5, align="right")
+        pen.line(words, write_dwell(tick), 8.5, align="right")
 
 
 def _draw_recipe(pen: Pen, plot: Box, shown: ProbabilityMap, recipe: Recipe) -> None:
@@ -272,6 +277,7 @@ def _draw_answer(
         window.recipe or window.best,
         probability=windows.probability,
         confidence=windows.confidence,
+        reads=windows.reads,
     )
 
 

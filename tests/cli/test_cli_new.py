@@ -115,6 +115,14 @@ def test_every_command_has_help_that_ends_with_an_example(name):
     assert COMMANDS[name] in " ".join(listed.split())
 
 
+def test_the_top_line_has_every_command_once_in_the_order_of_the_list():
+    help_text = " ".join(runner.invoke(app, ["--help"]).stdout.split())
+    top = help_text[help_text.index("The work in order:") : help_text.index("Options:")]
+    named = [word for word in re.findall(r"[a-z]+", top) if word in COMMANDS]
+    named.remove("piece")  # in "on one piece: piece"
+    assert named == list(COMMANDS)
+
+
 def test_new_asks_on_a_terminal_alone(tmp_path):
     ran = runner.invoke(app, ["new", str(tmp_path / "x"), "--ask"])
     assert ran.exit_code == 2

@@ -149,6 +149,20 @@ def test_the_unit_of_the_kiln_comes_first():
     assert text.index("774 °C") < text.index("1425 °F")
 
 
+@pytest.mark.parametrize(
+    ("reads", "below", "above"), [("degF", "1450", "780"), ("degC", "780", "1450")]
+)
+def test_the_map_has_the_unit_of_the_kiln_below_and_dwell_as_a_clock(reads, below, above):
+    series = replace(SERIES, kiln=replace(SERIES.kiln, reads=reads))
+    card = recipe_card(replace(ASSURED, reads=reads), series)
+    page = pdfium.PdfDocument(card)[0].get_textpage()
+    text = page.get_text_range()
+    heights = [
+        page.get_charbox(text.index(words))[1] for words in (below, "2:00", "3:00", above)
+    ]
+    assert heights == sorted(heights)
+
+
 def test_a_recipe_without_room_says_so():
     tight = replace(RECIPE, tolerance_degC=0.1, tolerance_s=0.2)
     assert "no room to spare" in text_of(recipe_card(windows(window(80, tight)), SERIES))

@@ -10,6 +10,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from firelab.cli.foresee import plan_candidates
 from firelab.errors import UsageError
 from firelab.plan.make_plan import make_plan
 from firelab.series.declared_parts import Expectation
@@ -27,6 +28,35 @@ def candidate(**wish):
     series = dataclasses.replace(SERIES, plan=dataclasses.replace(SERIES.plan, **wish))
     plan = make_plan(series, series_hash="0" * 64)
     return PlannedCandidate(kind=series.plan.kind, plan=plan)
+
+
+@pytest.mark.parametrize(
+    ("design", "kinds"),
+    [
+        ("opaque-window", ["d-optimal", "factorial", "d-optimal"]),
+        ("class-of-twenty", ["d-optimal", "factorial", "d-optimal"]),
+        ("few-blanks", ["ladder"] * 3),
+        ("quick-look", ["latin-hypercube"] * 3),
+    ],
+)
+def test_three_sizes_are_tried_where_none_is_asked_for(tmp_path, design, kinds):
+    (tmp_path / "series.toml").write_bytes(design_path(design).read_bytes())
+    series = read_series(tmp_path)
+    tried = plan_candidates(tmp_path, series, kinds="", tiles="")
+    assert [one.kind for one in tried] == kinds
+    sizes = [one.plan.n_tiles for one in tried]
+    assert sizes == sorted(set(sizes))
+    assert make_plan(series).n_tiles in sizes
+
+
+def test_a_kind_of_fixed_size_says_that_it_has_another(tmp_path, capsys):
+    (tmp_path / "series.toml").write_bytes(design_path("opaque-window").read_bytes())
+    tried = plan_candidates(tmp_path, SERIES, kinds="factorial,d-optimal", tiles="20")
+    assert [one.plan.n_tiles for one in tried] == [15, 20]
+    assert capsys.readouterr().err == (
+        "20 tiles were asked for: a factorial plan of these levels has 15; "
+        "of any size are d-optimal, i-optimal and latin-hypercube\n"
+    )
 
 
 def test_without_uncertainty_the_edges_lie_where_they_are_expected():
