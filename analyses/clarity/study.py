@@ -22,7 +22,7 @@ from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.mixed.degrees import coefficient_table
 from firelab.fits.mixed.regression import fit_mixed
 from firelab.series.declared_parts import PriorSpecification
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.responses import TransparencyResponse
 
 EXPECTED = Path(__file__).parent / "expected" / "results.json"
 COLUMNS = ("temperature", "dwell", "mesh")

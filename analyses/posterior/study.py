@@ -36,10 +36,9 @@ from firelab.series.factors import (
 from firelab.series.firing_series import (
     Enamel,
     FiringSeries,
-    Responses,
-    StageResponse,
 )
 from firelab.series.folder import Provenance
+from firelab.series.responses import Responses, StageResponse
 from firelab.series.terms import model_matrix
 from firelab.windows.simulation.expected_kiln import invent_records
 

@@ -30,7 +30,7 @@ from firelab.craft.trade_words import distinct_names, shared_name
 from firelab.fits.clarity.clarity import scored_tiles
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.records.records import Records
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.responses import TransparencyResponse
 from firelab.windows.edges.fired_range import FiredRange, fired_range
 
 _POINTS = 61

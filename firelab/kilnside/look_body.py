@@ -14,11 +14,11 @@ from threading import Lock
 from typing import Any, NoReturn
 
 from firelab.errors import FirelabError
-from firelab.records.records import FIRING_COLUMNS
+from firelab.records.look import LOOK_COLUMNS
 from firelab.records.tables import LONGEST_CELL, TableRow, TextTable
 
 SENT_FILE = "this look"
-LOOK_FIELDS = (*FIRING_COLUMNS, "change", "entry")
+LOOK_FIELDS = (*LOOK_COLUMNS, "change", "entry")
 MOST_BYTES = 32_000
 """Of a look: its longest note in UTF-8, escaped as JSON, is 24 kB (chosen here)."""
 

@@ -2,9 +2,9 @@
 
 ``firings.csv`` holds the contract's twelve columns, one row per look. Rows are
 added and never edited: a correction is a further row that supersedes. The
-twelve columns cannot say so; firelab therefore writes four more at the end,
-``change, recorded_at, recorded_by, entry`` (see `firelab.records.look`). They
-are optional: a log with the twelve alone is read just as well.
+twelve columns cannot say so; firelab therefore writes more behind them (see
+`KEPT_COLUMNS` of `firelab.records.look`). They are optional: a log with the
+twelve alone is read just as well.
 """
 
 from __future__ import annotations

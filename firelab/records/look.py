@@ -45,18 +45,28 @@ def unescape_cell(text: str) -> str:
     return _SAFE.sub(r"\1\2\3", text)
 
 
-BEFORE_PLACES: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry")
-KEPT_COLUMNS: tuple[str, ...] = ("place", *BEFORE_PLACES)
-"""Columns that firelab adds after the contract's twelve; a reader may ignore them.
+LATER_COLUMNS: tuple[str, ...] = ("place",)
+"""What a look may say beyond the contract's twelve, in the order in which it came.
 
-``place`` holds the place of the rack, blank where the tile stood as planned (logs that were
-begun earlier have no such column); ``change`` holds any of `CHANGES`, blank for a new look;
-``recorded_at`` and ``recorded_by`` say when and by whom the row was added; ``entry`` is a
-name of `ENTRY_LENGTH` characters that lets one row be sent twice and kept once.
+``place`` holds the place of the rack, blank where the tile stood as planned. Logs that were
+begun before a column came do not have it.
 """
+ROW_COLUMNS: tuple[str, ...] = ("change", "recorded_at", "recorded_by", "entry")
+"""What firelab keeps of a row itself, the name of the entry last.
 
-LOG_COLUMNS = FIRING_COLUMNS + KEPT_COLUMNS
-OWN_FORMS = (LOG_COLUMNS, FIRING_COLUMNS + BEFORE_PLACES)
+``change`` holds any of `CHANGES`, blank for a new look; ``recorded_at`` and ``recorded_by``
+say when and by whom the row was added; ``entry`` is a name of `ENTRY_LENGTH` characters
+that lets one row be sent twice and kept once, and shows that a row is whole.
+"""
+KEPT_COLUMNS = LATER_COLUMNS + ROW_COLUMNS
+"""Columns after the contract's twelve; a reader may ignore them."""
+LOOK_COLUMNS = FIRING_COLUMNS + LATER_COLUMNS
+"""All that a look says."""
+LOG_COLUMNS = LOOK_COLUMNS + ROW_COLUMNS
+OWN_FORMS = tuple(
+    FIRING_COLUMNS + LATER_COLUMNS[:n] + ROW_COLUMNS
+    for n in range(len(LATER_COLUMNS), -1, -1)
+)
 """Headers of logs that firelab wrote, the newest first."""
 ENTRY_LENGTH = 20
 ENTRY_NAME = re.compile(rf"[0-9a-z]{{{ENTRY_LENGTH}}}")
@@ -99,7 +109,7 @@ class Look:
     change : tuple of str
         Any of `CHANGES`.
     recorded_at, recorded_by, entry : str
-        See `KEPT_COLUMNS`.
+        See `ROW_COLUMNS`.
     line : int
         Where the row stands in its file, from 1.
     """
@@ -133,8 +143,10 @@ class Look:
         return {**row, "change": " ".join(self.change)}
 
     def says_all_of(self, other: Look) -> bool:
-        """Tell whether this look holds what another says, place included where it does."""
-        return self.content() == other.content() and other.place in (None, self.place)
+        """Tell whether this look holds what another says, later columns where it does."""
+        more = ((getattr(other, name), getattr(self, name)) for name in LATER_COLUMNS)
+        same = all(theirs in (None, "", mine) for theirs, mine in more)
+        return self.content() == other.content() and same
 
     def is_seen_by(self, observer: str) -> bool:
         """Tell whether two names may be one observer: equal, or one of them blank."""

@@ -18,6 +18,7 @@ from firelab.records.log_columns import (
 from firelab.records.look import (
     CONFIRMATION,
     LOG_COLUMNS,
+    LOOK_COLUMNS,
     LOST,
     MOVED,
     WITHDRAWAL,
@@ -53,16 +54,9 @@ _CODES = {
 
 FOREIGN_MARK = "foreign-mark"
 _HIDES_LOOK = (FOREIGN_MARK, "not-a-count", "unknown-change", "unknown-tile")
-_SAYING: tuple[str, ...] = (
-    "temperature_degC",
-    "dwell_s",
-    "stage",
-    "transparency",
-    "fired_at",
-    "defects",
-    "note",
-    "change",
-)
+_NAMING = ("tile", "look", "session", "load", "observer", "place")
+"""Columns that tell which look is meant, and by themselves say nothing of it."""
+_SAYING = tuple(name for name in (*LOOK_COLUMNS, "change") if name not in _NAMING)
 _SEEN = ("stage", "transparency", "observer")
 _WORDS = ("observer", "defects", "note", "recorded_by")
 

@@ -23,6 +23,7 @@ from firelab.records.look import (
     CORRECTION,
     ENTRY_LENGTH,
     LASTING,
+    LOOK_COLUMNS,
     LOST,
     MOVED,
     SUPERSEDING,
@@ -32,7 +33,6 @@ from firelab.records.look import (
 from firelab.records.look_checks import standing_looks, superseded
 from firelab.records.look_rows import FOREIGN_MARK, NEXT_LOOK, read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
-from firelab.records.records import FIRING_COLUMNS
 from firelab.records.tables import (
     MOST_ROWS,
     TextTable,
@@ -116,7 +116,7 @@ def fixed_text(table: TextTable, series: FiringSeries, plan: Plan) -> str:
     blank cell is to be filled in and this one emptied.
     """
     rows = read_looks(table, series, planned_firings(plan)).understood
-    needed = [*FIRING_COLUMNS, "place", "change", UNREAD]
+    needed = [*LOOK_COLUMNS, "change", UNREAD]
     names = [name for name in needed if any(row[name] for row in rows)]
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
@@ -287,7 +287,7 @@ def _carried_over(look: Look, standing: Look) -> Look:
     """Return a correction that keeps what stands wherever it is blank itself."""
     kept = {
         name: getattr(standing, name)
-        for name in (*FIRING_COLUMNS, "place")
+        for name in LOOK_COLUMNS
         if getattr(look, name) in (None, "")
     }
     stays = MOVED in standing.change and MOVED not in look.change

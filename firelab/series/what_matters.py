@@ -67,7 +67,7 @@ def series_parts(series: FiringSeries) -> dict[str, str]:
         fields = value if isinstance(value, dict) else {"": value}
         if name == "responses":
             stage = {f"stage.{key}": one for key, one in value["stage"].items()}
-            fields = {**stage, "transparency": value["transparency"]}
+            fields = stage | {key: one for key, one in value.items() if key != "stage"}
         for field, one in fields.items():
             key = f"{name}.{field}".rstrip(".")
             idle = key in _IDLE or (key in _UNSTATED and one is None)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from firelab.craft.trade_words import DEFECTS
-from firelab.series.firing_series import FiringSeries, TransparencyResponse
+from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import marked_code
+from firelab.series.responses import TransparencyResponse
 from firelab.sheets.boxes import spread_rows
 from firelab.sheets.grade_boxes import draw_grade
 from firelab.sheets.page import MM, Box, PageSize

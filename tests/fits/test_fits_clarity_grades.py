@@ -24,7 +24,7 @@ from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.ordinal.priors import half_normal
 from firelab.fits.sampling.importance import find_mode
 from firelab.series.declared_parts import PriorSpecification
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.responses import TransparencyResponse
 from firelab.series.terms import TEMPERATURE, ModelColumn
 
 COLUMNS = (TEMPERATURE, ModelColumn(powers=(("mesh", 1),)))

@@ -21,7 +21,7 @@ from firelab.fits.clarity.posterior import (
 )
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.series.declared_parts import PriorSpecification
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.responses import TransparencyResponse
 from firelab.series.terms import TEMPERATURE, ModelColumn
 
 COLUMNS = (TEMPERATURE, ModelColumn(powers=(("mesh", 1),)))

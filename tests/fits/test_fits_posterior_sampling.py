@@ -19,7 +19,8 @@ from firelab.fits.sampling.importance import (
 )
 from firelab.fits.sampling.nested import sample_nested
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor
-from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
+from firelab.series.firing_series import Enamel, FiringSeries
+from firelab.series.responses import Responses, StageResponse
 from firelab.series.terms import DWELL, TEMPERATURE
 
 GRADES = ("sugar", "orange peel", "full", "over")

@@ -30,7 +30,7 @@ from firelab.memory.between_jars import (
     speaks,
 )
 from firelab.memory.learn import learn_group, series_evidence
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.responses import TransparencyResponse
 from firelab.studios.pooling.meta_analysis import combine_studios
 from firelab.windows.simulation.simulated_kiln import SimulatedClarity
 

@@ -15,7 +15,14 @@ from firelab.errors import FaultyFile, FirelabError
 from firelab.records.firing_log import read_log
 from firelab.records.folder_check import check_folder
 from firelab.records.journal import KEPT_FOLDER, TORN_FILE
-from firelab.records.look import HEADER_TEXT, Look, escape_cell, rows_text, unescape_cell
+from firelab.records.look import (
+    HEADER_TEXT,
+    LOG_COLUMNS,
+    Look,
+    escape_cell,
+    rows_text,
+    unescape_cell,
+)
 from firelab.records.look_cells import parse_words
 
 NOTE = 'rim; -2 mm, "pulled"'
@@ -69,8 +76,9 @@ def test_a_torn_header_is_begun_anew(opaque):
 def test_a_row_typed_by_hand_without_line_end_is_a_row(opaque):
     filled(opaque, 1)
     tile = opaque.tiles[1]
+    typed = {"tile": tile, "look": "1", "stage": "sugar", "note": "typed"}
     with opaque.log.open("a") as stream:
-        stream.write(f"{tile},1,,,,,sugar,,,,,typed,,,,,")
+        stream.write(",".join(typed.get(name, "") for name in LOG_COLUMNS))
     assert [row.note for row in read(opaque).rows] == [NOTE, "typed"]
     opaque.record(f"tile,stage\n{opaque.tiles[2]},over\n")
     assert [row.tile for row in read(opaque).rows] == opaque.tiles[:3]

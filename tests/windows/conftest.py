@@ -24,11 +24,10 @@ from firelab.series.firing_series import (
     Enamel,
     FiringSeries,
     Kiln,
-    Responses,
-    StageResponse,
     WindowSpecification,
 )
 from firelab.series.folder import Provenance
+from firelab.series.responses import Responses, StageResponse
 from firelab.series.terms import term_columns
 from firelab.windows.edges.edge_draws import temperature_edges
 from firelab.windows.edges.target_at_setting import targets_of

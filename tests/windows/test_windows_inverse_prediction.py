@@ -18,8 +18,9 @@ from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.records.records import Records
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
-from firelab.series.firing_series import Enamel, FiringSeries, Responses, StageResponse
+from firelab.series.firing_series import Enamel, FiringSeries
 from firelab.series.folder import Provenance
+from firelab.series.responses import Responses, StageResponse
 
 DEAD = {"male": (1, 4, 9, 13, 18, 20), "female": (0, 2, 6, 10, 12, 16)}
 PUBLISHED = {

@@ -29,7 +29,7 @@ from firelab.fits.clarity.posterior import (
 from firelab.fits.clarity.regression import ClarityRegression, ScoreColumns, regress_clarity
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.records.records import Records
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.responses import TransparencyResponse
 from firelab.series.terms import TEMPERATURE, model_matrix
 
 

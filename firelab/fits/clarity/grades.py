@@ -43,7 +43,8 @@ from firelab.fits.ordinal.profile_likelihood import term_tests
 from firelab.fits.ordinal.separation import separation_words
 from firelab.fits.sampling.chains import sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K, find_mode, sample_by_importance
-from firelab.series.firing_series import FiringSeries, TransparencyResponse
+from firelab.series.firing_series import FiringSeries
+from firelab.series.responses import TransparencyResponse
 from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]

@@ -23,7 +23,7 @@ from firelab.fits.clarity.maturity import ClarityColumn, ClarityDraws
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.sampling.importance import effective_size, resample
 from firelab.series.declared_parts import PriorSpecification
-from firelab.series.firing_series import TransparencyResponse
+from firelab.series.responses import TransparencyResponse
 
 FloatArray = NDArray[np.float64]
 
