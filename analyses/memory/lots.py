@@ -80,8 +80,22 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([pairs, pd.DataFrame(shares), told, held], axis=1).reset_index()
 
 
+def judge_answers(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return how often each answer is right, against how sure it said it was."""
+    within = rows["shift_degC"].le(WITHIN_DEGC)
+    right = np.where(rows["verdict"] == "same", within, rows["right_side"] & ~within)
+    told = np.where(rows["verdict"] == "same", rows["same"], 1.0 - rows["same"])
+    told_right = rows.assign(right=right, told=told)
+    answered = told_right[told_right["verdict"] != "cannot tell"]
+    return (
+        answered.groupby(["tiles", "verdict"])
+        .agg(answers=("right", "size"), told=("told", "mean"), right=("right", "mean"))
+        .reset_index()
+    )
+
+
 def main() -> None:
-    """Run the pairs and write the table."""
+    """Run the pairs and write the tables."""
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--out", type=Path, required=True)
     words.add_argument("--pairs", type=int, default=40)
@@ -93,6 +107,7 @@ def main() -> None:
         for shift in SHIFTS_DEGC
     )
     summarise(rows).round(2).to_csv(asked.out / "lots.csv", index=False)
+    judge_answers(rows).round(3).to_csv(asked.out / "lots_answers.csv", index=False)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 _MEANS, _SDS = 51, 120
 """Points of the grids of mean and sd between jars (chosen here: the published values
@@ -107,26 +108,27 @@ def grid_quantiles(
     return np.asarray(np.interp(shares, reached / reached[-1], ends))
 
 
-def speaks(draws: FloatArray, prior_sd: float) -> bool:
-    """Tell whether a series says more of a parameter than its prior did."""
-    return bool(draws.var() < _SPOKEN * prior_sd**2)
+def speaks(sd: FloatArray, prior_sd: FloatArray) -> BoolArray:
+    """Tell which series say more of a parameter than their prior did, by their sds."""
+    return np.asarray(sd**2 < _SPOKEN * prior_sd**2)
 
 
-def likelihood_of_draws(
-    draws: Sequence[FloatArray],
+def likelihood_of_posterior(
+    mean: FloatArray,
+    sd: FloatArray,
     grid: FloatArray,
     prior_mean: FloatArray,
     prior_sd: FloatArray,
 ) -> FloatArray:
     """Return the likelihood of each series on a grid, from its posterior draws.
 
-    That of a normal which, times the prior, has the mean and the variance of the draws:
-    the ratio of two histograms would be all noise where the draws are few.
+    That of a normal which, times the prior, has the mean and the sd of the draws: the
+    ratio of two histograms would be all noise where the draws are few.
 
     Parameters
     ----------
-    draws : sequence of ndarray, n of them
-        Of one parameter, of series that speak of it.
+    mean, sd : ndarray, shape (n,)
+        Of the draws of one parameter, of n series that speak of it.
     grid : ndarray, shape (G,)
     prior_mean, prior_sd : ndarray, shape (n,)
         Normal prior under which each series was fitted.
@@ -136,10 +138,8 @@ def likelihood_of_draws(
     ndarray, shape (n, G)
         Its largest value is 1.
     """
-    mean = np.array([own.mean() for own in draws])
-    precision = 1.0 / np.array([own.var() for own in draws])
-    own = precision - 1.0 / prior_sd**2
-    centre = (mean * precision - prior_mean / prior_sd**2) / own
+    own = 1.0 / sd**2 - 1.0 / prior_sd**2
+    centre = (mean / sd**2 - prior_mean / prior_sd**2) / own
     log = -0.5 * own[:, None] * (grid[None, :] - centre[:, None]) ** 2
     return np.asarray(np.exp(log - log.max(axis=1, keepdims=True)))
 

@@ -21,7 +21,12 @@ from firelab.fits.ordinal.coordinates import HIGH, LOW, MIDDLE, TARGET, shared_v
 from firelab.fits.ordinal.middle_prior import usual_firing
 from firelab.fits.ordinal.priors import effect_scales_degC
 from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
-from firelab.memory.between_jars import BetweenPrior, join_jars, likelihood_of_draws, speaks
+from firelab.memory.between_jars import (
+    BetweenPrior,
+    join_jars,
+    likelihood_of_posterior,
+    speaks,
+)
 from firelab.memory.history import (
     History,
     LearnedGroup,
@@ -38,7 +43,7 @@ from firelab.records.records import Records
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import FIRINGS_FILE
 from firelab.series.history import FEWEST_SERIES
-from firelab.studios.pooling.part import Part, read_part
+from firelab.studios.pooling.part import read_part
 
 FloatArray = NDArray[np.float64]
 
@@ -46,8 +51,9 @@ _DRAWS = 1000
 """Posterior draws of each series, and of its prior: an sd errs by a fortieth."""
 _POINTS = 400
 """Of the grid of a parameter: a step is a twentieth of an sd or less (chosen here)."""
-_ROOM = 8.0
-"""Default sds by which the grid reaches beyond all draws."""
+_ROOM, _DRAWN = 8.0, 3.3
+"""Default sds by which the grid reaches beyond all draws, and posterior sds by which 1,000
+of these reach from their mean."""
 _WIDER = 2.0
 """Default sds of the prior of the mean between jars: a default prior is of one jar, and
 may be off for all of them (chosen here, no source)."""
@@ -57,7 +63,7 @@ _LEVEL = 0.9
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SeriesEvidence:
-    """What one series says, as draws on the shared scales.
+    """What one series says, on the shared scales.
 
     Attributes
     ----------
@@ -68,16 +74,15 @@ class SeriesEvidence:
     target : tuple of str
     reads : str
         Unit of its kiln.
-    draws : dict of str to ndarray, shape (S,)
-    prior : dict of str to (float, float)
-        Mean and sd of the prior under which it was fitted.
+    posterior, prior : dict of str to (float, float)
+        Mean and sd of the draws, and of the prior under which it was fitted.
     """
 
     part: LearnedSeries
     group: tuple[str, str, tuple[str, ...]]
     target: tuple[str, ...]
     reads: str
-    draws: dict[str, FloatArray]
+    posterior: dict[str, tuple[float, float]]
     prior: dict[str, tuple[float, float]]
 
 
@@ -105,7 +110,7 @@ def series_evidence(
     if not draws:
         raise RecordsInsufficient("holds its temperature constant", source)
     believed = shared_values(believed_stage(plain, n_draws=_DRAWS))
-    prior = {name: (float(one.mean()), float(one.std())) for name, one in believed.items()}
+    prior = _moments(believed)
     prior |= dict.fromkeys(effect_scales_degC(series.priors), (0.0, 1.0))
     if series.responses.transparency is not None:
         clear, of_clear = shared_clarity(fit_clarity(plain, stage=fit, n_draws=_DRAWS))
@@ -126,9 +131,13 @@ def series_evidence(
         group=(series.enamel.kind, series.blank.metal, tuple(stage.grades)),
         target=tuple(stage.target),
         reads=series.kiln.reads,
-        draws=draws,
+        posterior=_moments(draws),
         prior=prior,
     )
+
+
+def _moments(draws: dict[str, FloatArray]) -> dict[str, tuple[float, float]]:
+    return {name: (float(one.mean()), float(one.std())) for name, one in draws.items()}
 
 
 def _log_hash(records: Records) -> str:
@@ -185,15 +194,15 @@ def learn_history(
             str(base),
             "start a studio: firelab new FOLDER --studio",
         )
-    parts, left_out = read_each(places, read_part)
-    kept = {_log_hash(part.records): part for part in reversed(parts)}
+    fitted, left_out = fit_series(places, n_jobs, backend, tell)
+    first = {one.part.firings_hash: one for one in reversed(fitted)}
+    found = list(first.values())[::-1]
     left_out += [
-        f"{Path(one.file).name}: the same looks as {Path(first.file).name}, counted once"
-        for one in parts
-        if (first := kept[_log_hash(one.records)]) is not one
+        f"{one.part.source}: the same looks as "
+        f"{first[one.part.firings_hash].part.source}, counted once"
+        for one in fitted
+        if first[one.part.firings_hash] is not one
     ]
-    found, faults = _fit_all(list(kept.values())[::-1], n_jobs, backend, tell)
-    left_out += faults
     if not found:
         raise RecordsInsufficient(
             f"none of {len(places)} series has looks to learn from", str(base)
@@ -205,30 +214,45 @@ def learn_history(
     )
 
 
-def _fit_all(
-    parts: Sequence[Part], n_jobs: int, backend: str, tell: Callable[[int, int], None]
+def fit_series(
+    places: Sequence[Path],
+    n_jobs: int = 1,
+    backend: str = "loky",
+    tell: Callable[[int, int], None] = lambda done, whole: None,
 ) -> tuple[list[SeriesEvidence], list[str]]:
+    """Return what each series says, and why the others say nothing, a line each.
+
+    Parameters
+    ----------
+    places : sequence of Path
+        Folders or bundles; a process holds one at a time.
+    n_jobs, backend, tell
+        As `learn_history`.
+    """
     from joblib import Parallel, delayed, parallel_config
 
     found, faults = [], []
     with parallel_config(backend=backend, n_jobs=n_jobs):
-        results = Parallel(return_as="generator")(delayed(_try_one)(part) for part in parts)
+        results = Parallel(return_as="generator")(
+            delayed(_try_one)(place) for place in places
+        )
         for done, one in enumerate(results, start=1):
             if isinstance(one, str):
                 faults.append(one)
             else:
                 found.append(one)
-            tell(done, len(parts))
+            tell(done, len(places))
     return found, faults
 
 
-def _try_one(part: Part) -> SeriesEvidence | str:
+def _try_one(place: Path) -> SeriesEvidence | str:
+    parts, faults = read_each([place], read_part)
+    if faults:
+        return faults[0]
     try:
-        return series_evidence(
-            part.records, source=Path(part.file).name, studio=part.studio
-        )
+        return series_evidence(parts[0].records, source=place.name, studio=parts[0].studio)
     except FirelabError as fault:
-        return f"{Path(part.file).name}: {fault.what}"
+        return f"{place.name}: {fault.what}"
 
 
 def _groups(found: Iterable[SeriesEvidence]) -> list[list[SeriesEvidence]]:
@@ -247,7 +271,7 @@ def learn_group(found: Sequence[SeriesEvidence]) -> LearnedGroup:
     found : sequence of SeriesEvidence
     """
     kind, metal, grades = found[0].group
-    names = list(dict.fromkeys(name for one in found for name in one.draws))
+    names = list(dict.fromkeys(name for one in found for name in one.posterior))
     targets = {one.target for one in found}
     if len(targets) > 1:  # a middle of different targets is the middle of nothing
         names = [name for name in names if name not in (TARGET, LOW, HIGH)]
@@ -266,16 +290,16 @@ def learn_group(found: Sequence[SeriesEvidence]) -> LearnedGroup:
 
 
 def _parameter(name: str, found: Sequence[SeriesEvidence]) -> LearnedParameter:
-    having = [one for one in found if name in one.draws and name in one.prior]
-    means, sds = np.array([one.prior[name] for one in having]).T
-    mean, sd = _of_one_jar(name, found[0].group, float(means.mean()), float(sds.mean()))
-    own = [speaks(one.draws[name], one.prior[name][1]) for one in having]
-    draws = [one.draws[name] for one, counts in zip(having, own, strict=True) if counts]
-    low = min([mean, *(float(one.min()) for one in draws)]) - _ROOM * sd
-    high = max([mean, *(float(one.max()) for one in draws)]) + _ROOM * sd
-    grid = np.linspace(low, high, _POINTS)
+    having = [one for one in found if name in one.posterior and name in one.prior]
+    prior = np.array([one.prior[name] for one in having])
+    posterior = np.array([one.posterior[name] for one in having])
+    mean, sd = _of_one_jar(name, found[0].group, *map(float, prior.mean(axis=0)))
+    own = speaks(posterior[:, 1], prior[:, 1])
+    (means, sds), (prior_means, prior_sds) = posterior[own].T, prior[own].T
+    low, high = min([mean, *(means - _DRAWN * sds)]), max([mean, *(means + _DRAWN * sds)])
+    grid = np.linspace(low - _ROOM * sd, high + _ROOM * sd, _POINTS)
     joined = join_jars(
-        likelihood_of_draws(draws, grid, means[own], sds[own]),
+        likelihood_of_posterior(means, sds, grid, prior_means, prior_sds),
         grid,
         BetweenPrior(mean=mean, mean_sd=_WIDER * sd, sd_scale=sd),
     )
@@ -283,7 +307,7 @@ def _parameter(name: str, found: Sequence[SeriesEvidence]) -> LearnedParameter:
     lower, upper = joined.quantiles([tail, 1.0 - tail])
     return LearnedParameter(
         name=name,
-        n_series=len(draws),
+        n_series=int(own.sum()),
         mean=joined.predictive_mean,
         sd=joined.predictive_sd,
         lower=float(lower),
@@ -305,9 +329,9 @@ def _worth_tiles(
         if one.name not in (LOW, HIGH) or one.n_series < FEWEST_SERIES:
             continue
         per_tile = [
-            own.draws[one.name].var() * own.part.n_tiles
+            own.posterior[one.name][1] ** 2 * own.part.n_tiles
             for own in found
-            if one.name in own.draws
+            if one.name in own.posterior
         ]
         worth.append(float(np.median(per_tile)) / one.sd**2)
     return float(np.mean(worth)) if worth else 0.0

@@ -26,7 +26,7 @@ from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.memory.between_jars import (
     BetweenPrior,
     join_jars,
-    likelihood_of_draws,
+    likelihood_of_posterior,
     speaks,
 )
 from firelab.memory.learn import learn_group, series_evidence
@@ -72,14 +72,17 @@ def test_draws_without_their_prior_are_the_likelihood():
     mean = (prior_mean / prior_sd**2 + seen / error**2) / precision
     draws = mean + rng.standard_normal(200_000) / np.sqrt(precision)
     grid = np.linspace(-5.0, 15.0, 2001)
-    (likelihood,) = likelihood_of_draws(
-        [draws], grid, np.array([prior_mean]), np.array([prior_sd])
+    (likelihood,) = likelihood_of_posterior(
+        *(np.array([one]) for one in (draws.mean(), draws.std())),
+        grid,
+        np.array([prior_mean]),
+        np.array([prior_sd]),
     )
     weight = likelihood / likelihood.sum()
     assert weight @ grid == pytest.approx(seen, abs=0.03)
     assert np.sqrt(weight @ (grid - seen) ** 2) == pytest.approx(error, abs=0.02)
-    assert speaks(draws, prior_sd)
-    assert not speaks(prior_mean + prior_sd * rng.standard_normal(1000), prior_sd)
+    assert speaks(draws.std(), prior_sd)
+    assert not speaks(np.std(prior_sd * rng.standard_normal(1000)), prior_sd)
 
 
 @pytest.fixture(scope="module")
@@ -99,8 +102,7 @@ def test_a_studio_learns_where_its_jars_lie(evidence):
     kilns, found = evidence
     group = learn_group(found)
     full = group.parameter("target")
-    own = [one.draws["target"] for one in found]
-    reml = combine_studios([one.mean() for one in own], [one.std() for one in own])
+    reml = combine_studios(*zip(*(one.posterior["target"] for one in found), strict=True))
     assert full.n_series == 6
     assert full.mean == pytest.approx(reml.mean, abs=0.5 * reml.standard_error)
     assert reml.tau_lower < full.between_sd < reml.tau_upper
@@ -134,8 +136,7 @@ def test_clarity_is_learned_on_shares_of_its_scale(clear_evidence):
     true, found = clear_evidence
     group = learn_group(found)
     clear = group.parameter(CLARITY)
-    own = [one.draws[CLARITY] for one in found]
-    reml = combine_studios([one.mean() for one in own], [one.std() for one in own])
+    reml = combine_studios(*zip(*(one.posterior[CLARITY] for one in found), strict=True))
     assert clear.mean == pytest.approx(reml.mean, abs=0.5 * reml.standard_error)
     assert reml.tau_lower < clear.between_sd < reml.tau_upper
     assert clear.mean == pytest.approx(true.mean(), abs=3 * reml.standard_error)
