@@ -135,7 +135,8 @@ def with_load(fit: StagePosterior, plan: Plan, *, most_new: int, fire_on: bool) 
         return plan
     loads = [(float(chosen["temperature_degC"].iloc[0]), list(chosen["dwell_s"]))]
     last = int(plan.tiles["load"].max())
-    more = stated_plan(SERIES, loads, first_load=last + 1, first_tile=plan.n_tiles).tiles
+    first = plan.n_tiles
+    more = stated_plan(fit.series, loads, first_load=last + 1, first_tile=first).tiles
     is_new = (chosen["tile"] == "").to_numpy()
     codes = chosen["tile"].to_numpy(dtype=object)
     codes[is_new] = more["tile"].to_numpy()[: is_new.sum()]

@@ -328,7 +328,7 @@ def like_earlier(text: str, history: str | Path) -> tuple[str, str]:
         return document.as_string(), f"of {kind}s on {metal} it knows too little yet"
     words = f"{learned.source}"
     if not series.plan.kind == "sequential" and TARGET in learned.mean:
-        low, high = _likely_range(series, learned)
+        low, high = likely_range(series, learned)
         put_temperatures(document, series, f"{low:.0f} to {high:.0f}")
         read, _ = parse_series(document.as_string())
         if read is not None:
@@ -337,7 +337,7 @@ def like_earlier(text: str, history: str | Path) -> tuple[str, str]:
     return document.as_string(), words
 
 
-def _likely_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, float]:
+def likely_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, float]:
     """Return the ends of the range in which the edges probably are, in the kiln's unit.
 
     From where the low edge of 19 in 20 jars is above to where the high edge of 19 in 20
