@@ -15,7 +15,7 @@ jax.config.update("jax_enable_x64", True)
 
 
 def grade_model(
-    X, grade, groups, wish: PriorSpecification, half, columns, n_grades, refired=None
+    X, grade, groups, wish: PriorSpecification, half, columns, n_grades, bent, refired=None
 ) -> None:
     """Cumulative logit of a working kiln, priors as series.toml states them.
 
@@ -23,9 +23,11 @@ def grade_model(
     not known) and the scale of its deviation, degC.
 
     `half` holds half the range of temperature, degC, and of dwell, doublings.
+    `bent` holds the warming up that every dwell loses, s, the square's share of the dwell's
+    effect that it makes, and the middle and half the range of ln s at heat.
     `refired`, where tiles were fired on, holds of each look its own dwell and warming up,
     of each earlier firing the degC above that of the look, its dwell and its warming up,
-    and the middle dwell, all in s.
+    all in s.
     """
     inner, half_degC, half_doublings = n_grades - 2, *half
     blur = numpyro.sample("blur", dist.LogNormal(jnp.log(wish.blur), wish.blur_spread))
@@ -46,6 +48,8 @@ def grade_model(
                 "doubling", dist.LogNormal(jnp.log(wish.doubling), wish.doubling_spread)
             )
             effects.append(steepness * doubling * half_doublings / half_degC)
+        elif name == "dwell^2":
+            effects.append(-bent[1] * effects[columns.index("dwell")])
         else:
             degC = numpyro.sample(name, dist.Normal(0.0, wish.effect))
             effects.append(steepness * degC / half_degC)
@@ -53,14 +57,18 @@ def grade_model(
     eta = X @ beta
     if refired is not None:
         # What is left of each firing counts at the look's temperature, s.
-        own, own_warm, above, dwell, warm, middle = refired
+        own, own_warm, above, dwell, warm = refired
+        _, bend, middle, half_logs = bent
         lost = numpyro.sample("lost", dist.LogNormal(jnp.log(wish.lost), wish.lost_spread))
-        left = jnp.maximum(dwell - lost * warm, 0.0) * 2.0 ** (above / doubling)
+        rate = half_logs / (doubling * half_doublings)
+        left = jnp.maximum(dwell - lost * warm, 0.0) * jnp.exp(rate * above)
         again = (dwell > 0.0).any(axis=1)
-        last = jnp.where(again, jnp.maximum(own, lost * own_warm), own)
-        counted = jnp.log2((last + left.sum(axis=1)) / middle) / half_doublings
+        total = jnp.maximum(own, lost * own_warm) + left.sum(axis=1)
+        at_heat = jnp.maximum(total - bent[0], 0.25 * total)
         at = columns.index("dwell")
-        eta = eta + beta[at] * (counted - X[:, at])
+        once = X[:, at] - bend * X[:, at] ** 2
+        more = (jnp.log(at_heat) - middle) / half_logs - once
+        eta = eta + jnp.where(again, beta[at] * more, 0.0)
     for name, (group, scale_degC) in groups.items():
         sd = numpyro.sample(f"sd {name}", dist.HalfNormal(scale_degC))
         sd = numpyro.deterministic(f"latent {name}", sd * steepness / half_degC)
@@ -80,7 +88,7 @@ def grade_model(
 
 
 def sample_general(
-    X, grade, groups, wish, half, columns, n_grades, *, seed: int, refired=None
+    X, grade, groups, wish, half, columns, n_grades, *, seed: int, bent=None, refired=None
 ) -> dict[str, np.ndarray]:
     """Return NUTS draws by name, chains by steps by shape."""
     sampler = MCMC(
@@ -100,6 +108,7 @@ def sample_general(
         half,
         columns,
         n_grades,
+        bent,
         refired,
     )
     return {

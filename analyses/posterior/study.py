@@ -39,7 +39,7 @@ from firelab.series.firing_series import (
 )
 from firelab.series.folder import Provenance
 from firelab.series.responses import Responses, StageResponse
-from firelab.series.terms import model_matrix
+from firelab.series.terms import WARM_UP, model_matrix
 from firelab.windows.simulation.expected_kiln import invent_records
 
 N_DRAWS = 20_000
@@ -99,7 +99,6 @@ def fired_on_records(seed: int) -> Records:
 
 def firings_behind(series: FiringSeries, graded: pd.DataFrame) -> tuple:
     """Return what the firings of each look were, as the general model takes them."""
-    short, long = series.span("dwell")
     warm_up = series.blank.warm_up_s
     above, dwell, warm = (np.zeros((len(graded), 2)) for _ in range(3))
     for row, look in enumerate(graded.to_dict("records")):
@@ -108,7 +107,18 @@ def firings_behind(series: FiringSeries, graded: pd.DataFrame) -> tuple:
             dwell[row, k], warm[row, k] = hot + warm_up(degC), warm_up(degC)
     own_warm = np.array([warm_up(T) for T in graded["temperature_degC"]])
     own = graded["own_dwell_s"].to_numpy(dtype=float)
-    return own, own_warm, above, dwell, warm, float(np.sqrt(short * long))
+    return own, own_warm, above, dwell, warm
+
+
+def bent_by_warming(series: FiringSeries) -> tuple[float, ...]:
+    """Return what warming up takes off every dwell, and how ln of the rest is bent."""
+    ends = np.array(series.span("dwell"))
+    middle_degC = sum(series.span("temperature")) / 2.0
+    lost = series.priors.lost * series.blank.warm_up_s(middle_degC)
+    dwells = np.array([ends[0], np.sqrt(ends.prod()), ends[1]])
+    logs = np.log(np.maximum(dwells - lost, 0.25 * dwells))
+    square, slope, middle = np.polyfit([-1.0, 0.0, 1.0], logs, 2)
+    return float(lost), float(-square / slope), float(middle), float(slope)
 
 
 def groups_of(fit: StagePosterior) -> dict[str, tuple[np.ndarray, float]]:
@@ -146,6 +156,7 @@ def compare(name: str, records: Records) -> pd.DataFrame:
         [*map(str, fit.columns)],
         len(fit.grades),
         seed=2,
+        bent=bent_by_warming(series) if WARM_UP in fit.terms else None,
         refired=firings_behind(series, graded) if fit.has_tile_effect else None,
     )
     mine = [fit.draws.thresholds, fit.draws.coefficients]

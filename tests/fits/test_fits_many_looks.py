@@ -86,6 +86,18 @@ def test_the_sparse_root_is_that_of_numpy(reorder):
         assert np.allclose(turned[pattern.order, at], wanted)
 
 
+def test_a_pivot_that_rounding_has_taken_is_no_less_than_the_prior_leaves():
+    # Ones beside 1e20 are lost: without them the matrix is singular.
+    pattern = root_pattern(3, np.array([[0, 1], [0, 2], [1, 2]]))
+    assert pattern.dense_from == 0
+    entries = np.full((pattern.n_entries, 2), 1e20)
+    entries[:, 1] = [2.0] * 3 + [1.0] * 3
+    roots = Roots.of(pattern, entries)
+    assert roots.entries[1:3, 0].tolist() == [1.0, 1.0]
+    found = [roots.entries[:3, 1].prod() ** 2, np.linalg.det(np.eye(3) + 1.0)]
+    assert found[0] == pytest.approx(found[1])
+
+
 def test_few_neighbours_go_first_so_that_few_entries_fill_up():
     # An arrow: the hub eliminated first fills everything, last nothing.
     arrow = np.stack([np.zeros(49, dtype=int), np.arange(1, 50)], axis=1)

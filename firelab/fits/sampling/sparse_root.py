@@ -49,6 +49,13 @@ class RootPattern:
     updated: tuple[IntArray, ...]
 
     @property
+    def dense_from(self) -> int:
+        """Place in `order` from which every coordinate left shares an entry with all."""
+        d = self.order.size
+        full = [below.size == d - 1 - place for place, below in enumerate(self.below)]
+        return d - full[::-1].index(False) if False in full else 0
+
+    @property
     def n_entries(self) -> int:
         """Number of entries, z."""
         return int(self.rows.size)
@@ -184,8 +191,10 @@ class Roots:
         Each is a prior's identity and what looks add to it, so that no pivot is below
         one: what rounding leaves of one among very large entries is mended so.
         """
-        values = np.array(precision, dtype=float)
+        values, dense_from = np.array(precision, dtype=float), pattern.dense_from
         for place, below in enumerate(pattern.below):
+            if place == dense_from and _factorise_rest(pattern, values):
+                break
             pivot = values[place]
             np.sqrt(np.maximum(pivot, 1.0), out=pivot)
             if not below.size:
@@ -195,6 +204,26 @@ class Roots:
             one, other = _pairs(below.size)
             values[pattern.updated[place]] -= column[one] * column[other]
         return Roots(pattern=pattern, entries=values)
+
+
+def _factorise_rest(pattern: RootPattern, values: FloatArray) -> bool:
+    """Factorise what is left, all of it filled, as dense matrices; False if any is singular.
+
+    That is most of the work where many effects cross, and M small matrices are quickest.
+    """
+    first, d = pattern.dense_from, pattern.order.size
+    low, high = np.triu_indices(d - first)
+    entries = np.empty(low.size, dtype=np.int64)
+    entries[low == high] = np.arange(first, d)
+    entries[low != high] = np.concatenate(pattern.below[first:])
+    filled = np.zeros((values.shape[1], d - first, d - first))
+    filled[:, high, low] = values[entries].T
+    try:
+        roots = np.linalg.cholesky(filled)
+    except np.linalg.LinAlgError:
+        return False
+    values[entries] = roots[:, high, low].T
+    return True
 
 
 @lru_cache(maxsize=512)
