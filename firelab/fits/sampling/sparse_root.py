@@ -207,7 +207,7 @@ class Roots:
 
 
 def _factorise_rest(pattern: RootPattern, values: FloatArray) -> bool:
-    """Factorise what is left, all of it filled, as dense matrices; False if any is singular.
+    """Factorise what is left, all filled, as dense matrices; False if one is singular.
 
     That is most of the work where many effects cross, and M small matrices are quickest.
     """
