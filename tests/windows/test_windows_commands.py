@@ -54,37 +54,46 @@ def transparent(tmp_path_factory):
     )
 
 
-def test_fit_then_windows_gives_a_recipe(opaque):
-    fitted = run("fit", opaque)
-    assert fitted.exit_code == 0, fitted.output
-    assert " hotter does as much as " in fitted.stdout
-    assert "Pareto" not in fitted.output and "prior" not in fitted.output
-    checked = run("fit", opaque, "--details")
-    assert "Pareto k" in checked.stdout
-    assert "priors matter: spreads doubled" in checked.stdout
-    told = json.loads((opaque / "fit.json").read_text())
+@pytest.fixture(scope="module")
+def fitted(opaque):
+    """The opaque series fitted in a folder of its own, and what `fit` printed."""
+    folder = opaque.parent / "fitted"
+    shutil.copytree(opaque, folder)
+    ran = run("fit", folder)
+    assert ran.exit_code == 0, ran.output
+    return folder, ran
+
+
+def test_fit_then_windows_gives_a_recipe(fitted):
+    folder, ran = fitted
+    assert " hotter does as much as " in ran.stdout
+    assert "Pareto" not in ran.output and "prior" not in ran.output
+    told = json.loads((folder / "fit.json").read_text())
     assert told["schema"] == "firelab/fit/1"
     assert told["clarity"] is None
     assert set(told["provenance"]["sources"]) == {"plan.csv", "firings.csv"}
-    asked = run("windows", opaque)
+    asked = run("windows", folder)
     assert asked.exit_code == 0, asked.output
     for words in (": Set 1", " °C) for ", "You may be ", "Expect ", " of 100 tiles full"):
         assert words in asked.stdout
     assert "prior" not in asked.output
-    windows = json.loads((opaque / "windows.json").read_text())
+    windows = json.loads((folder / "windows.json").read_text())
     assert windows["windows"][0]["recipe"]["assurance"] >= 0.8
-    assert (opaque / "windows.csv").read_text().startswith("rank,mesh,layers,base,dwell_s")
+    assert (folder / "windows.csv").read_text().startswith("rank,mesh,layers,base,dwell_s")
 
 
-def test_the_same_files_give_the_same_bytes(opaque):
-    assert run("fit", opaque).exit_code == 0
-    first = (opaque / "fit.json").read_bytes()
-    run("windows", opaque)
-    windows = (opaque / "windows.json").read_bytes()
-    run("fit", opaque)
-    run("windows", opaque)
-    assert (opaque / "fit.json").read_bytes() == first
-    assert (opaque / "windows.json").read_bytes() == windows
+def test_the_same_files_give_the_same_bytes_and_details_are_only_printed(
+    fitted, opaque, tmp_path
+):
+    folder = tmp_path / "again"
+    shutil.copytree(opaque, folder)
+    checked = run("fit", folder, "--details")
+    assert "Pareto k" in checked.stdout
+    assert "priors matter: spreads doubled" in checked.stdout
+    for one in (folder, fitted[0]):
+        run("windows", one)
+    for name in ("fit.json", "windows.json"):
+        assert (folder / name).read_bytes() == (fitted[0] / name).read_bytes(), name
 
 
 def test_windows_of_a_transparent_join_the_score(transparent):
@@ -103,20 +112,18 @@ def test_windows_of_a_transparent_join_the_score(transparent):
     assert len(run("windows", transparent).stdout.splitlines()) < 12
 
 
-def test_asking_too_much_exits_3_with_the_reason(opaque):
-    run("fit", opaque)
-    asked = run("windows", opaque, "--probability", "0.999", "--confidence", "0.99")
+def test_asking_too_much_exits_3_with_the_reason(fitted):
+    asked = run("windows", fitted[0], "--probability", "0.999", "--confidence", "0.99")
     assert asked.exit_code == 3
     assert "No recipe yet." in asked.stdout
     assert "To settle it:" in asked.stdout
 
 
-def test_a_stale_fit_is_called_stale(opaque, tmp_path):
+def test_a_stale_fit_is_called_stale(fitted, tmp_path):
     folder = tmp_path / "copy"
     folder.mkdir()
-    run("fit", opaque)
     for name in ("series.toml", "plan.csv", "plan.json", "firings.csv", "fit.json"):
-        (folder / name).write_bytes((opaque / name).read_bytes())
+        (folder / name).write_bytes((fitted[0] / name).read_bytes())
     lines = (folder / "firings.csv").read_text().splitlines()
     (folder / "firings.csv").write_text("\n".join(lines[:-1]) + "\n")
     asked = run("windows", folder)
@@ -167,9 +174,8 @@ def test_a_damaged_fit_file_is_named(opaque, tmp_path, content):
 @pytest.mark.parametrize(
     ("name", "value"), [("--probability", "1.5"), ("--confidence", "0")]
 )
-def test_a_share_outside_0_to_1_is_refused(opaque, name, value):
-    run("fit", opaque)
-    asked = run("windows", opaque, name, value)
+def test_a_share_outside_0_to_1_is_refused(fitted, name, value):
+    asked = run("windows", fitted[0], name, value)
     assert asked.exit_code == 2
     assert "is not between 0 and 1" in asked.stderr
 
@@ -215,8 +221,8 @@ def test_a_question_that_the_looks_cannot_answer_leaves_the_fit(opaque):
     assert (opaque / "fit.json").exists()
 
 
-def test_windows_of_another_blank_keep_the_series_own(opaque):
-    run("fit", opaque)
+def test_windows_of_another_blank_keep_the_series_own(fitted):
+    opaque, _ = fitted
     run("windows", opaque)
     before = (opaque / "windows.json").read_bytes()
     found = run("windows", opaque, "--thickness", "16 gauge", "--json")
