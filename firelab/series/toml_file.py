@@ -231,4 +231,7 @@ def _words(error: Any, name: str, unknown: UnknownKey) -> tuple[str, str]:
         own = [key for key in known_keys() if key.rpartition(".")[0] == name]
         keys = ", ".join(key.rpartition(".")[2] for key in own)
         return f"is a table, not {given!r}", f"write [{name}] and below it its keys: {keys}"
-    return f"{error['msg'][0].lower()}{error['msg'][1:]}, not {given!r}", "change the value"
+    words = f"{error['msg'][0].lower()}{error['msg'][1:]}, not {given!r}"
+    if kind in ("float_parsing", "int_parsing"):
+        return words, "write the number alone, without quotes or unit"
+    return words, "change the value"

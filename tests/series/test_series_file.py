@@ -396,3 +396,16 @@ def test_an_answer_that_cannot_be_taken_is_asked_again():
     assert [round(level * 1.8 + 32) for level in series.factors.temperature.levels] == [
         *(1350, 1375, 1400, 1425, 1450)
     ]
+
+
+def test_a_unit_where_a_number_alone_belongs_is_answered_with_how_to_write_it(tmp_path):
+    text = design_path("opaque-window").read_text(encoding="utf-8")
+    text += '\n[kiln]\nreads = "degC"\nstep = "5 degC"\n'
+    (tmp_path / "series.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(FaultyFile) as caught:
+        read_series(tmp_path)
+    (finding,) = caught.value.findings
+    assert str(finding).endswith(
+        "kiln.step: input should be a valid number, unable to parse string as a number, "
+        "not '5 degC'\n  hint: write the number alone, without quotes or unit"
+    )
