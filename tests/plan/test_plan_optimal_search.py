@@ -78,8 +78,8 @@ def test_split_plot_determinants(size, best):
 
 def test_a_search_says_how_far_its_seeds_differ():
     # Temperature and three factors of three levels in 8 loads of 4: one seed's plan is
-    # better than another's, and each says by about how much. Where every start comes to
-    # the same determinant nothing is behind.
+    # better than another's, and each says of itself as much or more. Where every start
+    # comes to the same determinant nothing is behind.
     levels, within = (-1, 0, 1), np.array(list(product((-1.0, 0.0, 1.0), repeat=3)))
     rows = []
     for w in levels:
@@ -99,7 +99,9 @@ def test_a_search_says_how_far_its_seeds_differ():
     told = np.array([one.behind for one in found])
     differ = -np.expm1((value.min() - value.max()) / 15)
     assert differ > 0.0005
-    assert 0.5 * differ < np.median(told) < 5 * differ
+    assert differ < told.min() and np.median(told) < 5 * differ
+    # The best known by an iterated local search of ten times the time: analyses/plans.
+    assert np.all(-np.expm1((value - 35.59757) / 15) < told)
     easy = without_limits(quadratic(GRID)[None], GRID + 1)
     only = search_design(
         free_problem(easy, np.arange(9)), n_starts=75, rng=np.random.default_rng(0)
