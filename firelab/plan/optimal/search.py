@@ -183,9 +183,9 @@ def _rebuild_best(problem: Problem, constants: SearchConstants, starts: Starts) 
 
 SEARCHES = 15
 """Searches that the starts are shared out to, so that they can tell how far their ends
-differ. Each has a fifteenth of the starts, so that it rather tells too much: the fewest
-of 4, 6, 8, 10, 12, 15 and 20 for which every one of the first ten seeds of `split_plot_seeds` in
-analyses/plans told what its plan lacks or more; the other ten then did too."""
+differ. Each has a fifteenth of the starts, so that it rather tells too much: the fewest of
+4, 6, 8, 10, 12, 15 and 20 for which every one of the first ten seeds of `split_plot_seeds`
+in analyses/plans told what its plan lacks or more; the other ten then did too."""
 
 
 def search_design(
