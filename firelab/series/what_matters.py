@@ -9,6 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE, stale_sources
 from firelab.series.series_file import read_series, series_hash
@@ -43,6 +44,9 @@ _IDLE = ("plan.loads", "plan.shift", "kiln.name", "window.least_gain", "priors.h
 
 _UNSTATED = ("plan.centre", "priors.learned")
 """Keys that older files do not know: no part of a series that leaves them out."""
+
+_FORMER_DEFAULTS: Mapping[str, object] = {"priors.observer": 6.0}
+"""By key: what a series that leaves it out had before. It has not changed itself."""
 
 
 def series_parts(series: FiringSeries) -> dict[str, str]:
@@ -85,6 +89,15 @@ _NOT_STATED = _short_hash(None)
 """Of a key that a result made before the key existed does not hold."""
 
 
+def _differs(key: str, stored: Mapping[str, str], parts: Mapping[str, str]) -> bool:
+    """Tell whether a part is another than it was, but for a default that is another."""
+    then, now = stored.get(key, _NOT_STATED), parts.get(key, _NOT_STATED)
+    if key in _FORMER_DEFAULTS and then == _short_hash(_FORMER_DEFAULTS[key]):
+        default = getattr(PriorSpecification(), key.removeprefix("priors."))
+        return now not in (then, _short_hash(default))
+    return then != now
+
+
 def changed_since(
     folder: str | Path, provenance: Mapping[str, Any], made: str
 ) -> list[str]:
@@ -112,8 +125,7 @@ def changed_since(
         changed = [
             f"{key} of {SERIES_FILE}"
             for key in sorted({*stored, *now})
-            if key.startswith(keys)
-            and stored.get(key, _NOT_STATED) != now.get(key, _NOT_STATED)
+            if key.startswith(keys) and _differs(key, stored, now)
         ]
     elif series_hash(folder) != provenance["series_hash"]:
         changed = [SERIES_FILE]

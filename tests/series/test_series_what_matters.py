@@ -1,5 +1,6 @@
 """What makes a result stale: what it was made from, and nothing else."""
 
+import hashlib
 import re
 
 import pytest
@@ -73,6 +74,18 @@ def test_the_probability_asked_makes_windows_stale_and_no_fit(folder):
     assert changed_since(folder, provenance, "windows") == [
         "window.probability of series.toml"
     ]
+
+
+def test_a_default_that_is_another_now_is_no_change_of_the_series(folder):
+    provenance = made_from(folder)
+    # SHA-256 of the number as JSON writes it: what stood there when 6 degC was the default.
+    provenance["parts"]["priors.observer"] = hashlib.sha256(b"6.0").hexdigest()[:12]
+    assert changed_since(folder, provenance, "fit") == []
+    path = folder / "series.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text + '\n[priors]\nobserver = "9 degC"\n', encoding="utf-8")
+    named = ["priors.observer of series.toml"]
+    assert changed_since(folder, provenance, "fit") == named
 
 
 def test_the_words_of_a_grade_make_nothing_stale(folder):
