@@ -11,6 +11,7 @@ from firelab.errors import FaultyFile
 from firelab.plan.plan import rack_places
 from firelab.records.firing_log import read_firings, read_log
 from firelab.records.folder_check import check_folder
+from firelab.records.look import LATER_COLUMNS
 from firelab.records.recording import read_table, record_table
 from firelab.series.series_file import read_series
 
@@ -187,14 +188,14 @@ def test_a_tile_that_stood_elsewhere_is_fitted_where_it_stood(clear):
     assert check_folder(clear.path).findings == ()
 
 
-def test_a_log_begun_before_places_goes_on(clear):
+def test_a_log_begun_before_later_columns_goes_on(clear):
     """Its rows are kept, the old form is laid aside, and a torn last row is cut off."""
     first, second = clear.tiles[:2]
     clear.record(f"tile,grade\n{first},full\n")
     path = clear.path / "firings.csv"
     rows = [row.split(",") for row in path.read_text().splitlines()]
-    at = rows[0].index("place")
-    old = "\n".join(",".join(row[:at] + row[at + 1 :]) for row in rows) + "\n"
+    kept = [at for at, name in enumerate(rows[0]) if name not in LATER_COLUMNS]
+    old = "\n".join(",".join(row[at] for at in kept) for row in rows) + "\n"
     path.write_text(old + f"{second},1,1")
     assert read_firings(clear.path).table["tile"].tolist() == [first]
     clear.record(f"tile,grade,place\n{second},sugar,7\n")
