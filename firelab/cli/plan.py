@@ -97,6 +97,7 @@ def _write(
     series: FiringSeries, plan: Plan, folder: Path, *, as_json: bool, details: bool
 ) -> None:
     from firelab.plan.plan_files import write_plan
+    from firelab.plan.schedule.kiln_time import between_steps
 
     write_plan(plan, folder, invented=series.invented)
     if as_json:
@@ -107,6 +108,8 @@ def _write(
         from firelab.series.history import worth_words
 
         console.result(worth_words(series.priors.learned))
+    if between := between_steps(series):
+        console.remark(between)
     written = f"wrote {folder / 'plan.csv'} and plan.json"
     then = f"next {quoted(folder)} --add" if not len(plan.tiles) else ""
     console.remark(f"{written}; next: firelab {then or f'sheets {quoted(folder)}'}")

@@ -11,6 +11,7 @@ from firelab.plan.faults import plan_findings
 from firelab.plan.infeasible import InfeasiblePlan, with_lines
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
+from firelab.plan.schedule.kiln_time import between_steps
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.look import ENTRY_NAME, LOST
@@ -123,6 +124,8 @@ def _series(gathered: _Gathered) -> FiringSeries | None:
     )
     marked = f", marked {series.mark}" if series.mark else ""
     gathered.standing.append(f"{SERIES_FILE}: {series.name}{marked}")
+    if between := between_steps(series):
+        gathered.standing.append(between)
     twin = neighbour_marks(gathered.folder).get(series.mark)
     if series.mark and twin is not None:
         gathered.add(

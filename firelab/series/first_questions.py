@@ -148,6 +148,15 @@ def _settable(degC: float, series: FiringSeries) -> str:
     return f"{step * round(own / step):g} {reads}"
 
 
+def _put_reads(document: Any, series: FiringSeries, answer: str) -> None:
+    """Write the kiln's unit, and the range at what such a kiln can be set to."""
+    _put(document, "kiln", "reads", answer)
+    own = _read(document.as_string())
+    if own.kiln.reads != series.kiln.reads:
+        ends = (_settable(end, own) for end in own.span("temperature"))
+        put_temperatures(document, own, " to ".join(ends))
+
+
 def _put_blanks(document: Any, series: FiringSeries, answer: str) -> None:
     numbers = re.findall(r"\d+", answer)
     if len(numbers) != 2:
@@ -183,7 +192,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         words="Does the kiln read °F or °C?",
         stands=lambda series: series.kiln.reads.replace("deg", "°"),
-        put=lambda document, _, answer: _put(document, "kiln", "reads", answer),
+        put=_put_reads,
     ),
     Question(
         words="From which to which temperature shall it be tried?",

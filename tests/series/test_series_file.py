@@ -11,6 +11,7 @@ import pytest
 
 from firelab.craft.materials import METALS
 from firelab.errors import FaultyFile, FirelabError
+from firelab.plan.schedule.kiln_time import between_steps
 from firelab.series.accepted_words import known_keys
 from firelab.series.example_file import example_text
 from firelab.series.firing_series import FiringSeries
@@ -408,4 +409,26 @@ def test_a_unit_where_a_number_alone_belongs_is_answered_with_how_to_write_it(tm
     assert str(finding).endswith(
         "kiln.step: input should be a valid number, unable to parse string as a number, "
         "not '5 degC'\n  hint: write the number alone, without quotes or unit"
+    )
+
+
+def test_a_kiln_in_the_other_unit_is_asked_for_what_it_can_be_set_to():
+    design = design_path("opaque-window").read_text(encoding="utf-8")
+    answers = iter(["moss", "", "", "C", "", ""])
+    asked = []
+
+    def ask(words):
+        asked.append(words)
+        return next(answers)
+
+    series, findings = parse_series(answer_questions(design, ask, lambda _: None))
+    assert findings == []
+    assert asked[4].endswith("[705 °C to 815 °C] ")
+    assert series.factors.levels("temperature") == (705.0, 730.0, 760.0, 790.0, 815.0)
+    assert between_steps(series) == ""
+    by_hand, _ = parse_series(design + '\n[kiln]\nreads = "degC"\n')
+    assert between_steps(by_hand) == (
+        "kiln: 704 °C, 732 °C, 788 °C, 816 °C are no multiples of its step, 5 °C; write "
+        'temperature = ["705 °C", "730 °C", "760 °C", "790 °C", "815 °C"] under [factors], '
+        "or the step that it has, such as step = 1, under [kiln]"
     )

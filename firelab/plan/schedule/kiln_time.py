@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from firelab.craft.degrees import PER_DEGC
-from firelab.craft.units import to_degC, to_degF
+from firelab.craft.degrees import PER_DEGC, SIGN
+from firelab.craft.units import format_temperature, to_degC, to_degF
 from firelab.plan.plan import PlannedPreparation
 from firelab.series.firing_series import FiringSeries
 
@@ -131,3 +131,46 @@ def settable_dwell(
 def kiln_step(series: FiringSeries) -> float:
     """Return the smallest change of temperature worth setting, degC."""
     return series.kiln.step / PER_DEGC[series.kiln.reads]
+
+
+def between_steps(series: FiringSeries) -> str:
+    r"""Say which stated temperatures the kiln cannot be set to; empty where there is none.
+
+    They stay as written: only their author knows whether they or the step are meant.
+
+    Examples
+    --------
+    >>> from firelab.series.series_file import parse_series, design_path
+    >>> text = design_path("opaque-window").read_text(encoding="utf-8")
+    >>> series, _ = parse_series(text + '\n[kiln]\nreads = "degC"\nstep = 10')
+    >>> between_steps(series).partition("; ")[0]
+    'kiln: 704 °C, 732 °C, 788 °C, 816 °C are no multiples of its step, 10 °C'
+    """
+    if series.factors.is_range("temperature"):
+        return ""
+    reads, step = series.kiln.reads, series.kiln.step
+    stated = [float(level) for level in series.factors.levels("temperature")]
+    within = min(stated) - step, max(stated) + step
+    nearest = [settable_temperature(series, degC, within) for degC in stated]
+    off = [
+        degC
+        for degC, near in zip(stated, nearest, strict=True)
+        if abs(near - degC) > _SAME_DEGC
+    ]
+    if not off:
+        return ""
+    named = ", ".join(_in_unit(degC, reads) for degC in off)
+    levels = ", ".join(f'"{_in_unit(degC, reads)}"' for degC in dict.fromkeys(nearest))
+    return (
+        f"kiln: {named} {'are no multiples' if len(off) > 1 else 'is no multiple'} of its "
+        f"step, {step:g} {SIGN[reads]}; write temperature = [{levels}] under [factors], or "
+        "the step that it has, such as step = 1, under [kiln]"
+    )
+
+
+_SAME_DEGC = 0.02
+"""Twice what a temperature loses when rounded to `TEMPERATURE_DECIMALS`."""
+
+
+def _in_unit(degC: float, reads: str) -> str:
+    return format_temperature(degC, reads).partition(" (")[0]
