@@ -118,7 +118,7 @@ def command(
             if found.clarity is None:
                 console.result(next_firing(found.records, fit=fit).one_more_tile())
             if not beyond and not chosen.stop:
-                console.result(_why_elsewhere(windows, chosen))
+                console.result(_why_elsewhere(windows))
         _offer_replacements(folder)
         if chosen.stop or not add:
             on = f"; to go on all the same: firelab next {quoted(folder)} --beyond"
@@ -164,13 +164,14 @@ def _one_at_a_time(
     )
 
 
-def _why_elsewhere(windows: FiringWindows, chosen: NextTiles) -> str:
+def _why_elsewhere(windows: FiringWindows) -> str:
     """Say why this load was chosen, and where firelab windows pointed."""
     why = "Chosen as the load that narrows the edges most for its kiln time."
     ways = windows.windows[0].settle
     if not ways:
         return why
-    return f"{why} firelab windows said what would settle a recipe alone: {ways[0]}."
+    way = ways[0].partition("; firelab next")[0]
+    return f"{why} For a recipe alone firelab windows said: {way}."
 
 
 def _offer_replacements(folder: Path) -> None:

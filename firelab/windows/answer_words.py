@@ -332,7 +332,8 @@ def summarise_answer(
         lines += [first, *(f"   {line}" for line in rest)]
     more = len(windows) - _MOST_SETTINGS
     if more > 0:
-        lines.append(f"{more} more settings stand in windows.csv.")
+        left = "setting stands" if more == 1 else "settings stand"
+        lines.append(f"{more} more {left} in windows.csv.")
     best = likeliest_window(windows)
     if best and best is not windows[0] and not any(window.recipe for window in windows):
         lines.append(firing_words(best, asked))
