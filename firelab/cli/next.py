@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
     from firelab.plan.plan import Plan
     from firelab.series.firing_series import FiringSeries
-    from firelab.windows.sequential.next_choice import NextTiles
     from firelab.windows.window import FiringWindows
 
 EXAMPLE = "firelab next marsh-green --loads 2"
