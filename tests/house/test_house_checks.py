@@ -6,6 +6,7 @@ import os
 import pkgutil
 import subprocess
 import sys
+import warnings
 import zipfile
 from pathlib import Path
 
@@ -36,6 +37,18 @@ def test_the_source_is_formatted():
 def test_mypy_strict_finds_nothing(tmp_path):
     checked = run("-m", "mypy", "--cache-dir", str(tmp_path))
     assert checked.returncode == 0, checked.stdout
+
+
+def test_only_our_own_deprecations_stop_a_test():
+    for kind in (DeprecationWarning, PendingDeprecationWarning):
+        with warnings.catch_warnings(record=True) as seen:
+            warnings.warn_explicit("old", kind, "their.py", 1, module="a_test_tool.core")
+        assert len(seen) == 1
+        for ours in ("firelab.plan.draft", __name__):
+            with pytest.raises(kind):
+                warnings.warn_explicit("old", kind, "ours.py", 1, module=ours)
+    with pytest.raises(UserWarning):
+        warnings.warn_explicit("odd", UserWarning, "their.py", 1, module="a_test_tool")
 
 
 @pytest.mark.parametrize(
