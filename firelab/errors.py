@@ -6,6 +6,7 @@ Every fault that reaches a person names the place, the values and what to do.
 from __future__ import annotations
 
 import difflib
+import re
 import shlex
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
@@ -30,6 +31,10 @@ def quoted(name: object) -> str:
 
 _VERBS = ("is ", "has ", "holds ", "lacks ", "was ", "carries ", "names ")
 """Beginnings of a fault whose subject is the place itself: it reads on without a colon."""
+
+
+_LINE = re.compile(r":\d+$")
+"""A line of a file, which ends with a number and needs no colon behind it."""
 
 
 def neighbours_hint(name: str) -> str:
@@ -71,7 +76,7 @@ class FirelabError(Exception):
 
     def __str__(self) -> str:
         """Render the fault as the terminal shows it."""
-        apart = "" if self.what.startswith(_VERBS) or self.where[-1:].isdigit() else ":"
+        apart = "" if self.what.startswith(_VERBS) or _LINE.search(self.where) else ":"
         head = f"{self.where}{apart} {self.what}" if self.where else self.what
         return f"{head}\n  hint: {self.hint}" if self.hint else head
 

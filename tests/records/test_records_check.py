@@ -82,6 +82,11 @@ def test_a_mistyped_folder_is_told_its_neighbour(tmp_path, words):
     assert "hint: did you mean marsh-green?" in told.stderr
 
 
+def test_a_folder_that_ends_with_a_number_has_a_separator_behind_it(tmp_path):
+    told = run("fit", tmp_path / "jar-2")
+    assert "jar-2: there is no series here\n" in told.stderr
+
+
 def test_faults_of_all_files_at_once(opaque):
     tile = opaque.tiles[0]
     opaque.record(f"tile,stage\n{tile},full\n")
