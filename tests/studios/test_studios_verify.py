@@ -36,12 +36,19 @@ def answered(tmp_path_factory, invent_module):
     return folder
 
 
-@pytest.fixture
-def theirs(answered, tmp_path):
-    """The folder as another studio has it: packed, sent, unpacked."""
-    ran = firelab("pack", answered, "--licence", "CC0-1.0", "--out", tmp_path / "b.zip")
+@pytest.fixture(scope="module")
+def bundle(answered, tmp_path_factory):
+    """The folder packed, once: no test changes the archive."""
+    path = tmp_path_factory.mktemp("packed") / "b.zip"
+    ran = firelab("pack", answered, "--licence", "CC0-1.0", "--out", path)
     assert ran.exit_code == 0, ran.output
-    ran = firelab("unpack", tmp_path / "b.zip", tmp_path / "theirs")
+    return path
+
+
+@pytest.fixture
+def theirs(bundle, tmp_path):
+    """The folder as another studio has it: packed, sent, unpacked."""
+    ran = firelab("unpack", bundle, tmp_path / "theirs")
     assert ran.exit_code == 0, ran.output
     return tmp_path / "theirs"
 
@@ -94,11 +101,11 @@ def test_an_honest_series_agrees_to_the_last_digit(theirs):
 # Reference: OpenBLAS's own kernels for other processors, chosen by its variable
 # OPENBLAS_CORETYPE; they add up in other orders, as another machine does.
 @pytest.mark.skipif(platform.machine() != "x86_64", reason="names of x86 kernels")
-def test_an_honest_bundle_verifies_on_other_processors(theirs, tmp_path):
+def test_an_honest_bundle_verifies_on_other_processors(bundle):
     rounded = 0
     for kernel in ("Prescott", "Haswell"):
         ran = subprocess.run(
-            [sys.executable, "-m", "firelab", "verify", str(tmp_path / "b.zip"), "--json"],
+            [sys.executable, "-m", "firelab", "verify", str(bundle), "--json"],
             env={**os.environ, "OPENBLAS_CORETYPE": kernel},
             capture_output=True,
             text=True,
@@ -309,8 +316,8 @@ def test_a_plan_that_was_extended_is_verified_too(tmp_path, invent_module):
     assert status(verify_folder(folder))["plan.json"] == "differs"
 
 
-def test_a_bundle_is_verified_without_unpacking(theirs, tmp_path):
-    ran = firelab("verify", tmp_path / "b.zip")
+def test_a_bundle_is_verified_without_unpacking(bundle):
+    ran = firelab("verify", bundle)
     assert ran.exit_code == 0, ran.stdout
     assert "versions: the same then and now" in ran.stdout
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from firelab.fits.ordinal.added_heat import latent_grades
 from firelab.fits.ordinal.likelihood import normal_points
-from firelab.fits.ordinal.links import Link, link_named
+from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.priors import half_range_degC, latent_sd
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
@@ -27,7 +27,12 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat, time_there
 from firelab.series.terms import DWELL, TEMPERATURE
 from firelab.windows.recipe.candidate_firings import candidate_dwells
-from firelab.windows.sequential.outcome_tree import LOAD_POINTS, grade_differences
+from firelab.windows.sequential.outcome_tree import (
+    LOAD_POINTS,
+    cuts_with_load,
+    grade_differences,
+    mean_below,
+)
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -107,46 +112,15 @@ class FiredTiles:
         eta = latent_grades(
             self.series, draws.coefficients, draws.lost, firings, self.terms
         )
-        load_points, _ = normal_points(LOAD_POINTS)
-        cuts = draws.thresholds[:, None, :, None] - eta[:, :, None, None]
-        cuts = cuts - (draws.load_sd[:, None] * load_points)[:, None, None, :]
+        cuts = cuts_with_load(draws, eta)
         place = pd.Index(self.table["tile"]).get_indexer(pd.Index(firings["tile"]))
         moves = draws.tile_sd[:, None] * _even_points()[0]
-        below = _mean_below(link, cuts, moves, self.share[:, place])
+        below = mean_below(link, cuts, moves, self.share[:, place])
         # A tile never goes back: what lies below its grade is no outcome.
         grade = firings["grade"].to_numpy(dtype=np.int64)
         behind = np.arange(draws.thresholds.shape[1]) < grade[:, None]
         below[:, behind] = 0.0
         return grade_differences(below)
-
-
-_LARGEST_EXPONENT = 300.0
-"""Of what is raised: e^300 times e^300 still is a number in double precision."""
-
-
-def _mean_below(
-    link: Link, cuts: FloatArray, moves: FloatArray, share: FloatArray
-) -> FloatArray:
-    """Return the mean of F(cuts - move) over moves (S, P) with shares (S, n, P).
-
-    The logistic of a difference needs no exponential of its own: two factors, one of the
-    cut and one of the move, are multiplied.
-    """
-    below = np.zeros_like(cuts)
-    if link.name == "logit":
-        limit = _LARGEST_EXPONENT
-        grown = np.exp(np.clip(-cuts, -limit, limit))
-        factors = np.exp(np.clip(moves, -limit, limit))
-        for at in range(moves.shape[1]):
-            odds = grown * factors[:, at, None, None, None]
-            odds += 1.0
-            below += share[:, :, at, None, None] / odds
-        return below
-    for at in range(moves.shape[1]):
-        below += share[:, :, at, None, None] * link.cdf(
-            cuts - moves[:, at, None, None, None]
-        )
-    return below
 
 
 def tiles_to_fire_on(fit: StagePosterior, plan: Plan, draws: StageDraws) -> FiredTiles:

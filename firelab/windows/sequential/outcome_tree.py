@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firelab.fits.ordinal.likelihood import normal_points
-from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.links import Link, link_named
 from firelab.fits.ordinal.stage_draws import StageDraws
 
 FloatArray = NDArray[np.float64]
@@ -56,23 +56,55 @@ def grade_probabilities(draws: StageDraws, X: FloatArray) -> FloatArray:
     ndarray, shape (S, n, J, Q)
         Under each draw and at each of Q points of the load's effect.
     """
-    load_points, _ = normal_points(LOAD_POINTS)
-    shift = draws.load_sd[:, None] * load_points
     # Without a deviation between tiles one point, at 0, is the whole average.
     own = np.hypot(draws.tile_sd, draws.place_sd)
-    of_tile = normal_points(_TILE_POINTS if own.any() else 1)
-    chances = (
-        weight * _chances_at(draws, X, shift + own[:, None] * point)
-        for point, weight in zip(*of_tile, strict=True)
-    )
-    return np.asarray(sum(chances))
-
-
-def _chances_at(draws: StageDraws, X: FloatArray, shift: FloatArray) -> FloatArray:
-    """Return the chance of each grade at latent shifts, shape (S, Q), of the draws."""
-    cuts = draws.thresholds[:, None, :, None] - draws.linear(X)[:, :, None, None]
-    below = link_named(draws.link).cdf(cuts - shift[:, None, None, :])
+    points, weights = normal_points(_TILE_POINTS if own.any() else 1)
+    cuts = cuts_with_load(draws, draws.linear(X))
+    share = np.broadcast_to(weights, (*cuts.shape[:2], len(points)))
+    below = mean_below(link_named(draws.link), cuts, own[:, None] * points, share)
     return grade_differences(below)
+
+
+def cuts_with_load(draws: StageDraws, eta: FloatArray) -> FloatArray:
+    """Return the cuts between grades about eta (S, n) and a load's effect, (S, n, C, Q)."""
+    load_points, _ = normal_points(LOAD_POINTS)
+    cuts = draws.thresholds[:, None, :, None] - eta[:, :, None, None]
+    return cuts - (draws.load_sd[:, None] * load_points)[:, None, None, :]
+
+
+_LARGEST_EXPONENT = 300.0
+"""Of what is raised: e^300 times e^300 still is a number in double precision."""
+_DRAWS_AT_ONCE = 16
+"""Draws that are averaged together, so that what is passed over once a point stays in the
+processor's cache; half the time of all 400 at once (measured here)."""
+
+
+def mean_below(
+    link: Link, cuts: FloatArray, moves: FloatArray, share: FloatArray
+) -> FloatArray:
+    """Return the mean of F(cuts - move) over moves (S, P) with shares (S, n, P).
+
+    The logistic of a difference needs no exponential of its own: two factors, one of the
+    cut and one of the move, are multiplied.
+    """
+    below = np.zeros_like(cuts)
+    limit = _LARGEST_EXPONENT
+    for first in range(0, len(cuts), _DRAWS_AT_ONCE):
+        block = slice(first, first + _DRAWS_AT_ONCE)
+        cut, move = cuts[block], moves[block, :, None, None, None]
+        if link.name == "logit":
+            grown = np.exp(np.clip(-cut, -limit, limit))
+            factors = np.exp(np.clip(move, -limit, limit))
+            odds = np.empty_like(grown)
+        for at in range(moves.shape[1]):
+            part = share[block, :, at, None, None]
+            if link.name == "logit":
+                np.multiply(grown, factors[:, at], out=odds)
+                odds += 1.0
+                below[block] += np.divide(part, odds, out=odds)
+            else:
+                below[block] += part * link.cdf(cut - move[:, at])
+    return below
 
 
 def grade_differences(below: FloatArray) -> FloatArray:
@@ -130,7 +162,7 @@ class Outcomes:
 
     def variance(self, edges: FloatArray) -> FloatArray:
         """Return the expected variance of edges, shape (S, E) of draws, as (E,)."""
-        by_draw = self.joint.sum(axis=2)[:, :, None]
+        by_draw = self.joint.sum(axis=2)[:, :, None, None]
         return np.asarray(_spread(by_draw, self.chance, edges)[0])
 
     def variance_with_each(self, chances: FloatArray, edges: FloatArray) -> FloatArray:
@@ -148,9 +180,7 @@ class Outcomes:
         count, n, J, Q = chances.shape
         flat = chances.reshape(count, n * J, Q)
         weight = self.joint @ np.swapaxes(flat, 1, 2)
-        by_tile = weight.reshape(count, -1, n, J).transpose(0, 1, 3, 2)
-        outcomes = by_tile.reshape(count, -1, n)
-        return _spread(outcomes, np.repeat(self.chance, J), edges)
+        return _spread(weight.reshape(count, -1, n, J), self.chance, edges)
 
 
 def _spread(weight: FloatArray, chance: FloatArray, edges: FloatArray) -> FloatArray:
@@ -158,22 +188,22 @@ def _spread(weight: FloatArray, chance: FloatArray, edges: FloatArray) -> FloatA
 
     Parameters
     ----------
-    weight : ndarray, shape (S, W, n)
+    weight : ndarray, shape (S, W, n, J)
         Unscaled weight of each draw; its sum over draws is the chance of the
         last grade given the outcome before.
     chance : ndarray, shape (W,)
         Of the outcome before.
     edges : ndarray, shape (S, E)
     """
-    count, W, n = weight.shape
+    count, *outcomes = weight.shape
     # About their mean, so that the difference of two large sums is not taken.
     centred = edges - edges.mean(axis=0)
     E = edges.shape[1]
     moments = np.column_stack([np.ones(count), centred, centred**2])
-    sums = (weight.reshape(count, -1).T @ moments).reshape(W, n, 2 * E + 1)
-    total = np.maximum(sums[..., :1], _LEAST_CHANCE)
-    variance = sums[..., E + 1 :] / total - (sums[..., 1 : E + 1] / total) ** 2
-    return np.asarray(np.einsum("w,wne->ne", chance, sums[..., :1] * variance))
+    sums = (moments.T @ weight.reshape(count, -1)).reshape(2 * E + 1, *outcomes)
+    total = np.maximum(sums[0], _LEAST_CHANCE)
+    variance = sums[E + 1 :] / total - (sums[1 : E + 1] / total) ** 2
+    return np.asarray(np.einsum("w,ewnj->ne", chance, sums[0] * variance))
 
 
 def _even_sample(chance: FloatArray, most: int) -> NDArray[np.int64]:
