@@ -269,6 +269,10 @@ def test_another_firelab_is_named_as_a_cause_and_other_packages_are_listed(witho
     assert found.drift["numpy"][0] == "1.0.0"
     assert "numpy 1.0.0 then" in found.summary()
     assert "made by firelab 0.0.9" in verdict_on(found, "fit.json").note
+    assert found.summary().startswith(
+        "does not agree with its own records as this version fits them; "
+        "firelab 0.0.9 made it\n"
+    )
 
 
 def test_diagnostics_are_no_claim_but_whether_draws_are_trusted_is(without_next):

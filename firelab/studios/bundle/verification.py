@@ -97,6 +97,9 @@ class Verification(Shown):
         rounded = any(one.rounded for one in self.files)
         if not self.agrees:
             head = "does not agree with its own records"
+            if "firelab" in self.drift:
+                then, _ = self.drift["firelab"]
+                head += f" as this version fits them; firelab {then} made it"
         elif rounded:
             head = (
                 f"agrees within rounding: the largest difference is "
