@@ -127,7 +127,7 @@ def hang_board(studio: Path, folder: Path) -> list[str]:
     shutil.copytree(folder, studio / folder.name)
     board = firelab.read_board(studio)
     firelab.store_tiles(studio, [board.tiles[0].name], "drawer 3")
-    firelab.write_board(studio)
+    firelab.write_board(board, studio)
     (window, *_), _ = firelab.windows_today(studio)
     tile = firelab.read_board(studio).tiles[0]
     return [*board.summary().splitlines()[:2], tile.line(), window.line()]

@@ -8,9 +8,7 @@ are run in turn and each is kept once it is whole.
 
 from __future__ import annotations
 
-import argparse
 import sys
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,7 +20,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "next_tiles")]
 
 from outcomes import with_load
 from studios import AT_S, draw_jar, fire, study_plan, study_series
-from study import EARLIER, N_DRAWS, SETTING, earlier_jars, taught
+from study import EARLIER, N_DRAWS, SETTING, earlier_jars, run_in_time, taught
 
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
@@ -121,22 +119,15 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def main() -> None:
-    """Run jar after jar until the time is over, then write the table."""
-    words = argparse.ArgumentParser(description=__doc__)
-    words.add_argument("--out", type=Path, required=True)
-    words.add_argument("--minutes", type=float, default=10.0)
-    words.add_argument("--studios", type=int, default=300)
-    asked = words.parse_args()
-    end = time.monotonic() + 60 * asked.minutes
-    file = asked.out / ROWS
-    kept = pd.read_csv(file) if file.exists() else pd.DataFrame({"studio": []})
+    """Run jar after jar, and write the table."""
     bank = earlier_jars(BANK)
-    for number in sorted(set(range(asked.studios)) - set(kept["studio"])):
-        if time.monotonic() > end:
-            break
-        kept = pd.concat([kept, pd.DataFrame(run_one(number, bank))])
-        kept.to_csv(file, index=False)
-        summarise(kept).round(3).to_csv(asked.out / "next_jars.csv", index=False)
+    run_in_time(
+        str(__doc__),
+        lambda number: run_one(number, bank),
+        summarise,
+        rows=ROWS,
+        table="next_jars.csv",
+    )
 
 
 if __name__ == "__main__":

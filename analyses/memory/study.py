@@ -11,6 +11,7 @@ import argparse
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -143,23 +144,41 @@ def study_plans(sizes: tuple[int, ...] = SIZES) -> dict[str, tuple[FiringSeries,
     return found
 
 
-def main() -> None:
-    """Run studio after studio until the time is over, then write the tables."""
-    words = argparse.ArgumentParser(description=__doc__)
+def run_in_time(
+    what: str,
+    run: Callable[[int], list[dict[str, object]]],
+    summarise: Callable[[pd.DataFrame], pd.DataFrame],
+    *,
+    rows: str,
+    table: str,
+) -> None:
+    """Run studio after studio until the time is over; rows are kept, and gone on from."""
+    words = argparse.ArgumentParser(description=what)
     words.add_argument("--out", type=Path, required=True)
     words.add_argument("--minutes", type=float, default=10.0)
     words.add_argument("--studios", type=int, default=300)
     asked = words.parse_args()
     end = time.monotonic() + 60 * asked.minutes
-    file = asked.out / ROWS
+    file = asked.out / rows
     kept = pd.read_csv(file) if file.exists() else pd.DataFrame({"studio": []})
-    bank, plans = earlier_jars(BANK), study_plans()
     for number in sorted(set(range(asked.studios)) - set(kept["studio"])):
         if time.monotonic() > end:
             break
-        kept = pd.concat([kept, pd.DataFrame(study_one(number, bank, plans))])
+        kept = pd.concat([kept, pd.DataFrame(run(number))])
         kept.to_csv(file, index=False)
-    summarise(kept).round(3).to_csv(asked.out / "widths.csv", index=False)
+        summarise(kept).round(3).to_csv(asked.out / table, index=False)
+
+
+def main() -> None:
+    """Run studio after studio, and write the table of widths."""
+    bank, plans = earlier_jars(BANK), study_plans()
+    run_in_time(
+        str(__doc__),
+        lambda number: study_one(number, bank, plans),
+        summarise,
+        rows=ROWS,
+        table="widths.csv",
+    )
 
 
 if __name__ == "__main__":

@@ -45,6 +45,7 @@ from firelab.charts.style import (
     settle_layout,
     title_figure,
 )
+from firelab.craft.degrees import kiln_unit_alone
 from firelab.craft.trade_words import setting_words
 from firelab.craft.units import (
     format_duration,
@@ -123,13 +124,13 @@ def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | 
 
 def _recipe_keys(window: SettingWindow, reads: str) -> list[Line2D | Patch]:
     shown = window.recipe or window.best
-    degrees = format_temperature(shown.temperature_degC, reads).partition(" (")[0]
+    degrees = kiln_unit_alone(format_temperature(shown.temperature_degC, reads))
     at = f"{degrees}, {write_dwell(shown.dwell_s)}"
     words = f"recipe {at}" if window.recipe else f"best, not assured:\n{at}"
     star = Line2D([], [], linestyle="none", **_recipe_mark(window), label=words)
     if window.recipe is None:
         return [star]
-    room = format_tolerance(shown.tolerance_degC, reads).partition(" (")[0]
+    room = kiln_unit_alone(format_tolerance(shown.tolerance_degC, reads))
     words = f"room ± {room}, ± {write_dwell(shown.tolerance_s)}"
     return [star, Patch(fill=False, edgecolor=INK, lw=1.8, label=words)]
 

@@ -63,7 +63,7 @@ def command(
             for words in board.recipes(shown):
                 console.result(words)
             return
-        written = write_board(folder, page=page)
+        written = write_board(board, folder, page=page)
         if as_json:
             console.result_json(board.to_dict())
             return

@@ -169,8 +169,7 @@ def _why_elsewhere(windows: FiringWindows) -> str:
     ways = windows.windows[0].settle
     if not ways:
         return why
-    way = ways[0].partition("; firelab next")[0]
-    return f"{why} For a recipe alone firelab windows said: {way}."
+    return f"{why} For a recipe alone firelab windows said: {ways[0]}."
 
 
 def _offer_replacements(folder: Path) -> None:

@@ -97,7 +97,7 @@ def _write(
     series: FiringSeries, plan: Plan, folder: Path, *, as_json: bool, details: bool
 ) -> None:
     from firelab.plan.plan_files import write_plan
-    from firelab.plan.schedule.kiln_time import between_steps
+    from firelab.series.kiln_settings import between_steps
 
     write_plan(plan, folder, invented=series.invented)
     if as_json:

@@ -28,6 +28,17 @@ def format_difference_range(low_degC: float, high_degC: float, reads: str) -> st
     return f"{low:.0f} to {high:.0f} {SIGN[reads]}"
 
 
+def kiln_unit_alone(words: str) -> str:
+    """Return the kiln's own unit of a temperature that was written in both.
+
+    Examples
+    --------
+    >>> kiln_unit_alone("1400 °F (760 °C)")
+    '1400 °F'
+    """
+    return words.partition(" (")[0]
+
+
 def with_degree_signs(text: str) -> str:
     """Return text with degC and degF written as a kiln's display does.
 

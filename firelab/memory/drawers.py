@@ -48,8 +48,6 @@ def read_stored(studio: str | Path) -> dict[str, StoredTile]:
         With every fault found, each with its line.
     """
     path = Path(studio) / TILES_FILE
-    if not path.is_file():
-        return {}
     rows, findings = read_studio_table(path, TILE_COLUMNS, ("tile", "lies"), "tile")
     found: dict[str, StoredTile] = {}
     for row in rows:

@@ -33,7 +33,6 @@ from firelab.fits.ordinal.coordinates import (
     DOUBLING,
     HIGH,
     LOW,
-    TARGET,
     doublings_beyond_usual,
 )
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
@@ -45,9 +44,11 @@ from firelab.series.history import (
     HISTORY_FILE,
     HISTORY_SCHEMA,
     NINE_IN_TEN,
+    TARGET,
     LearnedPrior,
     learned_prior,
 )
+from firelab.series.kiln_settings import settable_temperature
 from firelab.series.series_file import parse_series
 from firelab.series.toml_file import table_of
 
@@ -354,9 +355,8 @@ def likely_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, fl
         half = 0.5 * (high - low)
         ends = [learned.mean[TARGET] - half, learned.mean[TARGET] + half]
     worth = float(np.exp(learned.mean.get(DOUBLING, np.log(series.priors.doubling))))
-    ends = [end - worth * doublings_beyond_usual(series) for end in ends]
-    ends[1] = min(ends[1], series.hottest_degC)
-    if series.kiln.reads == "degF":
-        ends = [to_degF(end) for end in ends]
-    step = series.kiln.step
-    return step * np.floor(ends[0] / step), step * np.ceil(ends[1] / step)
+    low, high = (end - worth * doublings_beyond_usual(series) for end in ends)
+    low = settable_temperature(series, low, (-np.inf, low))
+    high = min(high, series.hottest_degC)
+    high = settable_temperature(series, high, (high, series.hottest_degC))
+    return (to_degF(low), to_degF(high)) if series.kiln.reads == "degF" else (low, high)

@@ -57,8 +57,6 @@ def read_jars(studio: str | Path) -> dict[str, Jar]:
         With every fault found, each with its line.
     """
     path = Path(studio) / JARS_FILE
-    if not path.is_file():
-        return {}
     rows, findings = read_studio_table(path, JAR_COLUMNS, ("jar", "colour"), "jar")
     jars: dict[str, Jar] = {}
     lines: dict[str, int] = {}

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.shared_scale import shared_clarity
-from firelab.fits.ordinal.coordinates import HIGH, LOW, MIDDLE, TARGET, shared_values
+from firelab.fits.ordinal.coordinates import HIGH, LOW, MIDDLE, shared_values
 from firelab.fits.ordinal.middle_prior import usual_firing
 from firelab.fits.ordinal.priors import effect_scales_degC
 from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
@@ -42,7 +42,7 @@ from firelab.memory.studio import (
 from firelab.records.records import Records
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import FIRINGS_FILE
-from firelab.series.history import FEWEST_SERIES
+from firelab.series.history import FEWEST_SERIES, TARGET
 from firelab.studios.pooling.part import read_part
 
 FloatArray = NDArray[np.float64]

@@ -16,7 +16,7 @@ import pandas as pd
 import tomlkit
 from numpy.typing import NDArray
 
-from firelab.craft.degrees import format_difference_range
+from firelab.craft.degrees import format_difference_range, kiln_unit_alone
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import (
     format_duration,
@@ -34,10 +34,10 @@ from firelab.memory.kiln_offsets import (
 )
 from firelab.plan.extend import plan_chosen_tiles
 from firelab.plan.plan import Plan
-from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.records.firing_log import read_firings
 from firelab.series.folder import SERIES_FILE, write_atomically
 from firelab.series.history import HISTORY_FILE
+from firelab.series.kiln_settings import settable_temperature
 from firelab.series.series_file import read_series, start_series
 from firelab.windows.edges.edge_draws import temperature_edges
 from firelab.windows.edges.target_at_setting import targets_of
@@ -99,7 +99,7 @@ class LotAnswer(Shown):
         if self.verdict == "moved":
             side = "hotter" if self.hotter_degC > 0 else "cooler"
             by = format_temperature_difference(abs(self.hotter_degC), self.reads)
-            use = format_temperature(self.setting_degC, self.reads).partition(" (")[0]
+            use = kiln_unit_alone(format_temperature(self.setting_degC, self.reads))
             return (
                 f"To be fired {side} by {by} "
                 f"({format_difference_range(low, high, self.reads)}): use {use} for "

@@ -45,6 +45,8 @@ def read_studio_table(
 ) -> tuple[list[StudioRow], list[Finding]]:
     """Return the rows of a table and the faults of its header; no row where it has any.
 
+    A studio without the table has no row of it.
+
     Parameters
     ----------
     path : Path
@@ -58,6 +60,8 @@ def read_studio_table(
     FaultyFile
         If it is no table.
     """
+    if not path.is_file():
+        return [], []
     table = parse_table(
         decode(path.read_bytes(), path.name),
         path.name,

@@ -20,16 +20,13 @@ from firelab.craft.units import (
     format_tolerance,
 )
 from firelab.errors import FirelabError
-from firelab.memory.studio import Studio, read_studio, series_folders
-from firelab.plan.schedule.kiln_time import settable_temperature
+from firelab.memory.studio import Studio, read_each, read_studio, series_folders
 from firelab.records.firing_log import read_firings
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import WINDOWS_FILE, read_json
+from firelab.series.kiln_settings import ANY_TEMPERATURE, settable_temperature
 from firelab.series.series_file import read_series
 from firelab.series.what_matters import changed_since
-
-_BEYOND_DEGC = 50.0
-"""Room for a setting of the kiln beside the moved one: the largest step is 50 degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,13 +161,10 @@ def windows_today(
     ((), ())
     """
     studio, day = read_studio(folder), today or date.today()
-    found, left_out = [], []
-    for place in series_folders(folder):
-        try:
-            found += series_windows_today(studio, place, day)
-        except FirelabError as fault:
-            left_out.append(f"{place.name}: {fault.what}")
-    return tuple(found), tuple(left_out)
+    found, left_out = read_each(
+        series_folders(folder), lambda place: series_windows_today(studio, place, day)
+    )
+    return tuple(one for windows in found for one in windows), tuple(left_out)
 
 
 def series_windows_today(studio: Studio, place: Path, today: date) -> list[WindowToday]:
@@ -221,21 +215,7 @@ def _window_today(
     window: Mapping[str, Any],
     moved: float,
 ) -> WindowToday:
-    recipe, today, kept = window["recipe"], None, stored.get("provenance", {})
-    if recipe is not None:
-        old = float(recipe["temperature_degC"])
-        new = old
-        if moved:
-            room = abs(moved) + _BEYOND_DEGC
-            new = settable_temperature(series, old + moved, (old - room, old + room))
-        rounded = abs(new - old - moved)
-        today = RecipeToday(
-            before_degC=old,
-            temperature_degC=new,
-            tolerance_degC=max(0.0, float(recipe["tolerance_degC"]) - rounded),
-            dwell_s=float(recipe["dwell_s"]),
-            tolerance_s=float(recipe["tolerance_s"]),
-        )
+    recipe, provenance = window["recipe"], stored.get("provenance", {})
     return WindowToday(
         series=path.parent.name,
         file=path.name,
@@ -244,8 +224,8 @@ def _window_today(
         target=tuple(str(one) for one in stored["target"]),
         setting=dict(window["setting"]),
         moved_degC=moved,
-        is_stale=bool(kept) and bool(changed_since(path.parent, kept, "windows")),
-        recipe=today,
+        is_stale=bool(provenance and changed_since(path.parent, provenance, "windows")),
+        recipe=None if recipe is None else _recipe_today(series, recipe, moved),
         edges=tuple(
             EdgesToday(
                 dwell_s=float(edge["dwell_s"]),
@@ -254,6 +234,22 @@ def _window_today(
             )
             for edge in window["edges"]
         ),
+    )
+
+
+def _recipe_today(
+    series: FiringSeries, recipe: Mapping[str, Any], moved: float
+) -> RecipeToday:
+    old = float(recipe["temperature_degC"])
+    wanted = old + moved
+    new = settable_temperature(series, wanted, ANY_TEMPERATURE) if moved else old
+    room = float(recipe["tolerance_degC"]) - abs(new - wanted)
+    return RecipeToday(
+        before_degC=old,
+        temperature_degC=new,
+        tolerance_degC=max(0.0, room),
+        dwell_s=float(recipe["dwell_s"]),
+        tolerance_s=float(recipe["tolerance_s"]),
     )
 
 

@@ -30,9 +30,9 @@ from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import Piece
 from firelab.piece.piece_file import PIECE_FILE, CheckedPiece, read_piece
 from firelab.piece.search import Choice, KilnRange, Search, search_piece
-from firelab.plan.schedule.kiln_time import kiln_step
 from firelab.records.records import Records
 from firelab.series.folder import SERIES_FILE, Provenance, sha256_of, versions
+from firelab.series.kiln_settings import kiln_step
 from firelab.windows.edges.fired_range import FiredRange, fired_range
 
 FloatArray = NDArray[np.float64]

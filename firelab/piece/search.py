@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from firelab.piece.colour_heat import ColourHeat, pair_draws
 from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import ALL_UP_TO, Laid, Piece, kept_orders
-from firelab.plan.schedule.kiln_time import kiln_step, settable_dwell, settable_temperature
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import kiln_step, settable_dwell, settable_temperature
 
 FloatArray = NDArray[np.float64]
 Settings = tuple[tuple[float, float], ...]

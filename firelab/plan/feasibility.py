@@ -13,10 +13,10 @@ from firelab.plan.infeasible import Conflict, InfeasiblePlan, rule_conflicts, wi
 from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
 from firelab.plan.plan import SEQUENTIAL
-from firelab.plan.schedule.kiln_time import settable_temperature
 from firelab.plan.stock.preparation import coat_grams
 from firelab.series.factors import FactorName, TemperatureFactor, same_temperature
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import settable_temperature
 from firelab.series.terms import ModelColumn, split_term, term_columns
 
 _FIRST_HELD: tuple[FactorName, ...] = ("base", "layers", "mesh", "dwell", "temperature")

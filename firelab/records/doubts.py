@@ -11,6 +11,7 @@ import shlex
 from collections.abc import Iterable
 from pathlib import Path
 
+from firelab.craft.degrees import kiln_unit_alone
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import Finding
 from firelab.records.look import CONFIRMATION, MOVED, OFFSET, Look
@@ -134,7 +135,7 @@ def _against_plan(
 
 
 def _temperature_option(both: str) -> str:
-    return f"--temperature '{both.partition(' (')[0]}'"
+    return f"--temperature '{kiln_unit_alone(both)}'"
 
 
 def _once_a_firing(doubts: list[Doubt]) -> list[Doubt]:

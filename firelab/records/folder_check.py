@@ -11,7 +11,6 @@ from firelab.plan.faults import plan_findings
 from firelab.plan.infeasible import InfeasiblePlan, with_lines
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
-from firelab.plan.schedule.kiln_time import between_steps
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.look import ENTRY_NAME, LOST
@@ -31,6 +30,7 @@ from firelab.series.folder import (
     neighbour_marks,
     read_json,
 )
+from firelab.series.kiln_settings import between_steps
 from firelab.series.series_file import placeholder_findings, read_series
 from firelab.series.what_matters import changed_since
 

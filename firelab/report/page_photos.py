@@ -14,7 +14,8 @@ from firelab.records.photographs import THUMBNAIL_SIDE, thumbnail
 from firelab.records.records import Records
 from firelab.report.page_tables import PageImage
 
-Shown = TypeVar("Shown")
+Subject = TypeVar("Subject")
+"""What a photograph shows: a look, or a tile by its name."""
 PHOTO_SIDES = (THUMBNAIL_SIDE, 160, 96)
 """Longer sides that photographs are drawn at, pixels: the largest at which all of them
 stay below `MOST_PHOTO_BYTES` (chosen here, no source)."""
@@ -24,10 +25,10 @@ and opened on a phone (chosen here, no source)."""
 
 
 def small_photos(
-    photos: Sequence[tuple[Shown, Path]],
-) -> list[tuple[Shown, bytes, tuple[int, int]]]:
+    photos: Sequence[tuple[Subject, Path]],
+) -> list[tuple[Subject, bytes, tuple[int, int]]]:
     """Return photographs at the largest size at which all fit, or the first that do."""
-    drawn: list[tuple[Shown, bytes, tuple[int, int]]] = []
+    drawn: list[tuple[Subject, bytes, tuple[int, int]]] = []
     for side in PHOTO_SIDES:
         drawn, held = [], 0
         for shown, path in photos:

@@ -9,10 +9,12 @@ from typing import Any
 
 import tomlkit
 
+from firelab.craft.degrees import kiln_unit_alone
 from firelab.craft.materials import METALS
 from firelab.craft.units import format_temperature, parse_temperature, to_degF
 from firelab.errors import FirelabError
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import ANY_TEMPERATURE, settable_temperature
 from firelab.series.series_file import PLACEHOLDERS, parse_series
 from firelab.series.toml_file import table_of
 
@@ -143,9 +145,9 @@ def _whole(degC: float, reads: str) -> str:
 
 def _settable(degC: float, series: FiringSeries) -> str:
     """Return the nearest temperature that the kiln can be set to."""
-    reads, step = series.kiln.reads, series.kiln.step
-    own = to_degF(degC) if reads == "degF" else degC
-    return f"{step * round(own / step):g} {reads}"
+    reads = series.kiln.reads
+    own = settable_temperature(series, degC, ANY_TEMPERATURE)
+    return f"{round(to_degF(own) if reads == 'degF' else own, 1):g} {reads}"
 
 
 def _put_reads(document: Any, series: FiringSeries, answer: str) -> None:
@@ -174,7 +176,7 @@ def _span_words(series: FiringSeries) -> str:
     ends = (
         format_temperature(end, series.kiln.reads) for end in series.span("temperature")
     )
-    return " to ".join(end.partition(" (")[0] for end in ends)
+    return " to ".join(kiln_unit_alone(end) for end in ends)
 
 
 QUESTIONS: tuple[Question, ...] = (

@@ -27,6 +27,8 @@ FEWEST_SERIES = 3
 """Series below which a parameter keeps its default prior: three can never show one that
 stands out (the largest h of ASTM E691 is then 1.155, its critical value at 0.5 % too)."""
 
+TARGET = "target"
+"""Parameter of a history: the middle of the target at the usual dwell, degC."""
 NINE_IN_TEN = 1.645
 """Standard deviations within which nine normal values in ten lie."""
 LIKE, UNLIKE = 0.9, 0.1

@@ -9,13 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from typing import Any
+
+from markupsafe import escape
 
 from firelab.craft.trade_words import STAGE_DESCRIPTIONS
 from firelab.series.firing_series import FiringSeries
 from firelab.sheets.page import MM, Box, PageSize
 from firelab.sheets.pen import Pen
 
-_FORM = PageSize(name="drawing", width=60.0, height=60.0)
+_SIDE = 60.0
+_FORM = PageSize(name="drawing", width=_SIDE, height=_SIDE)
+_WHOLE = Box(left=0.0, top=0.0, width=_SIDE, height=_SIDE)
 _GOLDEN = 0.6180339887498949
 _PLASTIC = (0.7548776662466927, 0.5698402909980532)
 
@@ -33,7 +38,7 @@ def draw_texture(pen: Pen, box: Box, grade: str, rank: int) -> None:
     rank : int
         Its place on the scale, from 1.
     """
-    drawing = DRAWINGS.get(grade)
+    drawing = _DRAWINGS.get(grade)
     if drawing is None:
         pen.rectangle(box, weight=1.0)
         pen.line(box.inset(box.width * 0.2), str(rank), box.height * 0.6, align="centre")
@@ -42,8 +47,7 @@ def draw_texture(pen: Pen, box: Box, grade: str, rank: int) -> None:
     form = "grade-" + grade.replace(" ", "-")
     if not pen.canvas.hasForm(form):
         pen.canvas.beginForm(form, 0, 0, _FORM.width, _FORM.height)
-        whole = Box(left=0, top=0, width=_FORM.width, height=_FORM.height)
-        drawing(Pen(pen.canvas, _FORM), whole)
+        drawing(Pen(pen.canvas, _FORM), _WHOLE)
         pen.canvas.endForm()
     pen.canvas.saveState()
     pen.canvas.translate(box.left, pen.page.height - box.bottom)
@@ -150,13 +154,12 @@ def _over(pen: Pen, box: Box) -> None:
         _disc(pen, x, y, radius, fill=0.0)
 
 
-DRAWINGS: dict[str, Callable[[Pen, Box], None]] = {
+_DRAWINGS: dict[str, Callable[[Pen, Box], None]] = {
     "sugar": _sugar,
     "orange peel": _orange_peel,
     "full": _full,
     "over": _over,
 }
-"""How each grade is drawn, in greys, into a box of a pen."""
 
 
 def draw_grade(
@@ -215,3 +218,80 @@ def draw_own_grades(pen: Pen, box: Box, series: FiringSeries) -> None:
     for cell, name in zip(cells[len(stage.grades) :], named, strict=True):
         used = pen.block(cell.upper(upper * 0.45), name, 10, bold=True)
         pen.rectangle(cell.below(used + 1 * MM), weight=0.8)
+
+
+class _Outline:
+    """A path in the words of SVG."""
+
+    def __init__(self) -> None:
+        self.words: list[str] = []
+
+    def moveTo(self, x: float, y: float) -> None:
+        self.words.append(f"M{x:.4g} {y:.4g}")
+
+    def lineTo(self, x: float, y: float) -> None:
+        self.words.append(f"L{x:.4g} {y:.4g}")
+
+    def close(self) -> None:
+        self.words.append("Z")
+
+
+class _SvgCanvas:
+    """As much of a reportlab canvas as the drawings use, in greys without outlines.
+
+    A page in a browser shows them as SVG.
+    """
+
+    def __init__(self) -> None:
+        self.parts: list[str] = []
+        self.fill = "#000"
+
+    def setFillGray(self, grey: float) -> None:
+        level = round(255 * grey)
+        self.fill = f"#{level:02x}{level:02x}{level:02x}"
+
+    def rect(self, x: float, y: float, width: float, height: float, **_: Any) -> None:
+        place = f'x="{x:.4g}" y="{y:.4g}" width="{width:.4g}" height="{height:.4g}"'
+        self.parts.append(f'<rect {place} fill="{self.fill}"/>')
+
+    def circle(self, x: float, y: float, radius: float, **_: Any) -> None:
+        place = f'cx="{x:.4g}" cy="{y:.4g}" r="{radius:.4g}"'
+        self.parts.append(f'<circle {place} fill="{self.fill}"/>')
+
+    def beginPath(self) -> _Outline:
+        return _Outline()
+
+    def drawPath(self, outline: _Outline, **_: Any) -> None:
+        self.parts.append(f'<path d="{"".join(outline.words)}" fill="{self.fill}"/>')
+
+
+def grade_symbol(grade: str, rank: int, name: str) -> str:
+    """Return how a grade looks as an SVG symbol; one without a drawing shows its rank.
+
+    Parameters
+    ----------
+    grade : str
+    rank : int
+        Its place on the scale, from 1; 0 for no grade.
+    name : str
+        Of the symbol: letters, digits and hyphens.
+
+    Examples
+    --------
+    >>> grade_symbol("fritted", 2, "grade-2").count("<text")
+    1
+    """
+    drawing = _DRAWINGS.get(grade)
+    if drawing is None:
+        shown = escape(str(rank) if rank else "?")
+        inside = (
+            f'<rect width="{_SIDE:g}" height="{_SIDE:g}" fill="#fff"/>'
+            f'<text x="30" y="42" font-size="34" text-anchor="middle">{shown}</text>'
+        )
+    else:
+        canvas = _SvgCanvas()
+        drawing(Pen(canvas, _FORM), _WHOLE)
+        # A page of paper counts upwards from its foot, a screen downwards from its top.
+        turned = f'<g transform="matrix(1 0 0 -1 0 {_SIDE:g})">'
+        inside = f"{turned}{''.join(canvas.parts)}</g>"
+    return f'<symbol id="{name}" viewBox="0 0 {_SIDE:g} {_SIDE:g}">{inside}</symbol>'

@@ -21,8 +21,7 @@ from firelab.windows.edges.fired_range import (
 )
 from firelab.windows.edges.other_blank import OtherBlank
 from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
-from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds
-from firelab.windows.recipe.likeliest_firing import likeliest_firing
+from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds, likeliest_firing
 from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
 from firelab.windows.recipe.tolerance_box import (
     Box,

@@ -41,8 +41,9 @@ TOP_LEVEL = {
 SUB_ROOMS = {
     "series": (
         *("folder", "factors", "history", "declared_parts", "rules", "responses"),
-        *("firing_series", "heat_counted", "terms", "accepted_words", "toml_file"),
-        *("series_file", "what_matters", "example_file", "first_questions"),
+        *("firing_series", "kiln_settings", "heat_counted", "terms"),
+        *("accepted_words", "toml_file", "series_file", "what_matters", "example_file"),
+        "first_questions",
     ),
     "plan": (
         *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),

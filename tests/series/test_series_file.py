@@ -11,11 +11,11 @@ import pytest
 
 from firelab.craft.materials import METALS
 from firelab.errors import FaultyFile, FirelabError
-from firelab.plan.schedule.kiln_time import between_steps
 from firelab.series.accepted_words import known_keys
 from firelab.series.example_file import example_text
 from firelab.series.firing_series import FiringSeries
 from firelab.series.first_questions import answer_questions
+from firelab.series.kiln_settings import between_steps
 from firelab.series.series_file import (
     design_names,
     design_path,

@@ -23,7 +23,7 @@ from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import TEMPERATURE, model_matrix
 from firelab.windows.edges.edge_draws import edge_posterior
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.recipe.candidate_firings import (
+from firelab.windows.recipe.firing_odds import (
     candidate_temperatures,
     candidate_tiles,
 )

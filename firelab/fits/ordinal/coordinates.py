@@ -22,12 +22,13 @@ from firelab.fits.ordinal.priors import (
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
+from firelab.series.history import TARGET
 from firelab.series.terms import DWELL, TEMPERATURE, coding
 
 FloatArray = NDArray[np.float64]
 
-MIDDLE, TARGET, LOW, HIGH = "middle", "target", "low", "high"
-"""Middle of the scale, middle of the target, and its two ends, at the usual dwell, degC."""
+MIDDLE, LOW, HIGH = "middle", "low", "high"
+"""Middle of the scale, and the two ends of the target, at the usual dwell, degC."""
 BLUR, DOUBLING, SLIP = "blur", "doubling", "slip"
 """The logarithms of the
 degrees over which a grade passes and of those that doubling the dwell is worth; the logit

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from firelab.fits.ordinal.added_heat import added_heat
-from firelab.fits.ordinal.coordinates import learned_priors
+from firelab.fits.ordinal.coordinates import learned_priors, shared_values
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.middle_prior import is_sequential, with_trade_priors
 from firelab.fits.ordinal.parameters import (
@@ -40,6 +40,7 @@ from firelab.fits.sampling.importance import TRUSTED_K
 from firelab.fits.sampling.nested import NestedSample, sample_nested
 from firelab.fits.sampling.watch import part
 from firelab.records.records import Records
+from firelab.series.history import TARGET
 from firelab.series.terms import (
     TEMPERATURE,
     coding,
@@ -134,7 +135,7 @@ def fit_posterior(
     points, scores, convergence = join_parts(parts, rng=random)
     stage = layout.stage_parameters(points)
     slip_of_look, expected = density.check_looks(points, scores)
-    return StagePosterior(
+    fit = StagePosterior(
         series=series,
         terms=used,
         columns=columns,
@@ -152,6 +153,8 @@ def fit_posterior(
         convergence=convergence,
         provenance=records.provenance,
     )
+    middle = shared_values(fit).get(TARGET) if learned else None
+    return fit if middle is None else replace(fit, target_degC=float(np.median(middle)))
 
 
 def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:

@@ -24,6 +24,7 @@ from firelab.fits.sampling.importance import TRUSTED_K, ImportanceSample, Mode
 from firelab.fits.sampling.nested import NestedSample
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
+from firelab.series.history import TARGET
 from firelab.series.terms import ModelColumn
 
 FloatArray = NDArray[np.float64]
@@ -124,6 +125,9 @@ class StagePosterior(Shown):
     likeness : float or None
         Posterior probability that the jar is like the earlier ones of the history; None
         where the series rests on none.
+    target_degC : float or None
+        Median of the middle of the target as jars are compared, where it was graded; None
+        where the series rests on no history.
     looks : DataFrame, n rows
         The graded looks that were fitted, as `Records.graded` gives them.
     n_omitted : int
@@ -148,6 +152,7 @@ class StagePosterior(Shown):
     slip_of_look: FloatArray = field(default_factory=lambda: np.zeros(0))
     expected: tuple[str, ...] = ()
     likeness: float | None = None
+    target_degC: float | None = None
 
     @property
     def n_looks(self) -> int:
@@ -221,16 +226,14 @@ class StagePosterior(Shown):
 
         None without a history.
         """
-        from firelab.fits.ordinal.coordinates import TARGET, shared_values  # of a fit
-
         learned = self.series.priors.learned
         if learned is None or self.likeness is None:
             return ()
-        lines, places = [learned.likeness_words(self.likeness)], shared_values(self)
-        if TARGET in places and self.n_looks:
-            middle, reads = float(np.median(places[TARGET])), self.series.kiln.reads
+        lines = [learned.likeness_words(self.likeness)]
+        if self.target_degC is not None:
+            reads = self.series.kiln.reads
             grade = " or ".join(self.series.responses.stage.target)
-            lines.append(learned.distance_words(TARGET, middle, grade, reads))
+            lines.append(learned.distance_words(TARGET, self.target_degC, grade, reads))
         return tuple(line for line in lines if line)
 
     @property

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, with_levels
 from firelab.plan.plan import as_settings, is_allowed
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.terms import coding
 
 

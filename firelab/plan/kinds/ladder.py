@@ -10,8 +10,8 @@ import pandas as pd
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, with_levels
 from firelab.plan.kinds.kind import PlanKind, Proposal, other_mixes
 from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import settable_dwell, settable_temperature
 
 NAME = "ladder"
 DEFAULT_TEMPERATURES = 5

@@ -15,9 +15,9 @@ from firelab.plan.kinds.maximin import maximin_columns
 from firelab.plan.optimal.choose import most_loads
 from firelab.plan.optimal.series_candidates import coat_limits
 from firelab.plan.plan import as_settings, is_allowed
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.factors import COLUMN_OF, FactorName
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import settable_dwell, settable_temperature
 
 NAME = "latin-hypercube"
 DEFAULT_TILES = 12

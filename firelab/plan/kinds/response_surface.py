@@ -19,9 +19,9 @@ from firelab.plan.kinds.kind import (
     three_level_factors,
 )
 from firelab.plan.pydoe.surface import box_behnken, central_composite
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.series.factors import COLUMN_OF, FactorName
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.terms import coding
 
 _CENTRAL_COMPOSITE_NAME = "central-composite"

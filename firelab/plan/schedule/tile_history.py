@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import pandas as pd
 
 from firelab.plan.plan import is_allowed
-from firelab.plan.schedule.kiln_time import DWELL_DECIMALS, TEMPERATURE_DECIMALS
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import heat_before, time_there
+from firelab.series.kiln_settings import DWELL_DECIMALS, TEMPERATURE_DECIMALS
 from firelab.series.rules import Rule
 
 

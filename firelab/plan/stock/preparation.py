@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 
 from firelab.plan.plan import Plan, PlannedPreparation
-from firelab.plan.schedule.kiln_time import ANY_TEMPERATURE, settable_temperature
 from firelab.series.declared_parts import PreparationFiring
 from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import ANY_TEMPERATURE, settable_temperature
 
 BARE = "none"
 COUNTER = "counter-enamel"

@@ -27,7 +27,6 @@ from firelab.errors import FaultyFile, FirelabError, UsageError
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import plan_table_text
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
@@ -39,6 +38,7 @@ from firelab.series.folder import (
     json_text,
     read_json,
 )
+from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.series_file import parse_series, placeholder_findings
 from firelab.series.toml_file import table_of
 from firelab.sheets.sheet_set import make_sheets

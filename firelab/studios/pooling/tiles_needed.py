@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_temperature, format_temperature_difference
 from firelab.fits.sampling.importance import resample
-from firelab.plan.schedule.kiln_time import settable_dwell, settable_temperature
+from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.terms import model_matrix
 from firelab.studios.pooling.new_studio import (
     NewStudio,

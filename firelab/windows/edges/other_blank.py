@@ -25,9 +25,9 @@ from firelab.craft.units import (
     format_temperature_difference,
 )
 from firelab.errors import UsageError
-from firelab.plan.schedule.kiln_time import ANY_TEMPERATURE, settable_dwell
 from firelab.series.factors import DwellFactor, TemperatureFactor
 from firelab.series.firing_series import Blank, FiringSeries
+from firelab.series.kiln_settings import ANY_TEMPERATURE, settable_dwell
 from firelab.windows.edges.fired_range import FiredRange
 
 FloatArray = NDArray[np.float64]

@@ -1,4 +1,4 @@
-r"""The odds of every firing of a series, now and after one more look.
+r"""What a series could fire, its odds now and after one more look, and the likeliest.
 
 With S posterior draws and :math:`p_{ys}(x)` the probability in draw s that a tile of a
 future load, fired at :math:`x`, is graded :math:`y`, the odds of a firing are the mean
@@ -20,21 +20,24 @@ References
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
-from itertools import combinations_with_replacement
+from dataclasses import dataclass, replace
+from itertools import combinations_with_replacement, product
 from math import factorial
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from firelab.craft.materials import grain_um
 from firelab.fits.ordinal.stage_draws import evenly_taken
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.plan.plan import is_allowed
+from firelab.series.firing_series import FiringSeries
+from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.terms import model_matrix
-from firelab.windows.recipe.candidate_firings import (
-    candidate_temperatures,
-    candidate_tiles,
-)
+from firelab.windows.edges.fired_range import FiredRange
+from firelab.windows.edges.target_at_setting import TargetAtSetting
+from firelab.windows.setting_window import LikeliestFiring
 
 FloatArray = NDArray[np.float64]
 
@@ -42,11 +45,47 @@ _MOST_VALUES = 3_000_000
 """Draws times firings that are weighed at once: a fifth of a second (chosen here)."""
 _DRAWS = (400, 1000)
 """Fewest and most draws that odds average: an error below 1 in 100 (chosen here)."""
-_TEMPERATURES = 61
+_FINE = 61
 """Temperatures that are compared (chosen here, no source): a step of the dial of 5 degF
 where the range is 300."""
 _MOST_TRIED = 400
 """Firings whose next look is foreseen, spread over those compared (chosen here)."""
+_TEMPERATURES, _DWELLS = 25, 5
+"""Candidates of a look-ahead over the series' range (chosen here, no source): a tenth of
+a window apart."""
+
+
+def candidate_temperatures(
+    series: FiringSeries, count: int = _TEMPERATURES
+) -> tuple[float, ...]:
+    """Return about `count` temperatures of a series that its kiln can be set to, degC."""
+    spread = np.linspace(*series.span("temperature"), count)
+    return tuple(sorted({settable_temperature(series, float(degC)) for degC in spread}))
+
+
+def candidate_dwells(series: FiringSeries) -> tuple[float, ...]:
+    """Return the dwells of a series' levels and settable ones between, s, rising."""
+    spread = np.geomspace(*series.span("dwell"), _DWELLS)
+    dwells = {settable_dwell(series, float(s)) for s in spread}
+    if not series.factors.is_range("dwell"):
+        dwells |= {float(level) for level in series.factors.levels("dwell")}
+    return tuple(sorted(dwells))
+
+
+def candidate_tiles(series: FiringSeries, *temperatures_degC: float) -> pd.DataFrame:
+    """Return every setting that one load at each of some temperatures could hold.
+
+    Dwells are the series' levels and settable ones between; mesh, layers and
+    base are its levels; what a rule forbids is left out.
+    """
+    dwells = candidate_dwells(series)
+    levels = [series.factors.levels(name) for name in ("mesh", "layers", "base")]
+    frame = pd.DataFrame(
+        list(product(temperatures_degC, dwells, *levels)),
+        columns=["temperature_degC", "dwell_s", "mesh", "layers", "base"],
+    )
+    frame.insert(3, "grain_um", [grain_um(int(mesh)) for mesh in frame["mesh"]])
+    return frame[is_allowed(series, frame)].reset_index(drop=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,7 +177,7 @@ def firing_odds(fit: StagePosterior) -> FiringOdds:
         Of the looks so far, or of none.
     """
     series = fit.series
-    degrees = candidate_temperatures(series, _TEMPERATURES)
+    degrees = candidate_temperatures(series, _FINE)
     table = candidate_tiles(series, *degrees)
     few, many = _DRAWS
     count = int(np.clip(_MOST_VALUES // max(1, 45 * len(table)), few, many))
@@ -155,3 +194,77 @@ def firing_odds(fit: StagePosterior) -> FiringOdds:
         target=chances[:, :, first : last + 1].sum(axis=2),
         slip=slip,
     )
+
+
+def likeliest_firing(
+    target: TargetAtSetting, odds: FiringOdds | None = None
+) -> LikeliestFiring | None:
+    """Return the likeliest firing at a setting; None where rules forbid every one.
+
+    Unlike a recipe it promises nothing but its odds, so it is always there, and it may
+    lie beyond what was fired as long as it is inside the range of the series.
+
+    Parameters
+    ----------
+    target : TargetAtSetting
+        Its series fixes the range and what the kiln can be set to.
+    odds : FiringOdds, optional
+        Of the same fit, where they are known: the answer is then theirs.
+    """
+    if odds is not None:
+        return _of_odds(target, odds)
+    series, fired = target.series, target.fired
+    (coolest, hottest), (shortest, longest) = (
+        series.span("temperature"),
+        series.span("dwell"),
+    )
+    whole = FiredRange(
+        coolest_degC=min(coolest, fired.coolest_degC),
+        hottest_degC=max(hottest, fired.hottest_degC),
+        shortest_s=min(shortest, fired.shortest_s),
+        longest_s=max(longest, fired.longest_s),
+    )
+    degC, seconds = candidate_temperatures(series, _FINE), candidate_dwells(series)
+    T, d = (axis.ravel() for axis in np.meshgrid(degC, seconds))
+    allowed = target.allowed(T, d)
+    if not allowed.any():
+        return None
+    T, d = T[allowed], d[allowed]
+    mean = replace(target, fired=whole, table=None).mean_probability(T, d)
+    best = int(np.argmax(mean))
+    return LikeliestFiring(
+        temperature_degC=float(T[best]),
+        dwell_s=float(d[best]),
+        probability=float(mean[best]),
+        beyond=_beyond(fired, float(T[best]), float(d[best])),
+    )
+
+
+def _of_odds(target: TargetAtSetting, odds: FiringOdds) -> LikeliestFiring | None:
+    rows = np.flatnonzero(
+        np.logical_and.reduce(
+            [(odds.table[name] == level) for name, level in target.setting.items()]
+        )
+    )
+    if not len(rows):
+        return None
+    best = odds.best(rows)
+    degC, seconds = (float(odds.table[one].iloc[best]) for one in _FIRING)
+    return LikeliestFiring(
+        temperature_degC=degC,
+        dwell_s=seconds,
+        probability=float(odds.now[best]),
+        beyond=_beyond(target.fired, degC, seconds),
+    )
+
+
+_FIRING = ("temperature_degC", "dwell_s")
+
+
+def _beyond(fired: FiredRange, degC: float, seconds: float) -> str:
+    sides = []
+    if not fired.holds_temperature(degC):
+        sides.append("hotter" if degC > fired.hottest_degC else "cooler")
+    if not fired.holds_dwell(seconds):
+        sides.append("longer" if seconds > fired.longest_s else "shorter")
+    return " and ".join(sides)

@@ -375,7 +375,7 @@ def _no_room(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
             "the step that the kiln can be set to."
         ),
         settle=(
-            f"fire another load near {_place(best, target)}; "
+            f"fire another load near {_place(best, target)}",
             "firelab next chooses its tiles",
         ),
     )
@@ -394,6 +394,7 @@ def _unsure(target: TargetAtSetting, best: Recipe) -> NoRecipeReason:
         ),
         settle=(
             f"fire another load near {_place(best, target)} at "
-            f"{setting_words(target.setting)}; firelab next chooses its tiles",
+            f"{setting_words(target.setting)}",
+            "firelab next chooses its tiles",
         ),
     )

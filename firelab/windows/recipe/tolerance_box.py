@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_cdt
 
-from firelab.plan.schedule.kiln_time import kiln_step, settable_dwell, settable_temperature
+from firelab.series.kiln_settings import kiln_step, settable_dwell, settable_temperature
 from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.setting_window import ProbabilityMap
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
-from firelab.windows.recipe.candidate_firings import (
+from firelab.windows.recipe.firing_odds import (
     candidate_temperatures,
     candidate_tiles,
 )

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.craft.units import format_temperature_difference
-from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, HIGH, LOW, TARGET
+from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, HIGH, LOW
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
 from firelab.fits.ordinal.priors import LOGITS_20_TO_80
 from firelab.fits.ordinal.stage_draws import StageDraws
@@ -16,6 +16,7 @@ from firelab.plan.plan import Plan
 from firelab.records.records import Records
 from firelab.series.declared_parts import Expectation
 from firelab.series.firing_series import FiringSeries
+from firelab.series.history import TARGET
 from firelab.series.terms import coding, term_columns
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
