@@ -295,7 +295,7 @@ def read_board(folder: str | Path, *, today: date | None = None) -> TileBoard:
         tiles=tuple(sorted(tiles, key=_order)),
         windows=tuple(one for _, windows, _ in found for one in windows),
         left_out=tuple(left_out),
-        invented=_invented_words([invented for _, _, invented in found]),
+        invented=_invented_words([invented for own, _, invented in found if own]),
     )
 
 

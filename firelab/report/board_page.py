@@ -40,6 +40,7 @@ _ACROSS = 4
 _CARD, _GAP, _LIES = 25 * MM, 1.5 * MM, 7 * MM
 _HEADING, _SETTING, _RECIPE, _HEAT = 9 * MM, 6.5 * MM, 6.5 * MM, 7 * MM
 _INDEX_ROW, _INDEX_COLUMNS = 5 * MM, 2
+_CAUTIONS = 75 * MM
 
 
 def board_photos(board: TileBoard) -> tuple[Photos, int]:
@@ -301,22 +302,29 @@ def _index_pages(
 ) -> list[SheetPage]:
     """Return the tiles by mark and code with page and place, and the cautions."""
     named = sorted(board.tiles, key=lambda one: one.name)
-    rows = int(height // _INDEX_ROW)
-    per_page = rows * _INDEX_COLUMNS
+    per_page = int(height // _INDEX_ROW) * _INDEX_COLUMNS
     parts = [named[start : start + per_page] for start in range(0, len(named), per_page)]
+    parts = parts or [[]]
+    foot = -(-len(parts[-1]) // _INDEX_COLUMNS) * _INDEX_ROW + 8 * MM
+    has_room = foot + _CAUTIONS <= height
+    ends = [None] * (len(parts) - 1) + [foot if has_room else None]
     pages = [
-        SheetPage(title=INDEX, draw=_index_drawing(part, found_on, rows)) for part in parts
+        SheetPage(title=INDEX, draw=_index_drawing(part, found_on, end))
+        for part, end in zip(parts, ends, strict=True)
     ]
+    return pages if has_room else [*pages, SheetPage(title="Cautions", draw=_draw_cautions)]
 
-    def cautions(pen: Pen, body: Box) -> None:
-        draw_cautions(pen, body, largest=10.0)
 
-    return [*pages, SheetPage(title="Cautions", draw=cautions)]
+def _draw_cautions(pen: Pen, box: Box) -> None:
+    draw_cautions(pen, box, largest=10.0)
 
 
 def _index_drawing(
-    tiles: list[BoardTile], found_on: Mapping[str, int], rows: int
+    tiles: list[BoardTile], found_on: Mapping[str, int], cautions_at: float | None
 ) -> Callable[[Pen, Box], None]:
+    """Draw tiles down the columns, and the cautions so far down, where they are here."""
+    rows = -(-len(tiles) // _INDEX_COLUMNS)
+
     def draw(pen: Pen, body: Box) -> None:
         columns = body.columns(*([1.0] * _INDEX_COLUMNS), gap=6 * MM)
         for place, tile in enumerate(tiles):
@@ -328,5 +336,7 @@ def _index_drawing(
             pen.line(grade, tile.grade_words, 8.5)
             pen.line(lies, tile.lies or "–", 8.5)
             pen.rule(line.left, line.bottom, line.right, line.bottom, grey=0.6, weight=0.4)
+        if cautions_at is not None:
+            _draw_cautions(pen, body.below(cautions_at).upper(_CAUTIONS))
 
     return draw
