@@ -58,7 +58,10 @@ UNSURE = replace(
     best=replace(RECIPE, probability=0.69, assurance=0.28),
     reason="No firing is sure enough: at the best, 1395 degF (757 degC) for 2 min 35 s",
     reason_code="not-sure-enough",
-    settle=("fire another load near 1395 degF", "firelab next chooses its tiles"),
+    settle=(
+        "fire another load near 1395 degF",
+        "firelab next chooses the tiles of that load",
+    ),
 )
 
 

@@ -376,7 +376,7 @@ def _no_room(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
         ),
         settle=(
             f"fire another load near {_place(best, target)}",
-            "firelab next chooses its tiles",
+            "firelab next chooses the tiles of that load",
         ),
     )
 
@@ -395,6 +395,6 @@ def _unsure(target: TargetAtSetting, best: Recipe) -> NoRecipeReason:
         settle=(
             f"fire another load near {_place(best, target)} at "
             f"{setting_words(target.setting)}",
-            "firelab next chooses its tiles",
+            "firelab next chooses the tiles of that load",
         ),
     )
