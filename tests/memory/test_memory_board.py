@@ -231,7 +231,7 @@ def test_the_command_writes_both_and_says_where(studio):
 @pytest.mark.browser
 def test_the_page_finds_a_tile_by_mark_and_code(studio):
     """Run with ``pytest -m browser``."""
-    page_file, _ = write_board(studio)
+    page_file, _ = write_board(read_board(studio), studio)
 
     async def run():
         from playwright.async_api import async_playwright
