@@ -74,7 +74,7 @@ def add_other_axis(axes: Axes, reads: str, *, ticks: int = 6) -> SecondaryAxis:
 
 def other_functions(reads: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
     """Return what turns an axis in degC into the unit that the kiln does not read."""
-    return (_same, _same) if reads == "degF" else (degF_of_degC, degC_of_degF)
+    return (_same, _same) if reads == "degF" else (_degF_of_degC, _degC_of_degF)
 
 
 def _same(degC: Any) -> Any:
@@ -87,12 +87,12 @@ def other_difference(reads: str) -> tuple[Callable[[Any], Any], Callable[[Any], 
     return (lambda own: np.asarray(own) * share, lambda other: np.asarray(other) / share)
 
 
-def degF_of_degC(degC: Any) -> Any:
+def _degF_of_degC(degC: Any) -> Any:
     """Return degF of an axis in degC, any shape."""
     return to_degF(np.asarray(degC, dtype=float))  # type: ignore[arg-type]
 
 
-def degC_of_degF(degF: Any) -> Any:
+def _degC_of_degF(degF: Any) -> Any:
     """Return degC of an axis in degF, any shape."""
     return to_degC(np.asarray(degF, dtype=float))  # type: ignore[arg-type]
 
@@ -104,10 +104,10 @@ def set_dwell_axis(
     axes.set_yscale("log")
     axes.set_ylim(low_s, high_s)
     axes.set_ylabel("dwell (min:s), log scale")
-    tick_dwells(axes.yaxis, fired_s)
+    _tick_dwells(axes.yaxis, fired_s)
 
 
-def tick_dwells(axis: Axis, fired_s: Sequence[float]) -> None:
+def _tick_dwells(axis: Axis, fired_s: Sequence[float]) -> None:
     """Tick an axis at dwells, written in minutes and seconds, none too near another."""
     axis.set_major_locator(FixedLocator(spread_apart(fired_s)))
     axis.set_minor_locator(NullLocator())

@@ -30,7 +30,7 @@ def term_words(term: str) -> str:
     return " with ".join(parts)
 
 
-def column_words(column: str) -> str:
+def _column_words(column: str) -> str:
     """Return a column of the model by the factors in it, in plain words.
 
     Examples
@@ -51,7 +51,7 @@ def power_words(figures: Mapping[str, Any]) -> list[tuple[str, float]]:
     [('dwell', 0.98)]
     """
     return [
-        (column_words(str(name)), float(one["power"]))
+        (_column_words(str(name)), float(one["power"]))
         for name, one in figures.get("power", {}).items()
         if one["power"] is not None
     ]

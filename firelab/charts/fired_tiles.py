@@ -32,7 +32,7 @@ def rows_at(frame: pd.DataFrame, setting: Mapping[str, Any]) -> pd.DataFrame:
     return frame[np.logical_and.reduce(chosen)]
 
 
-def spread_places(count: int) -> list[tuple[float, float]]:
+def _spread_places(count: int) -> list[tuple[float, float]]:
     """Return offsets, in points, that set `count` marks around one place.
 
     Rows of at most three, centred on the place.
@@ -141,7 +141,7 @@ def _placed(tiles: pd.DataFrame) -> list[Placed]:
         nearby.setdefault(place, []).append(look)
     placed = []
     for _, looks in sorted(nearby.items()):
-        placed += list(zip(looks, spread_places(len(looks)), strict=True))
+        placed += list(zip(looks, _spread_places(len(looks)), strict=True))
     return placed
 
 

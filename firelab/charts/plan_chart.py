@@ -50,7 +50,7 @@ class PlanBar:
     number: str
 
 
-def use_bars(plan: Plan) -> list[PlanBar]:
+def _use_bars(plan: Plan) -> list[PlanBar]:
     """Return what is needed of what there is, as the plan counts them."""
     bars = []
     for name, one in plan.figures.get("budget", {}).items():
@@ -64,7 +64,7 @@ def use_bars(plan: Plan) -> list[PlanBar]:
     return bars
 
 
-def chance_bars(plan: Plan) -> list[PlanBar]:
+def _chance_bars(plan: Plan) -> list[PlanBar]:
     """Return the chance to see the stated shift in each effect."""
     return [
         PlanBar(name=name, share=chance, number=f"{chance * 100:.0f} in 100")
@@ -78,7 +78,7 @@ def _with_unit(name: str) -> str:
     return f"{name} (h)" if "time" in name else name
 
 
-def draw_bars(axes: Axes, title: str, bars: Sequence[PlanBar]) -> None:
+def _draw_bars(axes: Axes, title: str, bars: Sequence[PlanBar]) -> None:
     """Draw bars under each other, each with its name and its number."""
     axes.set_axis_off()
     axes.set_xlim(0.0, 2.7)
@@ -128,8 +128,8 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
     rows = -(-len(settings) // _columns(settings))
     shift = plan.figures.get("shift_sd", 0.0)
     bars = {
-        "What it uses of what there is": use_bars(plan),
-        f"Chance to see a shift of {shift:g} sd, end to end": chance_bars(plan),
+        "What it uses of what there is": _use_bars(plan),
+        f"Chance to see a shift of {shift:g} sd, end to end": _chance_bars(plan),
     }
     shown = {title: listed for title, listed in bars.items() if listed}
     heights = [0.7 + 1.8 * rows, 2.6, *(0.5 + 0.29 * len(one) for one in shown.values())]
@@ -139,7 +139,7 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
         _draw_places(figure, places[0], series, plan, settings)
         _draw_loads(figure.add_subplot(places[1]), plan, series.kiln.reads)
         for place, (title, listed) in enumerate(shown.items(), start=2):
-            draw_bars(figure.add_subplot(places[place]), title, listed)
+            _draw_bars(figure.add_subplot(places[place]), title, listed)
         title_figure(figure, _title(plan, settings), invented=series.invented)
         settle_layout(figure)
     return figure

@@ -60,7 +60,7 @@ from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow
 from firelab.windows.window import FiringWindows
 
 
-def draw_recipe(axes: Axes, window: SettingWindow) -> None:
+def _draw_recipe(axes: Axes, window: SettingWindow) -> None:
     """Draw the recipe with its room, or a hollow star at the best there is."""
     shown = window.recipe or window.best
     if window.recipe is not None:
@@ -100,7 +100,7 @@ def _recipe_mark(window: SettingWindow) -> dict[str, Any]:
     }
 
 
-def region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | Patch]:
+def _region_keys(windows: FiringWindows, window: SettingWindow) -> list[Line2D | Patch]:
     """Return the legend keys of everything but the tiles, the recipe last."""
     asked = f"probability {windows.probability:g}"
     if window.map.probability.max() < windows.probability:
@@ -171,7 +171,7 @@ def draw_window_map(
     <Figure size ... with 2 Axes>
     """
     chosen = window or windows.windows[0]
-    window = replace(chosen, map=as_strip(chosen.map))
+    window = replace(chosen, map=_as_strip(chosen.map))
     with drawing_style():
         figure = new_figure(5.9)
         axes = figure.add_subplot()
@@ -179,11 +179,11 @@ def draw_window_map(
         bands = _draw_probability(axes, window, windows)
         draw_edges(axes, window.edges, _span(window), of_map=True)
         keys = [] if records is None else _draw_looks(axes, windows, window, records)
-        draw_recipe(axes, window)
+        _draw_recipe(axes, window)
         bar = figure.colorbar(bands, ax=axes, pad=0.02, fraction=0.06, ticks=_BANDS[::2])
         bar.set_label(f"probability of {windows.asked.target_words}")
         keys.append(Patch(**{**UNFIRED_DOTS, "hatch": ".."}, label="not fired"))
-        add_two_column_legend(figure, keys, region_keys(windows, window))
+        add_two_column_legend(figure, keys, _region_keys(windows, window))
         title_figure(figure, setting_words(window.setting), invented=windows.invented)
         settle_layout(figure)
     return figure
@@ -223,20 +223,8 @@ def describe_window_map(windows: FiringWindows, window: SettingWindow) -> str:
     return words + word_answer(window, windows.asked).set_words
 
 
-def as_strip(field: ProbabilityMap) -> ProbabilityMap:
-    """Return a map with room to be seen: one fired temperature or dwell is a thin strip.
-
-    Parameters
-    ----------
-    field : ProbabilityMap
-        With m temperatures and k dwells.
-
-    Returns
-    -------
-    ProbabilityMap
-        The same where m and k are 2 or more; else the one row or column stands
-        twice, 1 degC or 2 % of the dwell to either side.
-    """
+def _as_strip(field: ProbabilityMap) -> ProbabilityMap:
+    """Return a map with room to be seen: one fired temperature or dwell is a thin strip."""
     degC, dwell = field.temperature_degC, field.dwell_s
     chance, sure = field.probability, field.assurance
     if len(degC) == 1:

@@ -87,8 +87,8 @@ def draw_stage_curves(
     fired = fired_range(records.graded)
     every = tiles_at(records, setting)
     tiles = within_dwells(every, fired)
-    dwells = panel_dwells(fired_dwells(records.graded))
-    panel_of = nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
+    dwells = _panel_dwells(fired_dwells(records.graded))
+    panel_of = _nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
     few = draws.thinned(_MEAN_DRAWS)
     with drawing_style():
         figure = new_figure(2.4 + 1.75 * len(dwells))
@@ -117,7 +117,7 @@ def draw_stage_curves(
 def describe_stage_curves(records: Records, setting: Mapping[str, Any]) -> str:
     """Say in words what the curves show."""
     grades = ", ".join(records.series.responses.stage.grades)
-    panels = panel_dwells(fired_dwells(records.graded))
+    panels = _panel_dwells(fired_dwells(records.graded))
     dwells = [format_duration(dwell) for dwell in panels]
     return (
         f"Probability of each stage ({grades}) against temperature at "
@@ -125,7 +125,7 @@ def describe_stage_curves(records: Records, setting: Mapping[str, Any]) -> str:
     )
 
 
-def panel_dwells(fired_s: Iterable[float]) -> list[float]:
+def _panel_dwells(fired_s: Iterable[float]) -> list[float]:
     """Return the dwells (s) that have a panel: at most five, the ends among them.
 
     Examples
@@ -136,7 +136,7 @@ def panel_dwells(fired_s: Iterable[float]) -> list[float]:
     return spread_apart([float(one) for one in fired_s], largest=_MOST_PANELS)
 
 
-def nearest_dwell(fired_s: Any, dwells_s: Sequence[float]) -> Any:
+def _nearest_dwell(fired_s: Any, dwells_s: Sequence[float]) -> Any:
     """Return the place of the panel nearest on the ln scale, shape (n,)."""
     distance = np.abs(np.log(np.asarray(fired_s)[:, None]) - np.log(np.asarray(dwells_s)))
     return distance.argmin(axis=1)

@@ -76,10 +76,6 @@ def grade_marks(grades: Sequence[str], target: Sequence[str]) -> dict[str, Grade
     target : sequence of str
         The wanted ones.
 
-    Returns
-    -------
-    dict of str to GradeMark
-
     Examples
     --------
     >>> marks = grade_marks(["sugar", "orange peel", "full", "over"], ["full"])
@@ -224,17 +220,7 @@ def title_figure(figure: Figure, title: str, *, invented: bool) -> None:
 
 
 def figure_bytes(figure: Figure, kind: str) -> bytes:
-    """Return a settled figure as PNG or SVG, with no date in it; one drawing each.
-
-    Parameters
-    ----------
-    figure : Figure
-    kind : {'png', 'svg'}
-
-    Returns
-    -------
-    bytes
-    """
+    """Return a settled figure as PNG or SVG, with no date in it; one drawing each."""
     stream = io.BytesIO()
     with drawing_style():
         if kind == "png":
@@ -327,11 +313,6 @@ def both_forms(svg: bytes) -> bytes:
 
     It is drawn once: each colour becomes a variable that the picture itself sets
     (``prefers-color-scheme``, W3C Media Queries 5); paper is always light.
-
-    Parameters
-    ----------
-    svg : bytes
-        As `figure_bytes` writes it.
 
     Returns
     -------

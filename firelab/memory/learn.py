@@ -264,12 +264,7 @@ def _groups(found: Iterable[SeriesEvidence]) -> list[list[SeriesEvidence]]:
 
 
 def learn_group(found: Sequence[SeriesEvidence]) -> LearnedGroup:
-    """Return what series of one kind, metal and scale have in common.
-
-    Parameters
-    ----------
-    found : sequence of SeriesEvidence
-    """
+    """Return what series of one kind, metal and scale have in common."""
     kind, metal, grades = found[0].group
     names = list(dict.fromkeys(name for one in found for name in one.posterior))
     targets = {one.target for one in found}

@@ -133,7 +133,7 @@ class PieceOption:
         return [
             f"Firing {number}: lay {listed(one.colours)}; "
             f"{format_temperature(one.temperature_degC, reads)} for "
-            f"{format_duration(one.dwell_s)}. {tolerance_words(one, reads)}"
+            f"{format_duration(one.dwell_s)}. {_tolerance_words(one, reads)}"
             for number, one in enumerate(self.firings, start=1)
         ]
 
@@ -146,7 +146,7 @@ class PieceOption:
         )
 
 
-def tolerance_words(one: PieceFiring, reads: str) -> str:
+def _tolerance_words(one: PieceFiring, reads: str) -> str:
     """Say by how much a firing may be off."""
     parts = _room_parts(one, reads)
     if not parts:

@@ -34,7 +34,7 @@ def explain_unlikely(piece: Piece, levels: LevelTable) -> tuple[str, ...]:
             "least of them would help."
         )
     for a, b in combinations(range(len(names)), 2):
-        together, first, second = pair_chances(levels, a, b)
+        together, first, second = _pair_chances(levels, a, b)
         free, kept = max(together, first, second), _kept_pair(piece, levels, a, b)
         pair = f"{names[a]} and {names[b]}"
         if free < min(asked, alone[a] * alone[b] - _NARROWER):
@@ -54,8 +54,8 @@ def explain_unlikely(piece: Piece, levels: LevelTable) -> tuple[str, ...]:
                 "that from them."
             )
     if not lines and piece.firings < len(names) <= ALL_UP_TO:
-        more = score_orders(replace(piece, firings=piece.firings + 1), levels)
-        if more > score_orders(piece, levels) + _NARROWER:
+        more = _score_orders(replace(piece, firings=piece.firings + 1), levels)
+        if more > _score_orders(piece, levels) + _NARROWER:
             lines.append(
                 f"{piece.firings} firings are too few: with one more about "
                 f"{of_ten(more)} such pieces."
@@ -73,7 +73,7 @@ _NARROWER = 0.05
 a rule, is blamed (chosen here, no source)."""
 
 
-def pair_chances(levels: LevelTable, a: int, b: int) -> tuple[float, float, float]:
+def _pair_chances(levels: LevelTable, a: int, b: int) -> tuple[float, float, float]:
     """Return the odds of two colours: in one firing, the one first, the other first."""
     one, other = levels.together[1 << a], levels.together[1 << b]
     together = float(levels.together[(1 << a) | (1 << b)].max())
@@ -88,7 +88,7 @@ def _kept_pair(piece: Piece, levels: LevelTable, a: int, b: int) -> float:
     """Return the best odds of a pair within the rules that are about these two."""
     rules = [rule for rule in piece.order_rules if set(rule.colours) <= {a, b}]
     best = 0.0
-    options = zip(((0, 0), (0, 1), (1, 0)), pair_chances(levels, a, b), strict=True)
+    options = zip(((0, 0), (0, 1), (1, 0)), _pair_chances(levels, a, b), strict=True)
     for at, chance in options:
         laid = {a: at[0], b: at[1]}
         own = [rule for rule in rules if len(rule.colours) == 2]
@@ -102,7 +102,7 @@ def _kept_pair(piece: Piece, levels: LevelTable, a: int, b: int) -> float:
     return best
 
 
-def score_orders(piece: Piece, levels: LevelTable) -> float:
+def _score_orders(piece: Piece, levels: LevelTable) -> float:
     """Return the highest score of any order within a piece's rules and firings."""
     scores = (
         float(order_scores(list(orders), levels)[0].max())

@@ -32,20 +32,8 @@ _TICK = 4.2 * MM
 _WRITTEN = 9.5
 
 
-def print_piece(plan: PiecePlan, page: str = "a4") -> bytes:
-    """Return the page of a piece as a PDF, the same for the same plan.
-
-    Parameters
-    ----------
-    plan : PiecePlan
-    page : str, default 'a4'
-        Name of the paper.
-
-    Raises
-    ------
-    UsageError
-        If there is no such paper.
-    """
+def _print_piece(plan: PiecePlan, page: str = "a4") -> bytes:
+    """Return the page of a piece as a PDF, the same for the same plan."""
     paper = page_size(page)
     register_fonts()
     stream = io.BytesIO()
@@ -61,7 +49,7 @@ def print_piece(plan: PiecePlan, page: str = "a4") -> bytes:
 def write_piece_sheet(folder: str | Path, plan: PiecePlan, page: str = "a4") -> Path:
     """Write piece.pdf and return its path."""
     path = Path(folder) / SHEET_FILE
-    write_atomically(path, print_piece(plan, page))
+    write_atomically(path, _print_piece(plan, page))
     return path
 
 

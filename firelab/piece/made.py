@@ -342,15 +342,7 @@ def weigh_by_made(
 def grade_likelihood(
     one: ColourHeat, known: MadeColour, *, rng: np.random.Generator
 ) -> FloatArray:
-    """Return how likely a colour's grades on one piece were, draw by draw, (S,).
-
-    Parameters
-    ----------
-    one : ColourHeat
-    known : MadeColour
-        Its grades are of the colour's scale.
-    rng : numpy.random.Generator
-    """
+    """Return how likely a colour's grades on one piece were, draw by draw, (S,)."""
     cdf, cuts = link_named(one.link).cdf, one.thresholds
     ends = np.full((len(cuts), 1), np.inf)
     cuts = np.hstack([-ends, cuts, ends])

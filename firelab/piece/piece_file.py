@@ -208,11 +208,6 @@ class CheckedPiece:
 def read_piece(folder: str | Path) -> CheckedPiece:
     """Read a piece and the records of its colours.
 
-    Parameters
-    ----------
-    folder : str or Path
-        The piece's folder, or its piece.toml.
-
     Raises
     ------
     FaultyFile

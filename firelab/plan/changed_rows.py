@@ -49,13 +49,6 @@ def without_last(series: FiringSeries, plan: Plan, tile: str) -> Plan:
 
     Its code is free again.
 
-    Parameters
-    ----------
-    series : FiringSeries
-    plan : Plan
-    tile : str
-        A tile with a single firing, the last of the plan.
-
     Raises
     ------
     FirelabError

@@ -40,7 +40,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 
 
-def control_setting(series: FiringSeries) -> pd.DataFrame:
+def _control_setting(series: FiringSeries) -> pd.DataFrame:
     """Return the one setting of the control tile, no row where there is none."""
     control = series.plan.control
     rows = []
@@ -52,30 +52,16 @@ def control_setting(series: FiringSeries) -> pd.DataFrame:
     return as_settings(pd.DataFrame(rows, columns=names))
 
 
-def add_control_tiles(
+def _add_control_tiles(
     series: FiringSeries, fired: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Return scheduled rows with a control tile in each session.
 
     It takes a free place of a load at its own temperature; where a session has
     none, it gets a load of its own.
-
-    Parameters
-    ----------
-    series : FiringSeries
-        Its plan names the control tile, or none.
-    fired : DataFrame
-        Settings with ``session, load, order``; see ``fire_in_order``.
-    rng : numpy.random.Generator
-        Places a load of its own in the session.
-
-    Returns
-    -------
-    DataFrame
-        Loads and order numbered anew, with a column ``is_control``.
     """
     marked = fired.assign(is_control=False)
-    setting = control_setting(series)
+    setting = _control_setting(series)
     if not len(setting):
         return marked
     degC = float(setting["temperature_degC"].iloc[0])
@@ -140,7 +126,7 @@ def schedule_with_controls(
     holds, fullest = series.budget.session_loads, 0
     for spare in (0, 1):
         fired = fire_in_order(series, settings, loads, order_rng, spare=spare)
-        fired = add_control_tiles(series, fired, control_rng)
+        fired = _add_control_tiles(series, fired, control_rng)
         fullest = int(fired.groupby("session")["load"].nunique().max())
         if holds is None or fullest <= holds:
             return fired

@@ -32,30 +32,10 @@ KEPT = ("mesh", "layers", "base")
 """What a tile that is fired on keeps."""
 
 
-def added_rows(
+def _added_rows(
     series: FiringSeries, old: pd.DataFrame, settings: pd.DataFrame
 ) -> pd.DataFrame:
-    """Return the settings to be added, judged, with their ``tile`` spelt as planned.
-
-    Parameters
-    ----------
-    series : FiringSeries
-        Its rules and places.
-    old : DataFrame
-        Rows of the plan that stands.
-    settings : DataFrame
-        See ``extend_plan``.
-
-    Returns
-    -------
-    DataFrame
-        Rows renumbered; ``tile`` is "" for a new tile.
-
-    Raises
-    ------
-    FirelabError
-        With every fault of every row.
-    """
+    """Return the settings to be added, judged, with their ``tile`` spelt as planned."""
     rows = settings.reset_index(drop=True)
     if not len(rows):
         raise FirelabError("there is no setting to add to the plan")
@@ -79,26 +59,15 @@ def added_rows(
     return rows
 
 
-def load_column(rows: pd.DataFrame) -> str | None:
+def _load_column(rows: pd.DataFrame) -> str | None:
     """Return the column that names the loads, if there is one."""
     return next((name for name in ("plot", "load") if name in rows), None)
 
 
-def chained_loads(rows: pd.DataFrame, loads: IntArray) -> IntArray | None:
+def _chained_loads(rows: pd.DataFrame, loads: IntArray) -> IntArray | None:
     """Return which loads must follow one another, or None where none must.
 
     Loads that fire one tile do: the second finds what the first did.
-
-    Parameters
-    ----------
-    rows : DataFrame, n rows
-        As `added_rows` gives them.
-    loads : ndarray of int, shape (n,)
-
-    Returns
-    -------
-    ndarray of int, shape (n,), or None
-        Rows whose loads belong together share a number.
     """
     chain, is_chained = loads.copy(), False
     for _, places in rows[rows["tile"] != ""].groupby("tile").indices.items():
@@ -130,7 +99,7 @@ def _tile_faults(old: pd.DataFrame, rows: pd.DataFrame) -> Iterator[str]:
 
 
 def _load_faults(series: FiringSeries, rows: pd.DataFrame) -> Iterator[str]:
-    name, fired_on = load_column(rows), rows[rows["tile"] != ""]
+    name, fired_on = _load_column(rows), rows[rows["tile"] != ""]
     if name is None:
         twice = fired_on.loc[fired_on["tile"].duplicated(), "tile"].unique()
         for code in twice:
@@ -160,7 +129,7 @@ def _chain_faults(series: FiringSeries, rows: pd.DataFrame, name: str) -> Iterat
     if holds is not None and series.plan.control is not None:
         holds -= 1  # the control tile may need a load of its own
     named = rows[name].to_numpy()
-    chain = chained_loads(rows, np.unique(named, return_inverse=True)[1].astype(np.int64))
+    chain = _chained_loads(rows, np.unique(named, return_inverse=True)[1].astype(np.int64))
     if chain is None or holds is None:
         return
     for number in np.unique(chain):
@@ -173,7 +142,7 @@ def _chain_faults(series: FiringSeries, rows: pd.DataFrame, name: str) -> Iterat
 def _rule_faults(
     series: FiringSeries, old: pd.DataFrame, rows: pd.DataFrame
 ) -> Iterator[str]:
-    name, last = load_column(rows), _last(old, "order")
+    name, last = _load_column(rows), _last(old, "order")
     turn = rows[name].rank(method="first") if name else rows.index.to_series() + 1
     code = rows["tile"].where(rows["tile"] != "", "new " + rows.index.astype("str"))
     own = old[old["role"] != "control"]
@@ -203,9 +172,9 @@ def _schedule(
     loads = group_into_loads(
         wanted, places=series.budget.places, most_loads=None, rng=rng, apart=False
     )
-    if load_column(wanted) == "load":
+    if _load_column(wanted) == "load":
         loads = _named_loads(wanted)
-    chain = chained_loads(wanted, loads)
+    chain = _chained_loads(wanted, loads)
     if chain is not None:
         wanted = wanted.assign(climb=chain)
     goes_on = same_session and has_room(series, old, np.unique(loads).size)
@@ -213,29 +182,17 @@ def _schedule(
         uncontrolled = dataclasses.replace(series.plan, control=None)
         series = dataclasses.replace(series, plan=uncontrolled)
     fired = schedule_with_controls(series, wanted, loads, order_rng=rng, control_rng=rng)
-    return numbered_on(fired, old, rng=rng, goes_on=goes_on)
+    return _numbered_on(fired, old, rng=rng, goes_on=goes_on)
 
 
-def numbered_on(
+def _numbered_on(
     fired: pd.DataFrame,
     old: pd.DataFrame,
     *,
     rng: np.random.Generator,
     goes_on: bool = False,
 ) -> pd.DataFrame:
-    """Return new rows with session, load, order and codes that go on from the old.
-
-    Parameters
-    ----------
-    fired : DataFrame
-        Numbered from 1, in firing order.
-    old : DataFrame
-        Columns of ``plan.csv``; it may be empty.
-    rng : numpy.random.Generator
-        Source of the codes.
-    goes_on : bool, default False
-        Whether the first session is the last of the old.
-    """
+    """Return new rows with session, load, order and codes that go on from the old."""
     after = {name: _last(old, name) for name in ("session", "load", "order")}
     after["session"] -= int(goes_on)
     first = 1 + max((tile_index(code) for code in old["tile"]), default=-1)
@@ -246,7 +203,7 @@ def numbered_on(
 def _named_loads(wanted: pd.DataFrame) -> IntArray:
     """Return the loads that a column names, numbered from 0 as dealt ones are."""
     loads = np.unique(wanted["load"].to_numpy(), return_inverse=True)[1].astype(np.int64)
-    if chained_loads(wanted, loads) is not None:
+    if _chained_loads(wanted, loads) is not None:
         return loads
     keys = pd.DataFrame({"degC": wanted["temperature_degC"], "load": loads})
     return np.asarray(keys.groupby(["degC", "load"], sort=True).ngroup(), dtype=np.int64)
@@ -319,7 +276,7 @@ def extend_plan(
     32
     """
     old = plan.table
-    wanted = added_rows(series, old, settings)
+    wanted = _added_rows(series, old, settings)
     if rng is None:
         rng = np.random.default_rng([plan.provenance.seed, len(plan.tiles)])
     new = _schedule(series, wanted, old, rng, same_session=same_session)
@@ -352,7 +309,7 @@ def plan_chosen_tiles(folder: str | Path, tiles: pd.DataFrame, *, note: str) -> 
     tiles = tiles.iloc[rng.permutation(len(tiles))].reset_index(drop=True)
     number = np.arange(1, len(tiles) + 1)
     fired = tiles.assign(session=1, load=number, order=number)
-    rows = numbered_on(fired, before, rng=rng)
+    rows = _numbered_on(fired, before, rng=rng)
     if plan is not None:
         return with_rows(series, plan, rows, note=note)
     provenance = Provenance(

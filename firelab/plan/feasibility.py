@@ -192,7 +192,7 @@ def _refuse_inseparable(series: FiringSeries) -> None:
     )
 
 
-def tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
+def _tile_bounds(series: FiringSeries) -> list[tuple[int, Conflict]]:
     """Return every bound on the number of test tiles, with the line that sets it."""
     budget, bounds = series.budget, []
     control = int(series.plan.control is not None)  # one in each session, so at least one
@@ -229,7 +229,7 @@ def _refuse_small_budget(series: FiringSeries) -> None:
         return
     needed = 1 + len(term_columns(series, series.terms))
     least_loads = 1 + len(whole_plot_terms(series))
-    short = [conflict for bound, conflict in tile_bounds(series) if bound < needed]
+    short = [conflict for bound, conflict in _tile_bounds(series) if bound < needed]
     loads = most_loads(series)
     if loads is not None and loads < least_loads:
         says = f"{loads} loads, where temperature asks for {least_loads}"
@@ -314,10 +314,10 @@ def _fits(series: FiringSeries) -> bool:
     needed = 1 + len(term_columns(series, series.terms))
     loads = most_loads(series)
     enough = loads is None or loads >= 1 + len(whole_plot_terms(series))
-    return enough and all(bound >= needed for bound, _ in tile_bounds(series))
+    return enough and all(bound >= needed for bound, _ in _tile_bounds(series))
 
 
 def most_tiles(series: FiringSeries) -> int | None:
     """Return how many test tiles the budget allows at most; None where unbound."""
-    bounds = [bound for bound, _ in tile_bounds(series)]
+    bounds = [bound for bound, _ in _tile_bounds(series)]
     return int(np.min(bounds)) if bounds else None

@@ -43,24 +43,13 @@ def shortages(series: FiringSeries, plan: Plan) -> list[Need]:
     return [need for need in budget_needs(series, plan.tiles, plan.time_h) if need.short]
 
 
-def unconstrained_plan(
+def _unconstrained_plan(
     series: FiringSeries, kind: PlanKind, provenance: Provenance
 ) -> Plan:
     """Return the plan that is asked for, as if there were powder enough.
 
     A kind that keeps to the powder by itself may find no plan of the requested
     size; what that size would take is then told by a plan without the limit.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    kind : PlanKind
-    provenance : Provenance
-
-    Raises
-    ------
-    InfeasiblePlan
-        If the kind cannot serve the series, however much powder there is.
     """
     n = series.plan.tiles
     try:
@@ -97,26 +86,13 @@ def _with_shortfall(plan: Plan, requested: Plan, short: list[Need]) -> Plan:
     return dataclasses.replace(plan, figures=figures, notes=(note, *plan.notes))
 
 
-def fit_to_budget(
+def _fit_to_budget(
     series: FiringSeries, kind: PlanKind, requested: Plan, provenance: Provenance
 ) -> Plan:
     """Return the requested plan where it fits, else the best that does.
 
     A kind of any size is asked for fewer tiles; of a kind of fixed size the
     best of its settings are taken.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    kind : PlanKind
-    requested : Plan
-        As ``draft_plan`` gives it.
-    provenance : Provenance
-
-    Raises
-    ------
-    InfeasiblePlan
-        If nothing that fits can carry the model.
     """
     short = shortages(series, requested)
     if not short:
@@ -267,8 +243,8 @@ def _planned(series: FiringSeries, kind: PlanKind, provenance: Provenance) -> Pl
     check_feasible(series)
     if not kind.fixes_tiles:
         return sequential_plan(series, provenance)
-    requested = unconstrained_plan(series, kind, provenance)
-    return fit_to_budget(series, kind, requested, provenance)
+    requested = _unconstrained_plan(series, kind, provenance)
+    return _fit_to_budget(series, kind, requested, provenance)
 
 
 def _advised(

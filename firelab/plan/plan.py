@@ -211,11 +211,6 @@ def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
 
     The places of a load are filled in firing order, as its sheet shows them. Where tiles
     are chosen one firing at a time, a load goes on at the place after the last one.
-
-    Returns
-    -------
-    dict
-        By tile and load.
     """
     ordered = plan.tiles.sort_values("order", kind="stable")
     place = ordered.groupby("load").cumcount() + 1

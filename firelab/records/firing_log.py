@@ -64,7 +64,7 @@ class FiringLog:
     digest: str = ""
 
 
-def parse_log(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> FiringLog:
+def _parse_log(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> FiringLog:
     """Read a firing log from its bytes; all faults are in ``findings``."""
     if not raw.strip():
         return FiringLog()
@@ -85,14 +85,14 @@ def read_log(
 ) -> FiringLog:
     """Read the firing log of a folder; an empty one where there is no file."""
     whole, torn = read_journal(folder)
-    log = parse_log(whole, series, planned)
+    log = _parse_log(whole, series, planned)
     digest = hashlib.sha256(whole + torn).hexdigest() if whole or torn else ""
     return replace(log, torn=torn, digest=digest)
 
 
 def own_form(raw: bytes, series: FiringSeries, planned: PlannedFirings) -> str:
     """Rewrite a faultless log as firelab writes it itself."""
-    return HEADER_TEXT + rows_text(parse_log(raw, series, planned).rows)
+    return HEADER_TEXT + rows_text(_parse_log(raw, series, planned).rows)
 
 
 def read_planned_log(folder: str | Path) -> tuple[FiringSeries, Plan, FiringLog]:
@@ -262,11 +262,6 @@ def lost_settings(plan: Plan, standing: Iterable[Look]) -> pd.DataFrame:
     plan : Plan
         Its notes name the tiles that were replaced already.
     standing : iterable of Look
-
-    Returns
-    -------
-    DataFrame
-        Rows of ``plan.csv``.
     """
     looks = tuple(standing)
     lost = {one.tile for one in looks if LOST in one.change}

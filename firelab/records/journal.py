@@ -83,7 +83,7 @@ def journal_lock(folder: str | Path) -> Iterator[None]:
         os.close(handle)
 
 
-def split_torn(raw: bytes) -> tuple[bytes, bytes]:
+def _split_torn(raw: bytes) -> tuple[bytes, bytes]:
     r"""Return the whole lines of a log, and the torn one at its end.
 
     Examples
@@ -123,7 +123,7 @@ def read_journal(folder: str | Path) -> tuple[bytes, bytes]:
     Both are empty where there is no log.
     """
     path = Path(folder) / FIRINGS_FILE
-    return split_torn(path.read_bytes()) if path.exists() else (b"", b"")
+    return _split_torn(path.read_bytes()) if path.exists() else (b"", b"")
 
 
 def append_looks(

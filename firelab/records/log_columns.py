@@ -125,18 +125,10 @@ def column_meaning(written: str) -> ColumnMeaning | None:
     return ColumnMeaning(column=column or "", unit=unit or _STANDARD.get(column or "", ""))
 
 
-def observer_meaning(
+def _observer_meaning(
     written: str, cells: Sequence[str], is_grade: Callable[[str], bool]
 ) -> ColumnMeaning | None:
     """Return whose grades an otherwise unknown column holds; None where it holds none.
-
-    Parameters
-    ----------
-    written : str
-        A name alone, or with a word for grade or score beside it.
-    cells : sequence of str
-        What stands under it; blanks do not matter.
-    is_grade : callable
 
     Examples
     --------
@@ -204,7 +196,7 @@ def match_columns(
         meaning = _own_name(written) if is_log else column_meaning(written)
         cells = [row.cells[place - 1] for row in table.rows if len(row.cells) >= place]
         if meaning is None and written and not is_log:
-            meaning = observer_meaning(written, cells, is_grade)
+            meaning = _observer_meaning(written, cells, is_grade)
         if meaning is None:
             if written or any(cells):
                 report("unknown-column", place, *_unknown(written, is_log))

@@ -144,12 +144,6 @@ def tiles_as_planned(plan: Plan, looks: pd.DataFrame) -> tuple[str, ...]:
     Only such a tile may be planned a further firing: the n-th row of the plan is
     look n. After a firing beyond the plan the next row would take its number.
 
-    Parameters
-    ----------
-    plan : Plan
-    looks : DataFrame
-        As `Records.looks`.
-
     Returns
     -------
     tuple of str

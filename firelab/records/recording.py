@@ -85,7 +85,7 @@ def now_text() -> str:
     return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-def new_entry() -> str:
+def _new_entry() -> str:
     """Return the name of a new entry."""
     return "".join(secrets.choice(_SIGNS) for _ in range(ENTRY_LENGTH))
 
@@ -181,7 +181,7 @@ def record_table(
             look,
             recorded_at=look.recorded_at or recorded_at,
             recorded_by=recorded_by or look.recorded_by or look.observer,
-            entry=look.entry or new_entry(),
+            entry=look.entry or _new_entry(),
         )
         for look in read.looks
     ]

@@ -42,13 +42,7 @@ def earlier_firings(looks: pd.DataFrame, series: FiringSeries) -> list[tuple[Hea
 
 
 def at_one_temperature(graded: pd.DataFrame) -> pd.DataFrame:
-    """Return the looks whose tile had all of its heat at the look's temperature.
-
-    Parameters
-    ----------
-    graded : DataFrame
-        As `Records.graded`.
-    """
+    """Return the looks whose tile had all of its heat at the look's temperature."""
     rows = zip(graded["before"], graded["temperature_degC"], strict=True)
     same = [all(earlier == degC for earlier, _ in had) for had, degC in rows]
     return graded[np.array(same, dtype=bool)]
@@ -66,11 +60,6 @@ def counted_dwell(
     series : FiringSeries
     doubling_degC : float, optional
         Degrees that doubling the dwell is worth; by default as the series expects.
-
-    Returns
-    -------
-    Series, n rows
-        See `firelab.series.heat_counted`.
     """
     doubling = series.priors.doubling if doubling_degC is None else doubling_degC
     had = earlier_firings(looks, series)

@@ -109,11 +109,6 @@ def with_file_keys(
 ) -> tuple[dict[str, Any], list[tuple[str | int, ...]]]:
     """Return what a file declares under the file's own keys.
 
-    Parameters
-    ----------
-    declared : mapping
-        As TOML has it.
-
     Returns
     -------
     dict

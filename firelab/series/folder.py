@@ -183,12 +183,6 @@ def is_nested_deeper(content: Any, levels: int) -> bool:
 def read_json(content: bytes, file: str) -> Any:
     """Return the plain values of a JSON file.
 
-    Parameters
-    ----------
-    content : bytes
-    file : str
-        Its name, for the error.
-
     Raises
     ------
     FaultyJson
@@ -230,13 +224,7 @@ def marked_code(mark: str, code: str) -> str:
 
 
 def neighbour_marks(folder: str | Path) -> dict[str, str]:
-    """Return the marks of the other series in the same parent folder.
-
-    Returns
-    -------
-    dict of str to str
-        Mark to the name of the folder that has it.
-    """
+    """Return the marks of the other series in the same parent folder."""
     own = Path(folder).resolve()
     marks: dict[str, str] = {}
     for path in sorted(own.parent.glob(f"*/{SERIES_FILE}")):

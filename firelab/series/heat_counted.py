@@ -37,11 +37,6 @@ def heat_before(blank: Blank, firings: pd.DataFrame) -> list[tuple[Heat, ...]]:
     blank : Blank
     firings : DataFrame, n rows
         ``tile, temperature_degC, dwell_s``, each tile's in their order.
-
-    Returns
-    -------
-    list of tuple, n of them
-        Empty for the first firing of a tile.
     """
     had: dict[str, tuple[Heat, ...]] = {}
     found = []
@@ -59,7 +54,7 @@ def time_there(heat: Iterable[Heat], temperature_degC: float) -> float:
     return float(sum(there))
 
 
-def own_dwell(blank: Blank, temperature_degC: float, dwell_s: float) -> float:
+def _own_dwell(blank: Blank, temperature_degC: float, dwell_s: float) -> float:
     """Return what a firing itself counts after earlier ones: its warming up at least."""
     return max(dwell_s, blank.warm_up_s(temperature_degC))
 
@@ -94,5 +89,5 @@ def counted(
     """
     if not before:
         return dwell_s
-    own = own_dwell(blank, temperature_degC, dwell_s)
+    own = _own_dwell(blank, temperature_degC, dwell_s)
     return own + equivalent_dwell(before, temperature_degC, doubling_degC)

@@ -147,14 +147,8 @@ def worth_words(learned: LearnedPrior) -> str:
     return f"What {learned.source} taught is worth {saved} of this jar."
 
 
-def read_history(path: str | Path) -> tuple[dict[str, Any], str]:
-    """Return the content of a history, and its SHA-256.
-
-    Raises
-    ------
-    FirelabError
-        If it is not there, or not a history.
-    """
+def _read_history(path: str | Path) -> tuple[dict[str, Any], str]:
+    """Return the content of a history, and its SHA-256."""
     file = Path(path)
     remedy = "make it anew with: firelab learn STUDIO"
     try:
@@ -188,9 +182,9 @@ def learned_prior(
     Raises
     ------
     FirelabError
-        As `read_history`, or if a number in it is none.
+        As `_read_history`, or if a number in it is none.
     """
-    content, digest = read_history(path)
+    content, digest = _read_history(path)
     for group in content["groups"]:
         same = (group["kind"], group["metal"], tuple(group["grades"]))
         if same != (kind, metal, grades) or group["n_series"] < FEWEST_SERIES:

@@ -30,7 +30,7 @@ from firelab.series.toml_file import (
 )
 
 
-def designs_folder() -> Path:
+def _designs_folder() -> Path:
     """Return the folder of ready designs: the wheel's, or the checkout's."""
     package = Path(__file__).resolve().parents[1]
     shipped = package / "designs"
@@ -46,7 +46,7 @@ def design_names() -> tuple[str, ...]:
     >>> firelab.design_names()[-1]
     'tile-by-tile'
     """
-    return tuple(sorted(path.stem for path in designs_folder().glob("*.toml")))
+    return tuple(sorted(path.stem for path in _designs_folder().glob("*.toml")))
 
 
 def design_path(name: str) -> Path:
@@ -57,7 +57,7 @@ def design_path(name: str) -> Path:
     UsageError
         If there is no design of that name.
     """
-    path = designs_folder() / f"{name}.toml"
+    path = _designs_folder() / f"{name}.toml"
     if name not in design_names():
         raise UsageError(
             f"there is no design {name!r}", hint=f"one of {', '.join(design_names())}"

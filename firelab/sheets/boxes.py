@@ -38,15 +38,6 @@ class RowSpread:
 def spread_rows(count: int, room: float, *, lowest: float, highest: float) -> RowSpread:
     """Spread rows over as few pages as their lowest height allows, evenly.
 
-    Parameters
-    ----------
-    count : int
-        Rows in all.
-    room : float
-        Height that a page has for rows, points.
-    lowest, highest : float
-        Heights of a row, points.
-
     Examples
     --------
     >>> spread_rows(30, 600, lowest=20, highest=25)
@@ -60,14 +51,14 @@ def spread_rows(count: int, room: float, *, lowest: float, highest: float) -> Ro
     return RowSpread(per_page=per_page, height=min(highest, room / per_page))
 
 
-def column_boxes(row: Box, columns: Sequence[Column]) -> tuple[Box, ...]:
+def _column_boxes(row: Box, columns: Sequence[Column]) -> tuple[Box, ...]:
     """Return the boxes of a row's cells."""
     return row.columns(*(column.share for column in columns), gap=_GAP)
 
 
 def draw_table_head(pen: Pen, row: Box, columns: Sequence[Column]) -> None:
     """Print the names of the columns, wrapped into their widths."""
-    for cell, column in zip(column_boxes(row, columns), columns, strict=True):
+    for cell, column in zip(_column_boxes(row, columns), columns, strict=True):
         room = cell.inset(0, 0.8 * MM)
         if column.turned:
             pen.turned_block(room, column.name, 9, bold=True)
@@ -80,7 +71,7 @@ def draw_table_row(
     pen: Pen, row: Box, columns: Sequence[Column], cells: Sequence[str | bool]
 ) -> None:
     """Print one row: text, a tick box where a cell is True, a dash where it is False."""
-    for box, column, cell in zip(column_boxes(row, columns), columns, cells, strict=True):
+    for box, column, cell in zip(_column_boxes(row, columns), columns, cells, strict=True):
         if cell is True:
             pen.tick_box(box, _TICK)
         elif cell is False:
@@ -117,11 +108,6 @@ def draw_cautions(pen: Pen, box: Box, *, largest: float = 12.0) -> float:
         Room; the frame is as high as its text.
     largest : float, default 12
         Size of the text, points; made smaller until all of it fits.
-
-    Returns
-    -------
-    float
-        Height used, points.
     """
     inner = box.inset(4 * MM, 3 * MM)
     room = inner.height - _TITLE

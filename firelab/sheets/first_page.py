@@ -41,14 +41,16 @@ def first_page(series: FiringSeries, plan: Plan, *, n_fired_on: int = 0) -> Shee
     """
 
     def draw(pen: Pen, body: Box) -> None:
-        used = _draw_question(pen, body, series, facts(series, plan, n_fired_on=n_fired_on))
+        used = _draw_question(
+            pen, body, series, _facts(series, plan, n_fired_on=n_fired_on)
+        )
         used += _draw_steps(pen, body.below(used), series) + 4 * MM
         draw_cautions(pen, body.below(used))
 
     return SheetPage(title="Test firing sheets", draw=draw)
 
 
-def facts(
+def _facts(
     series: FiringSeries, plan: Plan, *, n_fired_on: int = 0
 ) -> tuple[tuple[str, str], ...]:
     """Return what the series varies and what the plan takes, as pairs of words."""

@@ -41,7 +41,7 @@ def _across(places: int) -> int:
     return min(3, max(2, math.ceil(math.sqrt(places))))
 
 
-def rack_map_height(
+def _rack_map_height(
     series: FiringSeries, load: KilnLoad, width: float, scale: float = 1.0
 ) -> float:
     """Return the height a rack map needs, points."""
@@ -54,7 +54,7 @@ def _side(places: int, width: float, scale: float) -> float:
     return min(_SIDE * scale, (width - 8 * MM) / _across(places))
 
 
-def draw_rack_map(
+def _draw_rack_map(
     pen: Pen, box: Box, series: FiringSeries, load: KilnLoad, scale: float = 1.0
 ) -> None:
     """Draw the places of a load as seen from above, the door below."""
@@ -185,7 +185,7 @@ class LoadBlock:
         rows += sum(_height(one, scale) for one in self.load.firings)
         before = (WAIT_HEIGHT + READ_HEIGHT) * scale
         shrunk = scale * self.map_scale
-        places = rack_map_height(series, self.load, width * MAP_SHARE, shrunk)
+        places = _rack_map_height(series, self.load, width * MAP_SHARE, shrunk)
         if self.is_low:
             return HEAD_HEIGHT * scale + max(before + rows, places)
         return HEAD_HEIGHT * scale + before + max(rows, places)
@@ -205,17 +205,8 @@ def _height(firing: TileFiring, scale: float) -> float:
     return ROW_HEIGHT * scale + (BEFORE_HEIGHT if firing.is_fired_on else 0.0)
 
 
-def wait_words(series: FiringSeries, before: KilnLoad | None, load: KilnLoad) -> str:
-    """Say what to wait for before a load.
-
-    Parameters
-    ----------
-    series : FiringSeries
-        Its budget holds change and recovery.
-    before : KilnLoad or None
-        The load before it in the same session.
-    load : KilnLoad
-    """
+def _wait_words(series: FiringSeries, before: KilnLoad | None, load: KilnLoad) -> str:
+    """Say what to wait for before a load."""
     change = format_duration(series.budget.change)
     recovery = format_duration(series.budget.recovery)
     if before is None:
@@ -258,7 +249,7 @@ def load_blocks(
     tallest = max(_height(firing, 1.0) for firing in load.firings)
     most = max(1, int((body.height - fixed) // tallest))
     out = sorted(load.firings, key=lambda firing: (firing.dwell_s, firing.order))
-    wait = wait_words(series, before, load)
+    wait = _wait_words(series, before, load)
     blocks = []
     for first in range(0, len(out), most):
         part = replace(load, firings=tuple(out[first : first + most]))
@@ -316,7 +307,7 @@ def draw_load(
     _draw_read_boxes(pen, wide.below(wait).upper(read), series)
     _draw_rows(pen, left.below(wait + read), series, block, scale)
     places = right if block.is_low else right.below(wait + read)
-    draw_rack_map(pen, places, series, block.load, scale * block.map_scale)
+    _draw_rack_map(pen, places, series, block.load, scale * block.map_scale)
     pen.rectangle(box, weight=1.6)
 
 

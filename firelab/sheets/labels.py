@@ -159,13 +159,8 @@ def label_stock_words() -> str:
     )
 
 
-def parse_pair_mm(text: str, what: str) -> tuple[float, float]:
+def _parse_pair_mm(text: str, what: str) -> tuple[float, float]:
     """Return two lengths written as ``63.5x38.1``, millimetres.
-
-    Raises
-    ------
-    UsageError
-        If the text is not a pair.
 
     Examples
     --------
@@ -210,13 +205,13 @@ def parse_label_stock(
     """
     if labels.strip().lower() == "cut":
         return CUT_LABELS
-    width, height = parse_pair_mm(labels, "labels")
+    width, height = _parse_pair_mm(labels, "labels")
     known = LABEL_STOCKS.get(page.strip().lower(), ()) if not (margins or gaps) else ()
     for stock in known:
         if (stock.width_mm, stock.height_mm) == (width, height):
             return stock
-    left, top = parse_pair_mm(margins, "margins") if margins else (None, None)
-    across, down = parse_pair_mm(gaps, "gaps") if gaps else (0.0, 0.0)
+    left, top = _parse_pair_mm(margins, "margins") if margins else (None, None)
+    across, down = _parse_pair_mm(gaps, "gaps") if gaps else (0.0, 0.0)
     return _stock(width, height, left, top, across, down)
 
 
@@ -291,15 +286,6 @@ def draw_label(
     Code and QR square stand on one half; the setting stands on the other, which is
     folded back or cut away before the tile is graded. A label too small for two
     halves shows the code alone.
-
-    Parameters
-    ----------
-    pen : Pen
-    cell : Box
-    series : FiringSeries
-    tile : PlannedTile
-    blind : bool, default False
-        Leave the setting out.
     """
     inner = cell.inset(min(2.2 * MM, 0.05 * min(cell.width, cell.height) + 0.5 * MM))
     front, back = inner, None
@@ -313,7 +299,7 @@ def draw_label(
         pen.rule(fold, cell.top, fold, cell.bottom, grey=0.5, weight=0.4, dashed=True)
     _draw_front(pen, front, marked_code(series.mark, tile.code))
     if back is not None:
-        lines = setting_lines(series, tile)
+        lines = _setting_lines(series, tile)
         room = back.height / (len(lines) * LEADING)
         size = max(SMALLEST, min(_LARGEST_CODE / 4, room))
         rows = back.rows(*([1.0] * len(lines)))
@@ -336,7 +322,7 @@ def _draw_front(pen: Pen, box: Box, code: str) -> None:
     pen.line(beside, code, _LARGEST_CODE, bold=True, align=align)
 
 
-def setting_lines(series: FiringSeries, tile: PlannedTile) -> list[str]:
+def _setting_lines(series: FiringSeries, tile: PlannedTile) -> list[str]:
     """Return what is to be hidden from who grades a tile, what is acted on first."""
     reads = series.kiln.reads
     lines = [

@@ -194,7 +194,7 @@ class Pen:
 
     def qr_square(self, box: Box, payload: str) -> None:
         """Draw a QR square, quiet zone included, as large as the box allows."""
-        modules = qr_modules(payload)
+        modules = _qr_modules(payload)
         side = min(box.width, box.height)
         pitch = side / (len(modules) + 2 * QR_QUIET_MODULES)
         left = box.left + (box.width - side) / 2 + QR_QUIET_MODULES * pitch
@@ -213,7 +213,7 @@ class Pen:
 
 
 @cache
-def qr_modules(payload: str) -> tuple[tuple[bool, ...], ...]:
+def _qr_modules(payload: str) -> tuple[tuple[bool, ...], ...]:
     """Return the dark modules of a QR square, at its highest error correction."""
     from reportlab.graphics.barcode.qr import QrCodeWidget  # not for what has no square
 

@@ -55,7 +55,7 @@ def step_size_words(series: FiringSeries, step: PlannedPreparation) -> str:
     return f"{count_words(len(step.tiles), 'tile')}, {count_words(loads, 'load')}"
 
 
-def is_mesh(name: str) -> bool:
+def _is_mesh(name: str) -> bool:
     """Tell whether a powder of the plan is the test enamel at a mesh."""
     return name.split()[0].isdigit()
 
@@ -68,7 +68,7 @@ def powder_name(name: str) -> str:
     >>> powder_name("80 mesh"), powder_name("base hard clear")
     ('Test enamel, 80 mesh', 'Base hard clear')
     """
-    return f"Test enamel, {name.split()[0]} mesh" if is_mesh(name) else _capital(name)
+    return f"Test enamel, {name.split()[0]} mesh" if _is_mesh(name) else _capital(name)
 
 
 def _capital(words: str) -> str:
@@ -126,7 +126,7 @@ def _powder_lines(series: FiringSeries, plan: Plan) -> list[_Line]:
         )
         for name, grams in plan.powder_g.items()
     ]
-    sieved = sum(grams for name, grams in plan.powder_g.items() if is_mesh(name))
+    sieved = sum(grams for name, grams in plan.powder_g.items() if _is_mesh(name))
     total = _Line(
         kind="total",
         height=_POWDER_ROW + _AFTER_TOTAL,

@@ -45,7 +45,7 @@ def record_pages(
             _draw_intro(pen, body.upper(_INTRO))
             used = _INTRO
             if series.responses.transparency:
-                draw_scale(
+                _draw_scale(
                     pen, body.below(used).upper(_SCALE), series.responses.transparency
                 )
                 used += _SCALE
@@ -71,7 +71,7 @@ def _draw_intro(pen: Pen, box: Box) -> None:
     pen.block(box.upper(_INTRO - 1 * MM), words, 9.5)
 
 
-def draw_scale(pen: Pen, box: Box, scale: TransparencyResponse) -> None:
+def _draw_scale(pen: Pen, box: Box, scale: TransparencyResponse) -> None:
     """Draw the clarity scale with its direction, target marked."""
     words, line = box.columns(0.22, 0.78, gap=4 * MM)
     pen.block(words.upper(9 * MM), f"clarity: {scale.direction}", 9.5, bold=True)
@@ -80,7 +80,7 @@ def draw_scale(pen: Pen, box: Box, scale: TransparencyResponse) -> None:
     left, middle, right = line.upper(9 * MM).columns(0.1, 0.8, 0.1, gap=2 * MM)
     pen.line(left, left_word, 9.5, align="right")
     pen.line(right, right_word, 9.5)
-    steps = score_steps(scale)
+    steps = _score_steps(scale)
     for place, score in enumerate(steps):
         x = middle.left + middle.width * (place + 0.5) / len(steps)
         wanted = (score - scale.target) * scale.sign >= 0
@@ -100,7 +100,7 @@ def draw_scale(pen: Pen, box: Box, scale: TransparencyResponse) -> None:
     )
 
 
-def score_steps(scale: TransparencyResponse) -> tuple[float, ...]:
+def _score_steps(scale: TransparencyResponse) -> tuple[float, ...]:
     """Return the scores to be printed, thinned where the scale is fine.
 
     Examples

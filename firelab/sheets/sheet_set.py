@@ -30,27 +30,13 @@ from firelab.sheets.student_page import deal_tiles, student_pages
 from firelab.sheets.tile_places import kiln_loads, planned_tiles, tile_firings
 
 
-def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
+def _plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
     """Return a plan cut down to one session, its preparation, powder and hours.
 
     Steps of preparation are numbered anew from 1.
 
     Tiles first fired in an earlier session are prepared already, and left out
     of preparation and powder.
-
-    Parameters
-    ----------
-    series : FiringSeries
-        Fixes coat and tile.
-    plan : Plan
-        Of all sessions.
-    session : int
-        Which one.
-
-    Raises
-    ------
-    UsageError
-        If the plan has no such session.
     """
     tiles = plan.table
     known = sorted(int(one) for one in tiles["session"].unique())
@@ -68,7 +54,7 @@ def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
         for step in plan.preparation
         if codes.intersection(step.tiles)
     ]
-    preparation = joint_preparation(needed)
+    preparation = _joint_preparation(needed)
     return replace(
         plan,
         tiles=here.reset_index(drop=True),
@@ -78,7 +64,7 @@ def plan_of_session(series: FiringSeries, plan: Plan, session: int) -> Plan:
     )
 
 
-def joint_preparation(
+def _joint_preparation(
     steps: Sequence[PlannedPreparation],
 ) -> tuple[PlannedPreparation, ...]:
     """Return steps of preparation numbered from 1, with equal ones done together.
@@ -164,7 +150,7 @@ def make_sheets(
             return _printed(pages, series, provenance, paper)
     firings = tile_firings(plan)
     if session is not None:
-        plan = plan_of_session(series, plan, session)
+        plan = _plan_of_session(series, plan, session)
         firings = tuple(firing for firing in firings if firing.session == session)
     tiles = planned_tiles(plan, firings)
     loads = kiln_loads(firings)
@@ -190,7 +176,7 @@ def _few_pages(
 ) -> list[SheetPage]:
     """Return a session of small loads on few pages; none where they are too large."""
     firings = tuple(one for one in tile_firings(plan) if one.session == session)
-    here = plan_of_session(series, plan, session)
+    here = _plan_of_session(series, plan, session)
     tiles, loads, cut = planned_tiles(here, firings), kiln_loads(firings), stock.cut_lines
     few = load_pages(series, here, tiles, loads, paper, with_labels=cut)
     if few and not cut:

@@ -155,7 +155,7 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
             f"{asked.probability * 10:g} were asked{_beyond_words(window)}."
         )
     else:
-        tolerance = tolerance_words(window.recipe, asked.reads)
+        tolerance = _tolerance_words(window.recipe, asked.reads)
         likely = "unlikely" if window.recipe.assurance >= _UNLIKELY else "possible"
         expect = (
             f"Expect {of_100(shown.probability)} tiles {asked.target_words}; "
@@ -171,7 +171,9 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
         ),
         tolerance=tolerance,
         expect=expect,
-        reach=reach_words(window.own_edges or nearest_edges(window, shown.dwell_s), asked),
+        reach=_reach_words(
+            window.own_edges or _nearest_edges(window, shown.dwell_s), asked
+        ),
         settle=window.settle_lines,
     )
 
@@ -250,7 +252,7 @@ def of_ten(probability: float) -> str:
     return f"{min(tenths, 9)} of 10" if tenths else "fewer than 1 of 10"
 
 
-def tolerance_words(recipe: Recipe, reads: str) -> str:
+def _tolerance_words(recipe: Recipe, reads: str) -> str:
     """Write how far temperature and dwell may be off, both at once.
 
     Examples
@@ -291,12 +293,12 @@ def _odds(chance: float) -> str:
     return f"1 in {math.floor(1.0 / chance + 1e-9)}"
 
 
-def nearest_edges(window: SettingWindow, dwell_s: float) -> Edges:
+def _nearest_edges(window: SettingWindow, dwell_s: float) -> Edges:
     """Return the edges at the fired dwell that is nearest on the ln scale."""
     return min(window.edges, key=lambda edges: abs(math.log(edges.dwell_s / dwell_s)))
 
 
-def reach_words(edges: Edges, asked: WindowAsked) -> str:
+def _reach_words(edges: Edges, asked: WindowAsked) -> str:
     """Say from which to which temperature the stage comes at one dwell."""
     low, high = edges.low_degC, edges.high_degC
     held, stage = f"Held {format_duration(edges.dwell_s)}", asked.stage_words

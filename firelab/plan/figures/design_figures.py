@@ -64,21 +64,10 @@ def alias_matrix(
     return np.asarray(np.linalg.solve(joined[:p, :p], joined[:p, p:]), dtype=float)
 
 
-def alias_table(
+def _alias_table(
     series: FiringSeries, settings: pd.DataFrame, rows: FloatArray, plot: IntArray
 ) -> dict[str, dict[str, float]]:
-    """Return, for each term, the omitted terms that it hides, with their share.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    settings : DataFrame, n rows
-        As ``seen_settings`` gives them.
-    rows : ndarray, shape (n, p)
-        Their model columns, of full rank.
-    plot : ndarray of int, shape (n,)
-        Their loads.
-    """
+    """Return, for each term, the omitted terms that it hides, with their share."""
     left_out = omitted_terms(series)
     if not left_out:
         return {}
@@ -172,7 +161,9 @@ def _efficiency_figures(found: Efficiency) -> dict[str, float]:
     }
 
 
-def balance_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, dict[str, int]]:
+def _balance_figures(
+    series: FiringSeries, tiles: pd.DataFrame
+) -> dict[str, dict[str, int]]:
     """Return how many test firings each level of each varied factor gets."""
     own = seen_settings(series, tiles)
     counts: dict[str, dict[str, int]] = {}
@@ -210,7 +201,7 @@ def design_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, Any]:
     shared = {
         "terms": list(series.terms),
         "load_variance_ratio": eta,
-        "balance": balance_figures(series, tiles),
+        "balance": _balance_figures(series, tiles),
         "correlations": correlations(rows, names),
     }
     choice = series_candidates(series)
@@ -236,7 +227,7 @@ def design_figures(series: FiringSeries, tiles: pd.DataFrame) -> dict[str, Any]:
             "largest": _rounded(float(found.variance.max())),
             "largest_at": {name: _plain(value) for name, value in worst.items()},
         },
-        "aliases": alias_table(series, seen, rows, plot),
+        "aliases": _alias_table(series, seen, rows, plot),
         "shift_sd": series.plan.shift,
         "power": power_table(rows, plot, found.covariance, columns, series.plan.shift),
     }

@@ -137,7 +137,7 @@ def degrees_of_freedom(rows: FloatArray, plot: IntArray) -> tuple[int, int]:
     return n_loads - between, len(rows) - with_loads
 
 
-def is_between_loads(column: FloatArray, plot: IntArray) -> bool:
+def _is_between_loads(column: FloatArray, plot: IntArray) -> bool:
     """Tell whether a column is one number per load."""
     loads = load_indicator(plot)
     return bool(np.allclose(column, loads @ (column @ loads / loads.sum(axis=0))))
@@ -204,7 +204,7 @@ def power_table(
     table: dict[str, dict[str, float | int | None]] = {}
     for place, column in enumerate(columns, start=1):
         error = float(np.sqrt(covariance[place, place]))
-        freedom = between if is_between_loads(rows[:, place], plot) else within
+        freedom = between if _is_between_loads(rows[:, place], plot) else within
         units = 2.0 if column.base is None else 1.0
         table[str(column)] = {
             "standard_error": round(error, 4),

@@ -60,24 +60,8 @@ DEFAULT_RESOLUTION = 4
 """Main effects clear of two-factor interactions (Chen, Sun and Wu 1993)."""
 
 
-def choose_fraction(k: int, n_tiles: int | None, resolution: int | None) -> Fraction:
-    """Return the fraction of a size or, where none is given, of a resolution.
-
-    Parameters
-    ----------
-    k : int
-        Number of factors.
-    n_tiles : int or None
-        The largest fraction of at most so many runs is taken.
-    resolution : int or None
-        The smallest fraction of at least this resolution; 4 where neither is
-        given.
-
-    Raises
-    ------
-    InfeasiblePlan
-        If the size is too small for k factors.
-    """
+def _choose_fraction(k: int, n_tiles: int | None, resolution: int | None) -> Fraction:
+    """Return the fraction of a size or, where none is given, of a resolution."""
     if n_tiles is None or resolution is not None:
         return smallest_of_resolution(k, resolution or DEFAULT_RESOLUTION)
     least = 2 ** int(np.floor(np.log2(k)) + 1)
@@ -146,7 +130,7 @@ def propose_two_level_fraction(
     require_varied(series, 2, NAME)
     names = series.varied
     runs = None if n_tiles is None else n_tiles - (series.plan.centre or 0)
-    fraction = choose_fraction(len(names), runs, series.plan.resolution)
+    fraction = _choose_fraction(len(names), runs, series.plan.resolution)
     best: tuple[int, int] | None = None
     for order, signs in _arrangements(series, fraction):
         settings = settings_of_signs(series, order, signs, NAME)

@@ -82,16 +82,7 @@ def keep_allowed(
     figures: Mapping[str, Any] | None = None,
     notes: Sequence[str] = (),
 ) -> Proposal:
-    """Return a proposal of the settings that the rules allow, saying what fell out.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    settings : DataFrame
-    figures : mapping, optional
-    notes : sequence of str
-        Come first.
-    """
+    """Return a proposal of the settings that the rules allow, saying what fell out."""
     allowed = is_allowed(series, settings)
     remarks = list(notes)
     if not allowed.all():
@@ -135,14 +126,8 @@ IntArray = NDArray[np.int64]
 Level = float | int | str
 
 
-def two_ends(series: FiringSeries, name: FactorName, kind: str) -> tuple[Level, Level]:
-    """Return the lower and the upper level of a factor.
-
-    Raises
-    ------
-    InfeasiblePlan
-        If the factor is a base with more than two levels.
-    """
+def _two_ends(series: FiringSeries, name: FactorName, kind: str) -> tuple[Level, Level]:
+    """Return the lower and the upper level of a factor."""
     levels = series.factors.levels(name)
     if name == "base":
         if len(levels) > 2:
@@ -182,15 +167,10 @@ def three_level_factors(series: FiringSeries) -> tuple[FactorName, ...]:
     )
 
 
-def centre_settings(series: FiringSeries, n: int) -> pd.DataFrame:
+def _centre_settings(series: FiringSeries, n: int) -> pd.DataFrame:
     """Return n settings in the middle of every factor that has one.
 
     The others stand at their two ends by turns, one factor twice as slowly as the next.
-
-    Raises
-    ------
-    InfeasiblePlan
-        If no factor has a middle.
 
     References
     ----------
@@ -209,7 +189,7 @@ def centre_settings(series: FiringSeries, n: int) -> pd.DataFrame:
     }
     others = [name for name in series.varied if name not in middles]
     for place, name in enumerate(others):
-        ends = two_ends(series, name, series.plan.kind)
+        ends = _two_ends(series, name, series.plan.kind)
         columns[name] = [ends[(turn >> place) & 1] for turn in range(n)]
     return settings_of_levels(series, columns)
 
@@ -228,7 +208,7 @@ def with_centre(series: FiringSeries, settings: pd.DataFrame) -> tuple[pd.DataFr
         note = "Each factor stands at its two ends; a bend between them is not seen"
         more = f"; centre = 3 under [plan] adds tiles in the middle of {middles}"
         return settings, note + (more if middles else "") + "."
-    centre = centre_settings(series, n)
+    centre = _centre_settings(series, n)
     allowed = is_allowed(series, centre)
     note = f"{int(allowed.sum())} tiles stand in the middle of {middles}: they show "
     note += "whether there is a bend, not whose it is."
@@ -274,11 +254,11 @@ def settings_of_signs(
     Raises
     ------
     InfeasiblePlan
-        As `two_ends`.
+        As `_two_ends`.
     """
     columns: dict[FactorName, list[Level]] = {}
     for place, name in enumerate(names):
-        low, high = two_ends(series, name, kind)
+        low, high = _two_ends(series, name, kind)
         columns[name] = [high if sign > 0 else low for sign in signs[:, place]]
     return settings_of_levels(series, columns)
 

@@ -29,7 +29,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 
-def n_load_temperatures(series: FiringSeries, n: int) -> int:
+def _n_load_temperatures(series: FiringSeries, n: int) -> int:
     """Return how many temperatures `n` tiles are grouped to: one per load.
 
     As many as the budget has loads; where it names none, as many as the places
@@ -40,7 +40,7 @@ def n_load_temperatures(series: FiringSeries, n: int) -> int:
     return min(n, max(loads, needed))
 
 
-def steps_of(series: FiringSeries, name: FactorName, n: int) -> list[Level]:
+def _steps_of(series: FiringSeries, name: FactorName, n: int) -> list[Level]:
     """Return the values of temperature or dwell that n tiles share out, in order.
 
     Stated levels, of temperature no more than there are loads; a range divided
@@ -48,13 +48,13 @@ def steps_of(series: FiringSeries, name: FactorName, n: int) -> list[Level]:
     """
     if not series.factors.is_range(name):
         levels = sorted(series.factors.levels(name))
-        if name == "temperature" and len(levels) > n_load_temperatures(series, n):
-            even = np.linspace(0, len(levels) - 1, n_load_temperatures(series, n))
+        if name == "temperature" and len(levels) > _n_load_temperatures(series, n):
+            even = np.linspace(0, len(levels) - 1, _n_load_temperatures(series, n))
             return [levels[place] for place in np.rint(even).astype(int)]
         return levels
     low, high = series.span(name)
     if name == "temperature":
-        even = np.linspace(low, high, n_load_temperatures(series, n))
+        even = np.linspace(low, high, _n_load_temperatures(series, n))
         return [settable_temperature(series, degC) for degC in even]
     return [settable_dwell(series, dwell) for dwell in np.geomspace(low, high, n)]
 
@@ -136,7 +136,7 @@ def propose_latin_hypercube(
     """
     n = n_tiles or DEFAULT_TILES
     mixes = other_mixes(series, _SPREAD)
-    steps = {name: steps_of(series, name, n) for name in _SPREAD}
+    steps = {name: _steps_of(series, name, n) for name in _SPREAD}
     sizes = np.array([len(steps[name]) for name in _SPREAD])
     shares = np.column_stack([_shared_out(n, int(size)) for size in sizes])
     columns = shares / np.maximum(sizes - 1, 1) * max(n - 1, 1)

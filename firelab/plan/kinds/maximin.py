@@ -64,14 +64,14 @@ class Effort:
     swaps: int
 
 
-def usual_effort(n: int) -> Effort:
+def _usual_effort(n: int) -> Effort:
     """Return the effort for n rows: many chains for few rows, long ones for many."""
     if n <= 22:
         return Effort(chains=12, steps=max(500, 80 * n), swaps=8 if n >= 8 else n // 2)
     return Effort(chains=2, steps=2000, swaps=16)
 
 
-def squared_distances(points: FloatArray) -> FloatArray:
+def _squared_distances(points: FloatArray) -> FloatArray:
     """Return squared distances, far away on the diagonal, shape (..., n, n)."""
     apart = points[..., :, None, :] - points[..., None, :, :]
     square = (apart**2).sum(axis=-1)
@@ -88,7 +88,7 @@ def smallest_squared_distance(points: FloatArray) -> float:
     >>> smallest_squared_distance(np.array([[0.0, 0.0], [1.0, 2.0], [2.0, 1.0]]))
     2.0
     """
-    return float(squared_distances(points).min())
+    return float(_squared_distances(points).min())
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -134,7 +134,7 @@ def maximin_columns(
         Tells which rows a rule allows; a plan with fewer forbidden rows is
         always preferred.
     effort : Effort, optional
-        See `usual_effort`.
+        See `_usual_effort`.
 
     Returns
     -------
@@ -144,7 +144,7 @@ def maximin_columns(
     n = len(columns)
     if n < 3:
         return columns.copy()
-    plan = effort or usual_effort(n)
+    plan = effort or _usual_effort(n)
     scale = np.ones((n, n)) if weights is None else weights
     chains = _start(columns, plan.chains, scale, permitted, rng)
     best: FloatArray = chains.points[0].copy()
@@ -188,7 +188,7 @@ def _start(
     rng: np.random.Generator,
 ) -> _Chains:
     points = np.stack([rng.permuted(columns, axis=0) for _ in range(n_chains)])
-    square = squared_distances(points) * scale
+    square = _squared_distances(points) * scale
     chains = _Chains(
         points=points,
         square=square,
@@ -271,13 +271,6 @@ def maximin_latin_hypercube(
     n: int, k: int, *, rng: np.random.Generator, effort: Effort | None = None
 ) -> IntArray:
     """Return a Latin hypercube as ranks with a large smallest distance.
-
-    Parameters
-    ----------
-    n, k : int
-        Rows and factors.
-    rng : numpy.random.Generator
-    effort : Effort, optional
 
     Returns
     -------

@@ -28,7 +28,7 @@ _NO_DIFFERENCE = 0.0005
 """Share of the efficiency that is no difference: it would be told as 0.0 %."""
 
 
-def kept_settings(series: FiringSeries) -> pd.DataFrame:
+def _kept_settings(series: FiringSeries) -> pd.DataFrame:
     """Return the settings that the plan must hold, as ``plan.keep`` names them."""
     rows = [
         (one.temperature, one.dwell, one.mesh, one.layers, one.base)
@@ -38,7 +38,7 @@ def kept_settings(series: FiringSeries) -> pd.DataFrame:
     return as_settings(pd.DataFrame(rows, columns=columns))
 
 
-def default_tiles(series: FiringSeries, n_terms: int) -> int:
+def _default_tiles(series: FiringSeries, n_terms: int) -> int:
     """Return a size where none is named: three tiles per term, in full loads."""
     places = series.budget.places
     wished = places * math.ceil(_TILES_PER_TERM * n_terms / places)
@@ -58,8 +58,8 @@ def _propose(
     extra = potential_terms(series)
     choice = series_candidates(series, terms=(*series.terms, *extra))
     n_terms = choice.candidates.n_terms - len(term_columns(series, extra))
-    n = n_tiles or default_tiles(series, n_terms)
-    kept = kept_settings(series)
+    n = n_tiles or _default_tiles(series, n_terms)
+    kept = _kept_settings(series)
     chosen = None
     if n >= max(len(kept), n_terms):
         chosen = choose_settings(

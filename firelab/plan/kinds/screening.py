@@ -61,14 +61,8 @@ PLACKETT_BURMAN = PlanKind(
 _L18_NAME = "l18"
 
 
-def three_levels(series: FiringSeries, name: FactorName) -> tuple[Level, ...]:
-    """Return two or three levels of a factor: low, middle, high.
-
-    Raises
-    ------
-    InfeasiblePlan
-        If the factor is a base with more than three levels.
-    """
+def _three_levels(series: FiringSeries, name: FactorName) -> tuple[Level, ...]:
+    """Return two or three levels of a factor: low, middle, high."""
     levels = series.factors.levels(name)
     if name == "base":
         if len(levels) > 3:
@@ -99,7 +93,7 @@ def propose_l18(
     """
     require_varied(series, 1, _L18_NAME)
     array = l18()
-    levels = {name: three_levels(series, name) for name in series.varied}
+    levels = {name: _three_levels(series, name) for name in series.varied}
     pairs = [name for name, has in levels.items() if len(has) == 2]
     in_two = pairs[0] if pairs else None
     free = iter(range(1, array.shape[1]))

@@ -182,7 +182,7 @@ def _control_loads(series: FiringSeries, n_loads: int) -> int:
     return math.ceil(n_loads / (series.budget.session_loads or n_loads))
 
 
-def even_loads(n: int, n_loads: int) -> IntArray:
+def _even_loads(n: int, n_loads: int) -> IntArray:
     """Return the load of each of n rows, loads as equal as can be, shape (n,)."""
     return np.sort(np.arange(n) % n_loads)
 
@@ -227,7 +227,7 @@ def choose_settings(
     Chosen or None
     """
     choice = protected.choice
-    plot = even_loads(n, n_loads or n_loads_for(series, n))
+    plot = _even_loads(n, n_loads or n_loads_for(series, n))
     whole = np.full(int(plot.max()) + 1, FREE)
     sub = np.full(n, FREE)
     if kept is not None and not _give_kept(choice, kept, plot, whole, sub):

@@ -219,10 +219,6 @@ def draw_starts(problem: Problem, n_starts: int, *, rng: np.random.Generator) ->
         How many are wanted; fewer come back where limits are tight, none
         where no plan was found.
     rng : numpy.random.Generator
-
-    Returns
-    -------
-    Starts
     """
     kept: list[Starts] = []
     missing = n_starts

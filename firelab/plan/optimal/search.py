@@ -41,7 +41,7 @@ _OTHER_USE = 100
 """More than any number of coordinates: use of a scarce powder is matched first."""
 
 
-def nearest_allowed(candidates: Candidates) -> IntArray:
+def _nearest_allowed(candidates: Candidates) -> IntArray:
     """Return the allowed setting nearest to each, at each level, shape (W, S).
 
     Nearest in the number of coordinates that differ, one that takes the same
@@ -90,14 +90,14 @@ def _moved(
     return trial, sound
 
 
-def rebuild_loads(
+def _rebuild_loads(
     problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
 ) -> bool:
     """Try every free load at every level; tell whether any plan gained.
 
     Takes what ``sweep_loads`` takes, and changes `starts` in place likewise.
     """
-    near = nearest_allowed(problem.candidates)
+    near = _nearest_allowed(problem.candidates)
     n_levels = len(near)
     every = np.arange(len(starts.sub))
     value = _ridged_values(problem, constants, starts, ridge)
@@ -175,7 +175,7 @@ def _rebuild_best(problem: Problem, constants: SearchConstants, starts: Starts) 
     best = np.argsort(-_criterion_values(problem, constants, starts))[:_REBUILT]
     part = starts.pick(best)
     for _ in range(_REBUILD_ROUNDS):
-        if not rebuild_loads(problem, constants, part, _RIDGES[-1]):
+        if not _rebuild_loads(problem, constants, part, _RIDGES[-1]):
             break
         _improve(problem, constants, part, _RIDGES[-1])
     starts.put(best, part)
@@ -192,13 +192,6 @@ def search_design(
     problem: Problem, *, n_starts: int, rng: np.random.Generator
 ) -> Found | None:
     """Return the best plan found.
-
-    Parameters
-    ----------
-    problem : Problem
-    n_starts : int
-        Plans to set out from.
-    rng : numpy.random.Generator
 
     Returns
     -------

@@ -55,7 +55,7 @@ class SeriesCandidates:
         return self.candidates.rows[self.candidates.allowed]
 
 
-def temperature_steps(series: FiringSeries) -> list[float]:
+def _temperature_steps(series: FiringSeries) -> list[float]:
     """Return the temperatures that a load may have, degC, lowest first."""
     if not series.factors.is_range("temperature"):
         return sorted(float(level) for level in series.factors.levels("temperature"))
@@ -63,7 +63,7 @@ def temperature_steps(series: FiringSeries) -> list[float]:
     return sorted({settable_temperature(series, degC) for degC in even})
 
 
-def dwell_steps(series: FiringSeries) -> list[float]:
+def _dwell_steps(series: FiringSeries) -> list[float]:
     """Return the dwells that a tile may have, s, shortest first."""
     if not series.factors.is_range("dwell"):
         return sorted(float(level) for level in series.factors.levels("dwell"))
@@ -127,9 +127,9 @@ def series_candidates(
         Model terms; those of the series where absent.
     """
     kept = series.plan.keep
-    temperatures = sorted({*temperature_steps(series), *(one.temperature for one in kept)})
+    temperatures = sorted({*_temperature_steps(series), *(one.temperature for one in kept)})
     lists: list[list[float | int | str]] = [
-        sorted({*dwell_steps(series), *(one.dwell for one in kept)}),
+        sorted({*_dwell_steps(series), *(one.dwell for one in kept)}),
         list(dict.fromkeys([*series.factors.mesh.levels, *(k.mesh for k in kept)])),
         list(dict.fromkeys([*series.factors.layers.levels, *(k.layers for k in kept)])),
         list(series.factors.base.levels),

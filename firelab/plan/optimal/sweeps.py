@@ -58,13 +58,13 @@ def search_constants(problem: Problem) -> SearchConstants:
     )
 
 
-def model_rows(problem: Problem, starts: Starts) -> FloatArray:
+def _model_rows(problem: Problem, starts: Starts) -> FloatArray:
     """Return the model columns of each plan, shape (B, n, p)."""
     whole = starts.whole[:, problem.plot]
     return np.asarray(problem.candidates.rows[whole, starts.sub], dtype=float)
 
 
-def load_sums(constants: SearchConstants, rows: FloatArray) -> FloatArray:
+def _load_sums(constants: SearchConstants, rows: FloatArray) -> FloatArray:
     """Return the sum of the rows of each load, shape (B, L, p)."""
     return np.stack([rows[:, members].sum(axis=1) for members in constants.members], axis=1)
 
@@ -73,8 +73,8 @@ def information_of(
     problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
 ) -> FloatArray:
     """Return the information of each plan with a ridge, shape (B, p, p)."""
-    rows = model_rows(problem, starts)
-    sums = load_sums(constants, rows)
+    rows = _model_rows(problem, starts)
+    sums = _load_sums(constants, rows)
     shrunk = np.einsum("blp,l,blq->bpq", sums, constants.c, sums)
     plain = rows.transpose(0, 2, 1) @ rows
     p = problem.candidates.n_terms
@@ -106,8 +106,8 @@ def sweep_rows(
     -------
     ndarray of bool, shape (B,)
     """
-    x = model_rows(problem, starts)
-    sums = load_sums(constants, x)
+    x = _model_rows(problem, starts)
+    sums = _load_sums(constants, x)
     information = information_of(problem, constants, starts, ridge)
     inverse = np.linalg.inv(information).astype(np.float64)
     every = np.arange(len(starts.sub))
@@ -304,7 +304,7 @@ def _swap_once(problem: Problem, constants: SearchConstants, one: Starts) -> boo
     if not len(a):
         return False
     information = information_of(problem, constants, one, 0.0)[0]
-    rows = model_rows(problem, one)[0]
+    rows = _model_rows(problem, one)[0]
     change = _pair_change(
         problem,
         constants,

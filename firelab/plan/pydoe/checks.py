@@ -95,7 +95,7 @@ def is_latin(ranks: IntArray) -> bool:
     return bool((np.sort(ranks, axis=0) == np.arange(n)[:, None]).all())
 
 
-def is_balanced(design: IntArray, n_levels: Sequence[int]) -> bool:
+def _is_balanced(design: IntArray, n_levels: Sequence[int]) -> bool:
     """Tell whether every column holds each of its levels equally often."""
     n = len(design)
     return all(
@@ -119,7 +119,7 @@ def is_orthogonal_array(design: IntArray, n_levels: Sequence[int]) -> bool:
         counts = np.bincount(design[:, a] * n_levels[b] + design[:, b], minlength=cells)
         if (counts * cells != n).any():
             return False
-    return is_balanced(design, n_levels)
+    return _is_balanced(design, n_levels)
 
 
 def refuse_unless_two_level(design: IntArray, shape: tuple[int, int], asked: str) -> None:

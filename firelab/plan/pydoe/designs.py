@@ -105,20 +105,8 @@ def generator_text(fraction: Fraction) -> str:
     return " ".join([*basic, *added])
 
 
-def check_fraction(design: IntArray, fraction: Fraction) -> None:
-    """Refuse a design that is not the fraction asked for.
-
-    Parameters
-    ----------
-    design : ndarray of int, shape (n, k)
-        Of -1 and +1.
-    fraction : Fraction
-
-    Raises
-    ------
-    WrongDesign
-        If size, levels, balance or a generator is wrong, or a run stands twice.
-    """
+def _check_fraction(design: IntArray, fraction: Fraction) -> None:
+    """Refuse a design that is not the fraction asked for."""
     asked = f"2^({fraction.k}-{len(fraction.generators)}) {generator_text(fraction)}"
     refuse_unless_two_level(design, (fraction.n_runs, fraction.k), asked)
     for place, word in enumerate(fraction.generators):
@@ -141,7 +129,7 @@ def regular_fraction(fraction: Fraction) -> IntArray:
 
     text = generator_text(fraction)
     design = whole_numbers(fracfact(text), text)
-    check_fraction(design, fraction)
+    _check_fraction(design, fraction)
     return design
 
 

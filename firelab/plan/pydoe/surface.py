@@ -29,11 +29,6 @@ BOX_BEHNKEN_BLOCKS: dict[int, tuple[tuple[int, ...], ...]] = {
 def central_composite(n_centre: int) -> FloatArray:
     """Return a rotatable central composite design of two factors, inscribed.
 
-    Parameters
-    ----------
-    n_centre : int
-        Centre points.
-
     Returns
     -------
     ndarray, shape (8 + n_centre, 2)

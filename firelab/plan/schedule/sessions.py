@@ -17,12 +17,6 @@ def order_figures(
 ) -> dict[str, float | int | str]:
     """Return changes of temperature, hours, and what the order is confounded with.
 
-    Parameters
-    ----------
-    series : FiringSeries
-    tiles : DataFrame
-        Rows of a plan.
-
     Returns
     -------
     dict
@@ -137,7 +131,7 @@ def _trend(scheduled: list[tuple[int, int]], degrees: dict[int, float]) -> float
     return abs(order_correlation(frame))
 
 
-def schedule_loads(
+def _schedule_loads(
     series: FiringSeries,
     blocks: list[list[int]],
     degrees: list[float],
@@ -145,21 +139,7 @@ def schedule_loads(
     *,
     spare: int = 0,
 ) -> list[tuple[int, int]]:
-    """Return the loads in firing order, each as (session from 1, load).
-
-    Parameters
-    ----------
-    series : FiringSeries
-        Its budget says how many loads a session holds, its plan the order.
-    blocks : list of list of int
-        Loads that follow one another.
-    degrees : list of float
-        Temperature of each block, degC.
-    rng : numpy.random.Generator
-        Deals blocks to sessions and, where asked, orders them at random.
-    spare : int, default 0
-        Loads of each session that are left open.
-    """
+    """Return the loads in firing order, each as (session from 1, load)."""
     n_loads = sum(len(block) for block in blocks)
     holds = max((series.budget.session_loads or n_loads + spare) - spare, 1)
     scheduled = []
@@ -203,7 +183,7 @@ def fire_in_order(
     pieces = []
     scheduled: list[tuple[int, int]] = []
     for _ in range(1 if series.plan.order == "low to high" else _ORDERS_DRAWN):
-        drawn = schedule_loads(series, blocks, degrees, rng, spare=spare)
+        drawn = _schedule_loads(series, blocks, degrees, rng, spare=spare)
         if not scheduled or _trend(drawn, of_load) < _trend(scheduled, of_load):
             scheduled = drawn
         if _trend(scheduled, of_load) <= _TREND_LET_PASS:

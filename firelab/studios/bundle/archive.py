@@ -128,11 +128,6 @@ _HOSTILE = "do not unpack it with another program; nothing was written"
 def name_fault(name: str) -> tuple[str, str] | None:
     r"""Say why a bundle must not hold a file of that name.
 
-    Parameters
-    ----------
-    name : str
-        As the archive writes it.
-
     Returns
     -------
     tuple of (str, str) or None
@@ -163,13 +158,6 @@ def name_fault(name: str) -> tuple[str, str] | None:
 
 def read_archive(raw: bytes, file: str) -> tuple[dict[str, bytes], list[Finding]]:
     """Return the files of a zip by name, and every fault of it.
-
-    Parameters
-    ----------
-    raw : bytes
-        The whole zip.
-    file : str
-        Its name, for findings.
 
     Returns
     -------

@@ -46,7 +46,7 @@ NEEDED_FILES = (SERIES_FILE, PLAN_TABLE, PLAN_FILE, FIRINGS_FILE)
 """What a bundle holds at least, beside its descriptor and seal."""
 
 
-def descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
+def _descriptor_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
     """Name each way in which the descriptor does not describe the files.
 
     Takes and returns what `seal_findings` does, with the further code
@@ -179,17 +179,6 @@ _ZIPPED_AGAIN = (
 def open_bundle(raw: bytes, file: str = "bundle") -> Bundle:
     """Return a bundle after every check of it; nothing is written.
 
-    Parameters
-    ----------
-    raw : bytes
-        The whole file.
-    file : str
-        Its name, for findings.
-
-    Returns
-    -------
-    Bundle
-
     Raises
     ------
     FaultyFile
@@ -227,7 +216,7 @@ def _content_findings(
         )
         for name in missing
     ]
-    return findings or descriptor_findings(contents, file)
+    return findings or _descriptor_findings(contents, file)
 
 
 def read_bundle(path: str | Path) -> Bundle:
@@ -255,7 +244,7 @@ def read_bundle(path: str | Path) -> Bundle:
     return open_bundle(place.read_bytes(), place.name)
 
 
-def written_files(bundle: Bundle) -> dict[str, bytes]:
+def _written_files(bundle: Bundle) -> dict[str, bytes]:
     """Return what unpacking writes, by name.
 
     Tables, results, photos and traces as they are. The sender's page and figures
@@ -282,7 +271,7 @@ def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
     Parameters
     ----------
     bundle : Bundle
-        As `open_bundle` returned it; `written_files` says what becomes of them.
+        As `open_bundle` returned it; `_written_files` says what becomes of them.
     folder : str or Path
         Must not exist, or be empty.
 
@@ -311,7 +300,7 @@ def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
     target.parent.mkdir(parents=True, exist_ok=True)
     made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}."))
     try:
-        for name, content in written_files(bundle).items():
+        for name, content in _written_files(bundle).items():
             place = made / name
             place.parent.mkdir(parents=True, exist_ok=True)
             with place.open("xb") as stream:

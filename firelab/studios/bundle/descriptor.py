@@ -187,14 +187,14 @@ def describe_bundle(
             "invented": series.invented,
             "versions": dict(made_with),
             "privacy": list(privacy),
-            "dated": last_day(contents[FIRINGS_FILE]) or None,
+            "dated": _last_day(contents[FIRINGS_FILE]) or None,
             **({"derived_from": list(origin.lineage)} if origin else {}),
         },
     }
     return {key: value for key, value in described.items() if value is not None}
 
 
-def last_day(log: bytes) -> str:
+def _last_day(log: bytes) -> str:
     r"""Return the latest day that a firing log names, "" where it names none.
 
     Examples

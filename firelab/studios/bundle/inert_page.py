@@ -32,11 +32,6 @@ _PICTURE = re.compile(r"data:image/(png|jpeg|svg\+xml);base64,[A-Za-z0-9+/=\s]*"
 def inert_page(raw: bytes) -> bytes:
     """Return a page that shows what a report shows and can do nothing.
 
-    Parameters
-    ----------
-    raw : bytes
-        HTML from anyone.
-
     Returns
     -------
     bytes

@@ -34,13 +34,6 @@ def seal_text(contents: Mapping[str, bytes]) -> str:
 def seal_findings(contents: Mapping[str, bytes], file: str) -> list[Finding]:
     """Name each file that is not as it was sealed.
 
-    Parameters
-    ----------
-    contents : mapping of str to bytes
-        Every file of the bundle.
-    file : str
-        Name of the bundle.
-
     Returns
     -------
     list of Finding

@@ -342,12 +342,6 @@ def verify_next(folder: str | Path, fitted: FolderFit) -> FileVerdict:
 
     `next.csv` does not hold the options that it was asked for with; those that its
     rows admit are tried.
-
-    Parameters
-    ----------
-    folder : str or Path
-    fitted : FolderFit
-        Of that folder.
     """
     path = Path(folder) / NEXT_FILE
     if not path.is_file():

@@ -148,7 +148,7 @@ class Precision(Shown):
 
     def summary(self) -> str:
         """Return the precision in words, and what to do about who stands out."""
-        return "\n".join([*self.lines, *advise(self)])
+        return "\n".join([*self.lines, *_advise(self)])
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -184,10 +184,6 @@ def study_precision(
         a cell of one measurement has no k.
     significance : float, default 0.005
         Of the critical values.
-
-    Returns
-    -------
-    Precision
 
     Raises
     ------
@@ -303,19 +299,8 @@ _NEVER = (
 )
 
 
-def advise(precision: Precision) -> list[str]:
-    """Return one line per studio that stands out, or one that none does.
-
-    Parameters
-    ----------
-    precision : Precision
-        As `study_precision` returns it.
-
-    Returns
-    -------
-    list of str
-        Which statistic, on which materials, and where to look for the cause.
-    """
+def _advise(precision: Precision) -> list[str]:
+    """Return one line per studio that stands out, or one that none does."""
     out = precision.standing_out
     if out.empty:
         return [_none(precision)]

@@ -283,11 +283,6 @@ def round_robin(
 ) -> RoundRobin | None:
     """Return the tables of the round robin that the parts belong to.
 
-    Parameters
-    ----------
-    parts : sequence of (str, mapping, Records)
-        Studio, its files by name, and its records.
-
     Returns
     -------
     RoundRobin or None

@@ -71,11 +71,6 @@ def _edge_words(side: str, dwell_s: float, setting: Mapping[str, object]) -> str
 def score_measures(parts: Sequence[tuple[str, Records]]) -> pd.DataFrame:
     """Return transparency scores of like tiles, as `study_precision` takes them.
 
-    Parameters
-    ----------
-    parts : sequence of (str, Records)
-        Studio and records.
-
     Returns
     -------
     DataFrame

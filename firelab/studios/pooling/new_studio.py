@@ -85,11 +85,6 @@ class NewStudio:
 def before_looks(pool: PooledStage, *, rng: np.random.Generator) -> NewStudio:
     """Return what is believed of a further studio before it fires anything.
 
-    Parameters
-    ----------
-    pool : PooledStage
-    rng : numpy.random.Generator
-
     Returns
     -------
     NewStudio
@@ -120,10 +115,6 @@ def after_looks(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
         of role ``control`` are of the pool's control colour, all others of the
         colour itself, which shows kiln and hand together and needs ``mesh,
         grain_um, layers, base``.
-
-    Returns
-    -------
-    NewStudio
 
     Raises
     ------

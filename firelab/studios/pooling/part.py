@@ -119,10 +119,6 @@ def read_part(path: str | Path, studio: str = "") -> Part:
 def distinct_parts(parts: Sequence[Part]) -> tuple[tuple[Part, ...], tuple[str, ...]]:
     """Return the parts without those that are a copy of an earlier one, and notes.
 
-    Parameters
-    ----------
-    parts : sequence of Part
-
     Returns
     -------
     tuple of (tuple of Part, tuple of str)

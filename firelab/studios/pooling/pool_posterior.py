@@ -71,10 +71,6 @@ def pool_studios(
     same_colour : bool, default False
         Whether spellings that differ name one colour.
 
-    Returns
-    -------
-    PooledStage
-
     Raises
     ------
     RecordsInsufficient

@@ -48,11 +48,6 @@ _SAME = (
 def shelf_page(folder: str | Path) -> str:
     """Return a shelf as one self-contained HTML page.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Of the shelf.
-
     Returns
     -------
     str
@@ -82,11 +77,6 @@ def write_site(
         Folder of the site; made where it is missing. Pages beyond the last are deleted.
     per_page : int, default `BUNDLES_PER_PAGE`
         Bundles of a page, in the order of colour and studio.
-
-    Returns
-    -------
-    tuple of Path
-        The index, then the pages.
     """
     place = Path(target)
     place.mkdir(parents=True, exist_ok=True)

@@ -129,7 +129,7 @@ def shelve_file(folder: str | Path, file: str) -> ShelvedFile:
     seen = path.stat()
     fault, rows = "", Rows()
     try:
-        rows = bundle_rows(read_bundle(path), file)
+        rows = _bundle_rows(read_bundle(path), file)
     except FirelabError as found:
         fault = str(found).splitlines()[0]
     return ShelvedFile(
@@ -137,14 +137,8 @@ def shelve_file(folder: str | Path, file: str) -> ShelvedFile:
     )
 
 
-def bundle_rows(bundle: Bundle, file: str) -> Rows:
-    """Return the rows of a bundle.
-
-    Raises
-    ------
-    FirelabError
-        If its series, plan, log or windows cannot be read.
-    """
+def _bundle_rows(bundle: Bundle, file: str) -> Rows:
+    """Return the rows of a bundle."""
     records = read_bundled_firings(bundle)
     key = bundle.sha256[:16]
     windows = _windows_json(bundle)

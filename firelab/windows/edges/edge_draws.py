@@ -225,14 +225,7 @@ class EdgePosterior:
 def edge_posterior(
     fit: StagePosterior, settings: Sequence[Mapping[str, Any]] | None = None
 ) -> EdgePosterior:
-    """Return the posterior of all edges that a series asks about.
-
-    Parameters
-    ----------
-    fit : StagePosterior
-    settings : sequence of mapping, optional
-        Settings whose edges count; by default all of the series.
-    """
+    """Return the posterior of all edges that a series asks about."""
     series = fit.series
     first, last = series.responses.stage.target_span
     sides = ["low"] if first > 0 else []

@@ -66,7 +66,7 @@ class StageTable:
         return np.asarray(left + (place - cell) * (right - left))
 
 
-def tabulate(draws: StageDraws, first: int, last: int, eta: FloatArray) -> StageTable:
+def _tabulate(draws: StageDraws, first: int, last: int, eta: FloatArray) -> StageTable:
     """Tabulate a target, grades `first` to `last`, over the range of eta, (S, n)."""
     low, high = eta.min(axis=1, keepdims=True), eta.max(axis=1, keepdims=True)
     step = np.maximum(high - low, 1e-9) / _CELLS
@@ -243,7 +243,7 @@ class TargetAtSetting:
             return self
         first, last = self.series.responses.stage.target_span
         eta = self.latent(*self.fired.grid(5, 5))
-        return replace(self, table=tabulate(self.draws, first, last, eta))
+        return replace(self, table=_tabulate(self.draws, first, last, eta))
 
     def probability(self, temperature_degC: FloatArray, dwell_s: FloatArray) -> FloatArray:
         """Return the target's probability in each draw at n firings, shape (S, n)."""
@@ -295,7 +295,7 @@ class TargetAtSetting:
         return is_allowed(self.series, settings_at(self.setting, temperature_degC, dwell_s))
 
 
-def all_settings(series: FiringSeries) -> tuple[dict[str, Any], ...]:
+def _all_settings(series: FiringSeries) -> tuple[dict[str, Any], ...]:
     """Return every declared setting of mesh, layers and base."""
     factors = series.factors
     return tuple(
@@ -331,7 +331,7 @@ def targets_of(
     if blank is not None:
         other = other_blank(series.blank, blank, fit.draws.n_draws, seed=series.seed)
         asked, fired = other.series_on(series), other.fired_on(fired, series)
-    for setting in all_settings(series) if settings is None else settings:
+    for setting in _all_settings(series) if settings is None else settings:
         score = None
         if clarity is not None and series.responses.transparency is not None:
             score = clarity_at(clarity, setting, count=fit.draws.n_draws)

@@ -49,24 +49,10 @@ class TargetSpan:
         return np.asarray(self.low > self.high)
 
 
-def latent_edges(
+def _latent_edges(
     draws: StageDraws, first: int, last: int, probability: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return where each side of a target is as probable as asked, draw by draw.
-
-    Parameters
-    ----------
-    draws : StageDraws
-    first, last : int
-        Places of the target on the scale, from 0.
-    probability : float
-        Asked of P(stage >= first) and of P(stage <= last).
-
-    Returns
-    -------
-    tuple of (ndarray, ndarray), shape (S,)
-        Latent values; infinite where the target has no such side.
-    """
+    """Return where each side of a target is as probable as asked, draw by draw."""
     low, high = np.full(draws.n_draws, -np.inf), np.full(draws.n_draws, np.inf)
     if first > 0:
         low = draws.thresholds[:, first - 1] - draws.distance_where(1.0 - probability)
@@ -88,7 +74,7 @@ def target_span(draws: StageDraws, first: int, last: int, probability: float) ->
     probability : float
         Asked of the target.
     """
-    low_edge, high_edge = latent_edges(draws, first, last, probability)
+    low_edge, high_edge = _latent_edges(draws, first, last, probability)
     low, high = low_edge, high_edge
     if first > 0 and last < draws.thresholds.shape[1]:
         low, high = _two_sided(draws, first, last, probability, (low_edge, high_edge))

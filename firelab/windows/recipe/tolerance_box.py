@@ -148,7 +148,7 @@ _DOUBT_LEFT = 0.5
 analyses/working_kiln)."""
 
 
-def assurance_needed(confidence: float, n_draws: int) -> float:
+def _assurance_needed(confidence: float, n_draws: int) -> float:
     """Return the share of draws that assures a box.
 
     The largest of many boxes is one that the draws flatter by chance, so the
@@ -165,7 +165,7 @@ def assurance_needed(confidence: float, n_draws: int) -> float:
 
 def _grow(target: TargetAtSetting, degC: float, seconds: float, least: float) -> Box | None:
     """Return the largest assured box around a firing, None if below `least`."""
-    wanted = assurance_needed(target.series.window.confidence, target.draws.n_draws)
+    wanted = _assurance_needed(target.series.window.confidence, target.draws.n_draws)
     room = _room(target, degC, seconds)
     if room < least or box_assurance(target, degC, seconds, least) < wanted:
         return None

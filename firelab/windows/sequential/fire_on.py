@@ -101,13 +101,7 @@ class FiredTiles:
         return frame.assign(dwell_s=np.array(dwells_s, dtype=float))
 
     def chances(self, firings: pd.DataFrame) -> FloatArray:
-        """Return the chance of each grade at the next look, shape (S, n, J, Q).
-
-        Parameters
-        ----------
-        firings : DataFrame, n rows
-            Of `firings_at`.
-        """
+        """Return the chance of each grade at the next look, shape (S, n, J, Q)."""
         draws, link = self.draws, link_named(self.draws.link)
         eta = latent_grades(
             self.series, draws.coefficients, draws.lost, firings, self.terms
@@ -153,7 +147,7 @@ def tiles_to_fire_on(fit: StagePosterior, plan: Plan, draws: StageDraws) -> Fire
         before=_heat_so_far(fit.series, kept),
         planned=_heat_planned(fit.series, plan, kept["tile"]),
     )
-    scale = steepness_of(draws) * fit.series.priors.tile
+    scale = _steepness_of(draws) * fit.series.priors.tile
     apart = with_tile_deviation(draws, scale / half_range_degC(fit.series, fit.columns))
     return FiredTiles(
         series=fit.series,
@@ -194,7 +188,7 @@ def _even_points() -> tuple[FloatArray, FloatArray]:
     return points, weights / weights.sum()
 
 
-def steepness_of(draws: StageDraws) -> FloatArray:
+def _steepness_of(draws: StageDraws) -> FloatArray:
     """Return latent units per half range of temperature, or of dwell, shape (S,)."""
     carrier = next((one for one in (TEMPERATURE, DWELL) if one in draws.columns), None)
     if carrier is None:

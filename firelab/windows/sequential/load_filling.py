@@ -94,7 +94,7 @@ def best_load(
     def best_of(places: Iterable[int]) -> int | None:
         for place in places:
             if place not in tried:
-                tried[place] = fill_load(
+                tried[place] = _fill_load(
                     look_ahead, outcomes, budget, fired, temperatures[place]
                 )
         found = [(one.gain_per_hour, place) for place, one in tried.items() if one]
@@ -110,7 +110,7 @@ def best_load(
     return tried[best if finest is None else finest]
 
 
-def fill_load(
+def _fill_load(
     look_ahead: LookAhead,
     outcomes: Outcomes,
     budget: RemainingBudget,

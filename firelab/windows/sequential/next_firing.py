@@ -78,10 +78,6 @@ def next_firing(
     criterion : {'knowledge gradient', 'greedy'}, default 'knowledge gradient'
         See `CRITERIA`.
 
-    Returns
-    -------
-    NextFiring
-
     Raises
     ------
     UsageError

@@ -64,17 +64,6 @@ def draw_expected_kiln(
 
     Both edges shift together by the stated uncertainty, and apart by half of
     it; what mesh, coats and base do is drawn with half of it too.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    expected : Expectation
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    SimulatedKiln
-        Its edges at the expected dwell are the expected ones, shifted.
     """
     heat, time = coding(series, "temperature"), coding(series, "dwell")
     per_degC = LOGITS_20_TO_80 / expected.blur
@@ -216,14 +205,7 @@ class TruthDistance:
 
 
 def distance_from_truth(windows: FiringWindows, kiln: SimulatedKiln) -> TruthDistance:
-    """Compare every estimated edge, and the first recipe, with the simulator's truth.
-
-    Parameters
-    ----------
-    windows : FiringWindows
-        Of looks that `kiln` made.
-    kiln : SimulatedKiln
-    """
+    """Compare every estimated edge, and the first recipe, with the simulator's truth."""
     gaps, inside = [], []
     for window in windows.windows:
         for edges in window.edges:
