@@ -10,14 +10,17 @@ import pyDOE3
 from pyDOE3.doe_optimal import generate_candidate_set, optimal_design
 
 from firelab.plan.pydoe.checks import is_orthogonal_array, whole_numbers
-from firelab.plan.pydoe.designs import l18, plackett_burman, regular_fraction, strength_of
-from firelab.plan.pydoe.fractions import minimum_aberration, smallest_of_resolution
-from firelab.plan.pydoe.surface import (
+from firelab.plan.pydoe.designs import (
     BOX_BEHNKEN_BLOCKS,
     box_behnken,
     central_composite,
     check_box_behnken,
+    l18,
+    plackett_burman,
+    regular_fraction,
+    strength_of,
 )
+from firelab.plan.pydoe.fractions import minimum_aberration, smallest_of_resolution
 
 MENDED = "mended"
 TAKEN = "taken"

@@ -8,12 +8,11 @@ import numpy as np
 import pandas as pd
 
 from firelab.errors import FirelabError
-from firelab.plan.figures.design_figures import design_figures
+from firelab.plan.design_figures import design_figures
 from firelab.plan.plan import PLAN_DTYPES, Plan, PlannedPreparation
-from firelab.plan.schedule.kiln_time import kiln_hours
-from firelab.plan.schedule.tile_history import met_before
-from firelab.plan.stock.budget import budget_figures
-from firelab.plan.stock.preparation import plan_preparation, powder_needed
+from firelab.plan.schedule import kiln_hours
+from firelab.plan.stock import budget_figures, plan_preparation, powder_needed
+from firelab.plan.tile_history import met_before
 from firelab.series.firing_series import FiringSeries
 
 

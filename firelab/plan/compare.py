@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from firelab.errors import FirelabError
+from firelab.plan.design_figures import seen_settings
 from firelab.plan.extend import extend_plan
-from firelab.plan.figures.design_figures import seen_settings
 from firelab.plan.infeasible import Conflict, InfeasiblePlan
 from firelab.plan.kinds.optimal import I_OPTIMAL
 from firelab.plan.kinds.registry import KINDS
@@ -27,7 +27,7 @@ from firelab.plan.optimal.choose import (
 from firelab.plan.optimal.information import information_matrix
 from firelab.plan.optimal.series_candidates import model_rows_of, series_candidates
 from firelab.plan.plan import Plan
-from firelab.plan.stock.preparation import coat_grams, powder_left
+from firelab.plan.stock import coat_grams, powder_left
 from firelab.series.firing_series import FiringSeries
 
 COMPARED: tuple[str, ...] = (

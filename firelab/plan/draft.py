@@ -12,29 +12,29 @@ import pandas as pd
 
 from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
+from firelab.plan.bending import flagged_sags
+from firelab.plan.design_figures import design_figures
 from firelab.plan.feasibility import no_room_for_control
-from firelab.plan.figures.design_figures import design_figures
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conflicts
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import most_loads
 from firelab.plan.plan import PLAN_DTYPES, Plan, as_settings
-from firelab.plan.schedule.kiln_time import kiln_hours
-from firelab.plan.schedule.loads import group_into_loads
-from firelab.plan.schedule.sessions import (
+from firelab.plan.schedule import (
     IntArray,
     fire_in_order,
+    group_into_loads,
+    kiln_hours,
     order_figures,
     order_note,
 )
-from firelab.plan.schedule.tile_history import met_before
-from firelab.plan.stock.bending import flagged_sags
-from firelab.plan.stock.budget import budget_figures
-from firelab.plan.stock.preparation import (
+from firelab.plan.stock import (
     back_coats,
+    budget_figures,
     front_coats,
     plan_preparation,
     powder_needed,
 )
+from firelab.plan.tile_history import met_before
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance

@@ -18,8 +18,8 @@ from firelab.plan.draft import assemble_plan, name_tiles, schedule_with_controls
 from firelab.plan.kinds.kind import Proposal
 from firelab.plan.plan import CARRIED, PLAN_DTYPES, SETTING_COLUMNS, Plan
 from firelab.plan.plan_files import read_plan
-from firelab.plan.schedule.loads import group_into_loads
-from firelab.plan.schedule.tile_history import broken_rules
+from firelab.plan.schedule import group_into_loads
+from firelab.plan.tile_history import broken_rules
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE, Provenance, versions

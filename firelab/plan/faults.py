@@ -9,9 +9,9 @@ import pandas as pd
 from firelab.craft.units import format_temperature, implausible_temperature
 from firelab.errors import Finding
 from firelab.plan.plan import Plan
-from firelab.plan.schedule.kiln_time import kiln_hours
-from firelab.plan.schedule.tile_history import broken_rules
-from firelab.plan.stock.budget import budget_needs
+from firelab.plan.schedule import kiln_hours
+from firelab.plan.stock import budget_needs
+from firelab.plan.tile_history import broken_rules
 from firelab.series.factors import FactorName, same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE

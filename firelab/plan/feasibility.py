@@ -8,12 +8,12 @@ from itertools import combinations
 
 import numpy as np
 
-from firelab.plan.figures.design_figures import inseparable_terms
+from firelab.plan.design_figures import inseparable_terms
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, rule_conflicts, with_factors
 from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
 from firelab.plan.plan import SEQUENTIAL
-from firelab.plan.stock.preparation import coat_grams
+from firelab.plan.stock import coat_grams
 from firelab.series.factors import FactorName, TemperatureFactor, same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.kiln_settings import settable_temperature

@@ -28,7 +28,7 @@ from firelab.plan.optimal.choose import (
 )
 from firelab.plan.optimal.series_candidates import restricted_to
 from firelab.plan.plan import PLAN_DTYPES, Plan
-from firelab.plan.stock.budget import Need, budget_needs
+from firelab.plan.stock import Need, budget_needs
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, versions
 from firelab.series.terms import term_columns

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from firelab.craft.trade_words import base_words, count_words, hand_rule, layers_words
 from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan
-from firelab.plan.schedule.kiln_time import firing_seconds, kiln_hours
+from firelab.plan.schedule import firing_seconds, kiln_hours
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED
 from firelab.sheets.boxes import draw_cautions

@@ -9,7 +9,7 @@ from firelab.craft.cautions import CAUTIONS, DEFERENCE
 from firelab.craft.trade_words import DEFECTS, hand_rule
 from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan
-from firelab.plan.stock.preparation import coat_grams
+from firelab.plan.stock import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, marked_code
 from firelab.sheets.first_page import hours_words

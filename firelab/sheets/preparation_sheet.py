@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from firelab.craft.trade_words import BARE, count_words
 from firelab.craft.units import format_duration
 from firelab.plan.plan import Plan, PlannedPreparation
-from firelab.plan.stock.preparation import coat_grams
+from firelab.plan.stock import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import marked_code
 from firelab.sheets.boxes import Column, draw_table_head, draw_table_row, spread_rows

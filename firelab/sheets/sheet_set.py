@@ -13,8 +13,8 @@ from itertools import chain
 from firelab.errors import UsageError
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.plan.plan_files import plan_table_text
-from firelab.plan.schedule.kiln_time import kiln_hours
-from firelab.plan.stock.preparation import powder_needed
+from firelab.plan.schedule import kiln_hours
+from firelab.plan.stock import powder_needed
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE, Provenance, marked_code
 from firelab.sheets.first_page import first_page

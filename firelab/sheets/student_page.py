@@ -10,7 +10,7 @@ from pathlib import Path
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.plan.plan import Plan
-from firelab.plan.stock.preparation import coat_grams
+from firelab.plan.stock import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import marked_code
 from firelab.sheets.boxes import draw_cautions

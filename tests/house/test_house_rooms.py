@@ -46,7 +46,8 @@ SUB_ROOMS = {
         "first_questions",
     ),
     "plan": (
-        *("plan", "plan_files", "schedule", "stock", "optimal", "figures"),
+        *("plan", "plan_files", "tile_history", "schedule", "stock", "bending"),
+        *("optimal", "efficiency", "design_figures"),
         *("infeasible", "feasibility", "pydoe", "kinds", "draft", "faults"),
         *("changed_rows", "extend", "make_plan", "compare"),
     ),

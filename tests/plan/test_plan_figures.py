@@ -8,17 +8,17 @@ import pytest
 from scipy import stats
 from statsmodels.stats.power import TTestPower
 
-from firelab.plan.figures.design_figures import (
+from firelab.plan.design_figures import (
     alias_matrix,
     correlations,
     inseparable_terms,
     omitted_terms,
     seen_settings,
 )
-from firelab.plan.figures.efficiency import degrees_of_freedom, efficiency, power_of_shift
+from firelab.plan.efficiency import degrees_of_freedom, efficiency, power_of_shift
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
-from firelab.plan.schedule.sessions import order_correlation, order_note
+from firelab.plan.schedule import order_correlation, order_note
 from firelab.series.factors import (
     BaseFactor,
     DwellFactor,

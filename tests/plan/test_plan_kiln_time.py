@@ -7,7 +7,7 @@ import pytest
 
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import PlannedPreparation
-from firelab.plan.schedule.kiln_time import firing_seconds, kiln_hours
+from firelab.plan.schedule import firing_seconds, kiln_hours
 from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.series_file import design_path, read_series
 

@@ -6,7 +6,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from firelab.plan.figures.efficiency import efficiency
+from firelab.plan.efficiency import efficiency
 from firelab.plan.optimal.information import (
     Exchange,
     exchange_gains,

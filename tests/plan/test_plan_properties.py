@@ -14,8 +14,8 @@ from firelab.plan.kinds.kind import Proposal
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import plan_table_text, read_plan, write_plan
-from firelab.plan.schedule.loads import group_into_loads
-from firelab.plan.stock.budget import budget_needs
+from firelab.plan.schedule import group_into_loads
+from firelab.plan.stock import budget_needs
 from firelab.series.declared_parts import ControlTile, PlanSpecification, Preparation
 from firelab.series.factors import (
     BaseFactor,

@@ -7,15 +7,17 @@ import pyDOE3
 import pytest
 
 from firelab.errors import FirelabError
-from firelab.plan.figures.design_figures import alias_matrix
+from firelab.plan.design_figures import alias_matrix
 from firelab.plan.kinds.factorial import fraction_figures
 from firelab.plan.pydoe.checks import WrongDesign, is_orthogonal_array
 from firelab.plan.pydoe.designs import (
+    BOX_BEHNKEN_BLOCKS,
     L18_LEVELS,
+    box_behnken,
+    central_composite,
     full_factorial,
     generator_text,
     l18,
-    latin_hypercube,
     plackett_burman,
     regular_fraction,
     strength_of,
@@ -24,11 +26,6 @@ from firelab.plan.pydoe.fractions import (
     Fraction,
     minimum_aberration,
     smallest_of_resolution,
-)
-from firelab.plan.pydoe.surface import (
-    BOX_BEHNKEN_BLOCKS,
-    box_behnken,
-    central_composite,
 )
 
 # Chen, Sun and Wu (1993), International Statistical Review 61, 131-145: word-length
@@ -109,9 +106,6 @@ def test_a_library_that_repeats_runs_is_refused(monkeypatch):
     monkeypatch.setattr(pyDOE3, "fullfact", lambda levels: np.zeros((6, 2)))
     with pytest.raises(WrongDesign, match="1 of 6 combinations"):
         full_factorial([2, 3])
-    monkeypatch.setattr(pyDOE3, "lhs", lambda k, samples, seed: np.zeros((samples, k)))
-    with pytest.raises(WrongDesign, match="not Latin"):
-        latin_hypercube(5, 2, rng=np.random.default_rng(1))
 
 
 def test_generators_are_written_as_the_library_takes_them():

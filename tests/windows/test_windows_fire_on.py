@@ -14,7 +14,7 @@ from scipy import stats
 
 from firelab.fits.ordinal.priors import latent_sd
 from firelab.fits.ordinal.stage_draws import StageDraws
-from firelab.plan.stock.preparation import mesh_grams
+from firelab.plan.stock import mesh_grams
 from firelab.series.terms import DWELL, TEMPERATURE
 from firelab.windows.sequential.fire_on import (
     MOST_FIRINGS,

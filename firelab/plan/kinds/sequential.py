@@ -7,7 +7,7 @@ import pandas as pd
 
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.plan import PLAN_DTYPES, SEQUENTIAL, SETTING_COLUMNS, Plan, as_settings
-from firelab.plan.stock.budget import budget_figures
+from firelab.plan.stock import budget_figures
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 

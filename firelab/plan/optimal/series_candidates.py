@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from firelab.plan.optimal.problem import Candidates
 from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
-from firelab.plan.stock.preparation import coat_grams
+from firelab.plan.stock import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.terms import model_matrix

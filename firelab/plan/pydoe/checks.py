@@ -83,18 +83,6 @@ def whole_numbers(design: Any, asked: str) -> IntArray:
     return rounded
 
 
-def is_latin(ranks: IntArray) -> bool:
-    """Tell whether every column holds each of 0 to n - 1 once.
-
-    Examples
-    --------
-    >>> is_latin(np.array([[0, 1], [1, 0]])), is_latin(np.array([[0, 1], [0, 0]]))
-    (True, False)
-    """
-    n = ranks.shape[0]
-    return bool((np.sort(ranks, axis=0) == np.arange(n)[:, None]).all())
-
-
 def _is_balanced(design: IntArray, n_levels: Sequence[int]) -> bool:
     """Tell whether every column holds each of its levels equally often."""
     n = len(design)

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from firelab.plan.extend import has_room
 from firelab.plan.plan import Plan
-from firelab.plan.schedule.kiln_time import kiln_hours
-from firelab.plan.stock.preparation import coat_grams, plan_preparation, powder_left
+from firelab.plan.schedule import kiln_hours
+from firelab.plan.stock import coat_grams, plan_preparation, powder_left
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 

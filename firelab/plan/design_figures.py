@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.figures.efficiency import Efficiency, efficiency, power_table
+from firelab.plan.efficiency import Efficiency, efficiency, power_table
 from firelab.plan.optimal.information import information_matrix
 from firelab.plan.optimal.series_candidates import model_rows_of, series_candidates
 from firelab.series.firing_series import FiringSeries

@@ -1,15 +1,166 @@
-"""Which loads share a session, the order of firing, and what that order costs."""
+"""Which tiles share a load, which loads a session, in what order, and what it takes."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from firelab.plan.schedule.kiln_time import firing_seconds
+from firelab.plan.plan import SETTING_COLUMNS, PlannedPreparation
 from firelab.series.firing_series import FiringSeries
+
+
+def kiln_hours(
+    series: FiringSeries, tiles: pd.DataFrame, preparation: Sequence[PlannedPreparation]
+) -> dict[str, float]:
+    """Return hours by purpose, and ``total``.
+
+    Every load takes its longest dwell and the kiln's recovery; every change of
+    temperature, and the heating up of a session, takes the budget's ``change``;
+    every preparation firing is followed by cooling.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its budget holds places, change, recovery and cooling.
+    tiles : DataFrame
+        Rows of a plan, in firing order.
+    preparation : sequence of PlannedPreparation
+        Firings before the test.
+    """
+    budget = series.budget
+    seconds: dict[str, float] = {}
+    before: float | None = None
+    for step in preparation:
+        n_loads = step.n_loads(budget.places)
+        change = 0.0 if step.temperature_degC == before else budget.change
+        spent = n_loads * (step.dwell_s + budget.recovery) + change + budget.cooling
+        seconds[step.purpose] = seconds.get(step.purpose, 0.0) + spent
+        before = step.temperature_degC
+    seconds["test firings"] = firing_seconds(series, tiles)
+    hours = {purpose: round(spent / 3600.0, 3) for purpose, spent in seconds.items()}
+    return hours | {"total": round(sum(seconds.values()) / 3600.0, 3)}
+
+
+def firing_seconds(series: FiringSeries, tiles: pd.DataFrame) -> float:
+    """Return the seconds that the test firings of a plan take.
+
+    A load that fires a tile of the load before again, in the same session, waits
+    for it to cool.
+    """
+    budget, spent = series.budget, 0.0
+    before: tuple[int, float] | None = None
+    just_fired: set[str] = set()
+    for _, rows in tiles.groupby(["session", "load"], sort=True):
+        first = rows.iloc[0]
+        here = (int(first["session"]), float(first["temperature_degC"]))
+        spent += budget.change if here != before else 0.0
+        spent += float(rows["dwell_s"].max()) + budget.recovery
+        waits = before is not None and before[0] == here[0]
+        spent += budget.cooling if waits and just_fired & set(rows["tile"]) else 0.0
+        before, just_fired = here, set(rows["tile"])
+    return spent
+
+
+IntArray = NDArray[np.int64]
+
+_MOST_APART = 3
+"""Loads of one temperature at most, where repeats are kept apart (chosen here, no
+source)."""
+
+
+def _keys(settings: pd.DataFrame) -> list[tuple[float | int | str, ...]]:
+    return list(settings[list(SETTING_COLUMNS)].itertuples(index=False, name=None))
+
+
+def _loads_of_temperature(
+    sizes: list[int], repeats: list[int], places: int, most_loads: int | None
+) -> list[int]:
+    """Return how many loads each temperature gets.
+
+    As few as its tiles need; where the budget has room, one for each repeat of
+    a setting, three at most, and two at least, so that a load can be told from a
+    temperature.
+    """
+    few = [math.ceil(size / places) for size in sizes]
+    for wish in (
+        [
+            max(least, min(again, _MOST_APART), min(2, size))
+            for least, again, size in zip(few, repeats, sizes, strict=True)
+        ],
+        [
+            max(least, min(again, _MOST_APART))
+            for least, again in zip(few, repeats, strict=True)
+        ],
+    ):
+        if most_loads is not None and sum(wish) <= most_loads:
+            return wish
+    return few
+
+
+def _deal(
+    rows: pd.DataFrame, n_loads: int, rng: np.random.Generator
+) -> list[NDArray[np.int64]]:
+    """Deal rows to loads in turn, equal settings one after the other."""
+    keys = _keys(rows)
+    distinct = list(dict.fromkeys(keys))
+    turn = {distinct[old]: new for new, old in enumerate(rng.permutation(len(distinct)))}
+    ordered = np.array(sorted(range(len(rows)), key=lambda place: turn[keys[place]]))
+    labels = rows.index.to_numpy(dtype=np.int64)
+    return [labels[ordered[first::n_loads]] for first in range(n_loads)]
+
+
+def group_into_loads(
+    settings: pd.DataFrame,
+    *,
+    places: int,
+    most_loads: int | None,
+    rng: np.random.Generator,
+    apart: bool = True,
+) -> IntArray:
+    """Return the load of each row, from 0, in no order of firing yet.
+
+    Parameters
+    ----------
+    settings : DataFrame, n rows
+        As a `Proposal` holds, index 0 to n - 1; its ``plot`` column, where
+        there is one, already names the loads.
+    places : int
+        Tiles that fit into one load.
+    most_loads : int or None
+        The budget's loads.
+    rng : numpy.random.Generator
+        Decides which of several settings share a load.
+    apart : bool, default True
+        Use spare loads of the budget to keep repeats apart.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        One temperature per load, at most `places` rows each; repeats of one
+        setting stand in different loads where the loads suffice.
+    """
+    if "plot" in settings:
+        return np.unique(settings["plot"].to_numpy(), return_inverse=True)[1].astype(
+            np.int64
+        )
+    groups = [rows for _, rows in settings.groupby("temperature_degC", sort=True)]
+    repeats = [max(pd.Series(_keys(rows)).value_counts()) for rows in groups]
+    sizes = [len(rows) for rows in groups]
+    if apart:
+        counts = _loads_of_temperature(sizes, repeats, places, most_loads)
+    else:
+        counts = [math.ceil(size / places) for size in sizes]
+    loads = np.zeros(len(settings), dtype=np.int64)
+    load = 0
+    for rows, n_loads in zip(groups, counts, strict=True):
+        for members in _deal(rows, n_loads, rng):
+            loads[members] = load
+            load += 1
+    return loads
 
 
 def order_figures(
@@ -87,8 +238,6 @@ def order_note(figures: dict[str, float | int | str]) -> str:
         "and keeps a drift of kiln or eye apart from temperature."
     )
 
-
-IntArray = NDArray[np.int64]
 
 _ORDERS_DRAWN = 40
 _TREND_LET_PASS = 0.25

@@ -1,1 +1,0 @@
-"""Figures of a plan: what it would teach, before any tile is fired."""

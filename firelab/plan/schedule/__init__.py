@@ -1,1 +1,0 @@
-"""Loads, sessions, kiln time, and what each firing finds of a tile."""

@@ -1,1 +1,0 @@
-"""Powder, blanks, preparation firings, and what bends."""
