@@ -31,9 +31,8 @@ from firelab.plan.plan_files import plan_table_text
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.folder import json_text, versions
 from firelab.series.series_file import design_path, parse_series
-from firelab.studios.bundle.archive import container_bytes
+from firelab.studios.bundle.archive import SEAL_FILE, container_bytes, seal_text
 from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE, describe_bundle, made_with
-from firelab.studios.bundle.seal import SEAL_FILE, seal_text
 from firelab.studios.shelf.pages import shelf_page, write_site
 from firelab.studios.shelf.question import ShelfQuestion, ask_shelf
 from firelab.studios.shelf.shelf import connect_shelf, export_parquet, refresh_shelf

@@ -18,9 +18,9 @@ from firelab.charts.style import (
     title_figure,
 )
 from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
-from firelab.studios.interlaboratory.precision import Precision
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pooling import Pooling
+from firelab.studios.precision import Precision
 
 _ROW_IN = 0.34
 _PANEL_IN = 2.1

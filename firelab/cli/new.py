@@ -162,7 +162,7 @@ def _send_round(folder: Path, design: str, n_studios: int, control: str) -> None
     from firelab.errors import UsageError
     from firelab.series.folder import SERIES_FILE, write_atomically
     from firelab.series.series_file import design_path
-    from firelab.studios.interlaboratory.round_robin import plan_round_robin
+    from firelab.studios.round_robin import plan_round_robin
 
     if folder.exists() and any(folder.iterdir()):
         raise UsageError(

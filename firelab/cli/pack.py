@@ -44,7 +44,7 @@ def command(
     """
     from firelab.errors import UsageError
     from firelab.series.folder import write_atomically
-    from firelab.studios.bundle.origin import LICENCES, read_origin
+    from firelab.studios.bundle.deposit import LICENCES, read_origin
     from firelab.studios.bundle.packing import pack_series
     from firelab.studios.bundle.privacy import name_form
 

@@ -12,8 +12,8 @@ from firelab.cli import console
 if TYPE_CHECKING:
     import numpy as np
 
-    from firelab.studios.interlaboratory.round_robin import RoundRobin
     from firelab.studios.pooling.pool_fit import PooledStage
+    from firelab.studios.round_robin import RoundRobin
 
 EXAMPLE = "firelab pool north.zip south.zip east.zip"
 
@@ -186,7 +186,7 @@ def _pool_summaries(path: Path, *, as_json: bool) -> None:
     import pandas as pd
 
     from firelab.errors import FirelabError, RecordsInsufficient
-    from firelab.studios.pooling.pooling import combine_edges
+    from firelab.studios.pooling.meta_analysis import combine_edges
 
     try:
         measured = pd.read_csv(path)

@@ -71,7 +71,7 @@ SUB_ROOMS = {
         "sequential",
         "fit_file",
     ),
-    "studios": ("bundle", "interlaboratory", "pooling", "shelf"),
+    "studios": ("bundle", "precision", "round_robin", "pooling", "shelf"),
 }
 """Room to its sub-rooms and files: each imports only from those before it."""
 FRONT_DOORS = {"firelab/__init__.py", "firelab/__main__.py"}

@@ -21,8 +21,10 @@ from firelab.series.folder import sha256_of
 from firelab.studios.bundle.archive import (
     LARGEST_FILE,
     MOST_FILES,
+    SEAL_FILE,
     container_bytes,
     name_fault,
+    seal_text,
 )
 from firelab.studios.bundle.bundle import (
     open_bundle,
@@ -31,7 +33,6 @@ from firelab.studios.bundle.bundle import (
 )
 from firelab.studios.bundle.inert_page import inert_page
 from firelab.studios.bundle.packing import pack_series
-from firelab.studios.bundle.seal import SEAL_FILE, seal_text
 
 
 @pytest.fixture

@@ -16,9 +16,9 @@ from firelab.series.series_file import design_path, read_series
 from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
 from firelab.studios.bundle.packing import pack_series
 from firelab.studios.bundle.verification import verify_folder
-from firelab.studios.interlaboratory.shared_measures import score_measures
+from firelab.studios.pooling.meta_analysis import combine_edges
 from firelab.studios.pooling.part import distinct_parts, read_part
-from firelab.studios.pooling.pooling import combine_edges, pool_parts
+from firelab.studios.pooling.pooling import pool_parts, score_measures
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 CONTROL = """

@@ -10,14 +10,14 @@ import pytest
 from scipy import stats
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.studios.interlaboratory.precision import (
+from firelab.studios.precision import (
     can_tell,
     critical_h,
     critical_k,
     largest_h,
     study_precision,
 )
-from firelab.studios.interlaboratory.round_robin import RoundRobin
+from firelab.studios.round_robin import RoundRobin
 
 # ASTM E691 glucose in serum: per material, laboratories 1 to 8, three results each.
 GLUCOSE = {

@@ -16,8 +16,8 @@ from firelab.records.firing_log import read_firings
 from firelab.records.look import HEADER_TEXT, Look, rows_text
 from firelab.series.series_file import read_series
 from firelab.studios.bundle.packing import pack_series
-from firelab.studios.interlaboratory.round_robin import round_robin
 from firelab.studios.pooling.part import distinct_parts, read_part
+from firelab.studios.round_robin import round_robin
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 EFFECTS = {"temperature": 8.0, "dwell": 2.4}

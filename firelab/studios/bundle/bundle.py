@@ -26,15 +26,15 @@ from firelab.series.folder import (
 from firelab.series.history import HISTORY_FILE
 from firelab.studios.bundle.archive import (
     LARGEST_BUNDLE,
+    SEAL_FILE,
     bundle_finding,
     container_bytes,
     read_archive,
+    seal_findings,
 )
-from firelab.studios.bundle.deposit import DEPOSIT_FILES
+from firelab.studios.bundle.deposit import DEPOSIT_FILES, ORIGIN_FILE, Origin
 from firelab.studios.bundle.descriptor import BUNDLE_SCHEMA, DESCRIPTOR_FILE
 from firelab.studios.bundle.inert_page import inert_page
-from firelab.studios.bundle.origin import ORIGIN_FILE, Origin
-from firelab.studios.bundle.seal import SEAL_FILE, seal_findings
 
 AS_SENT = "as-sent"
 """Folder for what another studio drew or wrote and nobody here has checked."""

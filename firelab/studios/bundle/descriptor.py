@@ -30,7 +30,7 @@ from firelab.series.folder import (
     read_json,
 )
 from firelab.series.history import HISTORY_FILE
-from firelab.studios.bundle.origin import LICENCES, UNNAMED, Origin
+from firelab.studios.bundle.deposit import LICENCES, UNNAMED, Origin
 
 BUNDLE_SCHEMA = "firelab/bundle/1"
 DESCRIPTOR_FILE = "datapackage.json"

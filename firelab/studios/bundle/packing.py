@@ -29,19 +29,23 @@ from firelab.series.folder import (
 )
 from firelab.series.series_file import series_hash
 from firelab.series.what_matters import changed_since
-from firelab.studios.bundle.archive import name_fault
+from firelab.studios.bundle.archive import SEAL_FILE, name_fault, seal_text
 from firelab.studios.bundle.bundle import (
     FIGURES_FOLDER,
     Bundle,
 )
-from firelab.studios.bundle.deposit import deposit_files
+from firelab.studios.bundle.deposit import (
+    check_licence,
+    deposit_files,
+    read_origin,
+    refuse_weaker,
+)
 from firelab.studios.bundle.descriptor import (
     DESCRIPTOR_FILE,
     FILE_WORDS,
     describe_bundle,
     made_with,
 )
-from firelab.studios.bundle.origin import check_licence, read_origin, refuse_weaker
 from firelab.studios.bundle.privacy import (
     NameCleaner,
     NameForm,
@@ -50,7 +54,6 @@ from firelab.studios.bundle.privacy import (
     travelling_words,
     words_of_the_trade,
 )
-from firelab.studios.bundle.seal import SEAL_FILE, seal_text
 from firelab.studios.bundle.verification import verify_next
 from firelab.windows.fit_file import fit_folder, fresh_fit_options
 
@@ -79,7 +82,7 @@ def pack_series(
     folder : str or Path
         With at least series.toml, plan.csv, plan.json and firings.csv.
     licence : str
-        One of `firelab.studios.bundle.origin.LICENCES`; may be left out where the
+        One of `firelab.studios.bundle.deposit.LICENCES`; may be left out where the
         folder was unpacked from a bundle, whose licence it then keeps.
     studio : str, default ''
         How the studio wants to be called; empty leaves it out.

@@ -34,6 +34,7 @@ from firelab.series.folder import (
 )
 from firelab.series.series_file import read_series, series_hash
 from firelab.studios.bundle.altered_look import explain_fit
+from firelab.studios.bundle.archive import SEAL_FILE
 from firelab.studios.bundle.bundle import NEEDED_FILES
 from firelab.studios.bundle.comparison import (
     FileVerdict,
@@ -41,9 +42,8 @@ from firelab.studios.bundle.comparison import (
     compare_table,
     degC_per_latent_unit,
 )
+from firelab.studios.bundle.deposit import ORIGIN_FILE
 from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE
-from firelab.studios.bundle.origin import ORIGIN_FILE
-from firelab.studios.bundle.seal import SEAL_FILE
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.fit_file import (
     FolderFit,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from firelab.errors import FirelabError, RecordsInsufficient
@@ -284,3 +285,53 @@ def _reml(y: FloatArray, v: FloatArray) -> float:
         return float(brentq(slope, low, high, xtol=1e-14, rtol=1e-13))
     found = minimize_scalar(minus_log, bounds=(low, high), method="bounded")
     return float(found.x)
+
+
+def combine_edges(measured: pd.DataFrame) -> dict[str, MetaAnalysis]:
+    """Pool edges of which only estimate and interval are known.
+
+    Parameters
+    ----------
+    measured : DataFrame
+        Columns ``studio, material, value, lower, upper, level``, as
+        `edge_measures` returns them or a table of summaries holds them.
+
+    Returns
+    -------
+    dict of str to MetaAnalysis
+        Material to its mean over studios; edges without a whole interval, and
+        those that one studio met, are left out.
+
+    Raises
+    ------
+    FirelabError
+        If a column is missing or an interval is not in order.
+    """
+    needed = ("studio", "material", "value", "lower", "upper", "level")
+    missing = [name for name in needed if name not in measured]
+    if missing:
+        raise FirelabError(
+            f"columns {', '.join(missing)} are missing",
+            hint=f"give {', '.join(needed)}; value, lower and upper in degC",
+        )
+    whole = measured.dropna(subset=["value", "lower", "upper", "level"])
+    wrong = whole[~(whole["lower"] < whole["value"]) | ~(whole["value"] < whole["upper"])]
+    if len(wrong):
+        row = wrong.iloc[0]
+        raise FirelabError(
+            f"{row['studio']}, {row['material']}: {row['value']:g} is not between "
+            f"{row['lower']:g} and {row['upper']:g}",
+            hint="give the estimate between the ends of its interval",
+        )
+    found = {}
+    for material, rows in whole.groupby("material", sort=True):
+        if rows["studio"].nunique() < 2:
+            continue
+        errors = [
+            error_of_interval(low, high, level)
+            for low, high, level in zip(
+                rows["lower"], rows["upper"], rows["level"], strict=True
+            )
+        ]
+        found[str(material)] = combine_studios(rows["value"], errors)
+    return found

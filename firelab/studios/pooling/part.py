@@ -23,8 +23,8 @@ from firelab.studios.bundle.bundle import (
     read_bundle,
     read_bundled_firings,
 )
+from firelab.studios.bundle.deposit import Origin, read_origin
 from firelab.studios.bundle.descriptor import DESCRIPTOR_FILE
-from firelab.studios.bundle.origin import Origin, read_origin
 
 _COMPARED = ("temperature_degC", "dwell_s", "stage", "transparency")
 _MOST_NAMED = 5

@@ -2,31 +2,113 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from firelab.craft.trade_words import Shown
+from firelab.craft.trade_words import Shown, brief_setting_words
+from firelab.craft.units import format_duration
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.series.folder import INVENTED
-from firelab.studios.interlaboratory.precision import Precision, study_precision
-from firelab.studios.interlaboratory.round_robin import RoundRobin, round_robin
-from firelab.studios.interlaboratory.shared_measures import edge_measures, score_measures
-from firelab.studios.pooling.meta_analysis import (
-    MetaAnalysis,
-    combine_studios,
-    error_of_interval,
-)
+from firelab.records.records import Records
+from firelab.series.folder import INVENTED, WINDOWS_FILE, read_json
 from firelab.studios.pooling.part import Part, distinct_parts
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pool_posterior import pool_studios
 from firelab.studios.pooling.studio_check import StudioCheck, check_studios
 from firelab.studios.pooling.tiles_needed import TilesNeeded, tiles_needed
+from firelab.studios.precision import COLUMNS, Precision, study_precision
+from firelab.studios.round_robin import RoundRobin, round_robin
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
+
+_SIDES = {"low_degC": "low edge", "high_degC": "high edge"}
+
+
+def edge_measures(parts: Sequence[tuple[str, Mapping[str, bytes]]]) -> pd.DataFrame:
+    """Return each studio's own edges, as `study_precision` takes them.
+
+    Parameters
+    ----------
+    parts : sequence of (str, mapping)
+        Studio, and its files by name; ``windows.json`` is read where it is.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``studio, material, value, lower, upper, level``: one row per
+        edge that was met, `material` naming edge, dwell and setting, degC.
+
+    Raises
+    ------
+    FirelabError
+        If a ``windows.json`` cannot be read.
+    """
+    rows = []
+    for studio, files in parts:
+        if WINDOWS_FILE not in files:
+            continue
+        try:
+            stored = read_json(files[WINDOWS_FILE], WINDOWS_FILE)
+            rows += [
+                {
+                    "studio": studio,
+                    "material": _edge_words(side, edge["dwell_s"], window["setting"]),
+                    "value": edge[side]["estimate"],
+                    "lower": edge[side]["lower"],
+                    "upper": edge[side]["upper"],
+                    "level": stored["level"],
+                }
+                for window in stored["windows"]
+                for edge in window["edges"]
+                for side in _SIDES
+                if edge[side]["estimate"] is not None
+            ]
+        except (ValueError, KeyError, TypeError) as fault:
+            raise FirelabError(
+                f"of {studio} cannot be read: {fault}", WINDOWS_FILE, "pack it anew"
+            ) from None
+    columns = [*COLUMNS, "lower", "upper", "level"]
+    return pd.DataFrame(rows, columns=columns).astype({"value": float})
+
+
+def _edge_words(side: str, dwell_s: float, setting: Mapping[str, object]) -> str:
+    where = f"at {format_duration(float(dwell_s))}, {brief_setting_words(setting)}"
+    return f"{_SIDES[side]} {where}"
+
+
+def score_measures(parts: Sequence[tuple[str, Records]]) -> pd.DataFrame:
+    """Return transparency scores of like tiles, as `study_precision` takes them.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``studio, material, value``, one row per scored look;
+        `material` names the setting. Settings that one studio fired are left
+        out, and control tiles are kept apart from tiles of the colour.
+    """
+    frames = []
+    for studio, records in parts:
+        looks = records.looks[records.looks["transparency"].notna()]
+        words = [_score_words(row) for row in looks.to_dict("records")]
+        frames.append(
+            pd.DataFrame(
+                {"studio": studio, "material": words, "value": looks["transparency"]}
+            )
+        )
+    whole = pd.concat(frames, ignore_index=True)
+    studios = whole.groupby("material")["studio"].transform("nunique")
+    return whole[studios >= 2].reset_index(drop=True)
+
+
+def _score_words(row: Mapping[object, object]) -> str:
+    temperature, dwell = float(str(row["temperature_degC"])), float(str(row["dwell_s"]))
+    kind = "control tile" if row["role"] == "control" else "score"
+    where = f"at {temperature:.0f} degC for {format_duration(dwell)}"
+    return f"{kind} {where}, {brief_setting_words(row)}"
+
 
 SCHEMA = "firelab/pooling/1"
 
@@ -182,53 +264,3 @@ def _precision(measured: pd.DataFrame) -> Precision | None:
     studios = measured.groupby("material")["studio"].transform("nunique")
     shared = measured[studios >= 3]
     return None if shared.empty else study_precision(shared)
-
-
-def combine_edges(measured: pd.DataFrame) -> dict[str, MetaAnalysis]:
-    """Pool edges of which only estimate and interval are known.
-
-    Parameters
-    ----------
-    measured : DataFrame
-        Columns ``studio, material, value, lower, upper, level``, as
-        `edge_measures` returns them or a table of summaries holds them.
-
-    Returns
-    -------
-    dict of str to MetaAnalysis
-        Material to its mean over studios; edges without a whole interval, and
-        those that one studio met, are left out.
-
-    Raises
-    ------
-    FirelabError
-        If a column is missing or an interval is not in order.
-    """
-    needed = ("studio", "material", "value", "lower", "upper", "level")
-    missing = [name for name in needed if name not in measured]
-    if missing:
-        raise FirelabError(
-            f"columns {', '.join(missing)} are missing",
-            hint=f"give {', '.join(needed)}; value, lower and upper in degC",
-        )
-    whole = measured.dropna(subset=["value", "lower", "upper", "level"])
-    wrong = whole[~(whole["lower"] < whole["value"]) | ~(whole["value"] < whole["upper"])]
-    if len(wrong):
-        row = wrong.iloc[0]
-        raise FirelabError(
-            f"{row['studio']}, {row['material']}: {row['value']:g} is not between "
-            f"{row['lower']:g} and {row['upper']:g}",
-            hint="give the estimate between the ends of its interval",
-        )
-    found = {}
-    for material, rows in whole.groupby("material", sort=True):
-        if rows["studio"].nunique() < 2:
-            continue
-        errors = [
-            error_of_interval(low, high, level)
-            for low, high, level in zip(
-                rows["lower"], rows["upper"], rows["level"], strict=True
-            )
-        ]
-        found[str(material)] = combine_studios(rows["value"], errors)
-    return found

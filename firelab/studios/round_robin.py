@@ -43,7 +43,7 @@ from firelab.series.series_file import parse_series, placeholder_findings
 from firelab.series.toml_file import table_of
 from firelab.sheets.sheet_set import make_sheets
 from firelab.studios.bundle.descriptor import ROUND_ROBIN_FILE
-from firelab.studios.interlaboratory.precision import COLUMNS, Precision, study_precision
+from firelab.studios.precision import COLUMNS, Precision, study_precision
 
 SCHEMA = "firelab/round-robin/1"
 FEWEST_REPEATS = 2

@@ -1,1 +1,0 @@
-"""Repeatability and reproducibility, and who stands out."""
