@@ -14,11 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+from firelab.arrays import BoolArray, FloatArray
 
 _MEANS, _SDS = 51, 120
 """Points of the grids of mean and sd between jars (chosen here: the published values

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from firelab.arrays import FloatArray
 
 _D2 = 1.128
 """Mean range of two normal values, in standard deviations (NIST/SEMATECH e-Handbook

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import softmax
 
+from firelab.arrays import FloatArray
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.likelihood import grade_ends
 from firelab.fits.ordinal.stage_posterior import fit_posterior
@@ -28,8 +28,6 @@ from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.terms import TEMPERATURE, coding, model_matrix
-
-FloatArray = NDArray[np.float64]
 
 OFFSET_GRID_DEGC = np.arange(-60.0, 60.5, 1.0)
 """Offsets that are tried, degC: beyond them a kiln is broken (chosen here)."""

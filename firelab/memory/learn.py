@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.shared_scale import shared_clarity
@@ -44,8 +44,6 @@ from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import FIRINGS_FILE
 from firelab.series.history import FEWEST_SERIES, TARGET
 from firelab.studios.pooling.part import read_part
-
-FloatArray = NDArray[np.float64]
 
 _DRAWS = 1000
 """Posterior draws of each series, and of its prior: an sd errs by a fortieth."""

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import tomlkit
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.degrees import format_difference_range, kiln_unit_alone
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import (
@@ -43,8 +43,6 @@ from firelab.windows.edges.edge_draws import temperature_edges
 from firelab.windows.edges.target_at_setting import targets_of
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.setting_window import Recipe
-
-FloatArray = NDArray[np.float64]
 
 LOT_SCHEMA = "firelab/lot/1"
 SURE = 0.9

@@ -22,9 +22,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.clarity.maturity import ClarityDraws
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.stage_draws import take_draws
@@ -43,8 +43,6 @@ from firelab.windows.edges.target_at_setting import (
 if TYPE_CHECKING:
     from firelab.fits.clarity.fit import ClarityFit
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _LARGEST_LOG = 60.0
 """Of the worth of a second against another: e to it is beyond any firing (chosen here)."""

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError, quoted
 from firelab.fits.ordinal.links import link_named
 from firelab.piece.answer import PLAN_FILE
@@ -31,8 +31,6 @@ from firelab.piece.piece_file import PIECE_FILE, CheckedPiece, parse_piece
 from firelab.records.look_cells import parse_grade
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.folder import read_json, write_atomically
-
-FloatArray = NDArray[np.float64]
 
 MADE_FILE = "made.csv"
 COLUMNS = (

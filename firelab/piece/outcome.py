@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.piece.colour_heat import ColourHeat, Scores, draw_scores
 from firelab.piece.piece import Laid
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

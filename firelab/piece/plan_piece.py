@@ -8,9 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from firelab.arrays import FloatArray
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.links import link_named
@@ -34,8 +34,6 @@ from firelab.records.records import Records
 from firelab.series.folder import SERIES_FILE, Provenance, sha256_of, versions
 from firelab.series.kiln_settings import kiln_step
 from firelab.windows.edges.fired_range import FiredRange, fired_range
-
-FloatArray = NDArray[np.float64]
 
 _DRAWS, _REPEATS = 2000, 2
 """Posterior draws that the told probability averages, and draws of the deviations with

@@ -15,15 +15,14 @@ from dataclasses import dataclass
 from itertools import islice
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.piece.colour_heat import ColourHeat, pair_draws
 from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import ALL_UP_TO, Laid, Piece, kept_orders
 from firelab.series.firing_series import FiringSeries
 from firelab.series.kiln_settings import kiln_step, settable_dwell, settable_temperature
 
-FloatArray = NDArray[np.float64]
 Settings = tuple[tuple[float, float], ...]
 
 _LEVELS = 41

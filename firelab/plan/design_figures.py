@@ -12,17 +12,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.plan.efficiency import Efficiency, efficiency, power_table
 from firelab.plan.optimal.information import information_matrix
 from firelab.plan.optimal.series_candidates import model_rows_of, series_candidates
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import counted, heat_before
 from firelab.series.terms import model_matrix, split_term, term_columns
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _LEAST_SHOWN = 0.05
 """Smaller shares and correlations are left out (chosen here, no source)."""

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from firelab.arrays import IntArray
 from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.plan.bending import flagged_sags
@@ -20,7 +21,6 @@ from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import most_loads
 from firelab.plan.plan import PLAN_DTYPES, Plan, as_settings
 from firelab.plan.schedule import (
-    IntArray,
     fire_in_order,
     group_into_loads,
     kiln_hours,

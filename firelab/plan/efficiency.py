@@ -21,13 +21,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.plan.optimal.information import information_matrix, load_indicator
 from firelab.series.terms import ModelColumn
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import IntArray
 from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import FirelabError
@@ -25,8 +25,6 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE, Provenance, versions
 from firelab.series.series_file import read_series, series_hash
 from firelab.series.what_matters import series_parts
-
-IntArray = NDArray[np.int64]
 
 KEPT = ("mesh", "layers", "base")
 """What a tile that is fired on keeps."""

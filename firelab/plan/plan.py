@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.series.factors import COLUMN_OF, FACTORS
@@ -304,7 +304,7 @@ def as_settings(frame: pd.DataFrame) -> pd.DataFrame:
     return frame[list(SETTING_COLUMNS)].astype(SETTING_DTYPES).reset_index(drop=True)
 
 
-def is_allowed(series: FiringSeries, settings: pd.DataFrame) -> NDArray[np.bool_]:
+def is_allowed(series: FiringSeries, settings: pd.DataFrame) -> BoolArray:
     """Tell which rows no rule of the series forbids, shape (n,)."""
     allowed = np.ones(len(settings), dtype=bool)
     for rule in series.rules:

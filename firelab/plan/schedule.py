@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import IntArray
 from firelab.plan.plan import SETTING_COLUMNS, PlannedPreparation
 from firelab.series.firing_series import FiringSeries
 
@@ -65,8 +65,6 @@ def firing_seconds(series: FiringSeries, tiles: pd.DataFrame) -> float:
     return spent
 
 
-IntArray = NDArray[np.int64]
-
 _MOST_APART = 3
 """Loads of one temperature at most, where repeats are kept apart (chosen here, no
 source)."""
@@ -101,9 +99,7 @@ def _loads_of_temperature(
     return few
 
 
-def _deal(
-    rows: pd.DataFrame, n_loads: int, rng: np.random.Generator
-) -> list[NDArray[np.int64]]:
+def _deal(rows: pd.DataFrame, n_loads: int, rng: np.random.Generator) -> list[IntArray]:
     """Deal rows to loads in turn, equal settings one after the other."""
     keys = _keys(rows)
     distinct = list(dict.fromkeys(keys))

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.units import to_degC
 from firelab.errors import FaultyFile, Finding
 from firelab.records.tables import decode, parse_table
@@ -30,8 +30,8 @@ class KilnTrace:
     temperature_degC : ndarray, shape (n,)
     """
 
-    time_s: NDArray[np.float64]
-    temperature_degC: NDArray[np.float64]
+    time_s: FloatArray
+    temperature_degC: FloatArray
 
 
 def _count_trace_columns(header: Sequence[str]) -> int:

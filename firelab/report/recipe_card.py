@@ -10,8 +10,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.charts.axes import write_dwell
 from firelab.craft.degrees import SIGN, with_degree_signs
 from firelab.craft.units import to_degF
@@ -78,7 +78,7 @@ def draw_card_map(
     _draw_key(pen, box, probability, confidence)
 
 
-def _ends(values: NDArray[np.float64]) -> tuple[float, float]:
+def _ends(values: FloatArray) -> tuple[float, float]:
     return float(np.min(values)), float(np.max(values))
 
 
@@ -86,7 +86,7 @@ def _share(value: float, ends: tuple[float, float]) -> float:
     return (value - ends[0]) / (ends[1] - ends[0]) if ends[1] > ends[0] else 0.5
 
 
-def _draw_cells(pen: Pen, plot: Box, wanted: NDArray[np.bool_], grey: float) -> None:
+def _draw_cells(pen: Pen, plot: Box, wanted: BoolArray, grey: float) -> None:
     """Fill the cells that are wanted, runs of a row as one; dwell upwards."""
     rows, columns = wanted.shape
     for row in range(rows):

@@ -7,10 +7,10 @@ import re
 from typing import Any, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import ConfigDict, model_validator
 from pydantic.dataclasses import dataclass
 
+from firelab.arrays import BoolArray
 from firelab.craft.units import parse_dwell, parse_temperature
 from firelab.errors import FirelabError
 from firelab.series.factors import COLUMN_OF, FACTORS, SAME_DEGC, STRICT
@@ -80,7 +80,7 @@ class Rule:
         """Each factor's operator and values, in stored units."""
         return {name: _condition(name, written) for name, written in self.never.items()}
 
-    def forbids(self, settings: Any) -> NDArray[np.bool_]:
+    def forbids(self, settings: Any) -> BoolArray:
         """Tell which rows of a frame of settings the rule forbids.
 
         Parameters

@@ -12,14 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.materials import grain_um
 from firelab.errors import FirelabError
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
 from firelab.series.firing_series import FiringSeries
-
-FloatArray = NDArray[np.float64]
 
 _SCALES: dict[str, Callable[[FloatArray], FloatArray]] = {
     "temperature": lambda degC: degC,

@@ -6,10 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-FloatArray = NDArray[np.float64]
+from firelab.arrays import FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ from firelab.series.folder import versions
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = (
     "errors",
+    "arrays",
     "craft",
     "series",
     "plan",

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from firelab.errors import FirelabError, UsageError
 from firelab.fits.clarity.fit import ClarityConvergence, ClarityFit
@@ -108,8 +107,6 @@ def scored_tiles(records: Records) -> ScoredTiles:
         n_later=len(once) - len(counted),
     )
 
-
-FloatArray = NDArray[np.float64]
 
 _LACK_P = 0.01
 """P value of a lack of fit that is told (a convention)."""

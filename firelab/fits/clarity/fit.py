@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.clarity.maturity import ClarityDesign, ClarityDraws
@@ -17,8 +17,6 @@ from firelab.fits.clarity.regression import INTERCEPT, METHOD_WORDS, ClarityRegr
 from firelab.fits.ordinal.what_mattered import LevelPair, level_pairs, middle_setting
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, plain_rows
-
-FloatArray = NDArray[np.float64]
 
 SCHEMA = "firelab/clarity/1"
 _PART = 0.8

@@ -20,9 +20,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from firelab.arrays import FloatArray
 from firelab.errors import RecordsInsufficient
 from firelab.fits.clarity.maturity import ClarityDraws
 from firelab.fits.clarity.posterior import ClarityPosterior, ClarityPriors
@@ -46,8 +46,6 @@ from firelab.fits.sampling.importance import TRUSTED_K, find_mode, sample_by_imp
 from firelab.series.firing_series import FiringSeries
 from firelab.series.responses import TransparencyResponse
 from firelab.series.terms import ModelColumn
-
-FloatArray = NDArray[np.float64]
 
 FEWEST_SCORES = 5
 """Different scores below which they are grades, not measurements (chosen here, no

@@ -18,9 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.ordinal.warming_up import without_warm_up
 from firelab.series.firing_series import FiringSeries
@@ -31,9 +32,6 @@ from firelab.series.terms import (
     split_term,
     term_columns,
 )
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 MATURITY = "maturity"
 _HEAT = {"temperature", "dwell"}

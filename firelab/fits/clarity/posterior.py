@@ -16,16 +16,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from firelab.arrays import FloatArray
 from firelab.fits.clarity.maturity import ClarityColumn, ClarityDraws
 from firelab.fits.clarity.regression import ScoreColumns
 from firelab.fits.sampling.importance import effective_size, resample
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.responses import TransparencyResponse
-
-FloatArray = NDArray[np.float64]
 
 _INTERCEPT_SHARE = 0.5
 """Prior sd of the score at the centre of the series, over the range of the score:

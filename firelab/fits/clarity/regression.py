@@ -12,16 +12,14 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import fdtrc, stdtr
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.errors import RecordsInsufficient
 from firelab.fits.clarity.maturity import ClarityColumn
 from firelab.fits.mixed.degrees import coefficient_table, term_table
 from firelab.fits.mixed.regression import MixedRegression, fit_mixed
 from firelab.fits.ordinal.look_table import estimable_places
-
-FloatArray = NDArray[np.float64]
 
 INTERCEPT = "(intercept)"
 
@@ -44,7 +42,7 @@ class ScoreColumns:
 
     score: FloatArray
     X: FloatArray
-    load: NDArray[np.int64]
+    load: IntArray
     columns: tuple[ClarityColumn, ...]
     owners: tuple[str, ...]
 

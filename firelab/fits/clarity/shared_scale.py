@@ -9,15 +9,14 @@ deviations as the normal score of their place in a half-normal one.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
+from firelab.arrays import FloatArray
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.clarity.maturity import MaturityColumn
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.terms import coding
-
-FloatArray = NDArray[np.float64]
 
 CLARITY = "clarity"
 """In the middle of the target; begins the name of every other one, too."""

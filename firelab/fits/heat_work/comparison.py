@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.craft.trade_words import Shown
 from firelab.errors import RecordsInsufficient
 from firelab.fits.heat_work.fit import HeatLooks, heat_looks
@@ -23,8 +22,6 @@ from firelab.fits.questions.left_out_loads import (
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
 from firelab.series.terms import model_matrix
-
-FloatArray = NDArray[np.float64]
 
 SCHEMA = "firelab/heat-work-comparison/1"
 _USUAL_KJ_MOL = 300.0
@@ -134,7 +131,7 @@ def compare_heat_work(
 def _heat_predictor(looks: HeatLooks, energies: list[float]) -> Predictor:
     """Return a predictor that estimates the energy anew without the load left out."""
 
-    def predict(left_out: NDArray[np.bool_]) -> FloatArray:
+    def predict(left_out: BoolArray) -> FloatArray:
         try:
             energy = looks.best_energy(~left_out)
             energies.append(energy)

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtri
 
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.craft.trade_words import Shown
 from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed, heat_courses
 from firelab.fits.ordinal.cumulative_link import (
@@ -30,9 +30,6 @@ from firelab.fits.ordinal.maximum import Convergence
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
 from firelab.series.terms import model_matrix, split_term, term_columns
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 PROGRESS = "heat work"
 LEAST_KJ_MOL, MOST_KJ_MOL = 50.0, 1200.0
@@ -73,7 +70,7 @@ class HeatLooks:
         """Return the progress at an energy, then the other columns, shape (n, 1 + p)."""
         return np.column_stack([self.courses.progress(activation_kJ_mol), self.others])
 
-    def _choices(self, kept: NDArray[np.bool_], *, load_effect: bool = True) -> FitChoices:
+    def _choices(self, kept: BoolArray, *, load_effect: bool = True) -> FitChoices:
         load = self.load[kept]
         choices = FitChoices(n_grades=len(self.grades), grades=self.grades, link=self.link)
         choices["names"] = (PROGRESS, *self.names)
@@ -90,7 +87,7 @@ class HeatLooks:
     def highest(
         self,
         activation_kJ_mol: float,
-        kept: NDArray[np.bool_] | None = None,
+        kept: BoolArray | None = None,
         *,
         load_effect: bool = True,
     ) -> float:
@@ -100,7 +97,7 @@ class HeatLooks:
         choices = self._choices(rows, load_effect=load_effect)
         return highest_log_likelihood(self.y[rows], columns, **choices)[0]
 
-    def best_energy(self, kept: NDArray[np.bool_] | None = None) -> float:
+    def best_energy(self, kept: BoolArray | None = None) -> float:
         """Return the energy of highest likelihood within the range searched.
 
         A coarse search without the load effect says where to look.

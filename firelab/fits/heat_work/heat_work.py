@@ -27,8 +27,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.craft.heating import (
     EMISSIVITY,
     ROOM_DEGC,
@@ -40,8 +41,6 @@ from firelab.errors import FirelabError
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
 from firelab.series.firing_series import Blank
-
-FloatArray = NDArray[np.float64]
 
 STEPS = 160
 """Steps of a firing: half a second of 80 s, in which a tile warms by 20 degC at most
@@ -216,7 +215,7 @@ class HeatCourses:
 
     tile_degC: FloatArray
     duration_s: FloatArray
-    counts: NDArray[np.bool_]
+    counts: BoolArray
     reference_degC: float
 
     def progress(self, activation_kJ_mol: float) -> FloatArray:

@@ -26,14 +26,14 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import chdtrc, fdtrc, stdtr
 
+from firelab.arrays import FloatArray
 from firelab.errors import FirelabError
 from firelab.fits.mixed.groups import NestedCovariance
 from firelab.fits.mixed.regression import MixedRegression
 
-FloatArray = NDArray[np.float64]
 Approximation = Literal["kenward-roger", "satterthwaite"]
 _SAME = 1e-8
 """Spread of degrees of freedom, over the largest, that is rounding."""

@@ -28,12 +28,10 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.fits.mixed.groups import NestedCovariance, NestedGroups
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,7 +236,7 @@ class RatioOptimum:
     decrement: float
 
     @property
-    def at_zero(self) -> NDArray[np.bool_]:
+    def at_zero(self) -> BoolArray:
         """Which ratios are held at zero."""
         return np.asarray(self.ratios <= 0.0)
 

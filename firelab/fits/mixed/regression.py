@@ -13,14 +13,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.linalg import solve_triangular
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.mixed.groups import NestedGroups, nested_groups
 from firelab.fits.mixed.likelihood import MixedProblem, RatioOptimum, least_deviance
 
-FloatArray = NDArray[np.float64]
 _RANK_TOLERANCE = 1e-8
 """Singular value of columns of one length below which they are dependent."""
 _EXACT = 1e-10
@@ -62,7 +62,7 @@ class MixedRegression:
     covariance: FloatArray
     variances: FloatArray
     variances_covariance: FloatArray
-    at_zero: NDArray[np.bool_]
+    at_zero: BoolArray
     log_likelihood: float
     restricted: bool
     y: FloatArray

@@ -11,8 +11,8 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.likelihood import Nodes, log_sum
 from firelab.fits.ordinal.links import (
     IntervalTerms,
@@ -22,8 +22,6 @@ from firelab.fits.ordinal.links import (
     move_together,
 )
 from firelab.fits.ordinal.looks import Groups
-
-FloatArray = NDArray[np.float64]
 
 
 class AdaptiveIntegral(NamedTuple):

@@ -23,8 +23,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.warming_up import WarmingUp, warming_up
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import Heat
@@ -37,9 +37,6 @@ from firelab.series.terms import (
     model_matrix,
     term_columns,
 )
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,9 +8,9 @@ the grain, a logit, a normal score. So what one series found can be the prior of
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logit, ndtr, ndtri
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
 from firelab.fits.ordinal.parameters import Parameterisation
 from firelab.fits.ordinal.priors import (
@@ -24,8 +24,6 @@ from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
 from firelab.series.history import TARGET
 from firelab.series.terms import DWELL, TEMPERATURE, coding
-
-FloatArray = NDArray[np.float64]
 
 MIDDLE, LOW, HIGH = "middle", "low", "high"
 """Middle of the scale, and the two ends of the target, at the usual dwell, degC."""

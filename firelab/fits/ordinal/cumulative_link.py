@@ -13,8 +13,9 @@ from itertools import pairwise
 from typing import Literal, TypedDict, Unpack
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import FloatArray
 from firelab.errors import UsageError
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit, Estimator
 from firelab.fits.ordinal.likelihood import Nodes, hermite_nodes
@@ -35,8 +36,6 @@ from firelab.fits.ordinal.objective import (
     parameter_units,
 )
 from firelab.fits.ordinal.separation import Separated, Separation, find_separation
-
-FloatArray = NDArray[np.float64]
 
 ESTIMATORS = ("auto", "ml", "penalised")
 MOST_NODES = 100

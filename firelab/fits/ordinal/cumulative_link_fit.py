@@ -6,15 +6,14 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.fits.ordinal.links import Link
 from firelab.fits.ordinal.looks import GradedLooks
 from firelab.fits.ordinal.maximum import Convergence
 from firelab.fits.ordinal.objective import LooksObjective
 from firelab.fits.ordinal.separation import Separation
 
-FloatArray = NDArray[np.float64]
 Estimator = Literal["ml", "penalised"]
 
 ESTIMATOR_WORDS: dict[str, str] = {
@@ -106,7 +105,7 @@ class CumulativeLinkFit:
         return _covariance(self.information, self._inside)
 
     @property
-    def _inside(self) -> NDArray[np.bool_]:
+    def _inside(self) -> BoolArray:
         inside = np.ones(len(self.estimates), dtype=bool)
         if self.has_effect:
             inside[-1] = self.effect_sd > 0.0
@@ -169,7 +168,7 @@ class CumulativeLinkFit:
         }
 
 
-def _covariance(information: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:
+def _covariance(information: FloatArray, inside: BoolArray) -> FloatArray:
     covariance = np.zeros_like(information)
     part = information[np.ix_(inside, inside)]
     size = 1.0 / np.sqrt(np.maximum(np.abs(np.diag(part)), 1e-300))

@@ -22,14 +22,11 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.links import Link, interval_terms, move_together
 from firelab.fits.ordinal.looks import Groups
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 EVEN_REACH = 5.5
 """Standard deviations that even nodes span: beyond it lies 4e-8 of the normal."""

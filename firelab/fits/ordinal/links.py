@@ -20,12 +20,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import expit, log_expit, log_ndtr, logit, ndtr, ndtri
 
+from firelab.arrays import FloatArray
 from firelab.errors import UsageError
 
-FloatArray = NDArray[np.float64]
 Curve = Callable[[FloatArray], FloatArray]
 
 _NARROW = 1e-4

@@ -9,11 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.looks import GradedLooks, add_up_cells
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _TOLERANCE, _PART = 1e-9, 1e-6
 """Share of a column's variance below which the others make it up, and least share of one

@@ -13,8 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+from firelab.arrays import FloatArray, IntArray
 
 BLOCK_ROWS = 1 << 13
 """Cells worked at a time, so that their columns stay in a processor's cache (chosen here;

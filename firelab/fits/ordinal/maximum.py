@@ -14,7 +14,7 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from firelab.arrays import FloatArray
 
 _STEP_TOLERANCE = 1e-9
 """A step smaller than this, in units of each parameter, changes no digit reported."""

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.adaptive_integral import (
     bend_by_columns,
     integrate_adaptively,
@@ -18,8 +18,6 @@ from firelab.fits.ordinal.likelihood import Nodes, hermite_nodes
 from firelab.fits.ordinal.links import Link, interval_terms
 from firelab.fits.ordinal.looks import BLOCK_ROWS, Block, GradedLooks
 from firelab.fits.ordinal.maximum import Shape
-
-FloatArray = NDArray[np.float64]
 
 FEW_NODES, _FINER_NODES = 5, 7
 """With fewer nodes than the first held still the Hessian bends wrongly; that of the second

@@ -14,9 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.middle_prior import place_prior
 from firelab.fits.ordinal.priors import (
     Priors,
@@ -32,8 +32,6 @@ from firelab.fits.ordinal.priors import (
 )
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, DWELL_SQUARED, TEMPERATURE, ModelColumn
-
-FloatArray = NDArray[np.float64]
 
 _POSITIVE = (TEMPERATURE, DWELL)
 _LARGEST_LOG = 12.0

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.added_heat import AddedHeat, with_added_heat
 from firelab.fits.ordinal.likelihood import (
     LookTerms,
@@ -28,9 +28,6 @@ from firelab.fits.ordinal.priors import Priors
 from firelab.fits.ordinal.score_groups import ScoreGroups, group_scores
 from firelab.fits.sampling.effect_draws import Conditional
 from firelab.fits.sampling.sparse_root import Roots
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _CHUNK = 1 << 19
 """Values of points times looks, or times entries of a precision, worked at a time: 4 MB

@@ -12,12 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import softmax
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
-
-FloatArray = NDArray[np.float64]
 
 _COUNTED = 0.05
 """Share below which a doubt about a part's draws is not passed on (chosen here)."""

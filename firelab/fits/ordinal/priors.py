@@ -14,17 +14,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from firelab.arrays import FloatArray
 from firelab.craft.degrees import PER_DEGC, SIGN
 from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.links import link_named
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, TEMPERATURE, ModelColumn
-
-FloatArray = NDArray[np.float64]
 
 _FARTHEST_SCORE = 30.0
 """Normal score beyond which a deviation is held: the normal law leaves 5e-198 there."""

@@ -14,16 +14,16 @@ from dataclasses import dataclass, replace
 from typing import Unpack
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import chdtrc, ndtri
 
+from firelab.arrays import FloatArray
 from firelab.errors import UsageError
 from firelab.fits.ordinal.cumulative_link import FitChoices, highest_log_likelihood
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ordinal.maximum import maximise
 from firelab.fits.ordinal.objective import parameter_units
 
-FloatArray = NDArray[np.float64]
 TermColumns = Mapping[str, Sequence[int]]
 
 _MOST_STEPS, _REFIT_STEPS = 40, 25

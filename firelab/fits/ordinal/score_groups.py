@@ -13,12 +13,10 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from firelab.arrays import IntArray
 from firelab.fits.sampling.sparse_root import RootPattern, root_pattern
-
-IntArray = NDArray[np.int64]
 
 _FEW_SCORES = 64
 """Up to so many scores the order of elimination gains nothing, and they are drawn together;

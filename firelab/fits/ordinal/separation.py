@@ -15,14 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.craft.materials import grain_um
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.looks import GradedLooks
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import ModelColumn, coding
-
-FloatArray = NDArray[np.float64]
 
 _MEANINGFUL = 1e-6
 """Gain of the linear programme, and part of a direction, that are more than its solver's
@@ -196,7 +195,7 @@ def _constraints(design: GradedLooks) -> FloatArray:
     return np.unique(rows / np.max(np.abs(rows), axis=1, keepdims=True), axis=0)
 
 
-def _recession(constraints: FloatArray, free: NDArray[np.bool_]) -> FloatArray | None:
+def _recession(constraints: FloatArray, free: BoolArray) -> FloatArray | None:
     from scipy.optimize import linprog
 
     rows = constraints[:, free]
@@ -224,7 +223,7 @@ def _own(design: GradedLooks, place: int) -> NDArray[np.intp]:
     return np.asarray(design.n_thresholds + cuts * design.nominal.shape[1] + (place - p))
 
 
-def _only(design: GradedLooks, place: int) -> NDArray[np.bool_]:
+def _only(design: GradedLooks, place: int) -> BoolArray:
     free = np.zeros(design.n_linear, dtype=bool)
     free[: design.n_thresholds] = True
     free[_own(design, place)] = True

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.errors import UsageError
 from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import link_named
@@ -24,7 +25,6 @@ from firelab.series.terms import ModelColumn
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
-FloatArray = NDArray[np.float64]
 Draws = TypeVar("Draws", bound="DataclassInstance")
 
 _POINTS = 15
@@ -78,7 +78,7 @@ class StageDraws:
         """Spread of a future tile in a future load, latent units, shape (S,)."""
         return np.asarray(np.sqrt(self.load_sd**2 + self.tile_sd**2 + self.place_sd**2))
 
-    def take(self, which: slice | NDArray[np.int64]) -> StageDraws:
+    def take(self, which: slice | IntArray) -> StageDraws:
         """Return some of the draws."""
         count = self.n_draws
         return replace(
@@ -186,12 +186,12 @@ class StageDraws:
         )
 
 
-def evenly_taken(total: int, count: int) -> NDArray[np.int64]:
+def evenly_taken(total: int, count: int) -> IntArray:
     """Return the places of at most `count` of a number of draws, evenly taken."""
     return np.linspace(0, total - 1, min(count, total)).round().astype(np.int64)
 
 
-def take_draws(draws: Draws, which: NDArray[np.int64]) -> Draws:
+def take_draws(draws: Draws, which: IntArray) -> Draws:
     """Return some of the draws of a value whose every field has one entry per draw."""
     values = {one.name: getattr(draws, one.name)[which] for one in fields(draws)}
     return replace(draws, **values)

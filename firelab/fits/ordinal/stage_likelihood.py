@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.craft.trade_words import Shown, count_words
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link
@@ -33,9 +33,6 @@ from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, plain_rows
 from firelab.series.terms import ModelColumn, model_matrix, term_columns
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 SCHEMA = "firelab/stage-likelihood/1"
 

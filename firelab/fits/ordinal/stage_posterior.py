@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.added_heat import added_heat
 from firelab.fits.ordinal.coordinates import learned_priors, shared_values
 from firelab.fits.ordinal.links import link_named
@@ -47,8 +47,6 @@ from firelab.series.terms import (
     model_matrix,
     term_columns,
 )
-
-FloatArray = NDArray[np.float64]
 
 FEWEST_INDEPENDENT, ENOUGH_INDEPENDENT = 400, 1000
 """Independent draws below which chains take over, and below which intervals are called

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.trade_words import Shown, count_words
 from firelab.errors import UsageError
 from firelab.fits.ordinal.priors import effect_scales_degC
@@ -26,8 +26,6 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.history import TARGET
 from firelab.series.terms import ModelColumn
-
-FloatArray = NDArray[np.float64]
 
 SCHEMA = "firelab/stage/1"
 

@@ -12,12 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import FloatArray
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, TEMPERATURE, WARM_UP, term_columns
-
-FloatArray = NDArray[np.float64]
 
 _LEAST_SHARE = 0.25
 """Share of a dwell that is time at heat at least (chosen here, no source): a tile that

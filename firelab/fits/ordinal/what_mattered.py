@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.degrees import format_difference_range
 from firelab.craft.trade_words import base_words, layers_words
 from firelab.craft.units import format_temperature_difference
@@ -19,7 +19,6 @@ from firelab.series.factors import FactorName
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
 
-FloatArray = NDArray[np.float64]
 LevelPair = tuple[str, str, dict[FactorName, tuple[Any, Any]]]
 """Two levels in words, and as values of their factor."""
 

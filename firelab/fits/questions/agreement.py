@@ -21,15 +21,15 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
+from firelab.arrays import FloatArray
 from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
 
-FloatArray = NDArray[np.float64]
 Weighting = Literal["none", "linear", "quadratic"]
 _ONE_APART: dict[str, int] = {"none": 0, "linear": 1, "quadratic": 2}
 """Weightings, and the power of the distance of two grades that each takes off."""

@@ -12,8 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.cumulative_link import fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
@@ -21,9 +22,6 @@ from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import Link
 from firelab.fits.ordinal.look_table import estimable_places
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 Predictor = Callable[[BoolArray], FloatArray]
 
 _NODES = 40

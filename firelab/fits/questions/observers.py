@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from firelab.arrays import FloatArray
 from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
@@ -26,7 +26,6 @@ from firelab.records.records import Records
 from firelab.series.folder import Provenance, plain_rows
 from firelab.series.terms import coding, model_matrix, term_columns
 
-FloatArray = NDArray[np.float64]
 SCHEMA = "firelab/observer-effect/1"
 _SLOPE_ERRORS = 1.96
 """Standard errors of temperature's slope below which a shift is not written in degC: a

@@ -19,9 +19,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from firelab.arrays import FloatArray
+
 ValueAndGradient = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 
 _WARM_ROUNDS, _WARM_STEPS = 5, 40

@@ -12,13 +12,10 @@ from __future__ import annotations
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtri
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.sampling.sparse_root import Roots
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _TOGETHER = 3
 """Draws of the effects for each point: their mean weight errs less than one's (Tran et

@@ -24,11 +24,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 from scipy.special import gammaln, logsumexp
 
-FloatArray = NDArray[np.float64]
+from firelab.arrays import FloatArray, IntArray
+
 ValueAndGradient = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 
 _STEP = 1e-4
@@ -224,9 +224,7 @@ def effective_size(log_weights: FloatArray) -> float:
     return float(np.exp(-logsumexp(2.0 * log_weights)))
 
 
-def resample(
-    log_weights: FloatArray, count: int, *, rng: np.random.Generator
-) -> NDArray[np.int64]:
+def resample(log_weights: FloatArray, count: int, *, rng: np.random.Generator) -> IntArray:
     """Draw `count` places by systematic resampling, in random order."""
     ends = np.cumsum(np.exp(log_weights))
     marks = (np.arange(count) + rng.random()) / count * ends[-1]
@@ -252,7 +250,7 @@ class ImportanceSample:
     """
 
     points: FloatArray
-    places: NDArray[np.int64]
+    places: IntArray
     pareto_k: float
     effective_size: float
     log_evidence: float

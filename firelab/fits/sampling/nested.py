@@ -16,14 +16,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from firelab.arrays import FloatArray
 from firelab.fits.sampling.effect_draws import NestedDensity, draw_effects
 from firelab.fits.sampling.importance import TRUSTED_K, Mode, sample_by_importance
 from firelab.fits.sampling.watch import Progress
-
-FloatArray = NDArray[np.float64]
 
 _STEP = 1e-4
 """Of a differenced gradient: about the cube root of double precision."""

@@ -20,10 +20,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+from firelab.arrays import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from itertools import permutations, product
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import IntArray
 from firelab.plan.infeasible import Conflict, InfeasiblePlan
 from firelab.plan.kinds.kind import (
     PlanKind,
@@ -108,7 +108,7 @@ def fraction_figures(fraction: Fraction, names: Sequence[str]) -> dict[str, obje
 
 def _arrangements(
     series: FiringSeries, fraction: Fraction
-) -> list[tuple[tuple[FactorName, ...], NDArray[np.int64]]]:
+) -> list[tuple[tuple[FactorName, ...], IntArray]]:
     """Return which factor may take which column, and signs, best first."""
     signs = regular_fraction(fraction)
     turned = []

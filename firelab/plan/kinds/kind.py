@@ -8,8 +8,8 @@ from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import IntArray
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, with_levels
 from firelab.plan.plan import as_settings, is_allowed
 from firelab.series.factors import COLUMN_OF, FACTORS, FactorName
@@ -122,7 +122,6 @@ def cross_with_mixes(
     return as_settings(points.merge(mixes, how="cross"))
 
 
-IntArray = NDArray[np.int64]
 Level = float | int | str
 
 

@@ -7,8 +7,8 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conflicts
 from firelab.plan.kinds.kind import Level, PlanKind, Proposal, other_mixes
 from firelab.plan.kinds.maximin import maximin_columns
@@ -24,9 +24,6 @@ DEFAULT_TILES = 12
 _TEMPERATURES_WITHOUT_BUDGET = 6
 """Where neither size nor loads are named (chosen here, no source)."""
 _SPREAD: tuple[FactorName, ...] = ("temperature", "dwell")
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 
 def _n_load_temperatures(series: FiringSeries, n: int) -> int:
@@ -60,7 +57,7 @@ def _steps_of(series: FiringSeries, name: FactorName, n: int) -> list[Level]:
 
 
 def _mix_of_each_tile(
-    series: FiringSeries, mixes: pd.DataFrame, open_mixes: NDArray[np.bool_], n: int
+    series: FiringSeries, mixes: pd.DataFrame, open_mixes: BoolArray, n: int
 ) -> IntArray:
     """Return the mix of each of n tiles: the least used that is open and has powder."""
     coats = {
@@ -107,7 +104,7 @@ def _settings(
 
 def _allowed_table(
     series: FiringSeries, steps: dict[FactorName, list[Level]], mixes: pd.DataFrame
-) -> NDArray[np.bool_]:
+) -> BoolArray:
     """Return which temperature, dwell and mix may be fired, shape (T, D, C)."""
     sizes = (len(steps["temperature"]), len(steps["dwell"]), len(mixes))
     every = np.array(list(product(*(range(size) for size in sizes))))
@@ -144,7 +141,7 @@ def propose_latin_hypercube(
     open_mixes = np.asarray(table.any(axis=(0, 1)))
     mix = rng.permutation(_mix_of_each_tile(series, mixes, open_mixes, n))
 
-    def permitted(points: FloatArray, rows: IntArray) -> NDArray[np.bool_]:
+    def permitted(points: FloatArray, rows: IntArray) -> BoolArray:
         chosen = _places(points, sizes, n)
         return np.asarray(table[chosen[..., 0], chosen[..., 1], mix[rows]], dtype=bool)
 

@@ -26,11 +26,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from firelab.arrays import BoolArray, FloatArray, IntArray
 
 Permitted = Callable[[FloatArray, IntArray], BoolArray]
 """From coordinates, shape (..., k), of rows (...) to which may be fired, (...)."""

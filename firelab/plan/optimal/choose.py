@@ -21,16 +21,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.plan.optimal.problem import FREE, Criterion, Found, Problem
 from firelab.plan.optimal.search import search_design
 from firelab.plan.optimal.series_candidates import SeriesCandidates
 from firelab.plan.plan import SETTING_COLUMNS, as_settings
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import split_term, term_columns
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,8 +124,6 @@ def protect_against_bends(
         protected, choice=dataclasses.replace(choice, candidates=candidates)
     )
 
-
-IntArray = NDArray[np.int64]
 
 _SPARE_LOADS = 3
 _TILES_PER_LOAD = 3

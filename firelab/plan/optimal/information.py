@@ -27,12 +27,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.plan.optimal.problem import Criterion
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 
 def shrinkage(sizes: IntArray | FloatArray, eta: float) -> FloatArray:

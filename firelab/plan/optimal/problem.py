@@ -6,11 +6,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from firelab.arrays import BoolArray, FloatArray, IntArray
 
 _ALL_AT_ONCE = 64
 """Up to so many settings an exchange may reach all of them (chosen here, no source)."""
@@ -198,7 +195,7 @@ class Starts:
     sub: IntArray
     used: FloatArray
 
-    def pick(self, which: NDArray[np.bool_] | IntArray) -> Starts:
+    def pick(self, which: BoolArray | IntArray) -> Starts:
         """Return a copy of some of the plans."""
         return Starts(whole=self.whole[which], sub=self.sub[which], used=self.used[which])
 
@@ -237,7 +234,7 @@ def draw_starts(problem: Problem, n_starts: int, *, rng: np.random.Generator) ->
 
 def _draw(
     problem: Problem, n_starts: int, sparing: float, rng: np.random.Generator
-) -> tuple[Starts, NDArray[np.bool_]]:
+) -> tuple[Starts, BoolArray]:
     """Draw row by row; the larger `sparing`, the more a scarce resource is spared."""
     candidates = problem.candidates
     whole = _draw_whole(problem, n_starts, rng)

@@ -9,8 +9,8 @@ allowed ones, its tiles are exchanged, and the level is kept if the plan gained.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.plan.optimal.problem import (
     FREE,
     Candidates,
@@ -31,9 +31,6 @@ from firelab.plan.optimal.sweeps import (
     sweep_loads,
     sweep_rows,
 )
-
-IntArray = NDArray[np.int64]
-FloatArray = NDArray[np.float64]
 
 _PASSES = 2
 """Sweeps over a moved load's tiles before it is judged (chosen here, no source)."""
@@ -71,7 +68,7 @@ def _copies(starts: Starts, times: int) -> Starts:
 
 def _moved(
     problem: Problem, starts: Starts, load: int, members: IntArray, near: IntArray
-) -> tuple[Starts, NDArray[np.bool_]]:
+) -> tuple[Starts, BoolArray]:
     """Return each plan with the load at every level, and which of them are sound."""
     n_levels = len(near)
     trial = _copies(starts, n_levels)

@@ -8,16 +8,14 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.plan.optimal.problem import Candidates
 from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
 from firelab.plan.stock import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.kiln_settings import settable_dwell, settable_temperature
 from firelab.series.terms import model_matrix
-
-FloatArray = NDArray[np.float64]
 
 MOST_STEPS = 9
 """Values that a range is divided into, ends and middle included."""
@@ -93,7 +91,7 @@ def _candidates(
     series: FiringSeries,
     temperatures: Sequence[float],
     mixes: pd.DataFrame,
-    codes: NDArray[np.int64],
+    codes: IntArray,
     *,
     terms: Sequence[str],
     limits: dict[int, float],

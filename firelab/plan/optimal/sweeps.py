@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.plan.optimal.information import (
     Exchange,
     exchange_gains,
@@ -19,9 +19,6 @@ from firelab.plan.optimal.information import (
     update_inverse,
 )
 from firelab.plan.optimal.problem import FREE, Candidates, Criterion, Problem, Starts
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _LEAST_GAIN = 1e-9
 """A smaller gain, of the criterion or as a share, is rounding (chosen here, no source)."""
@@ -88,7 +85,7 @@ def sweep_rows(
     ridge: float,
     *,
     rows: IntArray | None = None,
-) -> NDArray[np.bool_]:
+) -> BoolArray:
     """Exchange each free row for its best neighbour; tell which plans gained.
 
     Parameters
@@ -143,9 +140,7 @@ def sweep_rows(
     return gained
 
 
-def _open_to(
-    problem: Problem, starts: Starts, row: int, near: IntArray
-) -> NDArray[np.bool_]:
+def _open_to(problem: Problem, starts: Starts, row: int, near: IntArray) -> BoolArray:
     """Tell which neighbours the rules and the limits leave open, shape (B, K)."""
     candidates = problem.candidates
     open_to = candidates.allowed[starts.whole[:, problem.plot[row], None], near]
@@ -158,7 +153,7 @@ def _open_to(
 
 def sweep_loads(
     problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
-) -> NDArray[np.bool_]:
+) -> BoolArray:
     """Give each free load its best whole-plot level; tell which plans gained.
 
     Parameters

@@ -7,12 +7,9 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import IntArray
 from firelab.errors import FirelabError
-
-IntArray = NDArray[np.int64]
-FloatArray = NDArray[np.float64]
 
 
 class WrongDesign(FirelabError):

@@ -11,10 +11,9 @@ from itertools import combinations, product
 
 import numpy as np
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.errors import FirelabError
 from firelab.plan.pydoe.checks import (
-    FloatArray,
-    IntArray,
     is_orthogonal_array,
     refuse_unless,
     refuse_unless_two_level,

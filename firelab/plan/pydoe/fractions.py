@@ -18,11 +18,10 @@ from functools import cache
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import IntArray
 from firelab.errors import FirelabError
 
-IntArray = NDArray[np.int64]
 MOST_FACTORS = 9
 
 

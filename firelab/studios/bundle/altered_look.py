@@ -17,8 +17,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.errors import FirelabError
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.stage import fit_stage
@@ -26,8 +26,6 @@ from firelab.records.records import Records
 from firelab.series.terms import model_matrix
 from firelab.studios.bundle.comparison import compare_json, degC_per_latent_unit
 from firelab.windows.fit_file import FolderFit
-
-FloatArray = NDArray[np.float64]
 
 _MOST_FITTED = 12
 """Candidates that are fitted (chosen here: in a log of twelve looks by two people the

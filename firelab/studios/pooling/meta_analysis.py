@@ -14,12 +14,12 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import FloatArray
 from firelab.errors import FirelabError, RecordsInsufficient
 
 SCHEMA = "firelab/meta/1"
-FloatArray = NDArray[np.float64]
 Method = Literal["reml", "dersimonian-laird", "paule-mandel"]
 
 

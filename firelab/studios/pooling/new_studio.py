@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.ordinal.likelihood import grade_ends, grouped_looks, hermite_nodes
 from firelab.fits.ordinal.links import link_named
@@ -24,9 +24,6 @@ from firelab.series.terms import model_matrix
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _COPIES = 10
 _NODES = 15

@@ -16,8 +16,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.likelihood import (
     Evaluation,
     Nodes,
@@ -31,9 +31,6 @@ from firelab.fits.ordinal.parameters import StageParameters
 from firelab.fits.ordinal.posterior_density import sum_by_group
 from firelab.fits.ordinal.priors import Priors
 from firelab.studios.pooling.pool_layout import PoolLayout, StudioEffects
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _CHUNK = 400_000
 

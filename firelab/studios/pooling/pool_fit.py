@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_temperature_difference
 from firelab.errors import FirelabError
@@ -21,7 +21,6 @@ from firelab.series.terms import TEMPERATURE, ModelColumn
 from firelab.studios.pooling.shared_looks import SharedLooks
 
 SCHEMA = "firelab/pool/1"
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -152,9 +151,7 @@ class PooledStage(Shown):
         """Return the posterior of the mean of these studios, as windows take it."""
         return self.shifted(self.total.mean(axis=1))
 
-    def shifted(
-        self, shift: FloatArray, draws: NDArray[np.int64] | None = None
-    ) -> StagePosterior:
+    def shifted(self, shift: FloatArray, draws: IntArray | None = None) -> StagePosterior:
         """Return the posterior of a studio with a given shift.
 
         Parameters

@@ -18,12 +18,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.parameters import Parameterisation
-
-FloatArray = NDArray[np.float64]
 
 SPREAD_DEGC = 14.0
 """Prior median of the sd between studios, degC (common practice, no source)."""

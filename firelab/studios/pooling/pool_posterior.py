@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.likelihood import even_nodes
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import Parameterisation, make_priors, parameterise
@@ -35,8 +35,6 @@ from firelab.studios.pooling.pool_layout import (
     PoolLayout,
 )
 from firelab.studios.pooling.shared_looks import SharedLooks, share_looks
-
-FloatArray = NDArray[np.float64]
 
 _CONTROL_TERMS = ("temperature", "dwell")
 _CONTROL_PLACE_SD = 1.5

@@ -29,8 +29,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.likelihood import hermite_nodes
@@ -42,9 +42,6 @@ from firelab.studios.pooling.pool_density import PoolDensity
 from firelab.studios.pooling.pool_fit import repeatability
 from firelab.studios.pooling.pool_posterior import make_pool_density, start_point
 from firelab.studios.pooling.shared_looks import SharedLooks
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 ACCUSED_AT, DOUBTED_AT = 0.01, 0.05
 """Adjusted p-values below which a studio stands out, and is doubtful: the levels of

@@ -16,8 +16,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_temperature, format_temperature_difference
 from firelab.fits.sampling.importance import resample
@@ -33,9 +33,6 @@ from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.edges.target_span import target_span
 from firelab.windows.firing_windows import firing_windows
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 OWN, CONTROL = "own", "control"
 """A tile of the colour itself, and one of the shared control colour."""

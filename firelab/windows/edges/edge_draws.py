@@ -13,14 +13,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.windows.edges.fired_range import declared_dwells
 from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
 from firelab.windows.setting_window import DwellEdges, EdgeInterval, Edges
-
-FloatArray = NDArray[np.float64]
 
 _FLAT = 1e-9
 """Slope below which a draw never crosses a value, latent units per coded unit

@@ -8,14 +8,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import FloatArray
 from firelab.craft.materials import grain_um
 from firelab.records.records import at_one_temperature
 from firelab.series.factors import SAME_DEGC
 from firelab.series.firing_series import FiringSeries
-
-FloatArray = NDArray[np.float64]
 
 MAP_POINTS = 31
 """Points of the map along each axis; equal, so that a cell is square when coded."""

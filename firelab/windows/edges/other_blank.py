@@ -15,9 +15,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.craft.materials import metal_named
 from firelab.craft.units import (
     format_duration,
@@ -29,8 +30,6 @@ from firelab.series.factors import DwellFactor, TemperatureFactor
 from firelab.series.firing_series import Blank, FiringSeries
 from firelab.series.kiln_settings import ANY_TEMPERATURE, settable_dwell
 from firelab.windows.edges.fired_range import FiredRange
-
-FloatArray = NDArray[np.float64]
 
 LATER_SHARE, LATER_SPREAD = 0.75, 0.35
 """Median and log spread of the share of the difference in warming up by which a firing
@@ -87,7 +86,7 @@ class OtherBlank:
         longer = self.share[:, None] * self.difference_s(temperature_degC)
         return np.maximum(dwell_s - longer, _LEAST_S)
 
-    def take(self, which: NDArray[np.int64]) -> OtherBlank:
+    def take(self, which: IntArray) -> OtherBlank:
         """Return some of the draws."""
         return replace(self, share=self.share[which])
 

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.fits.clarity.maturity import ClarityDraws
 from firelab.fits.ordinal.stage_draws import StageDraws, evenly_taken, take_draws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
@@ -31,8 +32,6 @@ from firelab.windows.edges.target_span import TargetSpan, inner_probability, tar
 if TYPE_CHECKING:
     from firelab.fits.clarity.fit import ClarityFit
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 _CELLS = 96
 """Of a table of a stage probability; its error is below 0.001 (a test holds it so)."""

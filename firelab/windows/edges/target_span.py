@@ -11,11 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.fits.ordinal.stage_draws import StageDraws, rising_roots
-
-FloatArray = NDArray[np.float64]
 
 _STEPS = 40
 """Of a golden section, each a factor 0.62: 4e-9 of the bracket is left."""
@@ -44,7 +42,7 @@ class TargetSpan:
     high_edge: FloatArray
 
     @property
-    def empty(self) -> NDArray[np.bool_]:
+    def empty(self) -> BoolArray:
         """Which draws never reach the probability asked, shape (S,)."""
         return np.asarray(self.low > self.high)
 

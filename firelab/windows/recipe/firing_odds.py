@@ -26,8 +26,8 @@ from math import factorial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.craft.materials import grain_um
 from firelab.fits.ordinal.stage_draws import evenly_taken
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
@@ -38,8 +38,6 @@ from firelab.series.terms import model_matrix
 from firelab.windows.edges.fired_range import FiredRange
 from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.setting_window import LikeliestFiring
-
-FloatArray = NDArray[np.float64]
 
 _MOST_VALUES = 3_000_000
 """Draws times firings that are weighed at once: a fifth of a second (chosen here)."""
@@ -124,14 +122,14 @@ class FiringOdds:
         """The probability of each grade at each firing, shape (n, J)."""
         return np.asarray(self.chances.mean(axis=0))
 
-    def best(self, rows: NDArray[np.int64] | None = None) -> int:
+    def best(self, rows: IntArray | None = None) -> int:
         """Return the firing of highest odds among some rows, the middle one of equals."""
         within = np.arange(len(self.table)) if rows is None else rows
         now = self.now[within]
         top = within[now >= now.max() - 1e-12]
         return int(top[len(top) // 2])
 
-    def after(self, firings: NDArray[np.int64], tiles: int = 1) -> FloatArray:
+    def after(self, firings: IntArray, tiles: int = 1) -> FloatArray:
         """Return the best odds to be expected after more looks, by where they are fired.
 
         Parameters
@@ -159,7 +157,7 @@ class FiringOdds:
             reached += orders * (chance.T @ self.target).max(axis=1)
         return reached
 
-    def tried(self, allowed: NDArray[np.bool_]) -> NDArray[np.int64]:
+    def tried(self, allowed: BoolArray) -> IntArray:
         """Return rows whose next look is worth foreseeing: few enough, the best among."""
         rows = np.flatnonzero(allowed)
         if len(rows) <= _MOST_TRIED:

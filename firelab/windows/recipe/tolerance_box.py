@@ -12,15 +12,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_cdt
 
+from firelab.arrays import BoolArray
 from firelab.series.kiln_settings import kiln_step, settable_dwell, settable_temperature
 from firelab.windows.edges.target_at_setting import TargetAtSetting
 from firelab.windows.setting_window import ProbabilityMap
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 _LATTICE = np.array([-1.0, 0.0, 1.0])
 """Where a box is looked at, in half sides: corners, sides and centre."""

@@ -6,18 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.plan.extend import has_room
 from firelab.plan.plan import Plan
 from firelab.plan.schedule import kiln_hours
 from firelab.plan.stock import coat_grams, plan_preparation, powder_left
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

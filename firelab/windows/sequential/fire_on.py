@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.fits.ordinal.added_heat import latent_grades
 from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import link_named
@@ -33,9 +33,6 @@ from firelab.windows.sequential.outcome_tree import (
     grade_differences,
     mean_below,
 )
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 MOST_FIRINGS = 3
 """Test firings of one tile, the first included (common practice, no source)."""

@@ -5,18 +5,15 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.materials import grain_um
 from firelab.craft.trade_words import Shown, count_words, setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.series.folder import Provenance
 from firelab.windows.answer_words import of_ten
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
-
-FloatArray = NDArray[np.float64]
 
 SCHEMA = "firelab/next-firing/1"
 

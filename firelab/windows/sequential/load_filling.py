@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
@@ -24,9 +24,6 @@ from firelab.windows.sequential.affordable import (
 from firelab.windows.sequential.fire_on import FiredTiles
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
 from firelab.windows.sequential.outcome_tree import Outcomes, grade_probabilities
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _COARSE = 3
 """Every third candidate temperature is tried, then those beside the best (chosen here,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import BoolArray, FloatArray
 from firelab.craft.trade_words import count_words
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
@@ -33,7 +33,6 @@ from firelab.windows.sequential.firing_choice import (
 if TYPE_CHECKING:
     from firelab.fits.stage import StageFit
 
-BoolArray = NDArray[np.bool_]
 
 Criterion = Literal["knowledge gradient", "greedy"]
 CRITERIA: tuple[Criterion, ...] = ("knowledge gradient", "greedy")
@@ -167,7 +166,7 @@ def _choose(
     odds: FiringOdds,
     allowed: BoolArray,
     criterion: Criterion,
-    hours: NDArray[np.float64],
+    hours: FloatArray,
     more_tiles: int,
 ) -> tuple[int, float, float]:
     """Return the row of the next tile, and the best odds expected after it and more."""

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray
 from firelab.craft.trade_words import count_words
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_draws import evenly_taken
@@ -34,7 +34,6 @@ from firelab.windows.window import FiringWindows
 if TYPE_CHECKING:
     from firelab.fits.stage import StageFit
 
-FloatArray = NDArray[np.float64]
 
 _DRAWS = 400
 """Posterior draws that a look-ahead reweights (chosen here, no source)."""

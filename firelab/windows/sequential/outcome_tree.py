@@ -18,13 +18,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.likelihood import normal_points
 from firelab.fits.ordinal.links import Link, link_named
 from firelab.fits.ordinal.stage_draws import StageDraws
-
-FloatArray = NDArray[np.float64]
 
 LOAD_POINTS = 5
 """Points of the average over a load's effect."""
@@ -206,7 +204,7 @@ def _spread(weight: FloatArray, chance: FloatArray, edges: FloatArray) -> FloatA
     return np.asarray(np.einsum("w,ewnj->ne", chance, sums[0] * variance))
 
 
-def _even_sample(chance: FloatArray, most: int) -> NDArray[np.int64]:
+def _even_sample(chance: FloatArray, most: int) -> IntArray:
     """Return all places, or `most` of them evenly by their chance."""
     if len(chance) <= most:
         return np.arange(len(chance))

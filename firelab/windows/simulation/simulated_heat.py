@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from firelab.arrays import FloatArray
 from firelab.craft.heating import STEFAN_BOLTZMANN, heat_capacity
-
-FloatArray = NDArray[np.float64]
 
 GAS_CONSTANT = 8.314462618
 """J per mol and K (CODATA 2018)."""

@@ -13,9 +13,9 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr, ndtri
 
+from firelab.arrays import FloatArray, IntArray
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.records.records import counted_dwell
@@ -24,8 +24,6 @@ from firelab.series.terms import coding, model_matrix, term_columns
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.simulation.simulated_heat import SimulatedHeat
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 Family = Literal["logit", "probit", "heat work"]
 
 NOISE_SD = float(np.pi / np.sqrt(3.0))
