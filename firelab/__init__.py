@@ -60,7 +60,7 @@ _HOMES: dict[str, str] = {
     "ask_shelf": "firelab.studios.shelf.question",
     "learn_history": "firelab.memory.learn",
     "write_history": "firelab.memory.history",
-    "store_tiles": "firelab.memory.drawers",
+    "store_tiles": "firelab.memory.studio_tables",
     "read_board": "firelab.memory.board",
     "write_board": "firelab.report.board_page",
     "start_piece": "firelab.piece.piece_file",

@@ -113,8 +113,8 @@ class Finding:
 
     code: str
     file: str
-    line: int
-    column: int
+    line: int = 0
+    column: int = 0
     message: str
     hint: str = ""
 

@@ -13,8 +13,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from firelab.charts.axes import add_other_axis, set_temperature_axis, write_dwell
-from firelab.charts.captions import planned_settings
-from firelab.charts.fired_tiles import rows_at
+from firelab.charts.fired_tiles import planned_settings, rows_at
 from firelab.charts.style import (
     HIGH_EDGE,
     INK,

@@ -12,6 +12,7 @@ from matplotlib.lines import Line2D
 from matplotlib.transforms import ScaledTranslation
 
 from firelab.charts.style import INK, PAPER, GradeMark
+from firelab.plan.plan import Plan
 from firelab.records.records import Records
 from firelab.windows.edges.fired_range import FiredRange
 
@@ -190,3 +191,11 @@ def grade_keys(
         )
         for grade in grades
     ]
+
+
+def planned_settings(plan: Plan) -> list[dict[str, Any]]:
+    """Return each setting that the plan tests, by mesh, coats and base."""
+    names = ["mesh", "layers", "base"]
+    tested = plan.table.query("role != 'control'")[names]
+    rows = tested.drop_duplicates().sort_values(names).to_dict("records")
+    return [{str(name): value for name, value in row.items()} for row in rows]

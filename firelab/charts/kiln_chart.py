@@ -37,7 +37,7 @@ def draw_kiln_chart(history: KilnHistory) -> Figure:
     Examples
     --------
     >>> from datetime import date
-    >>> from firelab.memory.control_charts import individuals_chart
+    >>> from firelab.memory.kiln_watch import individuals_chart
     >>> from firelab.memory.kiln_offsets import SessionOffset
     >>> offsets = [1.0, -2.0, 0.5]
     >>> sessions = tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,8 +20,7 @@ from firelab.charts.axes import (
     set_dwell_axis,
     set_temperature_axis,
 )
-from firelab.charts.captions import planned_settings, power_words, wrap_words
-from firelab.charts.fired_tiles import rows_at
+from firelab.charts.fired_tiles import planned_settings, rows_at
 from firelab.charts.style import (
     INK,
     PAPER,
@@ -68,7 +68,7 @@ def _chance_bars(plan: Plan) -> list[PlanBar]:
     """Return the chance to see the stated shift in each effect."""
     return [
         PlanBar(name=name, share=chance, number=f"{chance * 100:.0f} in 100")
-        for name, chance in power_words(plan.figures)
+        for name, chance in _power_words(plan.figures)
     ]
 
 
@@ -184,7 +184,7 @@ def _draw_places(
         if number >= len(settings):
             continue
         _draw_counts(axes, series, rows_at(tested, settings[number]), ticks=ticks)
-        axes.set_title(wrap_words(names[number], 26) if names[number] else "", pad=6)
+        axes.set_title(textwrap.fill(names[number], 26), pad=6)
         if number < columns:
             add_other_axis(axes, series.kiln.reads, ticks=ticks)
         lowest = number >= len(settings) - columns
@@ -263,3 +263,30 @@ def _mark_sessions(axes: Axes, session: pd.Series[Any]) -> None:
             (first + last) / 2, 0.97, words, ha="center", va="top", fontsize=SMALL_PT,
             transform=axes.get_xaxis_transform(),
         )  # fmt: skip
+
+
+def _column_words(column: str) -> str:
+    """Return a column of the model by the factors in it, in plain words.
+
+    Examples
+    --------
+    >>> column_words("base[hard clear]"), column_words("temperature:mesh")
+    ('base hard clear', 'temperature with mesh')
+    """
+    plain = column.replace("[", " ").replace("]", "").replace("^2", " squared")
+    return plain.replace(":", " with ")
+
+
+def _power_words(figures: Mapping[str, Any]) -> list[tuple[str, float]]:
+    """Return each effect by name with the chance to see the stated shift in it.
+
+    Examples
+    --------
+    >>> _power_words({"power": {"dwell": {"power": 0.98}, "base[white]": {"power": None}}})
+    [('dwell', 0.98)]
+    """
+    return [
+        (_column_words(str(name)), float(one["power"]))
+        for name, one in figures.get("power", {}).items()
+        if one["power"] is not None
+    ]

@@ -37,7 +37,7 @@ def command(
     from firelab.craft.trade_words import count_words
     from firelab.errors import UsageError
     from firelab.memory.board import read_board
-    from firelab.memory.drawers import store_tiles
+    from firelab.memory.studio_tables import store_tiles
     from firelab.report.board_page import write_board
 
     with console.exit_on_fault(as_json=as_json):

@@ -116,7 +116,8 @@ def _show(list_designs: bool) -> None:
 
 
 def _start_studio(folder: Path) -> None:
-    from firelab.memory.studio import JARS_FILE, start_studio
+    from firelab.memory.studio import start_studio
+    from firelab.memory.studio_tables import JARS_FILE
 
     target = start_studio(folder)
     console.result(f"{target}: edit it, and list your jars in {JARS_FILE}")
@@ -127,8 +128,8 @@ def _start_studio(folder: Path) -> None:
 def _of_studio(folder: Path, text: str, jar: str, kiln: str) -> str:
     """Return a design with the kiln and the jar of the studio that it goes into."""
     from firelab.errors import UsageError
-    from firelab.memory.jars import known_jar, read_jars, with_studio
-    from firelab.memory.studio import find_studio, read_studio
+    from firelab.memory.studio import find_studio, read_studio, with_studio
+    from firelab.memory.studio_tables import known_jar, read_jars
 
     home = find_studio(folder)
     if home is None:

@@ -15,8 +15,8 @@ from firelab.craft.tile_codes import plain_code
 from firelab.craft.trade_words import Shown, count_words, setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import UsageError
-from firelab.memory.drawers import TILES_FILE, StoredTile, read_stored
 from firelab.memory.studio import Studio, read_each, read_studio, series_folders
+from firelab.memory.studio_tables import TILES_FILE, StoredTile, read_stored
 from firelab.memory.windows_today import WindowToday, series_windows_today
 from firelab.records.firing_log import looks_frame, read_planned_log
 from firelab.records.look import LOST

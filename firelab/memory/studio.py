@@ -13,10 +13,12 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
 
+import tomlkit
 from pydantic import BeforeValidator, Field, model_validator
 from pydantic.dataclasses import dataclass
 
 from firelab.errors import FaultyFile, Finding, FirelabError, UsageError
+from firelab.memory.studio_tables import JAR_COLUMNS, JARS_FILE, Jar
 from firelab.records.brief_tables import parse_read_wrong
 from firelab.series.declared_parts import Count
 from firelab.series.factors import STRICT, AsUnit, Seconds
@@ -26,12 +28,12 @@ from firelab.series.toml_file import (
     finding_at,
     parse_toml,
     read_declared,
+    table_of,
 )
 from firelab.sheets.labels import parse_label_stock
 
 Read = TypeVar("Read")
 STUDIO_FILE = "studio.toml"
-JARS_FILE = "jars.csv"
 
 _START = """\
 # What is the same for every series of a studio. Series are folders beside this file;
@@ -187,8 +189,6 @@ def start_studio(folder: str | Path) -> Path:
     >>> firelab.start_studio(tempfile.mkdtemp()).name
     'studio.toml'
     """
-    from firelab.memory.jars import JAR_COLUMNS
-
     base = Path(folder)
     target = base / STUDIO_FILE
     if target.exists():
@@ -293,3 +293,33 @@ def _unknown(name: str) -> tuple[str, str]:
     near = difflib.get_close_matches(key, keys, n=1)
     hint = f"did you mean {near[0]}?" if near else f"its keys are {', '.join(keys)}"
     return "is not a key of a studio", hint
+
+
+def with_studio(text: str, kiln: StudioKiln | None, jar: Jar | None) -> str:
+    """Return a series.toml with the studio's kiln and jar written in, comments kept.
+
+    Parameters
+    ----------
+    text : str
+        Of a ready design.
+    kiln : StudioKiln or None
+    jar : Jar or None
+        With its own colour the series is named.
+    """
+    document = tomlkit.parse(text)
+    if kiln is not None:
+        own = {"name": kiln.name, "reads": kiln.reads, "step": kiln.step}
+        _put(document, "kiln", {**own, "dwell_step": f"{kiln.dwell_step:g} s"})
+        _put(document, "budget", {"places": kiln.places})
+    if jar is not None:
+        words = ("colour", "kind", "lead", "maker_code", "lot", "jar")
+        _put(document, "enamel", {name: getattr(jar, name) for name in words})
+        metal = document.get("blank", {}).get("metal", "copper")
+        document["name"] = f"{jar.colour} on {metal}"
+    return document.as_string()
+
+
+def _put(document: Any, table: str, values: dict[str, Any]) -> None:
+    given = {key: value for key, value in values.items() if value not in (None, "")}
+    if given:
+        table_of(document, table).update(given)

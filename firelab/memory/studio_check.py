@@ -7,15 +7,13 @@ from pathlib import Path
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError
-from firelab.memory.drawers import TILES_FILE, read_stored
-from firelab.memory.jars import Jar, read_jars
 from firelab.memory.studio import (
-    JARS_FILE,
     STUDIO_FILE,
     Studio,
     read_studio,
     series_folders,
 )
+from firelab.memory.studio_tables import JARS_FILE, TILES_FILE, Jar, read_jars, read_stored
 from firelab.records.folder_check import check_folder
 from firelab.series.folder import SERIES_FILE
 from firelab.series.series_file import read_series
@@ -99,6 +97,6 @@ def _strangers(place: Path, studio: Studio | None, jars: dict[str, Jar]) -> list
         words = f"jar {series.enamel.jar!r} is not in {JARS_FILE}"
         found.append(("unknown-jar", words, "add it there, or correct [enamel] jar"))
     return [
-        Finding(code=code, file=SERIES_FILE, line=0, column=0, message=words, hint=hint)
+        Finding(code=code, file=SERIES_FILE, message=words, hint=hint)
         for code, words, hint in found
     ]

@@ -91,7 +91,6 @@ def read_made(folder: str | Path) -> tuple[MadeColour, ...]:
                     code="made-row",
                     file=MADE_FILE,
                     line=line,
-                    column=0,
                     message="is not a row of a made piece",
                     hint=f"its columns are {', '.join(COLUMNS)}; piece record writes them",
                 )

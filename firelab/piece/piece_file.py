@@ -267,8 +267,7 @@ def _records_at(where: Path, name: str) -> Records | list[Finding]:
     except OSError:
         own = [(f"there is no series {name!r}", "name its folder or bundle from here")]
     return [
-        Finding(code="series", file=name, line=0, column=0, message=what, hint=hint)
-        for what, hint in own
+        Finding(code="series", file=name, message=what, hint=hint) for what, hint in own
     ]
 
 

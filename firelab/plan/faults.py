@@ -22,9 +22,7 @@ _CORRECT = "correct the row, or make the plan anew with: firelab plan"
 
 def _finding(code: str, row: int | None, message: str, hint: str = _CORRECT) -> Finding:
     line = 0 if row is None else row + _FIRST_ROW_LINE
-    return Finding(
-        code=code, file=PLAN_TABLE, line=line, column=0, message=message, hint=hint
-    )
+    return Finding(code=code, file=PLAN_TABLE, line=line, message=message, hint=hint)
 
 
 def plan_findings(series: FiringSeries, plan: Plan) -> list[Finding]:

@@ -93,7 +93,6 @@ def _finding(doubt: Doubt, folder: str | Path) -> Finding:
         code=code,
         file=FIRINGS_FILE,
         line=look.line,
-        column=0,
         message=message,
         hint=f"if it is so: {command} --confirm\n  if not: {command} --correct {option}",
     )

@@ -66,9 +66,7 @@ class _Gathered:
     standing: list[str] = field(default_factory=list)
 
     def add(self, code: str, file: str, message: str, hint: str) -> None:
-        self.findings.append(
-            Finding(code=code, file=file, line=0, column=0, message=message, hint=hint)
-        )
+        self.findings.append(Finding(code=code, file=file, message=message, hint=hint))
 
 
 def check_folder(folder: str | Path) -> FolderCheck:

@@ -29,9 +29,7 @@ class StandingLooks:
 
 
 def _finding(look: Look, file: str, code: str, message: str, hint: str) -> Finding:
-    return Finding(
-        code=code, file=file, line=look.line, column=0, message=message, hint=hint
-    )
+    return Finding(code=code, file=file, line=look.line, message=message, hint=hint)
 
 
 def _look_at(look: Look) -> str:

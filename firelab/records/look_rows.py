@@ -185,7 +185,6 @@ def _no_rows(table: TextTable) -> Finding:
         code="no-rows",
         file=table.file,
         line=table.header.line,
-        column=0,
         message="holds column names and no row under them",
         hint="give one row per look",
     )

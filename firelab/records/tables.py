@@ -61,7 +61,7 @@ class TextTable:
 
 def refuse(code: str, file: str, message: str, hint: str, line: int = 0) -> FaultyFile:
     """Return the error of a file that cannot be read as a table at all."""
-    finding = Finding(code=code, file=file, line=line, column=0, message=message, hint=hint)
+    finding = Finding(code=code, file=file, line=line, message=message, hint=hint)
     return FaultyFile([finding])
 
 

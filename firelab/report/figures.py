@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from matplotlib.figure import Figure
 
-from firelab.charts.captions import file_stem
 from firelab.charts.clarity_plot import describe_clarity_plot, draw_clarity_plot
 from firelab.charts.edge_plot import describe_edge_plot, draw_edge_plot
 from firelab.charts.plan_chart import describe_plan_chart, draw_plan_chart
@@ -17,6 +18,7 @@ from firelab.charts.probability_map import describe_window_map, draw_window_map
 from firelab.charts.stage_curves import describe_stage_curves, draw_stage_curves
 from firelab.charts.style import both_forms, figure_bytes, write_figure
 from firelab.craft.degrees import with_degree_signs
+from firelab.craft.trade_words import setting_words
 from firelab.report.page_tables import PageImage
 from firelab.report.sources import ReportSources
 from firelab.windows.window import FiringWindows
@@ -78,7 +80,7 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         return []
     drawn = [
         ReportFigure(
-            name=f"window-map-{file_stem(window.setting)}",
+            name=f"window-map-{_file_stem(window.setting)}",
             topic=f"map-{rank}",
             figure=draw_window_map(windows, window, records),
             alt=describe_window_map(windows, window),
@@ -124,7 +126,7 @@ def _stage_figures(sources: ReportSources) -> list[ReportFigure]:
         return []
     return [
         ReportFigure(
-            name=f"stages-{file_stem(window.setting)}",
+            name=f"stages-{_file_stem(window.setting)}",
             topic=f"stages-{rank}",
             figure=draw_stage_curves(fit.draws, fit.terms, records, window.setting),
             alt=describe_stage_curves(records, window.setting),
@@ -181,3 +183,17 @@ def page_image(drawn: ReportFigure) -> PageImage:
         width=round(width),
         height=round(height),
     )
+
+
+def _file_stem(setting: Mapping[str, Any]) -> str:
+    """Return a setting as part of a file name: plain letters, digits and dashes.
+
+    Examples
+    --------
+    >>> _file_stem({"mesh": 80, "layers": 2, "base": "hard clear"})
+    '80-mesh-2-coats-over-hard-clear'
+    """
+    kept = [
+        c if c.isascii() and c.isalnum() else " " for c in setting_words(setting).lower()
+    ]
+    return "-".join("".join(kept).split())

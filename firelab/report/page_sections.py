@@ -9,7 +9,6 @@ from typing import Any
 import pandas as pd
 
 from firelab.charts.axes import write_dwell
-from firelab.charts.captions import term_words
 from firelab.craft.degrees import SIGN
 from firelab.craft.trade_words import count_words
 from firelab.fits.clarity.fit import ClarityFit
@@ -29,12 +28,13 @@ from firelab.report.page_tables import (
     tile_table,
 )
 from firelab.report.sources import ReportSources
+from firelab.series.terms import WARM_UP
 from firelab.windows.answer_words import stop_words
 from firelab.windows.setting_window import SettingWindow
 from firelab.windows.window import FiringWindows
 
 
-def stage_parameter_table(fit: StagePosterior) -> PageTable:
+def _stage_parameter_table(fit: StagePosterior) -> PageTable:
     """Return one row per threshold, effect and deviation of the stage."""
     level = f"{fit.series.window.level:.0%}"
     rows = tuple(
@@ -54,7 +54,7 @@ def stage_parameter_table(fit: StagePosterior) -> PageTable:
     )
 
 
-def clarity_parameter_table(clarity: ClarityFit) -> PageTable:
+def _clarity_parameter_table(clarity: ClarityFit) -> PageTable:
     """Return one row per coefficient and deviation of the clearness score."""
     level = f"{clarity.series.window.level:.0%}"
     names = (
@@ -87,7 +87,7 @@ def clarity_parameter_table(clarity: ClarityFit) -> PageTable:
     )
 
 
-def quality_line(convergence: Mapping[str, Any], what: str) -> str:
+def _quality_line(convergence: Mapping[str, Any], what: str) -> str:
     """Return a convergence record as one sentence."""
     told = [
         f"{name.replace('_', ' ')} {_number(value) if _is_number(value) else value}"
@@ -206,11 +206,11 @@ def _fired_group(records: Records) -> PageGroup:
 
 
 def _model_group(fit: StagePosterior) -> PageGroup:
-    terms = ", ".join(term_words(term) for term in fit.terms)
+    terms = ", ".join(_term_words(term) for term in fit.terms)
     lines = (
         f"Cumulative {fit.link} model of the stage on {terms}, random effects of "
         f"{', '.join(fit.effects)}; said of a future load.",
-        quality_line(asdict(fit.convergence), "Quality of the draws"),
+        _quality_line(asdict(fit.convergence), "Quality of the draws"),
     )
     priors = PageTable(
         caption="Priors of the stage",
@@ -222,7 +222,7 @@ def _model_group(fit: StagePosterior) -> PageGroup:
         anchor="model",
         title="For who checks: the model",
         lines=lines,
-        tables=(stage_parameter_table(fit), priors),
+        tables=(_stage_parameter_table(fit), priors),
     )
 
 
@@ -236,7 +236,7 @@ def _clarity_group(clarity: ClarityFit) -> PageGroup:
             f"{wish.low:g} to {wish.high:g}, {wish.direction}, target "
             f"{wish.target:g}. Left out: {clarity.left_out}."
         )
-    lines.append(quality_line(asdict(clarity.convergence), "Quality of these numbers"))
+    lines.append(_quality_line(asdict(clarity.convergence), "Quality of these numbers"))
     priors = PageTable(
         caption="Priors of the score",
         head=("prior",),
@@ -248,7 +248,7 @@ def _clarity_group(clarity: ClarityFit) -> PageGroup:
         title="For who checks: clearness",
         lines=tuple(lines),
         topics=("clarity",),
-        tables=(clarity_parameter_table(clarity), priors),
+        tables=(_clarity_parameter_table(clarity), priors),
     )
 
 
@@ -289,3 +289,23 @@ def _plan_group(plan: Plan, records: Records | None, reads: str) -> PageGroup:
         topics=("plan",),
         tables=(loads,) if rows else (),
     )
+
+
+_NAMES = {"dwell": "ln dwell", "mesh": "log2 grain size"}
+
+
+def _term_words(term: str) -> str:
+    """Return a model term in words.
+
+    Examples
+    --------
+    >>> _term_words("dwell"), _term_words("temperature:dwell"), _term_words("temperature^2")
+    ('ln dwell', 'temperature with ln dwell', 'temperature squared')
+    """
+    if term == WARM_UP:
+        return "warming up"
+    parts = []
+    for part in term.split(":"):
+        name, _, power = part.partition("^")
+        parts.append(_NAMES.get(name, name) + (" squared" if power == "2" else ""))
+    return " with ".join(parts)

@@ -280,8 +280,8 @@ def _by_dwell(window: SettingWindow, reads: str) -> Rows:
     return tuple(
         (
             write_dwell(edge.dwell_s) + ("\nrecipe" if edge.dwell_s == own else ""),
-            interval_cell(edge.low_degC, reads),
-            interval_cell(edge.high_degC, reads),
+            _interval_cell(edge.low_degC, reads),
+            _interval_cell(edge.high_degC, reads),
         )
         for edge in window.shown_edges
     )
@@ -298,7 +298,7 @@ def _by_temperature(window: SettingWindow, reads: str) -> Rows:
     )
 
 
-def interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
+def _interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
     """Write an edge over its interval: both units, then the kiln's alone.
 
     Examples

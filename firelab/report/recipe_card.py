@@ -33,7 +33,7 @@ _MOST_TICKS = 4
 ASSURED_GREY, LIKELY_GREY = 0.62, 0.86
 
 
-def draw_card_map(
+def _draw_card_map(
     pen: Pen,
     box: Box,
     shown: ProbabilityMap,
@@ -43,22 +43,7 @@ def draw_card_map(
     confidence: float,
     reads: str,
 ) -> None:
-    """Draw temperature by dwell with the region that a recipe may come from.
-
-    Parameters
-    ----------
-    pen : Pen
-    box : Box
-        Filled whole.
-    shown : ProbabilityMap
-        degC, s; drawn over the fired range and no further.
-    recipe : Recipe
-        Marked with a cross, and its tolerance box where it has room.
-    probability, confidence : float
-        What was asked.
-    reads : {'degF', 'degC'}
-        The kiln's unit, along the bottom.
-    """
+    """Draw temperature by dwell with the region that a recipe may come from."""
     plot = Box(
         left=box.left + _LEFT,
         top=box.top + _ABOVE,
@@ -104,7 +89,7 @@ def _draw_cells(pen: Pen, plot: Box, wanted: BoolArray, grey: float) -> None:
             column += length
 
 
-def round_ticks(low: float, high: float, steps: Sequence[float]) -> list[float]:
+def _round_ticks(low: float, high: float, steps: Sequence[float]) -> list[float]:
     """Return round values within two ends, a few at most.
 
     Examples
@@ -127,13 +112,13 @@ def _draw_axes(pen: Pen, plot: Box, shown: ProbabilityMap, reads: str) -> None:
     for unit, ends in in_unit.items():
         below = unit == reads
         edge = plot.bottom if below else plot.top
-        for tick in round_ticks(*ends, steps):
+        for tick in _round_ticks(*ends, steps):
             x = plot.left + plot.width * _share(tick, ends)
             pen.rule(x, edge, x, edge + (1.5 if below else -1.5) * MM)
             top = edge + 1.6 * MM if below else edge - 5.4 * MM
             words = Box(left=x - 9 * MM, top=top, width=18 * MM, height=4 * MM)
             pen.line(words, f"{tick:.0f} {SIGN[unit]}", 8.5, align="centre")
-    for tick in round_ticks(*dwells, (5, 10, 15, 30, 60, 120, 300, 600)):
+    for tick in _round_ticks(*dwells, (5, 10, 15, 30, 60, 120, 300, 600)):
         y = plot.bottom - plot.height * _share(tick, dwells)
         pen.rule(plot.left - 1.5 * MM, y, plot.left, y)
         words = Box(
@@ -270,7 +255,7 @@ def _draw_answer(
         pen.block(head, reason, 13, bold=True)
     left, right = inner.below(12 * MM).columns(0.56, 0.44, gap=4 * MM)
     _draw_setting(pen, left, words)
-    draw_card_map(
+    _draw_card_map(
         pen,
         right,
         window.map,
@@ -300,12 +285,12 @@ def _draw_setting(pen: Pen, box: Box, words: AnswerWords) -> None:
 
 def _draw_found(pen: Pen, box: Box, windows: FiringWindows) -> None:
     left, right = box.columns(0.5, 0.5, gap=6 * MM)
-    _draw_lines(pen, left, "How it was found", found_lines(windows))
+    _draw_lines(pen, left, "How it was found", _found_lines(windows))
     lines = [HOLDS_FOR, *_other_lines(windows), *_settle_lines(windows)]
     _draw_lines(pen, right, "What it holds for", [with_degree_signs(x) for x in lines])
 
 
-def found_lines(windows: FiringWindows) -> list[str]:
+def _found_lines(windows: FiringWindows) -> list[str]:
     """Say what was asked, and from what it was found."""
     sources = ", ".join(
         f"{name} {sha[:8]}" for name, sha in windows.provenance.sources.items()

@@ -86,7 +86,7 @@ def read_sources(folder: str | Path) -> ReportSources:
     """
     base = Path(folder)
     series = read_series(base)
-    stale = stale_lines(base)
+    stale = _stale_lines(base)
     if not (base / PLAN_TABLE).is_file():
         return ReportSources(series=series, stale=stale)
     plan = read_plan(base, series)
@@ -128,7 +128,7 @@ def _options(folder: Path) -> FitOptions:
     return replace(options, method="posterior")
 
 
-def stale_lines(folder: str | Path) -> tuple[str, ...]:
+def _stale_lines(folder: str | Path) -> tuple[str, ...]:
     """Return a line for each file of a folder that is older than its sources."""
     found = check_folder(folder).findings
     return tuple(

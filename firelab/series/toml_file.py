@@ -167,8 +167,6 @@ def _nested_finding(file: str) -> Finding:
     return Finding(
         code="toml-nested",
         file=file,
-        line=0,
-        column=0,
         message=f"is nested deeper than {DEEPEST_NESTING} levels",
         hint="it has tables of values, as firelab new writes them",
     )

@@ -20,7 +20,7 @@ import tidy_pages
 from firelab.cli.app import app
 from firelab.errors import FaultyFile, UsageError
 from firelab.memory.board import read_board
-from firelab.memory.drawers import read_stored, store_tiles
+from firelab.memory.studio_tables import read_stored, store_tiles
 from firelab.plan.plan_files import read_plan
 from firelab.report.board_page import board_page, board_photos, print_board, write_board
 from firelab.series.series_file import read_series

@@ -8,9 +8,14 @@ from typer.testing import CliRunner
 
 from firelab.charts.kiln_chart import draw_kiln_chart
 from firelab.cli.app import app
-from firelab.memory.control_charts import ewma_chart, explain_change, individuals_chart
 from firelab.memory.kiln_offsets import SessionOffset
-from firelab.memory.kiln_watch import sure_change, watch_kiln
+from firelab.memory.kiln_watch import (
+    ewma_chart,
+    explain_change,
+    individuals_chart,
+    sure_change,
+    watch_kiln,
+)
 from firelab.memory.studio import read_studio
 from firelab.memory.windows_today import windows_today
 from firelab.plan.plan_files import read_plan

@@ -10,9 +10,9 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.errors import FaultyFile
-from firelab.memory.jars import JAR_COLUMNS, read_jars
 from firelab.memory.studio import find_studio, parse_studio, read_studio, start_studio
 from firelab.memory.studio_check import check_studio
+from firelab.memory.studio_tables import JAR_COLUMNS, read_jars
 from firelab.series.series_file import design_path, read_series
 
 runner = CliRunner()

@@ -193,7 +193,7 @@ def read_archive(raw: bytes, file: str) -> tuple[dict[str, bytes], list[Finding]
 
 def bundle_finding(code: str, file: str, message: str, hint: str = _ASK_AGAIN) -> Finding:
     """Return a finding on a bundle as a whole, which has no line."""
-    return Finding(code=code, file=file, line=0, column=0, message=message, hint=hint)
+    return Finding(code=code, file=file, message=message, hint=hint)
 
 
 def _directory_findings(

@@ -257,8 +257,6 @@ def _stale(name: str, source: str, remedy: str) -> Finding:
     return Finding(
         code="stale",
         file=name,
-        line=0,
-        column=0,
         message=f"is older than {source}, which it was made from",
         hint=f"make it anew with: {remedy}",
     )

@@ -27,25 +27,8 @@ from firelab.windows.window import FiringWindows
 _SIDES = {"low_degC": "low edge", "high_degC": "high edge"}
 
 
-def edge_measures(parts: Sequence[tuple[str, Mapping[str, bytes]]]) -> pd.DataFrame:
-    """Return each studio's own edges, as `study_precision` takes them.
-
-    Parameters
-    ----------
-    parts : sequence of (str, mapping)
-        Studio, and its files by name; ``windows.json`` is read where it is.
-
-    Returns
-    -------
-    DataFrame
-        Columns ``studio, material, value, lower, upper, level``: one row per
-        edge that was met, `material` naming edge, dwell and setting, degC.
-
-    Raises
-    ------
-    FirelabError
-        If a ``windows.json`` cannot be read.
-    """
+def _edge_measures(parts: Sequence[tuple[str, Mapping[str, bytes]]]) -> pd.DataFrame:
+    """Return each studio's own edges, as `study_precision` takes them."""
     rows = []
     for studio, files in parts:
         if WINDOWS_FILE not in files:
@@ -234,7 +217,7 @@ def pool_parts(
         needed=tiles_needed(fit, rng=random, most=most_controls),
         edges=_precision(
             _less_kiln(
-                edge_measures([(part.studio, part.bundle.contents) for part in kept]), fit
+                _edge_measures([(part.studio, part.bundle.contents) for part in kept]), fit
             )
         ),
         scores=_precision(score_measures(named)),
