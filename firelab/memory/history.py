@@ -20,7 +20,7 @@ from firelab.craft.units import (
     to_degF,
 )
 from firelab.errors import FaultyFile
-from firelab.fits.clarity.shared_scale import (
+from firelab.fits.clarity.fit import (
     CLARITY,
     CLARITY_MESH,
     CLARITY_PEAK,

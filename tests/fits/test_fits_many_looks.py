@@ -9,8 +9,7 @@ from firelab.fits.ordinal.links import LINKS
 from firelab.fits.ordinal.looks import Groups
 from firelab.fits.ordinal.parameters import make_priors, parameterise
 from firelab.fits.ordinal.posterior_density import SharedLooks, StageDensity
-from firelab.fits.sampling.effect_draws import draw_effects
-from firelab.fits.sampling.nested import sample_nested
+from firelab.fits.sampling.nested import draw_effects, sample_nested
 from firelab.fits.sampling.sparse_root import Roots, root_pattern
 from firelab.fits.sampling.watch import Progress, part, watched
 from firelab.series.factors import DwellFactor, Factors, TemperatureFactor

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from firelab.cli.app import app
 from firelab.errors import FirelabError
 from firelab.fits.clarity.clarity import fit_clarity
-from firelab.fits.clarity.shared_scale import (
+from firelab.fits.clarity.fit import (
     CLARITY,
     CLARITY_PEAK,
     CLARITY_RISE,

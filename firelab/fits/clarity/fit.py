@@ -1,4 +1,11 @@
-"""A fitted clarity regression: its table, its summary, and what a maker reads of it."""
+"""A fitted clarity regression: its table, its summary, and what a maker reads of it.
+
+Its parameters are told on scales that any series of a kind shares, too. A score is a share
+of its scale, from 0, the cloudiest, to 1, the clearest; heat is the maturity, from -1 where
+the target begins to +1 where it ends. So it holds whatever range, levels and scores a
+series has. Every one of them is normal under its prior, the two deviations as the normal
+score of their place in a half-normal one.
+"""
 
 from __future__ import annotations
 
@@ -7,16 +14,20 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import ndtr, ndtri
 
 from firelab.arrays import FloatArray
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_duration, format_temperature
-from firelab.fits.clarity.maturity import ClarityDesign, ClarityDraws
+from firelab.fits.clarity.maturity import ClarityDesign, ClarityDraws, MaturityColumn
 from firelab.fits.clarity.posterior import ClarityPriors
 from firelab.fits.clarity.regression import INTERCEPT, METHOD_WORDS, ClarityRegression
 from firelab.fits.ordinal.what_mattered import LevelPair, level_pairs, middle_setting
+from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance, plain_rows
+from firelab.series.terms import coding
 
 SCHEMA = "firelab/clarity/1"
 _PART = 0.8
@@ -128,7 +139,7 @@ class ClarityFit(Shown):
         scale = self.series.responses.transparency
         if scale is None or not self.is_informed:
             return ()
-        return clarity_differences(self.design, self.draws, sign=scale.sign)
+        return _clarity_differences(self.design, self.draws, sign=scale.sign)
 
     def summary(self) -> str:
         """Return what made tiles clearer, as lines for a terminal."""
@@ -177,24 +188,10 @@ class ClarityFit(Shown):
         }
 
 
-def clarity_differences(
+def _clarity_differences(
     design: ClarityDesign, draws: ClarityDraws, *, sign: int
 ) -> tuple[str, ...]:
-    """Say which levels gave clearer tiles, and which cannot be told apart.
-
-    Parameters
-    ----------
-    design : ClarityDesign
-    draws : ClarityDraws
-    sign : {1, -1}
-        1 where a higher score is clearer.
-
-    Returns
-    -------
-    tuple of str
-        One sentence per pair of levels, in the middle of the target stage; or at
-        mid-range of temperature and dwell where the design has no maturity.
-    """
+    """Say which levels gave clearer tiles, and which cannot be told apart."""
     series = design.series
     tail = (1.0 - series.window.level) / 2.0
     middle = pd.DataFrame([middle_setting(series)] * 2)
@@ -245,3 +242,73 @@ def _heat_pairs(series: FiringSeries) -> list[LevelPair]:
         words = [format_duration(seconds) for seconds in (short, long)]
         pairs.append((words[0], words[1], {"dwell": (short, long)}))
     return pairs
+
+
+CLARITY = "clarity"
+"""In the middle of the target; begins the name of every other one, too."""
+CLARITY_RISE, CLARITY_PEAK = "clarity rise", "clarity peak"
+"""What is gained from the beginning of the target to its end; how much clearer its middle
+is than the mean of both ends."""
+CLARITY_MESH = "clarity mesh"
+_BY_POWER = {1: (CLARITY_RISE, 2.0), 2: (CLARITY_PEAK, -1.0)}
+CLARITY_LOAD, CLARITY_TILE = "clarity between loads", "clarity between tiles"
+_SURELY = 1e-12
+"""Least probability that a normal score is taken of."""
+
+Prior = tuple[float, float]
+"""Mean and standard deviation."""
+
+
+def clarity_deviations(scores: ArrayLike) -> FloatArray:
+    """Return deviations between tiles, as shares of the scale, from their normal scores.
+
+    Examples
+    --------
+    >>> clarity_deviations([0.0]).round(4)  # the median of a half-normal
+    array([0.1012])
+    """
+    most = PriorSpecification().clarity_tile_sd
+    return np.asarray(most * ndtri((ndtr(scores) + 1.0) / 2.0))
+
+
+def shared_clarity(fit: ClarityFit) -> tuple[dict[str, FloatArray], dict[str, Prior]]:
+    """Return the draws of a clarity fit on the shared scales, and the prior of each.
+
+    Effects of mesh, layers and base are per doubling of the grain, per coat and from the
+    first base. Both are empty where clarity does not follow maturity: the middle of the
+    target is then no setting of the fit.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (S,)
+    dict of str to (float, float)
+    """
+    scale = fit.series.responses.transparency
+    if scale is None or fit.design.maturity is None:
+        return {}, {}
+    width = scale.sign * (scale.high - scale.low)
+    cloudiest = scale.low if scale.sign > 0 else scale.high
+    draws, stated = fit.draws, fit.priors
+    values = {CLARITY: (draws.intercept - cloudiest) / width}
+    priors = {CLARITY: ((stated.mean[0] - cloudiest) / width, stated.sd[0] / abs(width))}
+    for place, column in enumerate(fit.design.columns):
+        if isinstance(column, MaturityColumn):
+            name, times = _BY_POWER[column.power]
+        elif column.factor is None:
+            continue
+        elif column.base is None:
+            name = f"{CLARITY} {column}"
+            times = 1.0 / coding(fit.series, column.factor).half_width
+        else:
+            name, times = f"{CLARITY} {column}", 1.0
+        values[name] = times * draws.coefficients[:, place] / width
+        sd = abs(times) * stated.sd[1 + place] / abs(width)
+        priors[name] = (times * stated.mean[1 + place] / width, float(sd))
+    for name, sds, most in (
+        (CLARITY_LOAD, draws.load_sd, stated.load_scale),
+        (CLARITY_TILE, draws.residual_sd, stated.residual_scale),
+    ):
+        share = 2.0 * ndtr(sds / most) - 1.0
+        values[name] = ndtri(np.clip(share, _SURELY, 1.0 - _SURELY))
+        priors[name] = (0.0, 1.0)
+    return values, priors

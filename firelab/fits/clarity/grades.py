@@ -271,15 +271,7 @@ def draw_graded(
     n_draws: int,
     rng: np.random.Generator,
 ) -> ClarityPosterior:
-    """Return equally weighted draws, by importance where it holds, else by chains.
-
-    Parameters
-    ----------
-    scores : GradedScores
-    n_draws : int
-        How many draws, S.
-    rng : numpy.random.Generator
-    """
+    """Return equally weighted draws, by importance where it holds, else by chains."""
     start = np.zeros(scores.X.shape[1] + 2)
     mode = find_mode(scores.log_density_and_gradient, start)
     sample = sample_by_importance(scores.log_density, mode, n_draws, rng=rng)

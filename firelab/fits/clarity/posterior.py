@@ -219,16 +219,7 @@ def draw_clarity(
     n_draws: int,
     rng: np.random.Generator,
 ) -> ClarityPosterior:
-    """Return equally weighted draws of the whole posterior.
-
-    Parameters
-    ----------
-    data : ScoreSums
-    priors : ClarityPriors
-    n_draws : int
-        How many draws, S.
-    rng : numpy.random.Generator
-    """
+    """Return equally weighted draws of the whole posterior."""
     corners, sides, log_cell = _closed_grid(data, priors)
     cells = resample(log_cell - log_cell.max(), 2 * n_draws, rng=rng)
     points = corners[cells] + sides * rng.random((cells.size, 2))

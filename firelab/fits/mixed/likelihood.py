@@ -94,7 +94,7 @@ class ProfileSolution:
     deviance: float
 
 
-def profile_at(problem: MixedProblem, ratios: FloatArray) -> ProfileSolution:
+def _profile_at(problem: MixedProblem, ratios: FloatArray) -> ProfileSolution:
     """Return the best coefficients and the deviance at given variance ratios."""
     padded = np.zeros(2)
     padded[: ratios.size] = ratios
@@ -144,7 +144,7 @@ class Curvature:
     pair_traces: FloatArray
 
 
-def curvature_at(problem: MixedProblem, solution: ProfileSolution) -> Curvature:
+def _curvature_at(problem: MixedProblem, solution: ProfileSolution) -> Curvature:
     """Return the exact derivatives of the deviance at a profile solution."""
     r, m, q = problem.groups.n_components, problem.n_effective, solution.quadratic
     traces, pairs = _traces(problem, solution)
@@ -251,13 +251,13 @@ def least_deviance(problem: MixedProblem) -> RatioOptimum:
     r = problem.groups.n_components
     ratios = min(
         (np.array(start) for start in itertools.product(_COARSE, repeat=r)),
-        key=lambda start: profile_at(problem, start).deviance,
+        key=lambda start: _profile_at(problem, start).deviance,
     )
-    solution = profile_at(problem, ratios)
+    solution = _profile_at(problem, ratios)
     decrement, steps = np.inf, 0
     while steps < _STEPS:
         steps += 1
-        curvature = curvature_at(problem, solution)
+        curvature = _curvature_at(problem, solution)
         step = _newton_step(ratios, curvature)
         decrement = float(-step @ curvature.gradient)
         if decrement < _SETTLED:
@@ -269,7 +269,7 @@ def least_deviance(problem: MixedProblem) -> RatioOptimum:
     return RatioOptimum(
         ratios=ratios,
         solution=solution,
-        curvature=curvature_at(problem, solution),
+        curvature=_curvature_at(problem, solution),
         steps=steps,
         decrement=abs(decrement),
     )
@@ -299,7 +299,7 @@ def _shortened(
         moved = np.maximum(ratios + step * 0.5**halving, 0.0)
         if np.array_equal(moved, ratios):
             break
-        solution = profile_at(problem, moved)
+        solution = _profile_at(problem, moved)
         if solution.deviance <= deviance + slack:
             return moved, solution
     return None, None

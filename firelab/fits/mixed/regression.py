@@ -105,10 +105,6 @@ def fit_mixed(
     restricted : bool, default True
         REML; else maximum likelihood.
 
-    Returns
-    -------
-    MixedRegression
-
     Raises
     ------
     FirelabError

@@ -35,7 +35,7 @@ _SURELY = 1e-12
 """Least probability that a normal score or a logit is taken of."""
 
 
-def width_name(grade: str) -> str:
+def _width_name(grade: str) -> str:
     """Return the name of the logarithm of the degrees that an inner grade is wide."""
     return f"width of {grade}"
 
@@ -78,7 +78,7 @@ def shared_values(fit: StagePosterior) -> dict[str, FloatArray]:
         values[LOW], values[HIGH] = places[:, first - 1], places[:, last]
         values[TARGET] = 0.5 * (values[LOW] + values[HIGH])
     for place, grade in enumerate(fit.grades[1:-1]):
-        values[width_name(grade)] = np.log(places[:, place + 1] - places[:, place])
+        values[_width_name(grade)] = np.log(places[:, place + 1] - places[:, place])
     values[BLUR] = np.log(LOGITS_20_TO_80 * latent_scale(fit.link) * per_latent)
     scales = effect_scales_degC(series.priors)
     for name, effect in fit.effects.items():
@@ -136,7 +136,7 @@ def _shared_scale(
     centre += float(np.exp(doubling)) * doublings_beyond_usual(series)
     found = {0: (MIDDLE, centre, half)}
     for place, grade in enumerate(series.responses.stage.grades[1:-1], start=1):
-        found[place] = (width_name(grade), float(np.log(half)), 1.0)
+        found[place] = (_width_name(grade), float(np.log(half)), 1.0)
     if layout.steepness_at is not None:
         blur = LOGITS_20_TO_80 * half * latent_scale(link)
         found[layout.steepness_at] = (BLUR, float(np.log(blur)), -1.0)

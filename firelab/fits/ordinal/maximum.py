@@ -177,9 +177,9 @@ def _climb(
     here = objective.evaluate(point)
     steady, stuck, count = not len(free), not _is_finite(here), 0
     while count < most_iterations and not steady and not stuck:
-        step = newton_step(here, free)
+        step = _newton_step(here, free)
         count += 1
-        small = is_small(step, point, floor)
+        small = _is_small(step, point, floor)
         trial, trial_shape = _shortened(objective, point, here, step)
         if trial_shape is None:
             steady, stuck = small, not small
@@ -198,7 +198,7 @@ def _is_finite(here: Shape) -> bool:
     return bool(np.isfinite(here.value)) and bool(np.all(np.isfinite(here.hessian)))
 
 
-def is_small(step: FloatArray, point: FloatArray, units: FloatArray) -> bool:
+def _is_small(step: FloatArray, point: FloatArray, units: FloatArray) -> bool:
     """Tell whether a step changes nothing that counts."""
     return bool(np.all(np.abs(step) <= _STEP_TOLERANCE * np.maximum(units, np.abs(point))))
 
@@ -219,7 +219,7 @@ def _shortened(
     return point, None
 
 
-def newton_step(here: Shape, free: NDArray[np.intp]) -> FloatArray:
+def _newton_step(here: Shape, free: NDArray[np.intp]) -> FloatArray:
     """Return the Newton step of the free parameters, with a ridge where needed."""
     step = np.zeros(len(here.gradient))
     curvature = -here.hessian[np.ix_(free, free)]
@@ -266,7 +266,7 @@ def convergence_record(
     here: Shape, free: NDArray[np.intp], code: int, iterations: int
 ) -> Convergence:
     """Return the record of a point, judged by the step that would come next."""
-    step = newton_step(here, free)
+    step = _newton_step(here, free)
     with np.errstate(divide="ignore"):
         decimals = np.minimum(-np.log10(np.abs(step)), 16.0)
     information = -here.hessian[np.ix_(free, free)]

@@ -25,9 +25,8 @@ from firelab.fits.ordinal.likelihood import (
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import Parameterisation, StageParameters
 from firelab.fits.ordinal.priors import Priors
-from firelab.fits.ordinal.score_groups import ScoreGroups, group_scores
-from firelab.fits.sampling.effect_draws import Conditional
-from firelab.fits.sampling.sparse_root import Roots
+from firelab.fits.sampling.nested import Conditional
+from firelab.fits.sampling.sparse_root import Roots, ScoreGroups, group_scores
 
 _CHUNK = 1 << 19
 """Values of points times looks, or times entries of a precision, worked at a time: 4 MB

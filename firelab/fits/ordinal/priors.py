@@ -170,10 +170,6 @@ def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray
     scale : float
         Scale of the half-normal prior.
 
-    Returns
-    -------
-    tuple of (ndarray, ndarray)
-
     Examples
     --------
     >>> float(half_normal(np.zeros(1), 1.0)[0].round(4)[0])

@@ -63,15 +63,7 @@ class GradedColumns:
 def graded_columns(
     series: FiringSeries, graded: pd.DataFrame, terms: Sequence[str]
 ) -> GradedColumns:
-    """Return graded looks as a likelihood takes them.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    graded : DataFrame, n rows
-        As `Records.graded` gives them.
-    terms : sequence of str
-    """
+    """Return graded looks as a likelihood takes them."""
     places: dict[str, tuple[int, ...]] = {}
     first = 0
     for term in terms:
@@ -272,10 +264,6 @@ def fit_stage_likelihood(
         Give loads an effect of their own.
     n_quadrature : int, default 10
         Nodes of the load effect.
-
-    Returns
-    -------
-    StageLikelihoodFit
 
     Raises
     ------

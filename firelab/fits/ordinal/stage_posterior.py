@@ -86,10 +86,6 @@ def fit_posterior(
     n_draws : int, default 2000
         How many draws, S.
 
-    Returns
-    -------
-    StagePosterior
-
     Raises
     ------
     RecordsInsufficient

@@ -68,12 +68,7 @@ def middle_setting(series: FiringSeries) -> dict[str, Any]:
 def level_pairs(
     series: FiringSeries,
 ) -> list[LevelPair]:
-    """Return every comparison of two levels of mesh, coats or base.
-
-    Returns
-    -------
-    list of LevelPair
-    """
+    """Return every comparison of two levels of mesh, coats or base."""
     named: dict[FactorName, Callable[[Any], str]] = {
         "mesh": lambda level: f"{level} mesh",
         "layers": layers_words,

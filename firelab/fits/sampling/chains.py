@@ -135,10 +135,6 @@ def sample_by_chains(
     starts : ndarray, shape (C, d)
         One for each chain; C should be well above d.
     rng : numpy.random.Generator
-
-    Returns
-    -------
-    ChainSample
     """
     points = _on_grid(starts)
     values, slopes = density(points)
@@ -206,10 +202,6 @@ def mixing(points: FloatArray) -> tuple[float, float]:
     ----------
     points : ndarray, shape (K, C, d)
         K steps of C chains.
-
-    Returns
-    -------
-    tuple of (float, float)
     """
     half = len(points) // 2
     split = np.concatenate([points[:half], points[half : 2 * half]], axis=1)

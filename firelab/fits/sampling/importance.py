@@ -89,10 +89,6 @@ def find_mode(density: ValueAndGradient, start: FloatArray) -> Mode:
     density : callable
         Takes (M, q) points, returns log densities (M,) and gradients (M, q).
     start : ndarray, shape (q,)
-
-    Returns
-    -------
-    Mode
     """
     point, count = np.asarray(start, dtype=float), 0
     value, gradient, precision = _shape_at(density, point)
@@ -310,10 +306,6 @@ def sample_by_importance(
         further round is drawn once the weights are good enough.
     good_k : float
         Pareto k up to which they are, if they are worth enough independent draws.
-
-    Returns
-    -------
-    ImportanceSample
     """
     sizes = rounds or (max(_FEWEST, count // 2), max(2 * _FEWEST, 3 * count // 2))
     own = np.linalg.inv(mode.precision)
