@@ -40,7 +40,7 @@ def _spread_places(count: int) -> list[tuple[float, float]]:
 
     Examples
     --------
-    >>> spread_places(1), spread_places(2)
+    >>> _spread_places(1), _spread_places(2)
     ([(0.0, 0.0)], [(-5.25, 0.0), (5.25, 0.0)])
     """
     rows = [min(3, count - start) for start in range(0, count, 3)]

@@ -270,7 +270,7 @@ def _column_words(column: str) -> str:
 
     Examples
     --------
-    >>> column_words("base[hard clear]"), column_words("temperature:mesh")
+    >>> _column_words("base[hard clear]"), _column_words("temperature:mesh")
     ('base hard clear', 'temperature with mesh')
     """
     plain = column.replace("[", " ").replace("]", "").replace("^2", " squared")

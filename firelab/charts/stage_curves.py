@@ -130,7 +130,7 @@ def _panel_dwells(fired_s: Iterable[float]) -> list[float]:
 
     Examples
     --------
-    >>> panel_dwells([210.0, 90.0, 91.0])
+    >>> _panel_dwells([210.0, 90.0, 91.0])
     [90.0, 210.0]
     """
     return spread_apart([float(one) for one in fired_s], largest=_MOST_PANELS)

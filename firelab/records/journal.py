@@ -89,7 +89,7 @@ def _split_torn(raw: bytes) -> tuple[bytes, bytes]:
     Examples
     --------
     >>> whole = HEADER_TEXT.encode() + b"AEX,1,1,1,,,full,,,,,,,,,,\n"
-    >>> split_torn(whole + b"AF") == (whole, b"AF")
+    >>> _split_torn(whole + b"AF") == (whole, b"AF")
     True
     """
     end = raw.rfind(b"\n") + 1

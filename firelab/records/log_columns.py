@@ -132,9 +132,9 @@ def _observer_meaning(
 
     Examples
     --------
-    >>> observer_meaning("Grade (Kim)", ["full", ""], lambda cell: cell == "full")
+    >>> _observer_meaning("Grade (Kim)", ["full", ""], lambda cell: cell == "full")
     ColumnMeaning(column='stage', unit='', observer='Kim')
-    >>> observer_meaning("Kim", ["red"], lambda cell: cell == "full")
+    >>> _observer_meaning("Kim", ["red"], lambda cell: cell == "full")
     """
     filled = [cell for cell in cells if cell]
     column, observer = _whose(written)

@@ -303,7 +303,7 @@ def _interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
 
     Examples
     --------
-    >>> print(interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
+    >>> print(_interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
     1400 °F (760 °C)
     1382–1418
     """

@@ -94,7 +94,7 @@ def _round_ticks(low: float, high: float, steps: Sequence[float]) -> list[float]
 
     Examples
     --------
-    >>> round_ticks(1310, 1495, (10, 25, 50, 100))
+    >>> _round_ticks(1310, 1495, (10, 25, 50, 100))
     [1350.0, 1400.0, 1450.0]
     """
     for step in steps:

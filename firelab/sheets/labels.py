@@ -164,7 +164,7 @@ def _parse_pair_mm(text: str, what: str) -> tuple[float, float]:
 
     Examples
     --------
-    >>> parse_pair_mm("63.5x38.1", "labels"), parse_pair_mm("2,5 x 0 mm", "gaps")
+    >>> _parse_pair_mm("63.5x38.1", "labels"), _parse_pair_mm("2,5 x 0 mm", "gaps")
     ((63.5, 38.1), (2.5, 0.0))
     """
     match = _PAIR.match(text)

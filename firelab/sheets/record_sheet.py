@@ -105,7 +105,7 @@ def _score_steps(scale: TransparencyResponse) -> tuple[float, ...]:
 
     Examples
     --------
-    >>> score_steps(TransparencyResponse(low=0, high=3, step=1, target=2))
+    >>> _score_steps(TransparencyResponse(low=0, high=3, step=1, target=2))
     (0.0, 1.0, 2.0, 3.0)
     """
     count = round((scale.high - scale.low) / scale.step)

@@ -261,7 +261,7 @@ def _tolerance_words(recipe: Recipe, reads: str) -> str:
     ...     temperature_degC=774, dwell_s=150, tolerance_degC=3 / 1.8, tolerance_s=20,
     ...     probability=0.9, assurance=0.8,
     ... )
-    >>> tolerance_words(recipe, "degF"), tolerance_words(recipe, "degC")
+    >>> _tolerance_words(recipe, "degF"), _tolerance_words(recipe, "degC")
     ('You may be 3 °F (1 °C) and 20 s off.', 'You may be 1 °C (3 °F) and 20 s off.')
     """
     parts = []

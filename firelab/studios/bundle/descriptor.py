@@ -199,7 +199,7 @@ def _last_day(log: bytes) -> str:
 
     Examples
     --------
-    >>> last_day(b"fired_at,recorded_at\n2031-03-04,\n4 March,2031-03-05T08:00:00\n")
+    >>> _last_day(b"fired_at,recorded_at\n2031-03-04,\n4 March,2031-03-05T08:00:00\n")
     '2031-03-05'
     """
     rows = csv.DictReader(io.StringIO(log.decode("utf-8"), newline=""))

@@ -153,7 +153,7 @@ def _assurance_needed(confidence: float, n_draws: int) -> float:
 
     Examples
     --------
-    >>> round(assurance_needed(0.8, 2000), 3), assurance_needed(0.8, 1)
+    >>> round(_assurance_needed(0.8, 2000), 3), _assurance_needed(0.8, 1)
     (0.815, 1.0)
     """
     error = np.sqrt(confidence * (1.0 - confidence) / n_draws)
