@@ -36,6 +36,12 @@ def command(
     phones: Annotated[
         int, typer.Option(min=1, max=60, help="How many squares that PDF holds.")
     ] = 6,
+    certificate: Annotated[
+        Path | None, typer.Option(help="Serve by https: certificate in PEM; with --key.")
+    ] = None,
+    key: Annotated[
+        Path | None, typer.Option(help="Private key of the certificate, in PEM.")
+    ] = None,
     forget: Annotated[
         bool, typer.Option("--forget", help="Let no phone in that came in before.")
     ] = False,
@@ -43,9 +49,9 @@ def command(
     """Serve the recording page on this machine, until Ctrl-C; --network for phones.
 
     Scan the square: each opens the page on one phone, once. Looks are kept on the
-    phone until the log has them. Without connection leave the page open: a browser
-    loads it again only when the connection is back. Use it on a network that you
-    trust: what is sent is not encrypted.
+    phone until the log has them. Use it on a network that you trust: by http what is
+    sent is not encrypted, and a reload without connection loses the page. With a
+    certificate that the phones trust (README) it is encrypted, and the page stays.
     """
     with console.exit_on_fault():
         from firelab.kilnside.serving import Offered, serve
@@ -60,6 +66,8 @@ def command(
                 host=host or ("" if network or bind else _HERE),
                 bind=bind or ("0.0.0.0" if network else _HERE),
                 forget=forget,
+                certificate=certificate,
+                key=key,
             ),
             page=page,
             phones=phones,

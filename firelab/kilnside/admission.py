@@ -129,7 +129,7 @@ def open_admission(folder: str | Path, *, forget: bool = False) -> Admission:
     return admission
 
 
-COOKIE = "firelab-kilnside"
+_COOKIE = "firelab-kilnside"
 JOIN_PATH = "/api/join"
 WORKER_PATH = "/worker.js"
 _NO_KEY = (
@@ -144,9 +144,24 @@ def bearer_token(request: Request) -> str:
     return token if scheme == "Bearer" else ""
 
 
+def is_encrypted(request: Request) -> bool:
+    """Tell whether a request came by https."""
+    return request.url.scheme == "https"
+
+
+def cookie_name(request: Request) -> str:
+    """Return the name of the cookie that opens the page.
+
+    By https it is one that a browser never sends by http (the prefix ``__Host-`` of RFC
+    6265bis), and that does not stand in the way of the one for http on the same machine.
+    """
+    return f"__Host-{_COOKIE}" if is_encrypted(request) else _COOKIE
+
+
 def _cookie_token(request: Request) -> str:
     try:
-        morsel = SimpleCookie(request.headers.get("cookie", "")).get(COOKIE)
+        held = SimpleCookie(request.headers.get("cookie", ""))
+        morsel = held.get(cookie_name(request))
     except CookieError:
         return ""
     return morsel.value if morsel else ""

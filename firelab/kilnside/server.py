@@ -16,12 +16,13 @@ from starlette.routing import Route
 
 from firelab.errors import FaultyFile, Finding, FirelabError, RecordsInsufficient
 from firelab.kilnside.admission import (
-    COOKIE,
     JOIN_PATH,
     WORKER_PATH,
     Admission,
     Gate,
     bearer_token,
+    cookie_name,
+    is_encrypted,
 )
 from firelab.kilnside.bench import Bench
 from firelab.kilnside.look_body import (
@@ -194,7 +195,13 @@ class _Serving:
             self.joined()
         answer = _answer({"bench": self.admission.bench}, 201)
         answer.set_cookie(
-            COOKIE, token, max_age=_MONTH_S, httponly=True, samesite="strict", path="/"
+            cookie_name(request),
+            token,
+            max_age=_MONTH_S,
+            httponly=True,
+            samesite="strict",
+            path="/",
+            secure=is_encrypted(request),
         )
         return answer
 

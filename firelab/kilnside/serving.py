@@ -9,6 +9,7 @@ import asyncio
 import errno
 import io
 import socket
+import ssl
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,8 +22,9 @@ from reportlab.pdfgen.canvas import Canvas
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from firelab.errors import FirelabError, UsageError
-from firelab.kilnside.admission import Admission, open_admission
+from firelab.kilnside.admission import open_admission
 from firelab.kilnside.bench import Bench
+from firelab.kilnside.certificate import tls_context
 from firelab.kilnside.server import kilnside_app
 from firelab.series.folder import write_atomically
 from firelab.sheets.fitting import BOLD, PLAIN, register_fonts
@@ -45,6 +47,8 @@ class Offered:
         Address to listen on.
     forget : bool
         Let no phone in that came in before.
+    certificate, key : Path or None
+        PEM files for https; None for http.
     """
 
     folder: Path
@@ -52,6 +56,8 @@ class Offered:
     host: str = ""
     bind: str = "0.0.0.0"
     forget: bool = False
+    certificate: Path | None = None
+    key: Path | None = None
 
 
 HEADERS_WITHIN_S = 20.0
@@ -131,8 +137,17 @@ def local_address() -> str:
             return "127.0.0.1"
 
 
-def page_url(host: str, port: int, key: str) -> str:
+def page_url(host: str, port: int, key: str, *, is_encrypted: bool = False) -> str:
     """Return the address that opens the page on one phone.
+
+    Parameters
+    ----------
+    host : str
+    port : int
+    key : str
+        One-time key of a phone.
+    is_encrypted : bool, default False
+        By https.
 
     Examples
     --------
@@ -140,7 +155,7 @@ def page_url(host: str, port: int, key: str) -> str:
     'http://192.168.1.5:8423/?key=abc'
     """
     shown = f"[{host}]" if ":" in host else host
-    return f"http://{shown}:{port}/?key={key}"
+    return f"http{'s' * is_encrypted}://{shown}:{port}/?key={key}"
 
 
 def square_text(text: str, *, in_colour: bool = False) -> str:
@@ -211,6 +226,18 @@ def squares_pdf(urls: Sequence[str]) -> bytes:
     return stream.getvalue()
 
 
+_THIS_MACHINE = {"127.0.0.1", "::1", "localhost"}
+"""Names under which http keeps the page as https does: W3C Secure Contexts, 3.1."""
+_NOT_KEPT = (
+    "By http a reload without connection loses the page (not the looks), and what is sent "
+    "is not encrypted; with --certificate and --key the page stays."
+)
+_KEPT = (
+    "By https the page stays through a reload without connection, on phones that trust "
+    "the certificate."
+)
+
+
 def serve(
     offered: Offered,
     *,
@@ -237,15 +264,22 @@ def serve(
     Raises
     ------
     FirelabError
-        If there is no plan, the log has a fault, or the port is taken.
+        If there is no plan, the log has a fault, the port is taken, or the
+        certificate would be refused.
     """
     bench = Bench(folder=offered.folder)
     bench.state()  # a fault of the folder is told before any phone is let in
     admission = open_admission(offered.folder, forget=offered.forget)
     host = offered.host or local_address()
+    tls = _tls(offered, host)
+    is_encrypted = tls is not None
+
+    def new_url() -> str:
+        key = admission.new_key()
+        return page_url(host, offered.port, key, is_encrypted=is_encrypted)
 
     def invite() -> None:
-        url = page_url(host, offered.port, admission.new_key())
+        url = new_url()
         square = square_text(url, in_colour=in_colour)
         show(f"{square}\n{url}\nThis square opens the page on one phone, once.")
 
@@ -255,7 +289,7 @@ def serve(
 
     listener = listening_socket(offered.bind, offered.port)
     if page is not None:
-        _write_page(page, host, offered.port, admission, phones)
+        write_atomically(page, squares_pdf([new_url() for _ in range(phones)]))
         report(f"{page}: {phones} squares, one for each phone; throw it away afterwards")
     app = kilnside_app(bench, admission, report=report, joined=joined)
     config = uvicorn.Config(
@@ -267,7 +301,11 @@ def serve(
         http=PatientProtocol,
         timeout_graceful_shutdown=2,
     )
+    config.load()
+    config.ssl = tls
     invite()
+    if is_encrypted or host not in _THIS_MACHINE:
+        report(_KEPT if is_encrypted else _NOT_KEPT)
     report("Ctrl-C stops it; phones keep what they hold and send it when it is back.")
     try:
         uvicorn.Server(config).run(sockets=[listener])
@@ -277,8 +315,10 @@ def serve(
         listener.close()
 
 
-def _write_page(
-    page: Path, host: str, port: int, admission: Admission, phones: int
-) -> None:
-    urls = [page_url(host, port, admission.new_key()) for _ in range(phones)]
-    write_atomically(page, squares_pdf(urls))
+def _tls(offered: Offered, host: str) -> ssl.SSLContext | None:
+    if offered.certificate is None or offered.key is None:
+        if offered.certificate != offered.key:
+            given, other = ("--certificate", "--key")[:: 1 if offered.certificate else -1]
+            raise UsageError(f"{given} needs {other}", hint="https takes the two of a pair")
+        return None
+    return tls_context(offered.certificate, offered.key, host=host)

@@ -5,6 +5,9 @@ from __future__ import annotations
 import http.client
 import importlib.util
 import json
+import re
+import shutil
+import subprocess
 import sys
 import threading
 import time
@@ -32,6 +35,25 @@ def _records_conftest():
         sys.modules[_NAME] = module
         spec.loader.exec_module(module)
     return sys.modules[_NAME]
+
+
+README = Path(__file__).parents[2] / "README.md"
+
+
+@pytest.fixture(scope="session")
+def certificate(tmp_path_factory):
+    """A folder with signer.pem, kiln.pem and kiln.key, made as the README says."""
+    assert shutil.which("openssl"), "install OpenSSL 3: certificates are made by it"
+    blocks = re.findall(r"^```\n(.+?)^```$", README.read_text(), re.DOTALL | re.MULTILINE)
+    (commands,) = [block for block in blocks if block.startswith("openssl")]
+    commands, _, last = commands.rpartition("firelab kilnside")
+    assert "--certificate kiln.pem --key kiln.key" in last
+    assert "IP:192.168.1.5" in commands
+    commands = commands.replace("IP:192.168.1.5", "DNS:kiln.test,IP:127.0.0.1")
+    folder = tmp_path_factory.mktemp("certificate")
+    subprocess.run(["sh", "-ec", commands], cwd=folder, check=True, capture_output=True)
+    assert not (folder / "signer.key").exists()
+    return folder
 
 
 @pytest.fixture

@@ -4,8 +4,9 @@ Run with ``pytest -m browser``; see test_kilnside_browser.py.
 """
 
 import asyncio
+import os
 import re
-import shutil
+import signal
 import sys
 from pathlib import Path
 
@@ -23,8 +24,6 @@ from firelab.series.series_file import read_series
 
 pytestmark = pytest.mark.browser
 
-PLAIN = "kiln.test"
-"""A name that is not this machine's own: to a browser plain http there is not secure."""
 PATIENCE = HAND.PATIENCE_MS
 
 
@@ -34,26 +33,6 @@ def kilnside(tmp_path, one_at_a_time):
     server.start()
     yield server
     server.kill()
-
-
-def in_browser(act, *arguments):
-    """Run an action with a browser that takes `PLAIN` for this machine."""
-    from playwright.async_api import async_playwright
-
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert chromium, "no Chromium on the path: install Debian's package chromium"
-
-    async def run():
-        async with async_playwright() as playwright:
-            rules = f"--host-resolver-rules=MAP {PLAIN} 127.0.0.1"
-            browser = await playwright.chromium.launch(
-                executable_path=chromium, args=["--no-sandbox", rules]
-            )
-            done = await act(browser, *arguments)
-            await browser.close()
-            return done
-
-    return asyncio.run(run())
 
 
 async def phone(browser, url):
@@ -86,7 +65,7 @@ async def over_plain_http(browser, kilnside):
     """Lose the connection, grade, reload in vain, and open the page's address again."""
     from playwright.async_api import Error as PlaywrightError
 
-    url = kilnside.url().replace("127.0.0.1", PLAIN)
+    url = kilnside.url().replace("127.0.0.1", HAND.NAME)
     hand = await phone(browser, url)
     secure = await hand.page.evaluate("window.isSecureContext")
     await hand.is_called("Kim")
@@ -106,7 +85,7 @@ async def over_plain_http(browser, kilnside):
         await hand.page.reload()
     await hand.page.close()
     hand.page = await hand.context.new_page()
-    await hand.page.goto(f"http://{PLAIN}:{kilnside.port}/")
+    await hand.page.goto(f"http://{HAND.NAME}:{kilnside.port}/")
     await hand.link("^No connection: 1 look kept on this phone")
     kilnside.start()
     await hand.link("^Every look is kept")
@@ -114,10 +93,73 @@ async def over_plain_http(browser, kilnside):
 
 
 def test_over_plain_http_the_page_opens_again_by_its_address(kilnside):
-    secure, code, faults = in_browser(over_plain_http, kilnside)
+    secure, code, faults = HAND.in_browser(over_plain_http, kilnside)
     assert not secure
     assert faults == [""], "the browser asked, in its own words, before it left the page"
     looks = read_firings(kilnside.folder).table
+    assert looks[["tile", "stage", "observer"]].to_numpy().tolist() == [
+        [code.removeprefix("KE-"), "sugar", "Kim"]
+    ]
+
+
+OLDER = """async () => {
+  const held = await caches.open("kilnside-page");
+  const page = await held.match("/");
+  const older = (await page.text()).replace(/data-page="[^"]+"/, 'data-page="older"');
+  await held.put("/", new Response(older, { headers: page.headers }));
+}"""
+IS_OLDER = "() => document.documentElement.dataset.page === 'older'"
+IS_NEWEST = "() => document.documentElement.dataset.page !== 'older'"
+TWO_ANSWERS_MORE = """() => {
+  const before = answered;
+  return new Promise((done) => setInterval(() => answered > before + 1 && done(true), 50));
+}"""
+
+
+async def over_https(browser, kilnside):
+    """Reload while the server says nothing, and while it is gone; then it comes back."""
+    hand = await phone(browser, kilnside.url())
+    page = hand.page
+    await hand.is_called("Kim")
+    await hand.page_is_kept()
+    code = await mark_next(hand)
+    await hand.link("^Every look is kept$")
+    os.kill(kilnside.process.pid, signal.SIGSTOP)  # it takes connections and says nothing
+    await grade(hand, code, "sugar")
+    await page.reload()
+    await hand.link("^No connection: 1 look kept on this phone$")
+    await page.evaluate(OLDER)
+    kilnside.kill()
+    await page.reload()
+    assert await page.evaluate(IS_OLDER)
+    await hand.link("^No connection: 1 look kept on this phone$")
+    await HAND.shoot(page, "https-away")
+    await hand.view("grade")
+    await page.locator("#grade-tiles .code", has_text=code).tap()
+    await page.locator("#note").fill("amid a tile")
+    kilnside.start()
+    await hand.link("^Every look is kept")
+    await page.evaluate(TWO_ANSWERS_MORE)
+    assert await page.evaluate(IS_OLDER), "what is typed stays"
+    await page.locator("#panel-close").tap()
+    await page.wait_for_function(IS_NEWEST, timeout=PATIENCE)
+    await hand.link("^Every look is kept$")
+    cookies = await hand.context.cookies()
+    return code, hand.faults, [(one["name"], one["secure"]) for one in cookies]
+
+
+def test_over_https_a_reload_keeps_the_page_and_a_newer_one_takes_its_place(
+    tmp_path, one_at_a_time, certificate
+):
+    server = HAND.Kilnside(one_at_a_time(tmp_path / "one", SERIES).path, certificate)
+    server.start()
+    try:
+        code, faults, cookies = HAND.in_browser(over_https, server, certificate=certificate)
+    finally:
+        server.kill()
+    assert faults == []
+    assert cookies == [("__Host-firelab-kilnside", True)]
+    looks = read_firings(server.folder).table
     assert looks[["tile", "stage", "observer"]].to_numpy().tolist() == [
         [code.removeprefix("KE-"), "sugar", "Kim"]
     ]
@@ -152,7 +194,7 @@ async def one_code_twice(browser, kilnside):
 
 
 def test_two_tiles_that_were_given_one_code_stay_apart(kilnside):
-    code, other, words, faults = in_browser(one_code_twice, kilnside)
+    code, other, words, faults = HAND.in_browser(one_code_twice, kilnside)
     assert faults == []
     assert other != code
     assert words.startswith(f"{code}, fired here at ")
@@ -193,7 +235,7 @@ async def begun_by_mistake(browser, kilnside):
 
 
 def test_a_tile_begun_by_mistake_is_taken_back(kilnside):
-    code, said, faults = in_browser(begun_by_mistake, kilnside)
+    code, said, faults = HAND.in_browser(begun_by_mistake, kilnside)
     assert faults == []
     begun = re.compile(rf"Undone: {code} to be fired at \d+ °F \(\d+ °C\)")
     assert said[::2] == [f"Undone: Clock started for {code}"] * 2

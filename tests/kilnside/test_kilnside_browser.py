@@ -5,7 +5,9 @@ Run with ``pytest -m browser``; needs Chromium on the path (Debian's package
 """
 
 import asyncio
+import base64
 import csv
+import hashlib
 import io
 import os
 import re
@@ -29,6 +31,8 @@ from firelab.series.series_file import read_series, series_hash
 
 pytestmark = pytest.mark.browser
 
+NAME = "kiln.test"
+"""A name that is not this machine's own: to a browser http there is not secure."""
 PATIENCE_MS = 90_000  # machines that run tests may be busy
 PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True}
 TABLET = {"viewport": {"width": 820, "height": 1180}, "is_mobile": True, "has_touch": True}
@@ -54,13 +58,6 @@ high = 10
 """
 
 
-@pytest.fixture(scope="module")
-def chromium_path():
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert found, "no Chromium on the path: install Debian's package chromium"
-    return found
-
-
 @pytest.fixture
 def session_folder(tmp_path):
     folder = tmp_path / "session"
@@ -74,15 +71,19 @@ def session_folder(tmp_path):
 class Kilnside:
     """`firelab kilnside` as a process that can be killed and started again."""
 
-    def __init__(self, folder):
-        self.folder = folder
+    def __init__(self, folder, certificate=None):
+        self.folder, self.certificate = folder, certificate
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = probe.getsockname()[1]
         self.shown = folder.parent / "shown.txt"
 
     def start(self):
-        words = ["--port", str(self.port), "--host", "127.0.0.1", "--bind", "127.0.0.1"]
+        words = ["--port", str(self.port), "--bind", "127.0.0.1", "--host"]
+        words += [NAME if self.certificate else "127.0.0.1"]
+        if self.certificate:
+            words += ["--certificate", str(self.certificate / "kiln.pem")]
+            words += ["--key", str(self.certificate / "kiln.key")]
         self.out = self.shown.open("a")
         self.process = subprocess.Popen(
             [sys.executable, "-u", "-m", "firelab", "kilnside", str(self.folder), *words],
@@ -99,7 +100,7 @@ class Kilnside:
         raise AssertionError(self.shown.read_text())
 
     def url(self):
-        return re.findall(r"http://\S+", self.shown.read_text())[-1]
+        return re.findall(r"https?://\S+", self.shown.read_text())[-1]
 
     def kill(self):
         if self.process.poll() is None:
@@ -114,6 +115,46 @@ def kilnside(session_folder):
     server.start()
     yield server
     server.kill()
+
+
+@pytest.fixture
+def encrypted(session_folder, certificate):
+    """The same by https, under a name that is not this machine's own."""
+    server = Kilnside(session_folder, certificate)
+    server.start()
+    yield server
+    server.kill()
+
+
+def in_browser(act, *arguments, certificate=None):
+    """Run an action in Chromium, which takes `NAME` for this machine.
+
+    A certificate is trusted, as it is on a phone that was told so in its settings.
+    """
+    from playwright.async_api import async_playwright
+
+    found = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert found, "no Chromium on the path: install Debian's package chromium"
+    words = ["--no-sandbox", f"--host-resolver-rules=MAP {NAME} 127.0.0.1"]
+    if certificate:
+        words.append(f"--ignore-certificate-errors-spki-list={key_digest(certificate)}")
+
+    async def run():
+        async with async_playwright() as playwright:
+            browser = await playwright.chromium.launch(executable_path=found, args=words)
+            done = await act(browser, *arguments)
+            await browser.close()
+            return done
+
+    return asyncio.run(run())
+
+
+def key_digest(certificate):
+    """Return the digest of a certificate's public key: RFC 7469, section 2.4."""
+    words = ["openssl", "x509", "-in", certificate / "kiln.pem", "-noout", "-pubkey"]
+    pem = subprocess.run(words, check=True, capture_output=True).stdout.decode()
+    der = base64.b64decode("".join(pem.split("-----")[2].split()))
+    return base64.b64encode(hashlib.sha256(der).digest()).decode()
 
 
 class Hand:
@@ -142,6 +183,11 @@ class Hand:
 
         said = self.page.locator("#link")
         await expect(said).to_have_text(re.compile(pattern), timeout=PATIENCE_MS)
+
+    async def page_is_kept(self):
+        """Wait until a service worker holds the page."""
+        held = "() => isPageKept && navigator.serviceWorker.controller !== null"
+        await self.page.wait_for_function(held, timeout=PATIENCE_MS)
 
     async def open_tile(self, tile):
         await self.view("grade")
@@ -227,6 +273,12 @@ HAS_TIMES = """(tiles) => tiles.every((tile) => {
 })"""
 
 
+CACHED = """async () => {
+  const held = await caches.open("kilnside-page");
+  return (await held.keys()).map((one) => one.url);
+}"""
+
+
 class Session:
     """A planned session of 24 tiles on a phone and a tablet."""
 
@@ -243,6 +295,8 @@ class Session:
         self.two = await open_phone(browser, self.kilnside, TABLET)
         await self.one.is_called("Kim")
         await self.two.is_called("Lou")
+        await asyncio.gather(self.one.page_is_kept(), self.two.page_is_kept())
+        assert not await self.two.page.locator("#page-open").is_visible()
 
     def here(self, load):
         return list(self.plan[self.plan["load"] == load]["tile"])
@@ -281,10 +335,11 @@ class Session:
         await shoot(self.one.page, "phone-away")
         self.kilnside.kill()
         await self.share(self.two, here[1::2])
-        await self.two.link("No connection: 3 looks kept on this phone")
+        away = "^No connection: 3 looks kept on this phone$"  # no word against a reload
+        await self.two.link(away)
         await self.two.page.reload()
         await self.two.page.wait_for_selector("#kiln-tiles li", state="attached")
-        await self.two.link("No connection: 3 looks kept on this phone")
+        await self.two.link(away)
         self.kilnside.start()
         await self.two.link("Every look is kept")
         await self.one.context.set_offline(False)
@@ -293,24 +348,30 @@ class Session:
     async def load_with_lost_answers(self, load):
         """Answers are lost on the way back, so looks are sent again."""
 
-        async def lose(route):
-            await route.fetch()  # the server has it
+        line = await self.one.context.new_cdp_session(self.one.page)
+
+        async def lose(paused):
+            known = {"requestId": paused["requestId"]}
             if len(self.lost) < 3:
-                self.lost.append(route.request.post_data)
-                await route.abort()
+                assert paused["responseStatusCode"] in (200, 201), "the server has it"
+                self.lost.append(paused["request"]["postData"])
+                fault = {**known, "errorReason": "ConnectionReset"}
+                await line.send("Fetch.failRequest", fault)
             else:
-                await route.continue_()
+                await line.send("Fetch.continueRequest", known)
 
         async def lose_times(route):
             is_lost = "dwell_s" in route.request.post_data and self.lost_times < 3
             self.lost_times += is_lost
             await (route.abort() if is_lost else route.continue_())
 
-        await self.one.page.route("**/api/looks", lose)
+        line.on("Fetch.requestPaused", lose)
+        answers = {"urlPattern": "*/api/looks", "requestStage": "Response"}
+        await line.send("Fetch.enable", {"patterns": [answers]})
         await self.one.page.route("**/api/timings", lose_times)
         await self.load_for_two(load)
         assert self.lost_times == 3
-        await self.one.page.unroute("**/api/looks")
+        await line.detach()
 
     async def load_with_mistakes(self, load):
         """Undo a wrong grade, grade one tile on both phones, kill the server amid it."""
@@ -348,6 +409,9 @@ class Session:
 
     async def close(self):
         """Return what the notes did: titles, faults, and whether their text is shown."""
+        address = self.kilnside.url().partition("?")[0]
+        assert await self.two.page.evaluate(CACHED) == [address], "the page and no look"
+        assert await self.two.page.evaluate("caches.keys()") == ["kilnside-page"]
         await self.two.view("log")
         await shoot(self.two.page, "tablet-looks")
         shown = await self.two.page.locator("#looks").inner_text()
@@ -355,28 +419,21 @@ class Session:
         return titles, self.one.faults + self.two.faults, MARKUP in shown
 
 
-async def a_session(chromium, session):
-    from playwright.async_api import async_playwright
-
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(
-            executable_path=chromium, args=["--no-sandbox"]
-        )
-        await session.open(browser)
-        await session.load_for_two(1)
-        await session.load_without_connection(2)
-        await session.load_with_lost_answers(3)
-        await session.load_with_mistakes(4)
-        told = await session.close()
-        await browser.close()
-        return told
+async def a_session(browser, session):
+    await session.open(browser)
+    await session.load_for_two(1)
+    await session.load_without_connection(2)
+    await session.load_with_lost_answers(3)
+    await session.load_with_mistakes(4)
+    return await session.close()
 
 
-def test_a_session_of_24_tiles_on_two_phones(chromium_path, kilnside, session_folder):
-    session = Session(kilnside, session_folder)
+def test_a_session_of_24_tiles_on_two_phones(encrypted, session_folder, certificate):
+    assert encrypted.url().startswith(f"https://{NAME}:")
+    session = Session(encrypted, session_folder)
     tiles = session.tiles
     assert len(tiles) == 24
-    titles, faults, is_shown = asyncio.run(a_session(chromium_path, session))
+    titles, faults, is_shown = in_browser(a_session, session, certificate=certificate)
     assert faults == []
     assert titles == ["Beside the kiln"] * 2, "a note ran as markup"
     assert is_shown, "the note is shown as it was written"
@@ -410,10 +467,7 @@ async def fourth_is_in_view(page):
     return fourth["y"] + fourth["height"] <= dock["y"]
 
 
-async def look_through(playwright, chromium, kilnside):
-    browser = await playwright.chromium.launch(
-        executable_path=chromium, args=["--no-sandbox"]
-    )
+async def look_through(browser, kilnside):
     violations, small = [], []
     source = (resources.files("axe_playwright_python") / "axe.min.js").read_text()
     for name, size, scheme in (
@@ -471,7 +525,6 @@ async def look_through(playwright, chromium, kilnside):
         await page.locator("#undo").tap()
         await hand.link("Every look is kept")
         await hand.context.close()
-    await browser.close()
     return violations, small
 
 
@@ -482,79 +535,63 @@ SMALL_TARGETS = """(where) => [...document.querySelectorAll("button, input")]
   .map(([where, name, box]) => `${where}: ${name} ${box.width} x ${box.height}`)"""
 
 
-def test_no_serious_accessibility_fault_and_48_pixel_targets(chromium_path, kilnside):
-    from playwright.async_api import async_playwright
-
-    async def run():
-        async with async_playwright() as playwright:
-            return await look_through(playwright, chromium_path, kilnside)
-
-    violations, small = asyncio.run(run())
+def test_no_serious_accessibility_fault_and_48_pixel_targets(kilnside):
+    violations, small = in_browser(look_through, kilnside)
     assert violations == [], "of any impact, not only serious ones"
     assert small == []
 
 
-async def fire_again(chromium, kilnside, picture):
+async def fire_again(browser, kilnside, picture):
     """Pull a tile early, photograph it offline, fire it again; a second person grades."""
-    from playwright.async_api import async_playwright
-
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(
-            executable_path=chromium, args=["--no-sandbox"]
-        )
-        hand = await open_phone(browser, kilnside, PHONE, shift=True)
-        page = hand.page
-        await hand.is_called("Kim")
-        await hand.view("kiln")
-        tile = await page.locator("#kiln-tiles .code").first.inner_text()
+    hand = await open_phone(browser, kilnside, PHONE, shift=True)
+    page = hand.page
+    await hand.is_called("Kim")
+    await hand.view("kiln")
+    tile = await page.locator("#kiln-tiles .code").first.inner_text()
+    await page.locator("#door").tap()
+    await page.clock.fast_forward(45_000)
+    await page.get_by_role("button", name=f"{tile} out now").tap()
+    await hand.context.set_offline(True)
+    await hand.open_tile(tile)
+    await page.locator("#photo").set_input_files(picture)
+    await page.locator("#grades .name", has_text="sugar").tap()
+    await hand.link("No connection: 1 look kept on this phone")
+    await hand.context.set_offline(False)
+    await hand.link("^Every look is kept")
+    await hand.open_tile(tile)
+    await page.locator("#again-dwell").fill("1:30")
+    await page.locator("#again-go").tap()
+    for _ in range(2):  # the others come out, at two times or at three
+        await page.clock.fast_forward(180_000)
         await page.locator("#door").tap()
-        await page.clock.fast_forward(45_000)
-        await page.get_by_role("button", name=f"{tile} out now").tap()
-        await hand.context.set_offline(True)
-        await hand.open_tile(tile)
-        await page.locator("#photo").set_input_files(picture)
-        await page.locator("#grades .name", has_text="sugar").tap()
-        await hand.link("No connection: 1 look kept on this phone")
-        await hand.context.set_offline(False)
-        await hand.link("^Every look is kept")
-        await hand.open_tile(tile)
-        await page.locator("#again-dwell").fill("1:30")
-        await page.locator("#again-go").tap()
-        for _ in range(2):  # the others come out, at two times or at three
-            await page.clock.fast_forward(180_000)
-            await page.locator("#door").tap()
-        while not (await page.locator("#door").inner_text()).startswith("Door closed"):
-            await page.locator("#door").tap()
+    while not (await page.locator("#door").inner_text()).startswith("Door closed"):
         await page.locator("#door").tap()
-        await page.clock.fast_forward(92_000)
-        await page.wait_for_selector("#clock[data-due]")
-        await page.locator("#door").tap()
-        await hand.view("grade")
-        again = page.locator("#grade-tiles .state", has_text="look 2")
-        await again.tap()
-        await page.locator("#grades .name", has_text="full").tap()
-        await hand.link("^Every look is kept")
-        await hand.is_called("Lou")
-        await hand.view("grade")
-        await again.tap()
-        assert await page.locator("#as-second").get_attribute("aria-pressed") == "true"
-        await page.locator("#grades .name", has_text="over").tap()
-        await hand.link("^Every look is kept")
-        await asyncio.sleep(1)
-        faults = hand.faults
-        await browser.close()
-        return tile, faults
+    await page.locator("#door").tap()
+    await page.clock.fast_forward(92_000)
+    await page.wait_for_selector("#clock[data-due]")
+    await page.locator("#door").tap()
+    await hand.view("grade")
+    again = page.locator("#grade-tiles .state", has_text="look 2")
+    await again.tap()
+    await page.locator("#grades .name", has_text="full").tap()
+    await hand.link("^Every look is kept")
+    await hand.is_called("Lou")
+    await hand.view("grade")
+    await again.tap()
+    assert await page.locator("#as-second").get_attribute("aria-pressed") == "true"
+    await page.locator("#grades .name", has_text="over").tap()
+    await hand.link("^Every look is kept")
+    await asyncio.sleep(1)
+    return tile, hand.faults
 
 
-def test_a_tile_fired_again_and_graded_by_two(
-    chromium_path, kilnside, session_folder, tmp_path
-):
+def test_a_tile_fired_again_and_graded_by_two(kilnside, session_folder, tmp_path):
     import matplotlib.image
     import numpy as np
 
     picture = tmp_path / "tile.png"
     matplotlib.image.imsave(picture, np.random.default_rng(1).random((40, 60, 3)))
-    tile, faults = asyncio.run(fire_again(chromium_path, kilnside, picture))
+    tile, faults = in_browser(fire_again, kilnside, picture)
     assert faults == []
     seen = [
         (one.tile, one.look, one.stage, one.observer)
@@ -578,54 +615,44 @@ def test_a_tile_fired_again_and_graded_by_two(
     assert matplotlib.image.imread(photo).shape == (40, 60, 3)
 
 
-async def slip_and_loss(chromium, kilnside):
+async def slip_and_loss(browser, kilnside):
     """See a setting, type a slip and confirm it, lose a tile, try one not fired."""
-    from playwright.async_api import async_playwright
-
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(
-            executable_path=chromium, args=["--no-sandbox"]
-        )
-        hand = await open_phone(browser, kilnside, PHONE)
-        page = hand.page
-        await hand.view("log")
-        none = "No look is recorded yet: fire a tile, then tap Grade."
-        assert await page.get_by_text(none).is_visible()
-        await hand.view("grade")
-        assert await page.locator("#who").is_visible(), "who grades is asked first"
-        assert not await page.locator("#grade-tiles").is_visible()
-        await page.locator("#who-name").fill("Kim")
-        await page.locator("#who-go").tap()
-        codes = await page.locator("#grade-tiles .code").all_inner_texts()
-        await page.locator("#grade-tiles button").first.tap()
-        full = page.locator("#grades button", has_text="full")
-        assert await full.is_disabled(), "a tile that was not fired cannot be graded"
-        await page.locator("#as-planned").tap()
-        await page.locator("#see-setting").tap()
-        assert "80 mesh" in await page.locator("#panel-setting").inner_text()
-        await page.locator("#dwell").fill("20:00")
-        await full.tap()
-        await hand.link("Every look is kept. 1 to be confirmed, see Looks")
-        await hand.view("log")
-        await shoot(page, "phone-doubt")
-        assert not await page.get_by_text(none).is_visible()
-        asked = await page.locator("#doubts p").inner_text()
-        await page.get_by_role("button", name="It is so").tap()
-        await hand.link("^Every look is kept$")
-        await hand.view("grade")
-        await page.locator("#grade-tiles .code", has_text=codes[1]).tap()
-        await page.locator("#note").fill("dropped")
-        await page.locator("#no-grade").tap()
-        await hand.link("^Every look is kept$")
-        faults = hand.faults
-        await browser.close()
-        return codes, asked, faults
+    hand = await open_phone(browser, kilnside, PHONE)
+    page = hand.page
+    await hand.view("log")
+    none = "No look is recorded yet: fire a tile, then tap Grade."
+    assert await page.get_by_text(none).is_visible()
+    await hand.view("grade")
+    assert await page.locator("#who").is_visible(), "who grades is asked first"
+    assert not await page.locator("#grade-tiles").is_visible()
+    await page.locator("#who-name").fill("Kim")
+    await page.locator("#who-go").tap()
+    codes = await page.locator("#grade-tiles .code").all_inner_texts()
+    await page.locator("#grade-tiles button").first.tap()
+    full = page.locator("#grades button", has_text="full")
+    assert await full.is_disabled(), "a tile that was not fired cannot be graded"
+    await page.locator("#as-planned").tap()
+    await page.locator("#see-setting").tap()
+    assert "80 mesh" in await page.locator("#panel-setting").inner_text()
+    await page.locator("#dwell").fill("20:00")
+    await full.tap()
+    await hand.link("Every look is kept. 1 to be confirmed, see Looks")
+    await hand.view("log")
+    await shoot(page, "phone-doubt")
+    assert not await page.get_by_text(none).is_visible()
+    asked = await page.locator("#doubts p").inner_text()
+    await page.get_by_role("button", name="It is so").tap()
+    await hand.link("^Every look is kept$")
+    await hand.view("grade")
+    await page.locator("#grade-tiles .code", has_text=codes[1]).tap()
+    await page.locator("#note").fill("dropped")
+    await page.locator("#no-grade").tap()
+    await hand.link("^Every look is kept$")
+    return codes, asked, hand.faults
 
 
-def test_a_slip_is_confirmed_and_a_loss_is_told_on_the_phone(
-    chromium_path, kilnside, session_folder
-):
-    codes, asked, faults = asyncio.run(slip_and_loss(chromium_path, kilnside))
+def test_a_slip_is_confirmed_and_a_loss_is_told_on_the_phone(kilnside, session_folder):
+    codes, asked, faults = in_browser(slip_and_loss, kilnside)
     assert faults == []
     assert asked.startswith(f"tile {codes[0]} look 1 was in for 20 min, planned ")
     seen = [(one.tile, one.stage, one.change) for one in looks(session_folder).standing]

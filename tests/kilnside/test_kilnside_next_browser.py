@@ -3,9 +3,7 @@
 Run with ``pytest -m browser``; see test_kilnside_browser.py.
 """
 
-import asyncio
 import re
-import shutil
 import sys
 from pathlib import Path
 
@@ -98,31 +96,22 @@ def jar_folder(tmp_path, one_at_a_time):
     return one_at_a_time(tmp_path / "one", SERIES).path
 
 
-def test_eight_tiles_each_from_the_last(jar_folder):
-    from playwright.async_api import async_playwright
+async def a_jar(browser, kilnside):
+    context = await browser.new_context(**HAND.PHONE)
+    context.set_default_timeout(HAND.PATIENCE_MS)
+    page = await context.new_page()
+    jar = Jar(HAND.Hand(page, context))
+    await page.clock.install()
+    await page.goto(kilnside.url())
+    await jar.work()
+    return jar
 
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert chromium, "no Chromium on the path: install Debian's package chromium"
+
+def test_eight_tiles_each_from_the_last(jar_folder):
     kilnside = HAND.Kilnside(jar_folder)
     kilnside.start()
-
-    async def run():
-        async with async_playwright() as playwright:
-            browser = await playwright.chromium.launch(
-                executable_path=chromium, args=["--no-sandbox"]
-            )
-            context = await browser.new_context(**HAND.PHONE)
-            context.set_default_timeout(HAND.PATIENCE_MS)
-            page = await context.new_page()
-            jar = Jar(HAND.Hand(page, context))
-            await page.clock.install()
-            await page.goto(kilnside.url())
-            await jar.work()
-            await browser.close()
-            return jar
-
     try:
-        jar = asyncio.run(run())
+        jar = HAND.in_browser(a_jar, kilnside)
     finally:
         kilnside.kill()
     assert jar.hand.faults == []

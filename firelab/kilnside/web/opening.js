@@ -234,6 +234,7 @@ async function poll() {
   showNext();
   if (!isAway && !isOut) send();
   askNext();
+  keepPage();
 }
 
 async function join() {
@@ -302,7 +303,6 @@ async function start() {
   await poll();
   setInterval(tick, 200);
   setInterval(() => pending || poll(), 3000);
-  keepPage();
 }
 
 // The page is kept for a reload without connection, where the browser allows it.
@@ -315,20 +315,29 @@ function pageIsKept(is) {
 }
 
 // The browser's own copy opens by the address where no service worker runs. A page that
-// was opened from an old copy gives way to the new one.
+// was opened from an old copy gives way to the new one, once there is a connection and
+// nobody is at a tile. Returns false where that is still to come.
 async function renewPage() {
+  if (isAway) return false;
   try {
     const newest = await (await fetch("/", { cache: "reload" })).text();
     const own = document.documentElement.dataset.page;
-    if (newest.includes("data-page=") && !newest.includes(`data-page="${own}"`)) location.reload();
+    if (!newest.includes("data-page=") || newest.includes(`data-page="${own}"`)) return true;
+    if (!open) location.reload();
+    return !open;
   } catch {
-    // without connection the copy is all there is
+    return false; // without connection the copy is all there is
   }
 }
 
+let isRenewed = false;
+
 async function keepPage() {
-  await renewPage();
+  if (isRenewed) return;
+  isRenewed = true;
+  isRenewed = await renewPage();
   pageIsKept(isPageKept);
+  if (!isRenewed) return;
   try {
     navigator.serviceWorker.addEventListener("message", () => pageIsKept(true));
     await navigator.serviceWorker.register("/worker.js");
