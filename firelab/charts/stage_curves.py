@@ -162,15 +162,11 @@ def grade_chances(
     grid = pd.DataFrame({"temperature_degC": degC, "dwell_s": dwell_s}).assign(**setting)
     coded = model_matrix(series, grid, terms)
     grades = series.responses.stage.grades
-    at_most = [
-        draws.probability_at_most(place, coded).mean(axis=0)
-        for place in range(-1, len(grades))
-    ]
     return pd.DataFrame(
         {
             "temperature_degC": np.tile(degC, len(grades)),
             "stage": np.repeat(grades, len(degC)),
-            "probability": np.diff(at_most, axis=0).ravel(),
+            "probability": draws.grade_probabilities(coded).mean(axis=0).T.ravel(),
         }
     )
 

@@ -27,7 +27,7 @@ def fit_of(bench, *, series=None, fired=None, spread=2.0, **more):
 def mean_of(fit, degC, seconds):
     frame = settings_at({"mesh": 80, "layers": 1, "base": "none"}, degC, seconds)
     X = model_matrix(fit.series, frame, fit.terms)
-    return fit.draws.probability_between(2, 2, X).mean(axis=0)
+    return fit.draws.grade_probabilities(X)[..., 2].mean(axis=0)
 
 
 def every_firing():

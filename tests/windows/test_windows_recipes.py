@@ -41,7 +41,7 @@ def by_hand(fit, degC, seconds):
     """Probability of full in every draw, from the thresholds alone, (S, n)."""
     frame = settings_at({"mesh": 80, "layers": 1, "base": "none"}, degC, seconds)
     X = model_matrix(fit.series, frame, fit.terms)
-    return fit.draws.probability_between(2, 2, X)
+    return fit.draws.grade_probabilities(X)[..., 2]
 
 
 def test_the_map_is_the_mean_over_the_draws(bench):

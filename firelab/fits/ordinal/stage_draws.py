@@ -123,19 +123,13 @@ class StageDraws:
             total += weight * link.cdf(t - spread * point)
         return total
 
-    def probability_at_most(self, grade: int, X: ArrayLike) -> FloatArray:
-        """Return P(stage <= grade) of a tile in a future load.
+    def grade_probabilities(self, X: ArrayLike) -> FloatArray:
+        """Return P(stage = j) of a tile in a future load, shape (S, n, J).
 
         Parameters
         ----------
-        grade : int
-            Place on the scale, from 0; -1 and J - 1 are allowed.
         X : array_like, shape (n, p)
             Coded columns without an intercept.
-
-        Returns
-        -------
-        ndarray, shape (S, n)
 
         Examples
         --------
@@ -144,19 +138,12 @@ class StageDraws:
         ...     thresholds=np.array([[-1.0, 1.0]]), coefficients=np.array([[2.0]]),
         ...     load_sd=np.zeros(1), tile_sd=np.zeros(1), link="probit",
         ...     columns=(TEMPERATURE,))
-        >>> draws.probability_at_most(1, [[0.0], [1.0]]).round(4)
-        array([[0.8413, 0.1587]])
+        >>> draws.grade_probabilities([[0.0], [1.0]]).round(4)
+        array([[[0.1587, 0.6827, 0.1587],
+                [0.0013, 0.1573, 0.8413]]])
         """
-        eta = self.linear(X)
-        if grade < 0:
-            return np.zeros_like(eta)
-        if grade >= self.thresholds.shape[1]:
-            return np.ones_like(eta)
-        return self.cumulative(self.thresholds[:, grade, None] - eta)
-
-    def probability_between(self, first: int, last: int, X: ArrayLike) -> FloatArray:
-        """Return P(first <= stage <= last) of a tile in a future load, shape (S, n)."""
-        return self.probability_at_most(last, X) - self.probability_at_most(first - 1, X)
+        below = self.thresholds[:, None, :] - self.linear(X)[:, :, None]
+        return np.diff(self.cumulative(below), axis=2, prepend=0.0, append=1.0)
 
     def distance_where(self, probability: float) -> FloatArray:
         r"""Return where :math:`G` of each draw has a probability, shape (S,).

@@ -161,13 +161,9 @@ def _grade_chances(stage: StagePosterior, looks: pd.DataFrame) -> FloatArray:
     A look can be a slip, so that none is impossible.
     """
     draws = stage.draws
-    eta = draws.linear(model_matrix(stage.series, looks, stage.terms))
-    below = draws.cumulative(draws.thresholds[:, None, :] - eta[:, :, None])
-    ends = np.concatenate(
-        [np.zeros_like(below[..., :1]), below, np.ones_like(below[..., :1])], axis=2
-    )
     slip = np.broadcast_to(stage.slip, draws.n_draws)[:, None, None]
-    chances = np.maximum(np.diff(ends, axis=2), 1e-12)
+    X = model_matrix(stage.series, looks, stage.terms)
+    chances = np.maximum(draws.grade_probabilities(X), 1e-12)
     return np.asarray((1.0 - slip) * chances + slip / len(stage.grades))
 
 

@@ -7,7 +7,7 @@ draws by the probability of their grades.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -135,14 +135,8 @@ def after_looks(studio: NewStudio, looks: pd.DataFrame) -> NewStudio:
             "window cannot be carried there",
             hint="look for a mix-up of tiles or a faulty thermocouple; else fire a series",
         )
-    return NewStudio(
-        pool=studio.pool,
-        draw=studio.draw,
-        kiln=studio.kiln,
-        total=studio.total,
-        weights=np.exp(smoothed),
-        n_looks=studio.n_looks + len(graded),
-    )
+    n_looks = studio.n_looks + len(graded)
+    return replace(studio, weights=np.exp(smoothed), n_looks=n_looks)
 
 
 def load_log_likelihood(studio: NewStudio, load: pd.DataFrame) -> FloatArray:

@@ -29,6 +29,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import softmax
 
 from firelab.arrays import FloatArray, IntArray
 from firelab.craft.trade_words import Shown
@@ -350,9 +351,7 @@ def _simulate(
     """
     n_draws, n_shifts = len(chances.grade), chances.grade.shape[2]
     logs = _load_logs(chances, np.broadcast_to(grades, (n_draws, load.size)), load)
-    whole = logs.sum(axis=1)
-    likely = np.exp(whole - whole.max(axis=1, keepdims=True))
-    likely /= likely.sum(axis=1, keepdims=True)
+    likely = softmax(logs.sum(axis=1), axis=1)
     shift = np.array([rng.choice(n_shifts, size=times, p=one) for one in likely]).ravel()
     share = chances.weights / chances.weights.sum()
     node = rng.choice(share.size, size=(n_draws * times, int(load.max()) + 1), p=share)

@@ -11,11 +11,12 @@ taken for the kiln's.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import softmax
 
 from firelab.arrays import FloatArray, IntArray
 from firelab.craft.trade_words import count_words
@@ -213,13 +214,12 @@ def _set_up(studio: NewStudio, rng: np.random.Generator, n_studios: int) -> _Sea
     pool = studio.pool
     series, window = pool.shared.series, pool.shared.series.window
     rows = resample(np.log(np.maximum(studio.weights, 1e-300)), _ROWS, rng=rng)
-    believed = NewStudio(
-        pool=pool,
+    believed = replace(
+        studio,
         draw=studio.draw[rows],
         kiln=studio.kiln[rows],
         total=studio.total[rows],
         weights=np.full(_ROWS, 1 / _ROWS),
-        n_looks=studio.n_looks,
     )
     best = firing_windows(pool.on_average()).windows[0]
     dwell_s = settable_dwell(series, best.best.dwell_s)
@@ -268,7 +268,7 @@ def _greedy(
     chosen: list[int] = []
     rows = [_worth(search, log_weights)]
     for _ in range(most):
-        weights = _normalised(log_weights)
+        weights = softmax(log_weights, axis=1)
         mass, first, second = (
             weights @ (chance * middle**power) for power in range(3)
         )  # each of shape (tiles, S, J)
@@ -283,14 +283,9 @@ def _greedy(
     return chosen, table
 
 
-def _normalised(log_weights: FloatArray) -> FloatArray:
-    weights = np.exp(log_weights - log_weights.max(axis=1, keepdims=True))
-    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
-
-
 def _worth(search: _Search, log_weights: FloatArray) -> tuple[float, float]:
     """Return the mean width of the shift's interval, and how often a firing is assured."""
-    weights = _normalised(log_weights)
+    weights = softmax(log_weights, axis=1)
     widths = []
     for own in weights:
         low, _, high = weighted_interval(search.shift_degC, own, search.level)

@@ -181,9 +181,7 @@ def firing_odds(fit: StagePosterior) -> FiringOdds:
     count = int(np.clip(_MOST_VALUES // max(1, 45 * len(table)), few, many))
     kept = evenly_taken(fit.draws.n_draws, count)
     draws = fit.draws.take(kept)
-    eta = draws.linear(model_matrix(series, table, fit.terms))
-    below = draws.cumulative(draws.thresholds[:, None, :] - eta[:, :, None])
-    chances = np.diff(below, axis=2, prepend=0.0, append=1.0)
+    chances = draws.grade_probabilities(model_matrix(series, table, fit.terms))
     first, last = series.responses.stage.target_span
     slip = np.broadcast_to(fit.slip, fit.draws.n_draws)[kept]
     return FiringOdds(
