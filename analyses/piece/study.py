@@ -26,11 +26,8 @@ from firelab.charts.style import (
     INK,
     LOW_EDGE,
     QUIET,
-    drawing_style,
+    drawn_figure,
     figure_bytes,
-    new_figure,
-    settle_layout,
-    title_figure,
 )
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.piece.colour_heat import colour_heat
@@ -150,8 +147,8 @@ def table(rows):
 def draw_calibration(rows):
     """Draw told against true odds: a point a studio, the mean of each fifth of them."""
     told, true = (np.array([row[key] for row in rows]) for key in ("told", "true"))
-    with drawing_style():
-        figure = new_figure(4.6)
+    title = "Pieces of two colours, simulated"
+    with drawn_figure(4.6, title, invented=False) as figure:
         axes = figure.subplots()
         axes.plot([0, 1], [0, 1], color=QUIET, lw=1.0, ls="--", label="told is true")
         axes.plot(told, true, "o", ms=4, mfc="none", mec=LOW_EDGE, label="a studio")
@@ -161,8 +158,7 @@ def draw_calibration(rows):
         axes.errorbar(*middles.T, errors, fmt="s", color=INK, label="a fifth of them")
         axes.set(xlabel="told probability", ylabel="true share", xlim=(0, 1), ylim=(0, 1))
         axes.legend(loc="upper left")
-        title_figure(figure, "Pieces of two colours, simulated", invented=False)
-        return settle_layout(figure)
+    return figure
 
 
 def main():

@@ -8,14 +8,10 @@ from itertools import combinations, product
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from plain_search import free_problem, without_limits
 
 from firelab.plan.optimal.choose import n_starts_for
-from firelab.plan.optimal.problem import (
-    Candidates,
-    Criterion,
-    free_problem,
-    without_limits,
-)
+from firelab.plan.optimal.problem import Candidates, Criterion
 from firelab.plan.optimal.search import search_design
 
 SEEDS = range(20)

@@ -8,9 +8,10 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 import pyDOE3
+from scipy.spatial.distance import pdist
 from scipy.stats import qmc
 
-from firelab.plan.kinds.maximin import maximin_latin_hypercube, smallest_squared_distance
+from firelab.plan.kinds.maximin import maximin_columns
 
 SEEDS = range(20)
 BEST = dict(
@@ -23,9 +24,13 @@ BEST = dict(
 """Two factors: largest possible squared smallest distance on ranks, by search."""
 
 
+def _smallest(points: np.ndarray) -> float:
+    return float(pdist(points, "sqeuclidean").min())
+
+
 def _ours(n: int, k: int, seed: int) -> float:
-    ranks = maximin_latin_hypercube(n, k, rng=np.random.default_rng(seed))
-    return smallest_squared_distance(ranks.astype(float))
+    columns = np.tile(np.arange(n, dtype=float)[:, None], (1, k))
+    return _smallest(maximin_columns(columns, rng=np.random.default_rng(seed)))
 
 
 def _pydoe3(n: int, k: int, seed: int, tries: int = 1000) -> float:
@@ -36,14 +41,14 @@ def _pydoe3(n: int, k: int, seed: int, tries: int = 1000) -> float:
         iterations=tries,
         seed=np.random.default_rng(seed),
     )
-    return smallest_squared_distance(np.floor(unit * n))
+    return _smallest(np.floor(unit * n))
 
 
 def _scipy(n: int, k: int, seed: int) -> float:
     sampler = qmc.LatinHypercube(
         k, scramble=False, optimization="random-cd", rng=np.random.default_rng(seed)
     )
-    return smallest_squared_distance(np.floor(sampler.random(n) * n))
+    return _smallest(np.floor(sampler.random(n) * n))
 
 
 def shares_of_best() -> pd.DataFrame:

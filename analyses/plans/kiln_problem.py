@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from plain_search import free_problem
 from pyDOE3.doe_optimal import optimal_design
 
 from firelab.plan.optimal.information import information_matrix
-from firelab.plan.optimal.problem import Candidates, free_problem
+from firelab.plan.optimal.problem import Candidates
 from firelab.plan.optimal.search import search_design
 
 HEAT = (-1.0, -0.5, 0.0, 0.5, 1.0)

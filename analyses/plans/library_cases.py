@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 import pyDOE3
+from plain_search import strength_of
 from pyDOE3.doe_optimal import generate_candidate_set, optimal_design
 
 from firelab.plan.pydoe.checks import is_orthogonal_array, whole_numbers
@@ -18,7 +19,6 @@ from firelab.plan.pydoe.designs import (
     l18,
     plackett_burman,
     regular_fraction,
-    strength_of,
 )
 from firelab.plan.pydoe.fractions import minimum_aberration, smallest_of_resolution
 

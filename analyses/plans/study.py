@@ -15,8 +15,9 @@ from determinants import determinants, split_plot_seeds
 from hypercubes import equal_time, shares_of_best
 from kiln_problem import kiln_problem
 from library_cases import library_cases
+from plain_search import strength_of
 
-from firelab.plan.pydoe.designs import regular_fraction, strength_of
+from firelab.plan.pydoe.designs import regular_fraction
 from firelab.plan.pydoe.fractions import minimum_aberration
 
 SIZES = ((4, 1), (5, 1), (5, 2), (6, 2), (6, 3), (7, 2), (7, 3), (7, 4))

@@ -25,7 +25,7 @@ from working_kiln import USUAL_S, open_kiln
 from firelab import firing_windows, fit_stage, next_tiles
 from firelab.craft.units import to_degC
 from firelab.plan.plan import SEQUENTIAL
-from firelab.windows.sequential.firing_choice import NextFiring
+from firelab.windows.sequential.next_choice import NextFiring
 from firelab.windows.sequential.next_firing import Criterion, next_firing
 
 DWELLS_S = (90.0, 135.0, 210.0)

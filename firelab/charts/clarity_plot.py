@@ -20,10 +20,7 @@ from firelab.charts.style import (
     LOW_EDGE,
     SMALL_PT,
     TEXT_PT,
-    drawing_style,
-    new_figure,
-    settle_layout,
-    title_figure,
+    drawn_figure,
 )
 from firelab.craft.trade_words import distinct_names, shared_name
 from firelab.fits.clarity.clarity import scored_tiles
@@ -67,8 +64,9 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
     fired = fired_range(records.graded)
     dwells = sorted({fired.shortest_s, fired.longest_s})
     names, reads = distinct_names(settings), series.kiln.reads
-    with drawing_style():
-        figure = new_figure(2.2 + 1.9 * len(settings))
+    title = f"Clearness of fused tiles: {shared_name(settings)}"
+    height_in = 2.2 + 1.9 * len(settings)
+    with drawn_figure(height_in, title, invented=series.invented) as figure:
         panels = figure.subplots(len(settings), 1, sharex=True, sharey=True, squeeze=False)[
             :, 0
         ]
@@ -87,9 +85,6 @@ def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
         figure.legend(
             handles=_keys(dwells, series.window.level), loc="outside lower center", ncols=2
         )
-        title = f"Clearness of fused tiles: {shared_name(settings)}"
-        title_figure(figure, title, invented=series.invented)
-        settle_layout(figure)
     return figure
 
 

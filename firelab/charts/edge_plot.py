@@ -21,10 +21,7 @@ from firelab.charts.style import (
     TEXT_PT,
     UNFIRED,
     UNFIRED_DOTS,
-    drawing_style,
-    new_figure,
-    settle_layout,
-    title_figure,
+    drawn_figure,
 )
 from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
@@ -164,8 +161,9 @@ def draw_edge_plot(
     """
     chosen = list(windows.windows if shown is None else shown)
     rows = sum(len(window.edges) + 2 for window in chosen)
-    with drawing_style():
-        figure = new_figure(2.0 + 0.44 * rows)
+    target = " or ".join(windows.target)
+    title = f"edges of {target} at probability {windows.probability:g}"
+    with drawn_figure(2.0 + 0.44 * rows, title, invented=invented) as figure:
         heights = [len(window.edges) + 2 for window in chosen]
         panels = figure.subplots(
             len(chosen), 1, sharex=True, squeeze=False, height_ratios=heights
@@ -180,10 +178,6 @@ def draw_edge_plot(
         ]
         figure.legend(handles=keys, loc="outside lower center", ncols=2)
         figure.supylabel("dwell (min:s), log scale", fontsize=TEXT_PT)
-        target = " or ".join(windows.target)
-        asked = f"edges of {target} at probability {windows.probability:g}"
-        title_figure(figure, asked, invented=invented)
-        settle_layout(figure)
     return figure
 
 

@@ -10,10 +10,7 @@ from firelab.charts.style import (
     INK,
     LOW_EDGE,
     QUIET,
-    drawing_style,
-    new_figure,
-    settle_layout,
-    title_figure,
+    drawn_figure,
 )
 from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 from firelab.memory.kiln_watch import KilnHistory
@@ -53,11 +50,8 @@ def draw_kiln_chart(history: KilnHistory) -> Figure:
     """
     scale = PER_DEGC[history.reads]
     table = history.table
-    with drawing_style():
-        figure = new_figure(_HEIGHT_IN)
-        title_figure(
-            figure, f"{history.kiln or 'kiln'} over time", invented=history.invented
-        )
+    title = f"{history.kiln or 'kiln'} over time"
+    with drawn_figure(_HEIGHT_IN, title, invented=history.invented) as figure:
         axes = figure.add_subplot()
         place = range(len(table))
         middle = scale * table["offset_degC"]
@@ -88,4 +82,4 @@ def draw_kiln_chart(history: KilnHistory) -> Figure:
         other = axes.secondary_yaxis("right", functions=other_difference(history.reads))
         other.set_ylabel(SIGN[other_unit(history.reads)])
         figure.legend(loc="outside lower center", ncols=2)
-        return settle_layout(figure)
+    return figure

@@ -17,10 +17,7 @@ from firelab.charts.style import (
     PROBABILITY_COLOURS,
     QUIET,
     SMALL_PT,
-    drawing_style,
-    new_figure,
-    settle_layout,
-    title_figure,
+    drawn_figure,
 )
 from firelab.craft.degrees import SIGN
 from firelab.craft.units import to_degF
@@ -55,8 +52,10 @@ def draw_piece(plan: PiecePlan) -> Figure:
     <Figure size ...>
     """
     colours = sorted(plan.best.colours, key=lambda one: one.laid)
-    with drawing_style():
-        figure = new_figure(_REST_IN + _PANEL_IN * len(colours))
+    share = round(100 * plan.best.probability)
+    title = f"{plan.name}: expect {share} of 100 such pieces as wanted"
+    height_in = _REST_IN + _PANEL_IN * len(colours)
+    with drawn_figure(height_in, title, invented=plan.invented) as figure:
         panels = figure.subplots(len(colours), 1, sharex=True, squeeze=False)[:, 0]
         for axes, one in zip(panels, colours, strict=True):
             _draw_colour(axes, one, len(plan.best.firings))
@@ -70,10 +69,7 @@ def draw_piece(plan: PiecePlan) -> Figure:
             Line2D([], [], color=HIGH_EDGE, ls="-", label="too far above"),
         ]
         figure.legend(handles=handles, loc="outside lower center", ncols=2)
-        share = round(100 * plan.best.probability)
-        title = f"{plan.name}: expect {share} of 100 such pieces as wanted"
-        title_figure(figure, title, invented=plan.invented)
-        return settle_layout(figure)
+    return figure
 
 
 def _draw_colour(axes, one: ColourOdds, n_firings: int) -> None:  # type: ignore[no-untyped-def]

@@ -27,10 +27,7 @@ from firelab.charts.style import (
     QUIET,
     SMALL_PT,
     UNFIRED,
-    drawing_style,
-    new_figure,
-    settle_layout,
-    title_figure,
+    drawn_figure,
 )
 from firelab.craft.degrees import SIGN, other_unit
 from firelab.craft.trade_words import count_words, distinct_names, shared_name
@@ -133,15 +130,13 @@ def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
     }
     shown = {title: listed for title, listed in bars.items() if listed}
     heights = [0.7 + 1.8 * rows, 2.6, *(0.5 + 0.29 * len(one) for one in shown.values())]
-    with drawing_style():
-        figure = new_figure(1.0 + sum(heights))
+    title, height_in = _title(plan, settings), 1.0 + sum(heights)
+    with drawn_figure(height_in, title, invented=series.invented) as figure:
         places = figure.add_gridspec(len(heights), 1, height_ratios=heights)
         _draw_places(figure, places[0], series, plan, settings)
         _draw_loads(figure.add_subplot(places[1]), plan, series.kiln.reads)
-        for place, (title, listed) in enumerate(shown.items(), start=2):
-            _draw_bars(figure.add_subplot(places[place]), title, listed)
-        title_figure(figure, _title(plan, settings), invented=series.invented)
-        settle_layout(figure)
+        for place, (name, listed) in enumerate(shown.items(), start=2):
+            _draw_bars(figure.add_subplot(places[place]), name, listed)
     return figure
 
 

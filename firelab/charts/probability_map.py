@@ -39,11 +39,8 @@ from firelab.charts.style import (
     QUIET,
     UNFIRED_DOTS,
     add_two_column_legend,
-    drawing_style,
+    drawn_figure,
     grade_marks,
-    new_figure,
-    settle_layout,
-    title_figure,
 )
 from firelab.craft.degrees import kiln_unit_alone
 from firelab.craft.trade_words import setting_words
@@ -172,8 +169,8 @@ def draw_window_map(
     """
     chosen = window or windows.windows[0]
     window = replace(chosen, map=_as_strip(chosen.map))
-    with drawing_style():
-        figure = new_figure(5.9)
+    title = setting_words(window.setting)
+    with drawn_figure(5.9, title, invented=windows.invented) as figure:
         axes = figure.add_subplot()
         _frame_axes(axes, window, windows.reads, records)
         bands = _draw_probability(axes, window, windows)
@@ -184,8 +181,6 @@ def draw_window_map(
         bar.set_label(f"probability of {windows.asked.target_words}")
         keys.append(Patch(**{**UNFIRED_DOTS, "hatch": ".."}, label="not fired"))
         add_two_column_legend(figure, keys, _region_keys(windows, window))
-        title_figure(figure, setting_words(window.setting), invented=windows.invented)
-        settle_layout(figure)
     return figure
 
 

@@ -28,11 +28,8 @@ from firelab.charts.style import (
     SMALL_PT,
     TEXT_PT,
     GradeMark,
-    drawing_style,
+    drawn_figure,
     grade_marks,
-    new_figure,
-    settle_layout,
-    title_figure,
 )
 from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration
@@ -90,8 +87,8 @@ def draw_stage_curves(
     dwells = _panel_dwells(fired_dwells(records.graded))
     panel_of = _nearest_dwell(tiles["dwell_s"].to_numpy(dtype=float), dwells)
     few = draws.thinned(_MEAN_DRAWS)
-    with drawing_style():
-        figure = new_figure(2.4 + 1.75 * len(dwells))
+    title, height_in = setting_words(setting), 2.4 + 1.75 * len(dwells)
+    with drawn_figure(height_in, title, invented=series.invented) as figure:
         panels = figure.subplots(len(dwells), 1, sharex=True, sharey=True, squeeze=False)
         for place, axes in enumerate(reversed(panels[:, 0])):
             table = grade_chances(few, terms, records, setting, dwells[place])
@@ -109,8 +106,6 @@ def draw_stage_curves(
         figure.supylabel("probability of the grade", fontsize=TEXT_PT)
         keys = [*_keys(grades, marks, every), *beyond_keys(len(every) - len(tiles))]
         figure.legend(handles=keys, loc="outside lower center", ncols=2)
-        title_figure(figure, setting_words(setting), invented=series.invented)
-        settle_layout(figure)
     return figure
 
 

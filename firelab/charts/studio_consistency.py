@@ -12,10 +12,7 @@ from firelab.charts.style import (
     INK,
     LOW_EDGE,
     QUIET,
-    drawing_style,
-    new_figure,
-    settle_layout,
-    title_figure,
+    drawn_figure,
 )
 from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 from firelab.studios.pooling.pool_fit import PooledStage
@@ -59,17 +56,14 @@ def draw_consistency(pooling: Pooling) -> Figure:
     for _, precision in panels:
         heights.append(_PANEL_IN + _LEGEND_IN * precision.cells["material"].nunique())
     series = fit.shared.series
-    with drawing_style():
-        figure = new_figure(sum(heights))
-        title_figure(
-            figure, f"{series.enamel.colour}: studios compared", invented=series.invented
-        )
+    title = f"{series.enamel.colour}: studios compared"
+    with drawn_figure(sum(heights), title, invented=series.invented) as figure:
         grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)
         _draw_shifts(figure.add_subplot(grid[0]), fit)
         for place, (letter, precision) in enumerate(panels, start=1):
             what = "edges" if precision is pooling.edges else "scores"
             _draw_statistic(figure.add_subplot(grid[place]), precision, letter, what)
-        return settle_layout(figure)
+    return figure
 
 
 def _draw_shifts(axes: Axes, fit: PooledStage) -> None:

@@ -94,7 +94,7 @@ def grade_marks(grades: Sequence[str], target: Sequence[str]) -> dict[str, Grade
 
 
 @contextmanager
-def drawing_style() -> Iterator[None]:
+def _drawing_style() -> Iterator[None]:
     """Hold the style of firelab's figures while one is drawn or written.
 
     Matplotlib reads some of its parameters only when a figure is written, so
@@ -130,11 +130,19 @@ def drawing_style() -> Iterator[None]:
         yield
 
 
-def new_figure(height_in: float, *, width_in: float = WIDTH_IN) -> Figure:
-    """Return an empty figure with its own canvas; nothing global holds it."""
-    figure = Figure(figsize=(width_in, height_in), dpi=PNG_DPI, layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure
+@contextmanager
+def drawn_figure(height_in: float, title: str, *, invented: bool) -> Iterator[Figure]:
+    """Hold the style over a new figure with its title, and settle what was drawn on it.
+
+    Nothing global holds the figure; where its data are invented, it says so itself.
+    """
+    with _drawing_style():
+        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=PNG_DPI, layout="constrained")
+        FigureCanvasAgg(figure)
+        words = f"{title}\n{INVENTED}" if invented else title
+        figure.suptitle(words, fontsize=TEXT_PT)
+        yield figure
+        _settle_layout(figure)
 
 
 def add_two_column_legend(
@@ -158,8 +166,8 @@ _LAYOUTS = 1
 (measured on the figures of the demonstration)."""
 
 
-def settle_layout(figure: Figure) -> Figure:
-    """Lay a finished figure out once and for all, and return it.
+def _settle_layout(figure: Figure) -> None:
+    """Lay a finished figure out once and for all.
 
     The layout engine moves things a little at each drawing, and its solver's
     last digits depend on where objects lie in memory; held still and rounded,
@@ -176,7 +184,6 @@ def settle_layout(figure: Figure) -> Figure:
     for axes in figure.axes:
         corners = np.round(axes.get_position().get_points(), 6)
         axes.set_position(Bbox(corners))
-    return figure
 
 
 def _measure_once(figure: Figure) -> None:
@@ -214,15 +221,10 @@ def _kept_margins(axes: Any) -> Callable[..., Bbox | None]:
     return get_tightbbox
 
 
-def title_figure(figure: Figure, title: str, *, invented: bool) -> None:
-    """Title a figure, and say on it that its data are invented, where they are."""
-    figure.suptitle(f"{title}\n{INVENTED}" if invented else title, fontsize=TEXT_PT)
-
-
 def figure_bytes(figure: Figure, kind: str) -> bytes:
     """Return a settled figure as PNG or SVG, with no date in it; one drawing each."""
     stream = io.BytesIO()
-    with drawing_style():
+    with _drawing_style():
         if kind == "png":
             agg: Any = FigureCanvasAgg(figure)
             agg.print_png(stream, metadata={"Software": None})

@@ -12,10 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from firelab.charts.axes import other_difference
 from firelab.charts.style import (
-    drawing_style,
-    new_figure,
-    settle_layout,
-    title_figure,
+    drawn_figure,
 )
 from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 
@@ -60,8 +57,8 @@ def draw_tile_count(
     widths = table.filter(like="width") * PER_DEGC[reads]
     named = table.assign(**widths, kind=table["kind"].astype(str))
     frame = _side_by_side(named, kinds)
-    with drawing_style():
-        figure = new_figure(6.8)
+    title = "What more tiles are worth (simulated firings)"
+    with drawn_figure(6.8, title, invented=invented) as figure:
         width, chance = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         _draw_lines(width, frame, "width_degC", kinds, legend=True)
         if "width_lower_degC" in frame:
@@ -75,9 +72,6 @@ def draw_tile_count(
         chance.set_ylabel("chance of a recipe")
         chance.set_xlabel("tiles")
         chance.xaxis.set_major_locator(MaxNLocator(integer=True))
-        title = "What more tiles are worth (simulated firings)"
-        title_figure(figure, title, invented=invented)
-        settle_layout(figure)
     return figure
 
 

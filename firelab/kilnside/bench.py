@@ -13,9 +13,9 @@ from firelab.craft.trade_words import DEFECTS, STAGE_DESCRIPTIONS, setting_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.kilnside.look_body import LOOK_FIELDS, SENT_FILE, look_table
 from firelab.kilnside.next_card import next_card, plan_tile
-from firelab.plan.changed_rows import without_last
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan, write_plan
+from firelab.plan.plan_rows import without_last
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log, read_so_far
 from firelab.records.look import Look
@@ -41,7 +41,7 @@ from firelab.sheets.tile_places import (
     earlier_words,
     tile_firings,
 )
-from firelab.windows.sequential.firing_choice import Firing
+from firelab.windows.sequential.next_choice import Firing
 
 REFERENCE_SIDE = 160
 """Longer side of a grade's photograph on the page, pixels (chosen here, no source)."""

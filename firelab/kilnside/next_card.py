@@ -19,7 +19,7 @@ from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.sheets.tile_places import both_temperatures
 from firelab.windows.answer_words import of_ten
-from firelab.windows.sequential.firing_choice import Firing, NextFiring, tenths
+from firelab.windows.sequential.next_choice import Firing, NextFiring, tenths
 from firelab.windows.sequential.next_firing import next_firing
 
 CODES_AHEAD = 4

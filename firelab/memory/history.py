@@ -28,7 +28,7 @@ from firelab.fits.clarity.fit import (
     CLARITY_TILE,
     clarity_deviations,
 )
-from firelab.fits.ordinal.coordinates import (
+from firelab.fits.ordinal.learned_priors import (
     BLUR,
     DOUBLING,
     HIGH,
@@ -86,7 +86,7 @@ class LearnedParameter:
     Attributes
     ----------
     name : str
-        As `firelab.fits.ordinal.coordinates.shared_values` names it.
+        As `firelab.fits.ordinal.learned_priors.shared_values` names it.
     n_series : int
         How many series speak of it.
     mean, sd : float

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy.special import softmax
+from scipy.special import logsumexp, softmax
 
 from firelab.arrays import FloatArray
 from firelab.errors import RecordsInsufficient
@@ -228,8 +228,7 @@ def offset_log_likelihood(
     slip = PriorSpecification().slip
     chance = (1.0 - slip) * (reached - below) + slip / len(fit.grades)
     by_draw = np.log(np.maximum(chance, np.finfo(float).tiny)).sum(axis=1)
-    top = by_draw.max()
-    return np.asarray(top + np.log(np.exp(by_draw - top).mean(axis=0)))
+    return np.asarray(logsumexp(by_draw, axis=0) - np.log(len(by_draw)))
 
 
 def offset_posterior(log: FloatArray) -> FloatArray:

@@ -78,9 +78,7 @@ def individuals_chart(values: ArrayLike) -> ControlChart:
     return ControlChart(points=y, centre=centre, lower=centre - reach, upper=centre + reach)
 
 
-def ewma_chart(
-    values: ArrayLike, *, start: float, sd: float, weight: float = LAMBDA
-) -> ControlChart:
+def ewma_chart(values: ArrayLike, *, start: float, sd: float) -> ControlChart:
     """Return the chart of the exponentially weighted moving average.
 
     Parameters
@@ -90,15 +88,13 @@ def ewma_chart(
         What the values should be.
     sd : float
         Of one value.
-    weight : float, default 0.3
-        Of the newest value.
     """
     y = np.asarray(values, dtype=float)
     kept, average = np.empty_like(y), start
     for place, value in enumerate(y):
-        average = weight * value + (1.0 - weight) * average
+        average = LAMBDA * value + (1.0 - LAMBDA) * average
         kept[place] = average
-    reach = _SIGMAS * sd * float(np.sqrt(weight / (2.0 - weight)))
+    reach = _SIGMAS * sd * float(np.sqrt(LAMBDA / (2.0 - LAMBDA)))
     return ControlChart(points=kept, centre=start, lower=start - reach, upper=start + reach)
 
 

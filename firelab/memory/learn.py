@@ -17,7 +17,7 @@ from firelab.arrays import FloatArray
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import shared_clarity
-from firelab.fits.ordinal.coordinates import HIGH, LOW, MIDDLE, shared_values
+from firelab.fits.ordinal.learned_priors import HIGH, LOW, MIDDLE, shared_values
 from firelab.fits.ordinal.middle_prior import usual_firing
 from firelab.fits.ordinal.priors import effect_scales_degC
 from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior

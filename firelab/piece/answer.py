@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from firelab.craft.trade_words import Shown, count_words
-from firelab.craft.units import format_duration, format_temperature, format_tolerance
+from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import quoted
 from firelab.piece.piece import SCHEMA, listed
 from firelab.series.folder import INVENTED, Provenance, json_text, write_atomically
-from firelab.windows.answer_words import of_100, of_ten
+from firelab.windows.answer_words import of_100, of_ten, room_parts
 
 PLAN_FILE = "piece.json"
 PIECE_CAUTIONS = (
@@ -148,7 +148,7 @@ class PieceOption:
 
 def _tolerance_words(one: PieceFiring, reads: str) -> str:
     """Say by how much a firing may be off."""
-    parts = _room_parts(one, reads)
+    parts = room_parts(one.tolerance_degC, one.tolerance_s, reads)
     if not parts:
         return "A step of the kiln off costs more than 1 piece of 20."
     return f"Off by {' or '.join(parts)} costs 1 piece of 20 at most."
@@ -156,17 +156,8 @@ def _tolerance_words(one: PieceFiring, reads: str) -> str:
 
 def room_words(one: PieceFiring, reads: str) -> str:
     """Say the same in a few words."""
-    parts = _room_parts(one, reads)
+    parts = room_parts(one.tolerance_degC, one.tolerance_s, reads)
     return f"{' or '.join(parts)} off at most" if parts else "no room to spare"
-
-
-def _room_parts(one: PieceFiring, reads: str) -> list[str]:
-    parts = []
-    if format_tolerance(one.tolerance_degC, reads)[0] != "0":
-        parts.append(format_tolerance(one.tolerance_degC, reads))
-    if one.tolerance_s >= 1.0:
-        parts.append(format_duration(one.tolerance_s))
-    return parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

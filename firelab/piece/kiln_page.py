@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
-
-from reportlab.pdfgen.canvas import Canvas
 
 from firelab.craft.degrees import SIGN
 from firelab.craft.units import format_duration, format_temperature
@@ -19,9 +16,8 @@ from firelab.piece.answer import (
 from firelab.piece.piece import listed
 from firelab.series.folder import INVENTED, write_atomically
 from firelab.sheets.boxes import draw_cautions
-from firelab.sheets.fitting import printable, register_fonts
-from firelab.sheets.page import MM, Box, PageSize, page_size
-from firelab.sheets.pen import MARGIN, Pen
+from firelab.sheets.page import MM, Box, page_size
+from firelab.sheets.pen import MARGIN, Pen, SheetPage, print_framed
 
 SHEET_FILE = "piece.pdf"
 _HEAD, _FOOT, _GAP = 11 * MM, 6 * MM, 2.5 * MM
@@ -34,16 +30,9 @@ _WRITTEN = 9.5
 
 def _print_piece(plan: PiecePlan, page: str = "a4") -> bytes:
     """Return the page of a piece as a PDF, the same for the same plan."""
-    paper = page_size(page)
-    register_fonts()
-    stream = io.BytesIO()
-    size = (paper.width, paper.height)
-    canvas = Canvas(stream, pagesize=size, invariant=1)
-    canvas.setTitle(printable(f"Piece: {plan.name}"))
-    _draw(Pen(canvas, paper), plan, paper)
-    canvas.showPage()
-    canvas.save()
-    return stream.getvalue()
+    title = f"Piece: {plan.name}"
+    sheet = SheetPage(title=title, draw=lambda pen, _: _draw(pen, plan), framed=False)
+    return print_framed([sheet], page_size(page), title=title, subject=title)
 
 
 def write_piece_sheet(folder: str | Path, plan: PiecePlan, page: str = "a4") -> Path:
@@ -53,8 +42,8 @@ def write_piece_sheet(folder: str | Path, plan: PiecePlan, page: str = "a4") -> 
     return path
 
 
-def _draw(pen: Pen, plan: PiecePlan, paper: PageSize) -> None:
-    whole = Box(left=0, top=0, width=paper.width, height=paper.height).inset(MARGIN)
+def _draw(pen: Pen, plan: PiecePlan) -> None:
+    whole = Box(left=0, top=0, width=pen.page.width, height=pen.page.height).inset(MARGIN)
     _draw_head(pen, whole.upper(_HEAD), plan)
     used = _HEAD + _GAP
     used += draw_cautions(pen, whole.below(used).upper(_CAUTIONS), largest=8.0) + 1.5 * MM

@@ -126,12 +126,12 @@ def _series_at(place: Path) -> FiringSeries:
     return read_series(place) if place.is_dir() else read_part(place).records.series
 
 
-def parse_piece(text: str, *, file: str = PIECE_FILE) -> tuple[Piece | None, list[Finding]]:
+def parse_piece(text: str) -> tuple[Piece | None, list[Finding]]:
     """Return a piece from text, or None with every fault of it."""
-    stated, faults = parse_toml(text, file)
+    stated, faults = parse_toml(text, PIECE_FILE)
     if stated is None:
         return None, faults
-    piece, faults = declared_value(Piece, stated, text, file, unknown=_unknown_key)
+    piece, faults = declared_value(Piece, stated, text, PIECE_FILE, unknown=_unknown_key)
     if piece is None:
         return None, faults
     known = [name.casefold() for name in piece.names]
@@ -140,7 +140,9 @@ def parse_piece(text: str, *, file: str = PIECE_FILE) -> tuple[Piece | None, lis
             piece.parse_rule(words)
         except ValueError as fault:
             what, _, hint = str(fault).partition("; ")
-            faults.append(finding_at("rule", ("rules", place), text, file, what, hint))
+            faults.append(
+                finding_at("rule", ("rules", place), text, PIECE_FILE, what, hint)
+            )
     for place, one in enumerate(piece.colours):
         own = one.over.casefold()
         if own and (own not in known or own == one.name.casefold()):
@@ -149,7 +151,7 @@ def parse_piece(text: str, *, file: str = PIECE_FILE) -> tuple[Piece | None, lis
                     "over-no-colour",
                     ("colours", place, "over"),
                     text,
-                    file,
+                    PIECE_FILE,
                     f"{one.over!r} is no other colour of the piece",
                     f"one of {', '.join(n for n in piece.names if n != one.name)}",
                 )
@@ -161,7 +163,7 @@ def parse_piece(text: str, *, file: str = PIECE_FILE) -> tuple[Piece | None, lis
                 "rules-forbid-all",
                 ("rules",),
                 text,
-                file,
+                PIECE_FILE,
                 f"no order of {len(known)} colours in at most {piece.firings} firings "
                 f"keeps them all: {rules}",
                 "take one away, or allow more firings",

@@ -20,6 +20,7 @@ from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conf
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import most_loads
 from firelab.plan.plan import PLAN_DTYPES, Plan, as_settings
+from firelab.plan.plan_rows import met_before
 from firelab.plan.schedule import (
     fire_in_order,
     group_into_loads,
@@ -34,7 +35,6 @@ from firelab.plan.stock import (
     plan_preparation,
     powder_needed,
 )
-from firelab.plan.tile_history import met_before
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
@@ -278,7 +278,6 @@ def draft_plan(
     n_tiles: int | None,
     provenance: Provenance,
     proposal: Proposal | None = None,
-    notes: Sequence[str] = (),
 ) -> Plan:
     """Return the plan of a kind and size, budget not yet asked.
 
@@ -292,8 +291,6 @@ def draft_plan(
         Its seed makes every random choice.
     proposal : Proposal, optional
         Settings in place of those the kind would propose.
-    notes : sequence of str
-        Said first.
 
     Raises
     ------
@@ -330,5 +327,4 @@ def draft_plan(
         kind=kind.name,
         proposal=proposal,
         provenance=provenance,
-        notes=notes,
     )

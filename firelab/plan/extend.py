@@ -13,13 +13,12 @@ from firelab.arrays import IntArray
 from firelab.craft.tile_codes import tile_index
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import FirelabError
-from firelab.plan.changed_rows import with_rows
 from firelab.plan.draft import assemble_plan, name_tiles, schedule_with_controls
 from firelab.plan.kinds.kind import Proposal
 from firelab.plan.plan import CARRIED, PLAN_DTYPES, SETTING_COLUMNS, Plan
 from firelab.plan.plan_files import read_plan
+from firelab.plan.plan_rows import broken_rules, with_rows
 from firelab.plan.schedule import group_into_loads
-from firelab.plan.tile_history import broken_rules
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE, Provenance, versions

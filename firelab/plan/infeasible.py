@@ -7,11 +7,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from firelab.errors import FaultyFile, Finding, FirelabError
+from firelab.errors import FaultyFile, FirelabError
 from firelab.series.factors import FactorName, Factors
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import SERIES_FILE
-from firelab.series.toml_file import locate
+from firelab.series.toml_file import finding_at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,31 +64,19 @@ def _dotted(path: Sequence[str | int]) -> str:
     return ".".join(str(part) for part in path)
 
 
-def with_lines(fault: InfeasiblePlan, text: str, *, file: str = SERIES_FILE) -> FaultyFile:
-    """Return the fault as findings, one for each conflicting line.
-
-    Parameters
-    ----------
-    fault : InfeasiblePlan
-    text : str
-        The series.toml that was read.
-    file : str, default 'series.toml'
-        Its name.
-    """
-    findings = []
-    for conflict in fault.conflicts:
-        line, column = locate(text, conflict.path)
-        findings.append(
-            Finding(
-                code="impossible-plan",
-                file=file,
-                line=line,
-                column=column,
-                message=f"{_dotted(conflict.path)}: {conflict.says}; {fault.what}",
-                hint=fault.hint,
-            )
+def with_lines(fault: InfeasiblePlan, text: str) -> FaultyFile:
+    """Return the fault as findings, one for each conflicting line of a series.toml."""
+    return FaultyFile(
+        finding_at(
+            "impossible-plan",
+            one.path,
+            text,
+            SERIES_FILE,
+            f"{one.says}; {fault.what}",
+            fault.hint,
         )
-    return FaultyFile(findings)
+        for one in fault.conflicts
+    )
 
 
 def rule_conflicts(series: FiringSeries) -> list[Conflict]:

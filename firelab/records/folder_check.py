@@ -7,10 +7,10 @@ from pathlib import Path
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError, quoted
-from firelab.plan.faults import plan_findings
 from firelab.plan.infeasible import InfeasiblePlan, with_lines
 from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
+from firelab.plan.plan_rows import plan_findings
 from firelab.records.doubts import look_doubts
 from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.look import ENTRY_NAME, LOST

@@ -54,7 +54,6 @@ def standing_looks(
     *,
     file: str = FIRINGS_FILE,
     before: Iterable[Look] = (),
-    before_file: str = FIRINGS_FILE,
 ) -> StandingLooks:
     """Apply rows one after the other and return the looks that stand.
 
@@ -65,9 +64,7 @@ def standing_looks(
     file : str
         Their file, for findings.
     before : iterable of Look
-        Looks that stand already.
-    before_file : str
-        The file those are in.
+        Looks that stand already, in the log.
     """
     standing: dict[Firing, list[Look]] = {}
     for one in before:
@@ -92,7 +89,7 @@ def standing_looks(
         if twin is None:
             here.append(look)
         else:
-            there = before_file if id(twin) in old else file
+            there = FIRINGS_FILE if id(twin) in old else file
             findings.append(_twice(look, twin, file, there))
     every = [one for several in standing.values() for one in several]
     findings += _sequence_findings(standing, file, old)

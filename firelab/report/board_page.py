@@ -26,8 +26,7 @@ from firelab.series.folder import json_text, write_atomically
 from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.grade_boxes import draw_texture, grade_symbol
 from firelab.sheets.page import MM, Box, page_size
-from firelab.sheets.pen import Pen, SheetPage, body_box
-from firelab.sheets.printed_pages import print_framed
+from firelab.sheets.pen import Pen, SheetPage, body_box, print_framed
 
 BOARD_PAGE = "board.html"
 BOARD_PRINT = "board.pdf"

@@ -21,8 +21,7 @@ from firelab.series.folder import INVENTED
 from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.fitting import text_width
 from firelab.sheets.page import MM, Box, page_size
-from firelab.sheets.pen import Pen, SheetPage
-from firelab.sheets.printed_pages import print_pages
+from firelab.sheets.pen import Pen, SheetPage, print_pages
 from firelab.sheets.tile_places import blank_words
 from firelab.windows.answer_words import AnswerWords, word_answer
 from firelab.windows.setting_window import ProbabilityMap, Recipe, SettingWindow

@@ -61,7 +61,7 @@ def draw_table_head(pen: Pen, row: Box, columns: Sequence[Column]) -> None:
     for cell, column in zip(_column_boxes(row, columns), columns, strict=True):
         room = cell.inset(0, 0.8 * MM)
         if column.turned:
-            pen.turned_block(room, column.name, 9, bold=True)
+            pen.turned_block(room, column.name)
             continue
         pen.block(room, column.name, 9, bold=True, align=column.align)
     pen.rule(row.left, row.bottom, row.right, row.bottom, weight=1.2)

@@ -12,7 +12,6 @@ from firelab.plan.plan import Plan
 from firelab.plan.stock import coat_grams
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, marked_code
-from firelab.sheets.first_page import hours_words
 from firelab.sheets.fitting import LEADING, wrap_text
 from firelab.sheets.kiln_sheet import (
     GAP,
@@ -32,6 +31,7 @@ from firelab.sheets.tile_places import (
     both_temperatures,
     code_words,
     grams_words,
+    hours_words,
     in_blind_order,
 )
 

@@ -1,20 +1,28 @@
-"""A page before it is printed, the pen that draws on it, and its head and foot."""
+"""What a page is drawn with: the pen, head and foot, and the PDF that pages become."""
 
 from __future__ import annotations
 
+import io
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
+from reportlab.pdfgen.canvas import Canvas
+
+from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import INVENTED, SERIES_FILE, Provenance
 from firelab.sheets.fitting import (
     LEADING,
+    PLAIN,
     SMALLEST,
     FittedText,
     fit_block,
     fit_line,
     font_name,
+    printable,
+    register_fonts,
     text_width,
     wrap_text,
 )
@@ -41,23 +49,23 @@ class Pen:
         self.canvas = canvas
         self.page = page
 
-    def put_line(
-        self, x: float, baseline: float, text: str, size: float, *, bold: bool = False
+    def _put(
+        self, box: Box, baseline: float, text: str, size: float, *, bold: bool, align: Align
     ) -> None:
-        """Print a line that is known to fit, from x, on a baseline."""
+        """Print a line that is known to fit across a box, on a baseline."""
+        spare = box.width - text_width(text, size, bold=bold)
+        shift = {"left": 0.0, "centre": spare / 2, "right": spare}[align]
         self.canvas.setFillGray(0)
         self.canvas.setFont(font_name(bold), size)
-        self.canvas.drawString(x, self.page.height - baseline, text)
+        self.canvas.drawString(box.left + shift, self.page.height - baseline, text)
 
     def put_fitted(
         self, box: Box, fitted: FittedText, *, bold: bool = False, align: Align = "left"
     ) -> float:
         """Print fitted lines from the top of a box; return their height."""
         for place, line in enumerate(fitted.lines):
-            spare = box.width - text_width(line, fitted.size, bold=bold)
-            shift = {"left": 0.0, "centre": spare / 2, "right": spare}[align]
             base = box.top + place * fitted.size * LEADING + fitted.size * (_ASCENT + 0.18)
-            self.put_line(box.left + shift, base, line, fitted.size, bold=bold)
+            self._put(box, base, line, fitted.size, bold=bold, align=align)
         return fitted.height
 
     def line(
@@ -75,10 +83,8 @@ class Pen:
         fitted = fit_line(
             text, box.width, size=room, smallest=min(smallest, room), bold=bold
         )
-        spare = box.width - text_width(fitted.lines[0], fitted.size, bold=bold)
-        shift = {"left": 0.0, "centre": spare / 2, "right": spare}[align]
         base = box.top + box.height / 2 + fitted.size * _ASCENT / 2 - fitted.size * 0.02
-        self.put_line(box.left + shift, base, fitted.lines[0], fitted.size, bold=bold)
+        self._put(box, base, fitted.lines[0], fitted.size, bold=bold, align=align)
         return fitted.size
 
     def block(
@@ -102,9 +108,7 @@ class Pen:
         room = box.below((box.height - fitted.height) / 2) if middle else box
         return self.put_fitted(room, fitted, bold=bold, align=align)
 
-    def paragraphs(
-        self, box: Box, texts: Sequence[str], size: float, *, smallest: float = SMALLEST
-    ) -> float:
+    def paragraphs(self, box: Box, texts: Sequence[str], size: float) -> float:
         """Print texts one below the other in one size that fits; return the height."""
         while True:
             gap = 0.45 * size
@@ -112,33 +116,26 @@ class Pen:
                 len(wrap_text(text, box.width, size=size)) * size * LEADING
                 for text in texts
             ]
-            if sum(heights) + gap * len(texts) <= box.height or size <= smallest:
+            if sum(heights) + gap * len(texts) <= box.height or size <= SMALLEST:
                 break
-            size = max(smallest, size - 0.25)
+            size = max(SMALLEST, size - 0.25)
         used = 0.0
         for text, height in zip(texts, heights, strict=True):
             room = box.below(used).upper(min(height, box.height - used))
             if room.height <= 0:
                 break
-            used += self.block(room, text, size, smallest=smallest) + gap
+            used += self.block(room, text, size) + gap
         return used
 
-    def turned_block(
-        self,
-        box: Box,
-        text: str,
-        size: float,
-        *,
-        bold: bool = False,
-    ) -> None:
-        """Print a text that reads upwards, wrapped and shrunk to a box."""
-        fitted = fit_block(text, box.height, box.width, size=size, bold=bold)
+    def turned_block(self, box: Box, text: str) -> None:
+        """Print a bold text that reads upwards, wrapped and shrunk to a box."""
+        fitted = fit_block(text, box.height, box.width, size=9, bold=True)
         self.canvas.saveState()
         self.canvas.translate(box.left, self.page.height - box.bottom)
         self.canvas.rotate(90)
         # On the turned page x runs up the box and y to the left of it.
         self.canvas.setFillGray(0)
-        self.canvas.setFont(font_name(bold), fitted.size)
+        self.canvas.setFont(font_name(True), fitted.size)
         rest = (box.width - fitted.height) / 2
         for place, line in enumerate(fitted.lines):
             down = rest + (place * LEADING + _ASCENT + 0.18) * fitted.size
@@ -263,7 +260,7 @@ def body_box(page: PageSize, *, framed: bool = True) -> Box:
     )
 
 
-def draw_frame(
+def _draw_frame(
     pen: Pen, sheet: SheetPage, name: str, origin_words: str, number_of: tuple[int, int]
 ) -> None:
     """Draw head and foot: title, of what, page of pages, what it came from."""
@@ -283,3 +280,105 @@ def draw_frame(
     origin, page = foot.columns(0.82, 0.18, gap=3 * MM)
     pen.line(origin, origin_words, 7.5)
     pen.line(page, f"page {number_of[0]} of {number_of[1]}", 9, align="right")
+
+
+def print_pages(
+    pages: Sequence[SheetPage],
+    series: FiringSeries,
+    provenance: Provenance,
+    paper: PageSize,
+    *,
+    title: str,
+    source: str,
+) -> bytes:
+    """Return pages as a PDF with embedded typefaces, bookmarks and provenance.
+
+    Parameters
+    ----------
+    pages : sequence of SheetPage
+        In order.
+    series : FiringSeries
+        Named at the head; marked as invented where it is.
+    provenance : Provenance
+        Named at the foot and in the PDF's keywords.
+    paper : PageSize
+        Paper of every page.
+    title : str
+        Of the PDF.
+    source : str
+        What is printed, named at the foot.
+
+    Returns
+    -------
+    bytes
+        The same for the same values.
+    """
+    hashes = {SERIES_FILE: provenance.series_hash, **provenance.sources}
+    digests = [f"{name} sha256 {digest}" for name, digest in hashes.items()]
+    mark = f"{source} of series {provenance.series_hash[:8]}"
+    origin = f"firelab · {mark} · seed {provenance.seed}"
+    return print_framed(
+        pages,
+        paper,
+        title=f"{title}: {series.name}",
+        subject=INVENTED if series.invented else title,
+        keywords="; ".join([*digests, f"seed {provenance.seed}"]),
+        name=f"{series.mark} · {series.name}" if series.mark else series.name,
+        origin=f"{INVENTED} {origin}" if series.invented else origin,
+    )
+
+
+def print_framed(
+    pages: Sequence[SheetPage],
+    paper: PageSize,
+    *,
+    title: str,
+    subject: str,
+    keywords: str = "",
+    name: str = "",
+    origin: str = "",
+) -> bytes:
+    """Return pages as a PDF with embedded typefaces and bookmarks.
+
+    Parameters
+    ----------
+    pages : sequence of SheetPage
+        In order; those of one title after another share a bookmark.
+    paper : PageSize
+    title, subject, keywords : str
+        Of the PDF.
+    name, origin : str
+        At the head and at the foot of each page.
+
+    Returns
+    -------
+    bytes
+        The same for the same values.
+    """
+    register_fonts()
+    stream = io.BytesIO()
+    canvas = Canvas(
+        stream,
+        pagesize=(paper.width, paper.height),
+        invariant=1,
+        pageCompression=1,
+        initialFontName=PLAIN,
+    )
+    canvas.setTitle(printable(title))
+    canvas.setAuthor("firelab")
+    canvas.setCreator("firelab")
+    canvas.setSubject(subject)
+    canvas.setKeywords(keywords)
+    marked = ""
+    for number, sheet in enumerate(pages, start=1):
+        pen = Pen(canvas, paper)
+        if sheet.title != marked:
+            canvas.bookmarkPage(f"page-{number}")
+            canvas.addOutlineEntry(sheet.title, f"page-{number}", 0)
+            marked = sheet.title
+        if sheet.framed:
+            _draw_frame(pen, sheet, name, origin, (number, len(pages)))
+        sheet.draw(pen, body_box(paper, framed=sheet.framed))
+        canvas.showPage()
+    canvas.save()
+    return stream.getvalue()

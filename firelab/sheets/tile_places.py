@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from firelab.craft.degrees import SIGN, other_unit
-from firelab.craft.trade_words import base_words, layers_words
+from firelab.craft.trade_words import base_words, count_words, layers_words
 from firelab.craft.units import format_duration, to_degF
 from firelab.plan.plan import Plan, rack_places
+from firelab.plan.schedule import firing_seconds, kiln_hours
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 
@@ -315,3 +316,21 @@ def grams_words(grams: float) -> str:
     ('0.85 g', '25.6 g')
     """
     return f"{grams:.2f} g" if grams < 10 else f"{grams:.1f} g"
+
+
+def hours_words(series: FiringSeries, plan: Plan) -> str:
+    """Say how long the kiln is needed, for preparation and for each session.
+
+    Preparation firings are counted in loads, as many as the rack's places ask for.
+    """
+    hours = kiln_hours(series, plan.tiles, plan.preparation)
+    parts = {
+        f"in session {number}": firing_seconds(series, rows) / 3600.0
+        for number, rows in plan.tiles.groupby("session", sort=True)
+    }
+    made = hours["total"] - hours["test firings"]
+    if plan.preparation:
+        loads = sum(step.n_loads(series.budget.places) for step in plan.preparation)
+        parts = {f"of preparation ({count_words(loads, 'load')})": made, **parts}
+    each = ", ".join(f"{spent:.1f} {name}" for name, spent in parts.items())
+    return f"kiln hours: {each}; {hours['total']:.1f} in all"

@@ -264,14 +264,20 @@ def _tolerance_words(recipe: Recipe, reads: str) -> str:
     >>> _tolerance_words(recipe, "degF"), _tolerance_words(recipe, "degC")
     ('You may be 3 °F (1 °C) and 20 s off.', 'You may be 1 °C (3 °F) and 20 s off.')
     """
-    parts = []
-    if format_tolerance(recipe.tolerance_degC, reads)[0] != "0":
-        parts.append(format_tolerance(recipe.tolerance_degC, reads))
-    if recipe.tolerance_s >= 1.0:
-        parts.append(format_duration(math.floor(recipe.tolerance_s)))
+    parts = room_parts(recipe.tolerance_degC, recipe.tolerance_s, reads)
     return (
         f"You may be {' and '.join(parts)} off." if parts else "There is no room to spare."
     )
+
+
+def room_parts(tolerance_degC: float, tolerance_s: float, reads: str) -> list[str]:
+    """Write how far temperature and dwell may be off, each where it may at all."""
+    heat, parts = format_tolerance(tolerance_degC, reads), []
+    if heat[0] != "0":
+        parts.append(heat)
+    if tolerance_s >= 1.0:
+        parts.append(format_duration(math.floor(tolerance_s)))
+    return parts
 
 
 def of_100(probability: float) -> str:

@@ -34,8 +34,7 @@ from firelab.series.folder import (
 from firelab.series.series_file import read_series
 from firelab.series.terms import split_term
 from firelab.series.what_matters import changed_since
-from firelab.windows.sequential.firing_choice import NextFiring
-from firelab.windows.sequential.next_choice import NextTiles
+from firelab.windows.sequential.next_choice import NextFiring, NextTiles
 from firelab.windows.window import FiringWindows
 
 SCHEMA = "firelab/fit/1"

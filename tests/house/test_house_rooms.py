@@ -47,10 +47,10 @@ SUB_ROOMS = {
         "first_questions",
     ),
     "plan": (
-        *("plan", "plan_files", "tile_history", "schedule", "stock", "bending"),
-        *("optimal", "efficiency", "design_figures"),
-        *("infeasible", "feasibility", "pydoe", "kinds", "draft", "faults"),
-        *("changed_rows", "extend", "make_plan", "compare"),
+        *("plan", "plan_files", "schedule", "stock", "bending"),
+        *("optimal", "efficiency", "design_figures", "plan_rows"),
+        *("infeasible", "feasibility", "pydoe", "kinds", "draft"),
+        *("extend", "make_plan", "compare"),
     ),
     "fits": (
         "sampling",

@@ -17,8 +17,12 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.errors import FaultyFile
-from firelab.fits.ordinal.coordinates import shared_values
-from firelab.fits.ordinal.prior_mixture import PartDraws, join_parts, posterior_shares
+from firelab.fits.ordinal.learned_priors import (
+    PartDraws,
+    join_parts,
+    posterior_shares,
+    shared_values,
+)
 from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
 from firelab.fits.sampling.importance import find_mode, sample_by_importance

@@ -5,8 +5,8 @@ import dataclasses
 import pytest
 
 from firelab.plan.bending import Layer, curvature_per_m, sag_mm, tile_sag_mm
-from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import make_plan
+from firelab.plan.plan_rows import plan_findings
 from firelab.series.declared_parts import Glass, Preparation
 from firelab.series.series_file import design_path, read_series
 

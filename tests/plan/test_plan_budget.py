@@ -9,13 +9,12 @@ from firelab.plan.bending import sag_mm
 from firelab.plan.compare import COMPARED, add_best_tiles, compare_plans, comparison_text
 from firelab.plan.design_figures import design_figures, seen_settings
 from firelab.plan.extend import extend_plan
-from firelab.plan.faults import plan_findings
 from firelab.plan.infeasible import InfeasiblePlan
 from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan, shortages
+from firelab.plan.plan_rows import dwell_at_temperature, plan_findings
 from firelab.plan.stock import coat_grams, powder_left
-from firelab.plan.tile_history import dwell_at_temperature
 from firelab.series.declared_parts import ControlTile, KeptSetting
 from firelab.series.factors import Factors, LayersFactor, MeshFactor
 from firelab.series.rules import Rule

@@ -8,8 +8,8 @@ import pytest
 from firelab.craft.tile_codes import tile_index
 from firelab.errors import FirelabError
 from firelab.plan.extend import extend_plan
-from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import make_plan
+from firelab.plan.plan_rows import plan_findings
 from firelab.plan.stock import coat_grams, powder_left
 from firelab.series.declared_parts import ControlTile
 from firelab.series.series_file import design_path, read_series

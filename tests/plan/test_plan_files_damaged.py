@@ -5,9 +5,9 @@ import dataclasses
 import pytest
 
 from firelab.errors import FaultyFile, FirelabError
-from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
+from firelab.plan.plan_rows import plan_findings
 from firelab.series.series_file import design_path, read_series
 
 SERIES = read_series(design_path("clear-transparent"))

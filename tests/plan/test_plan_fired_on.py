@@ -9,11 +9,10 @@ import pytest
 from firelab.errors import FirelabError
 from firelab.plan.design_figures import seen_settings
 from firelab.plan.extend import extend_plan
-from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import read_plan, write_plan
+from firelab.plan.plan_rows import dwell_at_temperature, met_before, plan_findings
 from firelab.plan.stock import coat_grams
-from firelab.plan.tile_history import dwell_at_temperature, met_before
 from firelab.series.declared_parts import ControlTile
 from firelab.series.firing_series import FiringSeries
 from firelab.series.series_file import design_path, read_series

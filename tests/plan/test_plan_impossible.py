@@ -6,10 +6,10 @@ import pytest
 from typer.testing import CliRunner
 
 from firelab.cli.app import app
-from firelab.plan.faults import plan_findings
 from firelab.plan.infeasible import InfeasiblePlan, with_lines
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan
+from firelab.plan.plan_rows import plan_findings
 from firelab.records.folder_check import check_folder
 from firelab.series.series_file import parse_series
 

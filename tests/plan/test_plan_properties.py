@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from firelab.errors import FirelabError
 from firelab.plan.draft import repeated
-from firelab.plan.faults import plan_findings
 from firelab.plan.kinds.kind import Proposal
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import plan_table_text, read_plan, write_plan
+from firelab.plan.plan_rows import plan_findings
 from firelab.plan.schedule import group_into_loads
 from firelab.plan.stock import budget_needs
 from firelab.series.declared_parts import ControlTile, PlanSpecification, Preparation

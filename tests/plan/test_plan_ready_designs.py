@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from firelab.plan.faults import plan_findings
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan_files import plan_table_text, read_plan, write_plan
+from firelab.plan.plan_rows import plan_findings
 from firelab.series.series_file import design_names, design_path, read_series, series_hash
 from firelab.series.terms import model_matrix
 

@@ -1,6 +1,8 @@
 """Fractions, screening and surfaces, held to published tables; bad designs refused."""
 
+import sys
 from itertools import combinations, product
+from pathlib import Path
 
 import numpy as np
 import pyDOE3
@@ -20,13 +22,15 @@ from firelab.plan.pydoe.designs import (
     l18,
     plackett_burman,
     regular_fraction,
-    strength_of,
 )
 from firelab.plan.pydoe.fractions import (
     Fraction,
     minimum_aberration,
     smallest_of_resolution,
 )
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "plans"))
+from plain_search import strength_of
 
 # Chen, Sun and Wu (1993), International Statistical Review 61, 131-145: word-length
 # patterns (A3, A4, ...) of the minimum-aberration fractions 2^(k-p).

@@ -68,7 +68,7 @@ def invented():
 def test_gradient_is_that_of_the_density(controls):
     rng = np.random.default_rng(3)
     parts = studios((-10, 0, 15), (2, 0, -3), controls=controls).fire(rng=rng)
-    density = make_pool_density(share_looks(parts), link="logit")
+    density = make_pool_density(share_looks(parts))
     layout = density.layout
     points = 0.4 * rng.standard_normal((3, layout.n_parameters))
     points[:, : layout.colour.n_parameters] += density.priors.mean
@@ -89,7 +89,7 @@ def test_without_shifts_it_is_the_density_of_one_series():
     # Reference: the same looks by adaptive quadrature, the rule of maximum likelihood.
     rng = np.random.default_rng(4)
     shared = share_looks(studios((0, 0)).fire(rng=rng))
-    pool = make_pool_density(shared, link="logit")
+    pool = make_pool_density(shared)
     n_own = pool.layout.colour.n_parameters
     points = np.zeros((4, pool.layout.n_parameters))
     points[:, :n_own] = pool.priors.mean + 0.3 * rng.standard_normal((4, n_own))
@@ -436,7 +436,7 @@ def test_a_control_colour_of_one_studio_is_left_out_and_said(invented):
 
 def test_mode_is_a_mode():
     shared = share_looks(studios((-10, 12)).fire(rng=np.random.default_rng(9)))
-    density = make_pool_density(shared, link="logit")
+    density = make_pool_density(shared)
     start = np.zeros(density.layout.n_parameters)
     start[: density.layout.colour.n_parameters] = density.priors.mean
     start[density.layout.spread_at] = density.layout.log_spread

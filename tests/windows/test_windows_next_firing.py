@@ -18,7 +18,7 @@ from firelab.records.records import Records
 from firelab.series.series_file import design_path, read_series
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds
-from firelab.windows.sequential.affordable import tile_hours
+from firelab.windows.sequential.load_filling import tile_hours
 from firelab.windows.sequential.next_firing import next_firing
 
 

@@ -27,7 +27,7 @@ from firelab.windows.recipe.firing_odds import (
     candidate_temperatures,
     candidate_tiles,
 )
-from firelab.windows.sequential.affordable import LoadHours
+from firelab.windows.sequential.load_filling import LoadHours
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
 from firelab.windows.sequential.next_tiles import next_tiles
 from firelab.windows.sequential.outcome_tree import Outcomes, grade_probabilities

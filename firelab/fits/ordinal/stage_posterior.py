@@ -15,7 +15,13 @@ import pandas as pd
 
 from firelab.arrays import FloatArray
 from firelab.fits.ordinal.added_heat import added_heat
-from firelab.fits.ordinal.coordinates import learned_priors, shared_values
+from firelab.fits.ordinal.learned_priors import (
+    PartDraws,
+    join_parts,
+    learned_priors,
+    posterior_shares,
+    shared_values,
+)
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.middle_prior import is_sequential, with_trade_priors
 from firelab.fits.ordinal.parameters import (
@@ -25,7 +31,6 @@ from firelab.fits.ordinal.parameters import (
     parameterise,
 )
 from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
-from firelab.fits.ordinal.prior_mixture import PartDraws, join_parts, posterior_shares
 from firelab.fits.ordinal.priors import Priors, scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior

@@ -79,7 +79,6 @@ def keep_allowed(
     series: FiringSeries,
     settings: pd.DataFrame,
     *,
-    figures: Mapping[str, Any] | None = None,
     notes: Sequence[str] = (),
 ) -> Proposal:
     """Return a proposal of the settings that the rules allow, saying what fell out."""
@@ -88,9 +87,7 @@ def keep_allowed(
     if not allowed.all():
         n_out = int((~allowed).sum())
         remarks.append(f"{n_out} of {len(settings)} settings are forbidden and left out.")
-    return Proposal(
-        settings=as_settings(settings[allowed]), figures=figures or {}, notes=tuple(remarks)
-    )
+    return Proposal(settings=as_settings(settings[allowed]), notes=tuple(remarks))
 
 
 def other_mixes(series: FiringSeries, designed: Sequence[FactorName]) -> pd.DataFrame:

@@ -43,29 +43,19 @@ _FAR = 1e12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Effort:
-    """How long to search.
-
-    Attributes
-    ----------
-    chains : int
-        Plans annealed side by side.
-    steps : int
-        Steps of each.
-    swaps : int
-        Swaps looked at in a step.
-    """
+class _Effort:
+    """How long to search: plans annealed side by side, steps of each, swaps in a step."""
 
     chains: int
     steps: int
     swaps: int
 
 
-def _usual_effort(n: int) -> Effort:
+def _usual_effort(n: int) -> _Effort:
     """Return the effort for n rows: many chains for few rows, long ones for many."""
     if n <= 22:
-        return Effort(chains=12, steps=max(500, 80 * n), swaps=8 if n >= 8 else n // 2)
-    return Effort(chains=2, steps=2000, swaps=16)
+        return _Effort(chains=12, steps=max(500, 80 * n), swaps=8 if n >= 8 else n // 2)
+    return _Effort(chains=2, steps=2000, swaps=16)
 
 
 def _squared_distances(points: FloatArray) -> FloatArray:
@@ -75,17 +65,6 @@ def _squared_distances(points: FloatArray) -> FloatArray:
     n = points.shape[-2]
     square[..., np.arange(n), np.arange(n)] = _FAR
     return np.asarray(square, dtype=float)
-
-
-def smallest_squared_distance(points: FloatArray) -> float:
-    """Return the smallest squared distance between two rows.
-
-    Examples
-    --------
-    >>> smallest_squared_distance(np.array([[0.0, 0.0], [1.0, 2.0], [2.0, 1.0]]))
-    2.0
-    """
-    return float(_squared_distances(points).min())
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -114,7 +93,6 @@ def maximin_columns(
     rng: np.random.Generator,
     weights: FloatArray | None = None,
     permitted: Permitted | None = None,
-    effort: Effort | None = None,
 ) -> FloatArray:
     """Return the columns re-paired so that the smallest distance is large.
 
@@ -130,8 +108,6 @@ def maximin_columns(
     permitted : callable, optional
         Tells which rows a rule allows; a plan with fewer forbidden rows is
         always preferred.
-    effort : Effort, optional
-        See `_usual_effort`.
 
     Returns
     -------
@@ -141,7 +117,7 @@ def maximin_columns(
     n = len(columns)
     if n < 3:
         return columns.copy()
-    plan = effort or _usual_effort(n)
+    plan = _usual_effort(n)
     scale = np.ones((n, n)) if weights is None else weights
     chains = _start(columns, plan.chains, scale, permitted, rng)
     best: FloatArray = chains.points[0].copy()
@@ -262,24 +238,3 @@ def _newly_forbidden(
     new_a[..., column], new_b[..., column] = at_b[..., column], at_a[..., column]
     before = permitted(at_a, swap.a).astype(float) + permitted(at_b, swap.b)
     return np.asarray(before - permitted(new_a, swap.a) - permitted(new_b, swap.b))
-
-
-def maximin_latin_hypercube(
-    n: int, k: int, *, rng: np.random.Generator, effort: Effort | None = None
-) -> IntArray:
-    """Return a Latin hypercube as ranks with a large smallest distance.
-
-    Returns
-    -------
-    ndarray of int, shape (n, k)
-        Each column holds each of 0 to n - 1 once.
-
-    Examples
-    --------
-    >>> ranks = maximin_latin_hypercube(5, 2, rng=np.random.default_rng(1))
-    >>> smallest_squared_distance(ranks.astype(float))
-    5.0
-    """
-    columns = np.tile(np.arange(n, dtype=float)[:, None], (1, k))
-    best = maximin_columns(columns, rng=rng, effort=effort)
-    return np.rint(best).astype(np.int64)

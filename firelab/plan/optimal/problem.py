@@ -64,24 +64,6 @@ class Candidates:
         return np.asarray(region.T @ region / len(region), dtype=float)
 
 
-def without_limits(
-    rows: FloatArray, codes: IntArray, allowed: BoolArray | None = None
-) -> Candidates:
-    """Return candidates that no resource limits.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (W, S, p)
-    codes : ndarray of int, shape (S, k)
-    allowed : ndarray of bool, shape (W, S), optional
-        All where absent.
-    """
-    if allowed is None:
-        allowed = np.ones(rows.shape[:2], dtype=bool)
-    none = np.zeros((rows.shape[1], 0))
-    return Candidates(rows=rows, allowed=allowed, codes=codes, use=none, limits=np.zeros(0))
-
-
 Criterion = Literal["D", "I"]
 FREE = -1
 
@@ -141,34 +123,6 @@ class Found:
     sub: IntArray
     value: float
     behind: float
-
-
-def free_problem(
-    candidates: Candidates,
-    plot: IntArray,
-    *,
-    eta: float = 0.0,
-    criterion: Criterion = "D",
-) -> Problem:
-    """Return a problem in which every load and row is sought.
-
-    Parameters
-    ----------
-    candidates : Candidates
-    plot : ndarray of int, shape (n,)
-    eta : float, default 0
-    criterion : {'D', 'I'}, default 'D'
-    """
-    p = candidates.n_terms
-    return Problem(
-        candidates=candidates,
-        plot=plot,
-        eta=eta,
-        criterion=criterion,
-        whole=np.full(int(plot.max()) + 1, FREE),
-        sub=np.full(len(plot), FREE),
-        standing=np.zeros((p, p)),
-    )
 
 
 _TRIES = 6

@@ -346,26 +346,13 @@ def _outer(rows: FloatArray) -> FloatArray:
     return np.asarray(rows[:, :, None] * rows[:, None, :], dtype=float)
 
 
-def swap_rows(
-    problem: Problem, constants: SearchConstants, one: Starts, *, most: int = 40
-) -> bool:
-    """Make the best swaps of one plan, one after the other.
+_MOST_SWAPS = 40
+"""Swaps of one plan, one after the other (chosen here, no source)."""
 
-    Parameters
-    ----------
-    problem : Problem
-    constants : SearchConstants
-    one : Starts
-        A single plan, changed in place.
-    most : int, default 40
-        Swaps at most.
 
-    Returns
-    -------
-    bool
-        Whether any swap was made.
-    """
+def swap_rows(problem: Problem, constants: SearchConstants, one: Starts) -> bool:
+    """Make the best swaps of a single plan, in place; tell whether any was made."""
     made = 0
-    while made < most and _swap_once(problem, constants, one):
+    while made < _MOST_SWAPS and _swap_once(problem, constants, one):
         made += 1
     return made > 0

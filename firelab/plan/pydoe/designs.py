@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import string
 from collections.abc import Sequence
-from itertools import combinations, product
+from itertools import product
 
 import numpy as np
 
@@ -98,19 +98,6 @@ def regular_fraction(fraction: Fraction) -> IntArray:
     design = whole_numbers(fracfact(text), text)
     _check_fraction(design, fraction)
     return design
-
-
-def strength_of(design: IntArray) -> int:
-    """Return the largest number of columns any of which form a full factorial.
-
-    One less than the resolution; for a design of -1 and +1.
-    """
-    k = int(design.shape[1])
-    for size in range(1, k + 1):
-        for columns in combinations(range(k), size):
-            if design[:, list(columns)].prod(axis=1).sum() != 0:
-                return size - 1
-    return k
 
 
 _FIRST_ROWS: dict[int, str] = {

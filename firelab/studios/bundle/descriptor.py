@@ -112,7 +112,7 @@ _COLUMN_WORDS: dict[str, str] = {
 }
 
 
-def slug(text: str, fallback: str = "series") -> str:
+def slug(text: str) -> str:
     """Return a name of small letters, digits and hyphens.
 
     Examples
@@ -121,7 +121,7 @@ def slug(text: str, fallback: str = "series") -> str:
     'marsh-green-no-4-opaque'
     """
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
-    return re.sub(r"[^a-z0-9]+", "-", plain.casefold()).strip("-")[:60] or fallback
+    return re.sub(r"[^a-z0-9]+", "-", plain.casefold()).strip("-")[:60] or "series"
 
 
 def describe_bundle(

@@ -17,10 +17,10 @@ import pandas as pd
 
 from firelab.craft.trade_words import Shown
 from firelab.errors import FirelabError
-from firelab.plan.changed_rows import follow_rows
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import CARRIED, Plan
 from firelab.plan.plan_files import plan_table_text, read_plan
+from firelab.plan.plan_rows import follow_rows
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIT_FILE,

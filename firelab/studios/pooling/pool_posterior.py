@@ -10,7 +10,6 @@ import pandas as pd
 
 from firelab.arrays import FloatArray
 from firelab.fits.ordinal.likelihood import even_nodes
-from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import Parameterisation, make_priors, parameterise
 from firelab.fits.ordinal.priors import Priors, log_normal_words
 from firelab.fits.ordinal.stage_draws import StageDraws
@@ -36,6 +35,7 @@ from firelab.studios.pooling.pool_layout import (
 )
 from firelab.studios.pooling.shared_looks import SharedLooks, share_looks
 
+_LINK = "logit"
 _CONTROL_TERMS = ("temperature", "dwell")
 _CONTROL_PLACE_SD = 1.5
 _ROUNDS = (2000, 2000, 2000, 4000, 4000, 6000)
@@ -45,7 +45,6 @@ _ROUNDS = (2000, 2000, 2000, 4000, 4000, 6000)
 def pool_studios(
     parts: Sequence[tuple[str, Records]],
     *,
-    link: str = "logit",
     rng: np.random.Generator | None = None,
     n_draws: int = 2000,
     same_colour: bool = False,
@@ -60,8 +59,6 @@ def pool_studios(
     ----------
     parts : sequence of (str, Records)
         Studio and records; a studio may come more than once.
-    link : {'logit', 'probit', 'cloglog', 'loglog'}, default 'logit'
-        Distribution of the latent grade.
     rng : numpy.random.Generator, optional
         By default seeded from the first series.
     n_draws : int, default 2000
@@ -76,12 +73,11 @@ def pool_studios(
     FirelabError
         If colour, metal, grades or target differ.
     """
-    link_named(link)
     shared = share_looks(parts, same_colour=same_colour)
     series = shared.series
     random = np.random.default_rng(series.seed) if rng is None else rng
     terms = tuple(series.terms)
-    density = make_pool_density(shared, link=link)
+    density = make_pool_density(shared)
     sample, mode = _draw(density, n_draws, random)
     layout, points = density.layout, sample.points
     stage = layout.colour.stage_parameters(points[:, : layout.colour.n_parameters])
@@ -91,20 +87,20 @@ def pool_studios(
         shared=shared,
         terms=terms,
         columns=columns,
-        link=link,
+        link=_LINK,
         draws=StageDraws(
             thresholds=stage.thresholds,
             coefficients=stage.coefficients,
             load_sd=stage.sd[:, 0],
             tile_sd=np.zeros(len(points)),
-            link=link,
+            link=_LINK,
             columns=columns,
         ),
         total=effects.total,
         kiln=effects.kiln,
         spread=effects.spread,
         kiln_share=effects.share,
-        control=_control_draws(layout, points, link),
+        control=_control_draws(layout, points),
         priors=(*density.priors.words, *_spread_words(layout, series.kiln.reads)),
         convergence=PosteriorConvergence.of_importance(
             sample,
@@ -116,14 +112,14 @@ def pool_studios(
     )
 
 
-def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
+def make_pool_density(shared: SharedLooks) -> PoolDensity:
     """Set up the pooled posterior of some looks."""
     series, tested, controls = shared.series, shared.tested, shared.controls
     terms = tuple(series.terms)
-    colour = parameterise(series, term_columns(series, terms), link=link)
+    colour = parameterise(series, term_columns(series, terms), link=_LINK)
     used = tuple(term for term in _CONTROL_TERMS if term in series.varied)
     control = (
-        parameterise(series, term_columns(series, used), link=link)
+        parameterise(series, term_columns(series, used), link=_LINK)
         if len(controls)
         else None
     )
@@ -138,8 +134,8 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
             n_studios=len(shared.studios),
             log_spread=float(np.log(SPREAD_DEGC / shared.half_range_degC)),
         ),
-        priors=make_priors(series, colour, link=link),
-        control_priors=_control_priors(series, control, link),
+        priors=make_priors(series, colour, link=_LINK),
+        control_priors=_control_priors(series, control),
         looks=PooledGrades(
             grade=np.asarray(whole["stage"].cat.codes, dtype=np.int64)[order],
             studio=whole["studio"].to_numpy(dtype=np.int64)[order],
@@ -149,18 +145,18 @@ def make_pool_density(shared: SharedLooks, *, link: str) -> PoolDensity:
             X=model_matrix(series, tested, terms),
             X_control=model_matrix(series, controls, used),
         ),
-        link=link,
+        link=_LINK,
         nodes=even_nodes(int(np.bincount(load).max())),
     )
 
 
 def _control_priors(
-    series: FiringSeries, control: Parameterisation | None, link: str
+    series: FiringSeries, control: Parameterisation | None
 ) -> Priors | None:
     """Let a control colour fuse anywhere in the fired range and beyond it."""
     if control is None:
         return None
-    priors = make_priors(series, control, link=link)
+    priors = make_priors(series, control, link=_LINK)
     mean, sd = priors.mean.copy(), priors.sd.copy()
     mean[0], sd[0] = 0.0, _CONTROL_PLACE_SD
     return replace(priors, mean=mean, sd=sd)
@@ -188,7 +184,7 @@ def _draw(
     return sample, mode
 
 
-def _control_draws(layout: PoolLayout, points: FloatArray, link: str) -> StageDraws | None:
+def _control_draws(layout: PoolLayout, points: FloatArray) -> StageDraws | None:
     if layout.control is None:
         return None
     known = layout.control.stage_parameters(points[:, layout.controls])
@@ -198,7 +194,7 @@ def _control_draws(layout: PoolLayout, points: FloatArray, link: str) -> StageDr
         coefficients=known.coefficients,
         load_sd=stage.sd[:, 0] * known.steepness / stage.steepness,
         tile_sd=np.zeros(len(points)),
-        link=link,
+        link=_LINK,
         columns=layout.control.columns,
     )
 

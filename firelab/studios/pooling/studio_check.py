@@ -162,18 +162,12 @@ class StudioCheck(Shown):
         }
 
 
-def check_studios(
-    shared: SharedLooks,
-    *,
-    link: str = "logit",
-    rng: np.random.Generator,
-) -> StudioCheck:
+def check_studios(shared: SharedLooks, *, rng: np.random.Generator) -> StudioCheck:
     """Hold each studio against what the others say.
 
     Parameters
     ----------
     shared : SharedLooks
-    link : str, default 'logit'
     rng : numpy.random.Generator
 
     Returns
@@ -181,7 +175,7 @@ def check_studios(
     StudioCheck
         Only looks at the colour are judged; control tiles help to know the kilns.
     """
-    density = make_pool_density(shared, link=link)
+    density = make_pool_density(shared)
     whole = find_mode(density.log_density_and_gradient, start_point(density))
     count = len(shared.studios)
     rows: list[dict[str, Any]] = []
@@ -191,7 +185,7 @@ def check_studios(
         rest = _without(shared, place)
         if own.empty or rest.tested.empty:
             continue
-        others = make_pool_density(rest, link=link)
+        others = make_pool_density(rest)
         mode = find_mode(others.log_density_and_gradient, whole.point)
         without = _repeatability(others, mode, shared)
         for name, one in _hold(others, mode, shared, own, rng).items():

@@ -8,7 +8,7 @@ beyond what was fired are censored, never extrapolated.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -220,16 +220,14 @@ class EdgePosterior:
         return np.asarray(high - low)
 
 
-def edge_posterior(
-    fit: StagePosterior, settings: Sequence[Mapping[str, Any]] | None = None
-) -> EdgePosterior:
+def edge_posterior(fit: StagePosterior) -> EdgePosterior:
     """Return the posterior of all edges that a series asks about."""
     series = fit.series
     first, last = series.responses.stage.target_span
     sides = ["low"] if first > 0 else []
     sides += ["high"] if last < fit.draws.thresholds.shape[1] else []
     names, columns = [], []
-    for target in targets_of(fit, settings):
+    for target in targets_of(fit):
         latent = {"low": target.span.low_edge, "high": target.span.high_edge}
         for dwell_s in declared_dwells(series, series.span("dwell")):
             for side in sides:

@@ -17,13 +17,14 @@ from firelab.plan.plan import places_in_turn
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds
-from firelab.windows.sequential.affordable import (
+from firelab.windows.sequential.load_filling import (
     RemainingBudget,
+    check_places,
     remaining_budget,
     tile_grams,
     tile_hours,
 )
-from firelab.windows.sequential.firing_choice import (
+from firelab.windows.sequential.next_choice import (
     BeliefCurve,
     Firing,
     NextFiring,
@@ -93,13 +94,7 @@ def next_firing(
             "the next tile needs posterior draws, and this stage fit has none",
             hint="fit with method 'posterior'",
         )
-    holds = records.series.budget.places
-    if places > holds:
-        raise UsageError(
-            f"a load of {places} tiles, and the kiln has {holds} places",
-            "series.toml budget.places",
-            f"ask for {holds} at most, or correct budget.places",
-        )
+    check_places(records.series, places)
     found = fit_posterior(records) if fit is None else fit
     series, plan = found.series, records.plan
     budget = remaining_budget(series, plan)

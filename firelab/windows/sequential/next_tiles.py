@@ -19,14 +19,17 @@ from firelab.windows.recipe.firing_odds import (
     candidate_temperatures,
     candidate_tiles,
 )
-from firelab.windows.sequential.affordable import (
+from firelab.windows.sequential.fire_on import FiredTiles, tiles_to_fire_on
+from firelab.windows.sequential.load_filling import (
+    CandidateLoad,
     LoadHours,
+    LookAhead,
     RemainingBudget,
+    best_load,
+    check_places,
     remaining_budget,
     tile_grams,
 )
-from firelab.windows.sequential.fire_on import FiredTiles, tiles_to_fire_on
-from firelab.windows.sequential.load_filling import CandidateLoad, LookAhead, best_load
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS, NextTiles
 from firelab.windows.sequential.outcome_tree import Outcomes
 from firelab.windows.window import FiringWindows
@@ -109,13 +112,8 @@ def next_tiles(
             "the next tiles need posterior draws, and this stage fit has none",
             hint="fit with method 'posterior'",
         )
-    holds = fit.series.budget.places
-    if places is not None and places > holds:
-        raise UsageError(
-            f"a load of {places} tiles, and the kiln has {holds} places",
-            "series.toml budget.places",
-            f"ask for {holds} at most, or correct budget.places",
-        )
+    places = places or fit.series.budget.places
+    check_places(fit.series, places)
     edges = edge_posterior(fit.of_window)
     if windows is not None and any(window.recipe for window in windows.windows):
         tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
@@ -150,10 +148,9 @@ def next_tiles(
 
 
 def _look_ahead(
-    fit: StagePosterior, edges: EdgePosterior, places: int | None, most_new: int | None
+    fit: StagePosterior, edges: EdgePosterior, places: int, most_new: int | None
 ) -> LookAhead:
     kept = evenly_taken(fit.draws.n_draws, _DRAWS)
-    places = places or fit.series.budget.places
     return LookAhead(
         series=fit.series,
         terms=fit.terms,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.craft.units import format_temperature_difference
-from firelab.fits.ordinal.coordinates import BLUR, DOUBLING, HIGH, LOW
+from firelab.fits.ordinal.learned_priors import BLUR, DOUBLING, HIGH, LOW
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
 from firelab.fits.ordinal.priors import LOGITS_20_TO_80
 from firelab.fits.ordinal.stage_draws import StageDraws

@@ -1,14 +1,23 @@
-r"""The parameters of a stage fit on scales that any series of a kind shares.
+"""What earlier jars taught, as a prior of the next: on shared scales, and never alone.
 
-The fit's own coordinates are in half ranges of the series' temperature. Here each is a
-value that belongs to the enamel and the kiln alone: degC, ln degC, degC per doubling of
-the grain, a logit, a normal score. So what one series found can be the prior of another.
+The fit's own coordinates are in half ranges of the series' temperature. On the scales that
+any series of a kind shares each is a value that belongs to the enamel and the kiln alone:
+degC, ln degC, degC per doubling of the grain, a logit, a normal score. So what one series
+found can be the prior of another.
+
+A new jar may be like the earlier ones or not. So each part of the mixture, learned and
+usual, is fitted by itself; the posterior share of a part is its prior share times its
+evidence, and as many of its draws are kept (Schmidli et al. 2014). A jar far from the rest
+so brings the share of what was learned to 0, and its posterior to that of the usual priors.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
 import numpy as np
-from scipy.special import logit, ndtr, ndtri
+from scipy.special import logit, ndtr, ndtri, softmax
 
 from firelab.arrays import FloatArray
 from firelab.fits.ordinal.middle_prior import USUAL_DWELL_S
@@ -19,7 +28,7 @@ from firelab.fits.ordinal.priors import (
     effect_scales_degC,
     latent_scale,
 )
-from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
+from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
 from firelab.series.history import TARGET
@@ -156,3 +165,72 @@ def _shared_scale(
     if layout.has_slips:
         found[layout.slip_at] = (SLIP, 0.0, 1.0)
     return found
+
+
+_COUNTED = 0.05
+"""Share below which a doubt about a part's draws is not passed on (chosen here)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartDraws:
+    """Draws of the posterior under one part of the prior.
+
+    Attributes
+    ----------
+    share : float
+        Of the part, before any look.
+    points : ndarray, shape (S, q)
+    scores : ndarray, shape (S, d)
+        In random order.
+    log_evidence : float
+        Of the looks under the part, up to a constant that the parts share.
+    convergence : PosteriorConvergence
+    """
+
+    share: float
+    points: FloatArray
+    scores: FloatArray
+    log_evidence: float
+    convergence: PosteriorConvergence
+
+
+def posterior_shares(parts: Sequence[PartDraws]) -> FloatArray:
+    """Return the posterior share of each part: its share times its evidence."""
+    logs = [np.log(part.share) + part.log_evidence for part in parts]
+    return np.asarray(softmax(logs), dtype=float)
+
+
+def join_parts(
+    parts: Sequence[PartDraws], *, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray, PosteriorConvergence]:
+    """Return the draws of a mixture: of each part as many as its posterior share.
+
+    Parameters
+    ----------
+    parts : sequence of PartDraws
+        Equally many draws of each.
+    rng : numpy.random.Generator
+        Mixes them, where there is more than one part.
+    """
+    if len(parts) == 1:
+        return parts[0].points, parts[0].scores, parts[0].convergence
+    shares = posterior_shares(parts)
+    ends = np.rint(np.cumsum(shares) * len(parts[0].points)).astype(int)
+    counts = np.diff(ends, prepend=0)
+    kept = list(zip(parts, counts, strict=True))
+    sizes = [part.convergence.effective_size for part in parts]
+    counted = [
+        part.convergence
+        for part, share in zip(parts, shares, strict=True)
+        if share >= _COUNTED
+    ]
+    worst = max(counted, key=lambda one: (one.code, -one.effective_size))
+    joined = replace(
+        worst,
+        message=f"of the part of the prior that was hardest to draw: {worst.message}",
+        effective_size=float(1.0 / (shares**2 / sizes).sum()),
+    )
+    mixed = rng.permutation(len(parts[0].points))
+    points = np.vstack([part.points[:count] for part, count in kept])[mixed]
+    scores = np.vstack([part.scores[:count] for part, count in kept])[mixed]
+    return points, scores, joined
