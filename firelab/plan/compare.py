@@ -13,7 +13,7 @@ import pandas as pd
 from firelab.errors import FirelabError
 from firelab.plan.design_figures import seen_settings
 from firelab.plan.extend import extend_plan
-from firelab.plan.infeasible import Conflict, InfeasiblePlan
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind
 from firelab.plan.kinds.optimal import I_OPTIMAL
 from firelab.plan.kinds.registry import KINDS
 from firelab.plan.make_plan import make_plan, shortages
@@ -115,9 +115,8 @@ def compare_plans(
             lines.append({"kind": kind, "remark": _NOTHING_FIXED})
             continue
         for asked in sizes if kind in KINDS and KINDS[kind].sized else (None,):
-            request = dataclasses.replace(series.plan, kind=kind, tiles=asked)
             try:
-                plan = make_plan(dataclasses.replace(series, plan=request), seed=seed)
+                plan = make_plan(of_kind(series, kind, tiles=asked), seed=seed)
                 lines.append(_line(kind, asked, plan))
             except FirelabError as fault:
                 lines.append({"kind": kind, "asked": asked, "remark": fault.what})

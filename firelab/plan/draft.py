@@ -5,8 +5,6 @@ A control tile of a known colour rides in every session.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 
@@ -206,7 +204,6 @@ def assemble_plan(
     kind: str,
     proposal: Proposal,
     provenance: Provenance,
-    notes: Sequence[str] = (),
 ) -> Plan:
     """Return the plan of given rows: preparation, powder, time and figures added.
 
@@ -222,8 +219,6 @@ def assemble_plan(
         Supplies the kind's own figures and notes.
     provenance : Provenance
         Kept with the plan.
-    notes : sequence of str
-        Further notes.
     """
     preparation = plan_preparation(series, tiles)
     time_h = kiln_hours(series, tiles, preparation)
@@ -243,7 +238,7 @@ def assemble_plan(
         figures=figures,
         powder_g=powder_needed(series, tiles, preparation),
         time_h=time_h,
-        notes=(*notes, *proposal.notes, *_standing_notes(series, sags, figures)),
+        notes=(*proposal.notes, *_standing_notes(series, sags, figures)),
         provenance=provenance,
         reads=series.kiln.reads,
         places=series.budget.places,

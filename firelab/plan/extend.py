@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,7 +19,7 @@ from firelab.plan.plan_files import read_plan
 from firelab.plan.plan_rows import broken_rules, with_rows
 from firelab.plan.schedule import group_into_loads
 from firelab.series.factors import same_temperature
-from firelab.series.firing_series import FiringSeries
+from firelab.series.firing_series import FiringSeries, with_part
 from firelab.series.folder import PLAN_TABLE, Provenance, versions
 from firelab.series.series_file import read_series, series_hash
 from firelab.series.what_matters import series_parts
@@ -176,8 +175,7 @@ def _schedule(
         wanted = wanted.assign(climb=chain)
     goes_on = same_session and has_room(series, old, np.unique(loads).size)
     if goes_on:
-        uncontrolled = dataclasses.replace(series.plan, control=None)
-        series = dataclasses.replace(series, plan=uncontrolled)
+        series = with_part(series, "plan", control=None)
     fired = schedule_with_controls(series, wanted, loads, order_rng=rng, control_rng=rng)
     return _numbered_on(fired, old, rng=rng, goes_on=goes_on)
 

@@ -9,13 +9,13 @@ from itertools import combinations
 import numpy as np
 
 from firelab.plan.design_figures import inseparable_terms
-from firelab.plan.infeasible import Conflict, InfeasiblePlan, rule_conflicts, with_factors
+from firelab.plan.infeasible import Conflict, InfeasiblePlan, rule_conflicts
 from firelab.plan.optimal.choose import most_loads, whole_plot_terms
 from firelab.plan.optimal.series_candidates import coat_limits, series_candidates
 from firelab.plan.plan import SEQUENTIAL
 from firelab.plan.stock import coat_grams
 from firelab.series.factors import FactorName, TemperatureFactor, same_temperature
-from firelab.series.firing_series import FiringSeries
+from firelab.series.firing_series import FiringSeries, with_part
 from firelab.series.kiln_settings import settable_temperature
 from firelab.series.terms import ModelColumn, split_term, term_columns
 
@@ -48,15 +48,10 @@ def _refuse_single_levels(series: FiringSeries) -> None:
     around = sorted(
         {round(only + step, 2) for step in (-_EXAMPLE_STEP_DEGC, 0.0, _EXAMPLE_STEP_DEGC)}
     )
-    wider = dataclasses.replace(
-        series,
-        factors=dataclasses.replace(
-            series.factors,
-            temperature=TemperatureFactor(low=around[0], high=around[-1]),
-        ),
-    )
+    whole = TemperatureFactor(low=around[0], high=around[-1])
+    wider = with_part(series, "factors", temperature=whole)
     levels = tuple(settable_temperature(wider, degC) for degC in around)
-    wider = with_factors(wider, temperature=TemperatureFactor(levels=levels))
+    wider = with_part(series, "factors", temperature=TemperatureFactor(levels=levels))
     listed = ", ".join(f"{degC:g} degC" for degC in levels)
     raise InfeasiblePlan(
         "no factor has two levels: there is nothing to learn",
@@ -106,7 +101,6 @@ def _refuse_crowded_sessions(series: FiringSeries) -> None:
 def no_room_for_control(series: FiringSeries, n_loads: int) -> InfeasiblePlan:
     """Return the refusal of sessions that need more loads for their control tile."""
     holds = f"holds {series.budget.session_loads}"
-    budget = dataclasses.replace(series.budget, session_loads=n_loads)
     return InfeasiblePlan(
         "a session has no room for its control tile",
         [
@@ -114,7 +108,7 @@ def no_room_for_control(series: FiringSeries, n_loads: int) -> InfeasiblePlan:
             Conflict(path=("budget", "session_loads"), says=holds),
         ],
         f"session_loads = {n_loads}; or no control tile",
-        series=dataclasses.replace(series, budget=budget),
+        series=with_part(series, "budget", session_loads=n_loads),
     )
 
 
@@ -141,8 +135,7 @@ def _without_term(series: FiringSeries, column: ModelColumn) -> FiringSeries:
             kept = tuple(
                 one for i, one in enumerate(series.model.interactions) if i != place
             )
-            model = dataclasses.replace(series.model, interactions=kept)
-            return dataclasses.replace(series, model=model)
+            return with_part(series, "model", interactions=kept)
     factor = column.powers[0][0]
     return _held(series, factor)
 
@@ -159,10 +152,8 @@ def _held(series: FiringSeries, factor: FactorName) -> FiringSeries:
         if all(name != factor for name, _ in split_term(term))
     )
     kind = type(getattr(series.factors, factor))
-    held = with_factors(series, **{factor: kind(levels=(level,))})
-    return dataclasses.replace(
-        held, model=dataclasses.replace(series.model, interactions=kept)
-    )
+    held = with_part(series, "factors", **{factor: kind(levels=(level,))})
+    return with_part(held, "model", interactions=kept)
 
 
 def _term_path(series: FiringSeries, column: ModelColumn) -> tuple[str, ...]:
@@ -277,9 +268,7 @@ def with_a_term_less(
         None where nothing would be left to vary.
     """
     if series.model.interactions:
-        kept = series.model.interactions[:-1]
-        model = dataclasses.replace(series.model, interactions=kept)
-        return dataclasses.replace(series, model=model)
+        return with_part(series, "model", interactions=series.model.interactions[:-1])
     fewer = _held(series, next(name for name in order if name in series.varied))
     return fewer if fewer.varied else None
 
@@ -295,15 +284,15 @@ def _larger_budget(series: FiringSeries, needed: int, least_loads: int) -> Firin
         )
         for mesh in coat_limits(series)
     }
-    raised = dataclasses.replace(
-        budget,
+    raised = with_part(
+        series,
+        "budget",
         grams=grams,
         blanks=_raised(budget.blanks, needed + int(series.plan.control is not None)),
         loads=_raised(budget.loads, loads),
         sessions=_raised(budget.sessions, -(-loads // (budget.session_loads or loads))),
     )
-    plan = dataclasses.replace(series.plan, loads=_raised(series.plan.loads, loads))
-    return dataclasses.replace(series, budget=raised, plan=plan)
+    return with_part(raised, "plan", loads=_raised(series.plan.loads, loads))
 
 
 def _raised(there: int | None, least: int) -> int | None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from firelab.errors import FaultyFile, FirelabError
-from firelab.series.factors import FactorName, Factors
-from firelab.series.firing_series import FiringSeries
+from firelab.series.factors import FactorName
+from firelab.series.firing_series import FiringSeries, with_part
 from firelab.series.folder import SERIES_FILE
 from firelab.series.toml_file import finding_at
 
@@ -86,21 +85,14 @@ def rule_conflicts(series: FiringSeries) -> list[Conflict]:
     ]
 
 
-def with_factors(series: FiringSeries, **changed: object) -> FiringSeries:
-    """Return the series with some factors replaced."""
-    factors: Factors = dataclasses.replace(series.factors, **changed)  # type: ignore[arg-type]
-    return dataclasses.replace(series, factors=factors)
-
-
 def with_levels(
     series: FiringSeries, factor: FactorName, levels: Sequence[float | int | str]
 ) -> FiringSeries:
     """Return the series with a factor at the given levels."""
     kind = type(getattr(series.factors, factor))
-    return with_factors(series, **{factor: kind(levels=tuple(levels))})
+    return with_part(series, "factors", **{factor: kind(levels=tuple(levels))})
 
 
 def of_kind(series: FiringSeries, kind: str, **wish: Any) -> FiringSeries:
     """Return the series with another kind of plan, and further keys of ``plan``."""
-    plan = dataclasses.replace(series.plan, kind=kind, **wish)
-    return dataclasses.replace(series, plan=plan)
+    return with_part(series, "plan", kind=kind, **wish)

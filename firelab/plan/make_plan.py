@@ -13,7 +13,7 @@ import pandas as pd
 from firelab.craft.materials import grain_um
 from firelab.craft.tile_codes import tile_code
 from firelab.errors import FirelabError
-from firelab.plan.draft import draft_plan, repeated
+from firelab.plan.draft import draft_plan
 from firelab.plan.feasibility import check_feasible, most_tiles, with_a_term_less
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind
 from firelab.plan.kinds.kind import PlanKind, Proposal
@@ -29,7 +29,7 @@ from firelab.plan.optimal.choose import (
 from firelab.plan.optimal.series_candidates import restricted_to
 from firelab.plan.plan import PLAN_DTYPES, Plan
 from firelab.plan.stock import Need, budget_needs
-from firelab.series.firing_series import FiringSeries
+from firelab.series.firing_series import FiringSeries, with_part
 from firelab.series.folder import Provenance, versions
 from firelab.series.terms import term_columns
 from firelab.series.what_matters import series_parts
@@ -57,8 +57,7 @@ def _unconstrained_plan(
     except InfeasiblePlan:
         if not kind.sized or not (series.budget.grams or series.budget.yields):
             raise
-    budget = dataclasses.replace(series.budget, grams={}, yields={})
-    ample = dataclasses.replace(series, budget=budget)
+    ample = with_part(series, "budget", grams={}, yields={})
     return draft_plan(ample, kind, n_tiles=n, provenance=provenance)
 
 
@@ -128,8 +127,7 @@ def _with_ample_budget(series: FiringSeries, short: list[Need]) -> FiringSeries:
         else:
             other[last] = need.ample if last == "hours" else int(need.ample)
     raised = {mesh: g for mesh, g in series.budget.yields.items() if mesh not in grams}
-    budget = dataclasses.replace(series.budget, grams=grams, yields=raised, **other)
-    return dataclasses.replace(series, budget=budget)
+    return with_part(series, "budget", grams=grams, yields=raised, **other)
 
 
 def _test_tiles(plan: Plan) -> int:
@@ -142,9 +140,7 @@ def _smaller_plan(
     if kind.sized:
         try:
             return draft_plan(
-                dataclasses.replace(
-                    series, plan=dataclasses.replace(series.plan, resolution=None)
-                ),
+                with_part(series, "plan", resolution=None),
                 kind,
                 n_tiles=max(1, n // series.plan.repeats),
                 provenance=provenance,
@@ -179,7 +175,7 @@ def _best_of_settings(
         kind,
         n_tiles=n,
         provenance=provenance,
-        proposal=repeated(Proposal(settings=chosen.settings, notes=(note,)), 1),
+        proposal=Proposal(settings=chosen.settings, notes=(note,)),
     )
 
 

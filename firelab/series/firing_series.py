@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 from pydantic.dataclasses import dataclass
@@ -293,3 +293,9 @@ class FiringSeries:
     def hottest_degC(self) -> float:
         """Temperature at which this metal must not be fired, degC."""
         return METALS[self.blank.metal].hottest_degC
+
+
+def with_part(series: FiringSeries, part: str, **changed: Any) -> FiringSeries:
+    """Return a series with fields of one of its parts, such as its budget, replaced."""
+    own = replace(getattr(series, part), **changed)
+    return replace(series, **{part: own})

@@ -12,7 +12,7 @@ from firelab.craft.units import format_duration
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import SEQUENTIAL
-from firelab.series.firing_series import Blank
+from firelab.series.firing_series import Blank, with_part
 from firelab.windows.edges.edge_draws import dwells_at, edges_at
 from firelab.windows.edges.fired_range import (
     edge_dwells,
@@ -165,10 +165,8 @@ three kilns of analyses/working_kiln)."""
 
 
 def _asked_surer(fit: StagePosterior) -> StagePosterior:
-    window = fit.series.window
-    wanted = 1.0 - _DOUBT_ONE_AT_A_TIME * (1.0 - window.confidence)
-    surer = replace(fit.series, window=replace(window, confidence=wanted))
-    return replace(fit, series=surer)
+    wanted = 1.0 - _DOUBT_ONE_AT_A_TIME * (1.0 - fit.series.window.confidence)
+    return replace(fit, series=with_part(fit.series, "window", confidence=wanted))
 
 
 def _setting_window(

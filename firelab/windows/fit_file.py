@@ -18,7 +18,7 @@ from firelab.fits.sampling.watch import part
 from firelab.fits.stage import METHODS, StageFit, fit_stage
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
-from firelab.series.firing_series import Blank
+from firelab.series.firing_series import Blank, with_part
 from firelab.series.folder import (
     FIT_FILE,
     INVENTED,
@@ -284,8 +284,7 @@ def ask_window(
         asked["place"] = place
     if not isinstance(fit, StagePosterior) or not asked:
         return fit
-    window = replace(fit.series.window, **asked)
-    return replace(fit, series=replace(fit.series, window=window))
+    return replace(fit, series=with_part(fit.series, "window", **asked))
 
 
 _NOTE = "note"

@@ -97,14 +97,16 @@ def _rebuild_loads(
     near = _nearest_allowed(problem.candidates)
     n_levels = len(near)
     every = np.arange(len(starts.sub))
-    value = _ridged_values(problem, constants, starts, ridge)
+    value = _criterion_values(problem, constants, starts, ridge)
     gained = False
     for load in np.flatnonzero(problem.whole == FREE):
         members = constants.members[load]
         trial, sound = _moved(problem, starts, int(load), members, near)
         for _ in range(_PASSES):
             sweep_rows(problem, constants, trial, ridge, rows=members)
-        reached = np.where(sound, _ridged_values(problem, constants, trial, ridge), -np.inf)
+        reached = np.where(
+            sound, _criterion_values(problem, constants, trial, ridge), -np.inf
+        )
         table = reached.reshape(len(every), n_levels)
         best = first_largest(table)
         took = np.flatnonzero(table[every, best] > value + _LEAST_GAIN)
@@ -113,13 +115,6 @@ def _rebuild_loads(
             starts.put(took, trial.pick(took * n_levels + best[took]))
             value[took] = table[took, best[took]]
     return gained
-
-
-def _ridged_values(
-    problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
-) -> FloatArray:
-    information = information_of(problem, constants, starts, ridge)
-    return criterion_value(information, constants.moments, problem.criterion)
 
 
 _RIDGES = (1e-3, 1e-7)
@@ -146,9 +141,9 @@ def _improve(
 
 
 def _criterion_values(
-    problem: Problem, constants: SearchConstants, starts: Starts
-) -> np.ndarray:
-    information = information_of(problem, constants, starts, 0.0)
+    problem: Problem, constants: SearchConstants, starts: Starts, ridge: float = 0.0
+) -> FloatArray:
+    information = information_of(problem, constants, starts, ridge)
     return criterion_value(information, constants.moments, problem.criterion)
 
 

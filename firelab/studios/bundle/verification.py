@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -124,20 +124,7 @@ class Verification(Shown):
             "schema": SCHEMA,
             "agrees": self.agrees,
             "largest_degC": self.largest_degC,
-            "files": [
-                {
-                    **{
-                        name: getattr(one, name)
-                        for name in ("file", "status", "numbers", "rounded", "largest_degC")
-                    },
-                    "differences": [
-                        {"place": d.place, "claimed": d.claimed, "found": d.found}
-                        for d in one.differences
-                    ],
-                    "note": one.note,
-                }
-                for one in self.files
-            ],
+            "files": [asdict(one) for one in self.files],
             "unchecked": list(self.unchecked),
             "drift": {name: list(pair) for name, pair in self.drift.items()},
         }

@@ -207,9 +207,6 @@ def weighted_interval(
     >>> weighted_interval(np.arange(1.0, 11.0), np.full(10, 0.1), 0.8)
     (1.0, 5.0, 9.0)
     """
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weights[order])
-    wanted = np.array([(1 - level) / 2, 0.5, (1 + level) / 2]) * reached[-1]
-    places = np.searchsorted(reached, wanted - 1e-12)
-    low, middle, high = values[order][np.minimum(places, values.size - 1)]
+    shares = [(1 - level) / 2, 0.5, (1 + level) / 2]
+    low, middle, high = np.quantile(values, shares, weights=weights, method="inverted_cdf")
     return float(low), float(middle), float(high)

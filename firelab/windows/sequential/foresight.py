@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
@@ -16,7 +16,7 @@ from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.plan.plan import Plan
 from firelab.series.declared_parts import Expectation
-from firelab.series.firing_series import FiringSeries
+from firelab.series.firing_series import FiringSeries, with_part
 from firelab.windows.edges.edge_draws import edge_posterior
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.simulation.expected_kiln import (
@@ -205,7 +205,7 @@ def foresee(
     base = series.seed if seed is None else seed
     expected = series.expectation or assumed_expectation(series)
     # Clarity is not foreseen: nothing states what to expect of the score.
-    asked = replace(series, responses=replace(series.responses, transparency=None))
+    asked = with_part(series, "responses", transparency=None)
     jobs = [
         (asked, one.plan, expected, (base, k)) for one in candidates for k in range(n_tries)
     ]
