@@ -116,16 +116,7 @@ def tile_sag_mm(series: FiringSeries, front_coats: int, back_coats: int) -> floa
 def flagged_sags(
     series: FiringSeries, tiles: pd.DataFrame, front: pd.Series[int], back: pd.Series[int]
 ) -> dict[str, float]:
-    """Return the tiles that would bend more than the limit, with their sag in mm.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    tiles : DataFrame
-        Rows of a plan.
-    front, back : Series of int
-        Coats of each row's tile.
-    """
+    """Return the tiles that would bend more than the limit, with their sag in mm."""
     sags = {}
     for code, f, b in zip(tiles["tile"], front, back, strict=True):
         sag = tile_sag_mm(series, int(f), int(b))

@@ -146,13 +146,6 @@ def power_of_shift(ratio: float, freedom: int) -> float | None:
     The square of a noncentral t is a noncentral F, whose tail is at hand at every
     ratio; that of the t is not.
 
-    Parameters
-    ----------
-    ratio : float
-        The shift over its standard error.
-    freedom : int
-        Degrees of freedom.
-
     Returns
     -------
     float or None

@@ -162,17 +162,7 @@ def follow_rows(
     tiles: pd.DataFrame,
     preparation: tuple[PlannedPreparation, ...],
 ) -> Plan:
-    """Return the plan with other rows and preparation, and what follows from them.
-
-    Parameters
-    ----------
-    series : FiringSeries
-    plan : Plan
-        Its notes are kept.
-    tiles : DataFrame
-        Columns of ``plan.csv``.
-    preparation : tuple of PlannedPreparation
-    """
+    """Return the plan with other rows and preparation, and what follows from them."""
     time_h = kiln_hours(series, tiles, preparation)
     figures = {
         **plan.figures,

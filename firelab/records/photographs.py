@@ -31,13 +31,6 @@ _ORIENTATION = 0x0112
 def clean_photo(raw: bytes, file: str) -> bytes:
     """Return a photo without location, time, owner, comments or thumbnails.
 
-    Parameters
-    ----------
-    raw : bytes
-        JPEG or PNG.
-    file : str
-        Its name, for the error.
-
     Returns
     -------
     bytes
@@ -194,15 +187,6 @@ def keep_photo(folder: str | Path, entry: str, raw: bytes) -> str:
 
     One that is sent twice is kept once; one that stands is never replaced: a row has
     one photograph at most.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The series folder.
-    entry : str
-        Name of the entry that it shows.
-    raw : bytes
-        A JPEG or PNG.
 
     Raises
     ------

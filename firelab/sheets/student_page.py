@@ -109,15 +109,6 @@ def student_pages(
     """Return for each student the pages to make tiles by, then those to grade them on.
 
     A page to grade on shows the tile's code and nothing of its setting.
-
-    Parameters
-    ----------
-    series : FiringSeries
-        What is asked and how it is graded.
-    plan : Plan
-        Its preparation.
-    students : sequence of Student
-        Each with tiles.
     """
     question = series.question or series.name
     made = functools.partial(_draw_tiles, series=series, plan=plan)

@@ -151,15 +151,7 @@ def _heated(
 
 
 def planned_tiles(plan: Plan, shown: Sequence[TileFiring]) -> tuple[PlannedTile, ...]:
-    """Return tiles with their firings, in the order of their first one.
-
-    Parameters
-    ----------
-    plan : Plan
-        Says what is sifted on each tile.
-    shown : sequence of TileFiring
-        The firings to be printed.
-    """
+    """Return tiles with their firings, in the order of their first one."""
     firings: dict[str, list[TileFiring]] = {}
     for firing in shown:
         firings.setdefault(firing.tile, []).append(firing)

@@ -186,14 +186,7 @@ def settings_without_recipe(windows: Sequence[SettingWindow]) -> str:
 
 
 def stop_words(windows: Sequence[SettingWindow], spare: int) -> str:
-    """Say that firing may stop, and for which settings it may not; empty without a recipe.
-
-    Parameters
-    ----------
-    windows : sequence of SettingWindow
-    spare : int
-        Planned tiles that were not fired.
-    """
+    """Say that firing may stop, and for which settings not; empty without a recipe."""
     if not any(window.recipe for window in windows):
         return ""
     lacking = settings_without_recipe(windows)

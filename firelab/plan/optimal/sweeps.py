@@ -154,16 +154,7 @@ def _open_to(problem: Problem, starts: Starts, row: int, near: IntArray) -> Bool
 def sweep_loads(
     problem: Problem, constants: SearchConstants, starts: Starts, ridge: float
 ) -> BoolArray:
-    """Give each free load its best whole-plot level; tell which plans gained.
-
-    Parameters
-    ----------
-    problem : Problem
-    constants : SearchConstants
-    starts : Starts
-        Changed in place.
-    ridge : float
-        Added to the information.
+    """Give each free load, in place, its best whole-plot level; tell which plans gained.
 
     Returns
     -------

@@ -45,13 +45,6 @@ class _Candidate:
 def explain_fit(fitted: FolderFit, claimed: Mapping[str, Any]) -> str:
     """Return which single look, had it been otherwise, gives the claimed fit.
 
-    Parameters
-    ----------
-    fitted : FolderFit
-        What the log gives.
-    claimed : mapping
-        Content of the ``fit.json`` that differs.
-
     Returns
     -------
     str

@@ -165,11 +165,6 @@ class StudioCheck(Shown):
 def check_studios(shared: SharedLooks, *, rng: np.random.Generator) -> StudioCheck:
     """Hold each studio against what the others say.
 
-    Parameters
-    ----------
-    shared : SharedLooks
-    rng : numpy.random.Generator
-
     Returns
     -------
     StudioCheck

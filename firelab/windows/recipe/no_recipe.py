@@ -57,16 +57,7 @@ class NoRecipeReason:
 def explain_no_recipe(
     target: TargetAtSetting, looks: pd.DataFrame, best: Recipe
 ) -> NoRecipeReason:
-    """Say why a setting has no assured recipe.
-
-    Parameters
-    ----------
-    target : TargetAtSetting
-    looks : DataFrame
-        The graded looks of the fit.
-    best : Recipe
-        The best firing there is.
-    """
+    """Say why a setting has no assured recipe."""
     return (
         _not_fired(target, looks)
         or _target_unseen(target, looks)
