@@ -20,8 +20,7 @@ from firelab.craft.degrees import with_degree_signs
 from firelab.craft.tile_codes import plain_code
 from firelab.craft.trade_words import setting_words
 from firelab.memory.board import BoardSection, BoardTile, TileBoard
-from firelab.report.page import page_template
-from firelab.report.page_photos import jpeg_uri, small_photos
+from firelab.report.page import jpeg_uri, page_template, small_photos
 from firelab.series.folder import json_text, write_atomically
 from firelab.sheets.boxes import draw_cautions
 from firelab.sheets.grade_boxes import draw_texture, grade_symbol

@@ -18,9 +18,8 @@ from typer.testing import CliRunner
 from firelab.cli.app import app
 from firelab.records.firing_log import read_firings, read_planned_log
 from firelab.records.photographs import thumbnail
-from firelab.report import page_photos
-from firelab.report.page import report_page
-from firelab.report.page_photos import PHOTO_SIDES, photo_images
+from firelab.report import page
+from firelab.report.page import PHOTO_SIDES, photo_images, report_page
 from firelab.report.sources import read_sources
 from firelab.series.series_file import design_path
 
@@ -100,9 +99,9 @@ def test_many_photographs_are_drawn_smaller_and_those_left_are_counted(
     photos = [(look, picture)] * 4
     sizes = {side: len(thumbnail(picture, side)[0]) for side in PHOTO_SIDES}
     for side in PHOTO_SIDES:
-        monkeypatch.setattr(page_photos, "MOST_PHOTO_BYTES", 4 * sizes[side])
+        monkeypatch.setattr(page, "MOST_PHOTO_BYTES", 4 * sizes[side])
         assert [one.width for one in photo_images(records, photos)] == [side] * 4
-    monkeypatch.setattr(page_photos, "MOST_PHOTO_BYTES", 3 * sizes[PHOTO_SIDES[-1]])
+    monkeypatch.setattr(page, "MOST_PHOTO_BYTES", 3 * sizes[PHOTO_SIDES[-1]])
     assert [one.width for one in photo_images(records, photos)] == [PHOTO_SIDES[-1]] * 3
     sources = replace(read_sources(fired), photos=tuple(photos))
     assert "<p>1 more photograph in the folder photos:" in report_page(sources, ())
