@@ -19,12 +19,11 @@ from firelab.plan.design_figures import design_figures
 from firelab.plan.plan import PLAN_DTYPES, Plan, PlannedPreparation, is_allowed
 from firelab.plan.schedule import kiln_hours
 from firelab.plan.stock import budget_figures, budget_needs, plan_preparation, powder_needed
-from firelab.series.factors import FactorName, same_temperature
+from firelab.series.factors import FactorName, Rule, same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import PLAN_TABLE
 from firelab.series.heat_counted import heat_before, time_there
 from firelab.series.kiln_settings import DWELL_DECIMALS, TEMPERATURE_DECIMALS
-from firelab.series.rules import Rule
 
 
 def dwell_at_temperature(series: FiringSeries, tiles: pd.DataFrame) -> pd.Series[float]:

@@ -31,12 +31,12 @@ from firelab.series.factors import (
     Factors,
     Grams,
     Millimetres,
+    Rule,
     Seconds,
     Thickness,
 )
 from firelab.series.folder import MARK_LENGTH
 from firelab.series.responses import Responses
-from firelab.series.rules import Rule
 
 
 def _mark(written: str) -> str:

@@ -41,7 +41,7 @@ TOP_LEVEL = {
 }
 SUB_ROOMS = {
     "series": (
-        *("folder", "factors", "history", "declared_parts", "rules", "responses"),
+        *("folder", "factors", "history", "declared_parts", "responses"),
         *("firing_series", "kiln_settings", "heat_counted", "terms"),
         *("accepted_words", "toml_file", "series_file", "what_matters", "example_file"),
         "first_questions",

@@ -16,8 +16,7 @@ from firelab.plan.make_plan import make_plan, shortages
 from firelab.plan.plan_rows import dwell_at_temperature, plan_findings
 from firelab.plan.stock import coat_grams, powder_left
 from firelab.series.declared_parts import ControlTile, KeptSetting
-from firelab.series.factors import Factors, LayersFactor, MeshFactor
-from firelab.series.rules import Rule
+from firelab.series.factors import Factors, LayersFactor, MeshFactor, Rule
 from firelab.series.series_file import design_path, read_series
 
 CLEAR = read_series(design_path("clear-transparent"))

@@ -12,8 +12,7 @@ from firelab.plan.kinds.latin_hypercube import propose_latin_hypercube
 from firelab.plan.kinds.maximin import maximin_columns
 from firelab.plan.make_plan import make_plan
 from firelab.plan.stock import coat_grams
-from firelab.series.factors import BaseFactor, Factors, MeshFactor
-from firelab.series.rules import Rule
+from firelab.series.factors import BaseFactor, Factors, MeshFactor, Rule
 from firelab.series.series_file import design_path, read_series
 
 # Two factors: largest squared smallest distance on ranks, n = 5..20, by search.

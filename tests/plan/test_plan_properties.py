@@ -23,10 +23,10 @@ from firelab.series.factors import (
     Factors,
     LayersFactor,
     MeshFactor,
+    Rule,
     TemperatureFactor,
 )
 from firelab.series.firing_series import Budget, Enamel, FiringSeries
-from firelab.series.rules import Rule
 
 EASY = settings(
     max_examples=12,

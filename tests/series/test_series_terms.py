@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firelab.errors import FirelabError
-from firelab.series.rules import Rule
+from firelab.series.factors import Rule
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import coding, model_matrix, term_columns
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from firelab.series.factors import Rule
 from firelab.series.firing_series import Kiln
-from firelab.series.rules import Rule
 from firelab.series.terms import model_matrix
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.firing_windows import firing_windows

@@ -18,7 +18,7 @@ from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.plan.extend import extend_plan
 from firelab.plan.make_plan import make_plan
 from firelab.plan.stock import coat_grams, mesh_grams
-from firelab.series.rules import Rule
+from firelab.series.factors import Rule
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import TEMPERATURE, model_matrix
 from firelab.windows.edges.edge_draws import edge_posterior

@@ -8,8 +8,8 @@ import pytest
 
 from firelab.errors import UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.series.factors import Rule
 from firelab.series.firing_series import Kiln, WindowSpecification
-from firelab.series.rules import Rule
 from firelab.series.terms import model_matrix
 from firelab.windows.edges.fired_range import settings_at
 from firelab.windows.edges.target_at_setting import targets_of
