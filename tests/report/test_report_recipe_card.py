@@ -12,8 +12,7 @@ import pypdfium2 as pdfium
 import pytest
 
 from firelab.craft.cautions import CAUTIONS, DEFERENCE
-from firelab.report.recipe_card import recipe_card
-from firelab.report.small_cards import CARE
+from firelab.report.recipe_card import CARE, recipe_card
 from firelab.series.folder import INVENTED, Provenance
 from firelab.series.series_file import design_path, read_series
 from firelab.windows.setting_window import (

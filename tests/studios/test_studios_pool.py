@@ -15,10 +15,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "studi
 from simulated_studios import SimulatedStudios
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.ordinal.adaptive_integral import integrate_adaptively
 from firelab.fits.ordinal.likelihood import grade_ends, hermite_nodes
 from firelab.fits.ordinal.links import LINKS
 from firelab.fits.ordinal.looks import Groups
+from firelab.fits.ordinal.objective import integrate_adaptively
 from firelab.fits.sampling.importance import Mode, find_mode, sample_by_importance
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import model_matrix
