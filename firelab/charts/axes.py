@@ -74,7 +74,7 @@ def add_other_axis(axes: Axes, reads: str, *, ticks: int = 6) -> SecondaryAxis:
 
 def other_functions(reads: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
     """Return what turns an axis in degC into the unit that the kiln does not read."""
-    return (_same, _same) if reads == "degF" else (_degF_of_degC, _degC_of_degF)
+    return (_same, _same) if reads == "degF" else (to_degF, to_degC)
 
 
 def _same(degC: Any) -> Any:
@@ -85,16 +85,6 @@ def other_difference(reads: str) -> tuple[Callable[[Any], Any], Callable[[Any], 
     """Return what turns a difference in the kiln's unit into the other one, and back."""
     share = PER_DEGC[other_unit(reads)] / PER_DEGC[reads]
     return (lambda own: np.asarray(own) * share, lambda other: np.asarray(other) / share)
-
-
-def _degF_of_degC(degC: Any) -> Any:
-    """Return degF of an axis in degC, any shape."""
-    return to_degF(np.asarray(degC, dtype=float))  # type: ignore[arg-type]
-
-
-def _degC_of_degF(degF: Any) -> Any:
-    """Return degC of an axis in degF, any shape."""
-    return to_degC(np.asarray(degF, dtype=float))  # type: ignore[arg-type]
 
 
 def set_dwell_axis(

@@ -123,7 +123,8 @@ def series_evidence(
             n_looks=fit.n_looks,
             n_tiles=int(fit.looks["tile"].nunique()),
             series_hash=records.provenance.series_hash,
-            firings_hash=_log_hash(records),
+            # Two jars never have one log.
+            firings_hash=str(records.provenance.sources.get(FIRINGS_FILE, "")),
             invented=series.invented,
         ),
         group=(series.enamel.kind, series.blank.metal, tuple(stage.grades)),
@@ -136,11 +137,6 @@ def series_evidence(
 
 def _moments(draws: dict[str, FloatArray]) -> dict[str, tuple[float, float]]:
     return {name: (float(one.mean()), float(one.std())) for name, one in draws.items()}
-
-
-def _log_hash(records: Records) -> str:
-    """Return the SHA-256 of the firing log: two jars never have one log."""
-    return str(records.provenance.sources.get(FIRINGS_FILE, ""))
 
 
 def learn_history(

@@ -29,7 +29,7 @@ from firelab.piece.made import (
 from firelab.piece.outcome import PieceDraws, piece_draws
 from firelab.piece.piece import Piece
 from firelab.piece.piece_file import PIECE_FILE, CheckedPiece, read_piece
-from firelab.piece.search import Choice, KilnRange, Search, search_piece
+from firelab.piece.search import Choice, KilnRange, search_piece
 from firelab.records.records import Records
 from firelab.series.folder import SERIES_FILE, Provenance, sha256_of, versions
 from firelab.series.kiln_settings import kiln_step
@@ -174,9 +174,8 @@ def answer_piece(piece: Piece, colours: Sequence[ColourHeat], kiln: KilnRange) -
     """
     found = search_piece(piece, colours, kiln)
     rng = np.random.default_rng([piece.seed, 1])
-    draws = piece_draws(
-        pair_draws(colours, _DRAWS), _most_firings(found), rng=rng, repeats=_REPEATS
-    )
+    most = max(one.n_firings for one in (found.at_once, *found.best.values()))
+    draws = piece_draws(pair_draws(colours, _DRAWS), most, rng=rng, repeats=_REPEATS)
     chosen = found.chosen
     option = _option(piece, draws, chosen, kiln)
     fewer = [one for n, one in found.best.items() if n < chosen.n_firings]
@@ -194,10 +193,6 @@ def answer_piece(piece: Piece, colours: Sequence[ColourHeat], kiln: KilnRange) -
         every_order=found.every,
         reasons=explain_unlikely(piece, found.levels) if unlikely else (),
     )
-
-
-def _most_firings(found: Search) -> int:
-    return max(one.n_firings for one in (found.at_once, *found.best.values()))
 
 
 def _settings(choice: Choice, count: int = 1) -> tuple[FloatArray, FloatArray]:

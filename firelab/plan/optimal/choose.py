@@ -178,11 +178,6 @@ def _control_loads(series: FiringSeries, n_loads: int) -> int:
     return math.ceil(n_loads / (series.budget.session_loads or n_loads))
 
 
-def _even_loads(n: int, n_loads: int) -> IntArray:
-    """Return the load of each of n rows, loads as equal as can be, shape (n,)."""
-    return np.sort(np.arange(n) % n_loads)
-
-
 def n_starts_for(n: int) -> int:
     """Return how many plans a search of n rows sets out from."""
     return int(np.clip(_START_ROWS // n, _LEAST_STARTS, _MOST_STARTS))
@@ -223,7 +218,7 @@ def choose_settings(
     Chosen or None
     """
     choice = protected.choice
-    plot = _even_loads(n, n_loads or n_loads_for(series, n))
+    plot = np.sort(np.arange(n) % (n_loads or n_loads_for(series, n)))
     whole = np.full(int(plot.max()) + 1, FREE)
     sub = np.full(n, FREE)
     if kept is not None and not _give_kept(choice, kept, plot, whole, sub):
