@@ -16,12 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from firelab.craft.trade_words import BARE
 from firelab.plan.plan import Plan, PlannedPreparation
 from firelab.series.declared_parts import PreparationFiring
 from firelab.series.firing_series import FiringSeries
 from firelab.series.kiln_settings import ANY_TEMPERATURE, settable_temperature
 
-BARE = "none"
 COUNTER = "counter-enamel"
 
 

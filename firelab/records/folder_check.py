@@ -21,6 +21,7 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
     FIT_FILE,
+    MADE_BY,
     PHOTOS_FOLDER,
     PLAN_FILE,
     PLAN_TABLE,
@@ -33,8 +34,6 @@ from firelab.series.folder import (
 from firelab.series.kiln_settings import between_steps
 from firelab.series.series_file import placeholder_findings, read_series
 from firelab.series.what_matters import changed_since
-
-_MADE_BY = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,14 +237,14 @@ def _traces(gathered: _Gathered) -> None:
 
 
 def _derived(gathered: _Gathered) -> None:
-    for name, command in _MADE_BY.items():
+    for name, command in MADE_BY.items():
         path = gathered.folder / name
         if not path.is_file():
             continue
         remedy = f"make it anew with: firelab {command} {quoted(gathered.folder)}"
         try:
             kept = read_json(path.read_bytes(), name)["provenance"]
-            stale = changed_since(gathered.folder, kept, _MADE_BY[name])
+            stale = changed_since(gathered.folder, kept, command)
         except (ValueError, KeyError, TypeError, AttributeError, OSError):
             gathered.add("damaged", name, "cannot be read as firelab wrote it", remedy)
             continue

@@ -29,7 +29,7 @@ from firelab.report.page_tables import (
 )
 from firelab.report.recipe_card import CARD_FILE, recipe_card
 from firelab.report.sources import ReportSources
-from firelab.series.folder import INVENTED, REPORT_FILE, write_atomically
+from firelab.series.folder import FIGURES_FOLDER, INVENTED, REPORT_FILE, write_atomically
 from firelab.windows.answer_words import word_answer
 
 
@@ -112,9 +112,6 @@ def _provenance(sources: ReportSources) -> tuple[PageTable, ...]:
         if value is not None:
             return provenance_tables(value.provenance)
     return ()
-
-
-FIGURES_FOLDER = "figures"
 
 
 def write_report(

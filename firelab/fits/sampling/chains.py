@@ -15,15 +15,13 @@ is decided by the density itself, so the draws are as right as before.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from firelab.arrays import FloatArray
-
-ValueAndGradient = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
+from firelab.fits.sampling.importance import ValueAndGradient
 
 _WARM_ROUNDS, _WARM_STEPS = 5, 40
 """Rounds after which the metric is learned anew, and moves in each (chosen here, no

@@ -17,6 +17,7 @@ from firelab.records.firing_log import read_firings
 from firelab.records.photographs import clean_photo
 from firelab.records.records import Records
 from firelab.series.folder import (
+    FIGURES_FOLDER,
     FIRINGS_FILE,
     PLAN_FILE,
     PLAN_TABLE,
@@ -38,7 +39,6 @@ from firelab.studios.bundle.inert_page import inert_page
 
 AS_SENT = "as-sent"
 """Folder for what another studio drew or wrote and nobody here has checked."""
-FIGURES_FOLDER = "figures"
 _OF_THE_ZIP = (DESCRIPTOR_FILE, SEAL_FILE, *DEPOSIT_FILES)
 """What describes the zip, and is not written when it is unpacked."""
 

@@ -15,14 +15,14 @@ from firelab.records.photographs import (
 from firelab.records.planned_firings import planned_firings
 from firelab.records.records import Records
 from firelab.series.folder import (
+    FIGURES_FOLDER,
     FIRINGS_FILE,
-    FIT_FILE,
+    MADE_BY,
     NEXT_FILE,
     PHOTOS_FOLDER,
     REPORT_FILE,
     SERIES_FILE,
     TRACES_FOLDER,
-    WINDOWS_FILE,
     json_text,
     read_json,
     sha256_of,
@@ -30,10 +30,7 @@ from firelab.series.folder import (
 from firelab.series.series_file import series_hash
 from firelab.series.what_matters import changed_since
 from firelab.studios.bundle.archive import SEAL_FILE, name_fault, seal_text
-from firelab.studios.bundle.bundle import (
-    FIGURES_FOLDER,
-    Bundle,
-)
+from firelab.studios.bundle.bundle import Bundle
 from firelab.studios.bundle.deposit import (
     check_licence,
     deposit_files,
@@ -64,7 +61,6 @@ _FOLDERS = {
     REFERENCES_FOLDER: PHOTO_SUFFIXES,
 }
 _PICTURES = (f"{PHOTOS_FOLDER}/", f"{REFERENCES_FOLDER}/")
-_MADE = {FIT_FILE: "fit", WINDOWS_FILE: "windows"}
 
 
 def pack_series(
@@ -237,7 +233,7 @@ def _privacy_words(
 def _refuse_stale(base: Path) -> None:
     findings = []
     log_digest = sha256_of(base / FIRINGS_FILE)
-    for name, made in _MADE.items():
+    for name, made in MADE_BY.items():
         path = base / name
         if not path.is_file():
             continue
