@@ -103,7 +103,7 @@ def test_products_with_the_dwell_move_with_it():
     assert square - moved == pytest.approx(at**2 + 2 * at * (coded - at), abs=1e-9)
 
 
-def density_of(link="logit", terms=PLAIN, bend=None):
+def density_of(link="logit", terms=PLAIN):
     frame = looks_of().assign(
         session=[1, 1, 2, 1, 2, 2, 1, 2],
         rack_place=[1, 2, 1, 0, 2, 1, 2, 1],
@@ -121,7 +121,7 @@ def density_of(link="logit", terms=PLAIN, bend=None):
         effects=looks.effects,
         has_slips=True,
         has_lost=True,
-        bend=bend,
+        at_heat=warming_up(SERIES, terms),
     )
     priors = make_priors(SERIES, layout, link=link)
     density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
@@ -131,8 +131,7 @@ def density_of(link="logit", terms=PLAIN, bend=None):
 @pytest.mark.parametrize("link", ["logit", "probit", "cloglog", "loglog", "warm-up"])
 def test_gradients_are_the_differences(link):
     if link == WARM_UP:
-        bend = warming_up(SERIES).bend
-        density, size, _ = density_of(terms=(*PLAIN, WARM_UP), bend=bend)
+        density, size, _ = density_of(terms=(*PLAIN, WARM_UP))
     else:
         density, size, _ = density_of(link)
     rng, h = np.random.default_rng(4), 1e-5

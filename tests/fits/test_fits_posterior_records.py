@@ -13,7 +13,7 @@ from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.parameters import make_priors, parameterise
 from firelab.fits.ordinal.priors import scaled_spreads
 from firelab.fits.ordinal.stage_posterior import fit_posterior, prior_sensitivity
-from firelab.fits.ordinal.warming_up import warm_up_bend, with_warm_up
+from firelab.fits.ordinal.warming_up import warming_up, with_warm_up
 from firelab.fits.stage import fit_stage
 from firelab.records.records import Records
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
@@ -89,7 +89,7 @@ def test_ranks_of_the_truth_are_uniform_when_the_prior_is_the_truth():
         link="logit",
         effects=("session", "load"),
         has_slips=True,
-        bend=warm_up_bend(series, terms),
+        at_heat=warming_up(series, terms),
     )
     priors = make_priors(series, layout, link="logit")
     X = model_matrix(series, frame, terms)

@@ -6,8 +6,8 @@ In a model of temperature and ln dwell a second at :math:`T_i` fuses as much as
 coded ln dwell, of half range :math:`h`, has :math:`\beta_d`. A tile that is taken out
 and fired again warms up anew while the kiln recovers from its open door, so each
 earlier firing counts for less: :math:`\lambda w_i` seconds are lost, :math:`w_i` the
-warming up of the blank and :math:`\lambda` a parameter. The firings behind a look
-count as the dwell
+warming up of the blank and :math:`\lambda` the parameter of `warming_up`. The firings
+behind a look count as the dwell
 
 .. math:: \max(d, \lambda w) + \sum_i (d_i - \lambda w_i)^+\, e^{r (T_i - T)}
 
@@ -32,7 +32,6 @@ from firelab.series.terms import (
     DWELL,
     DWELL_SQUARED,
     TEMPERATURE,
-    WARM_UP,
     coding,
     model_matrix,
     term_columns,
@@ -64,7 +63,7 @@ class AddedHeat:
     at_heat : WarmingUp or None
         Where the terms have that of warming up; its column is then left out of `slope`.
     coded : ndarray, shape (m,)
-        Coded ln dwell that the columns stand at, bent where there is `at_heat`.
+        Coded ln dwell that the columns stand at.
     """
 
     rows: IntArray
@@ -87,7 +86,7 @@ class AddedHeat:
         ----------
         coefficients : ndarray, shape (M, p)
         lost : ndarray, shape (M,)
-            Times the warming up that an earlier firing lost.
+            Times the warming up that a firing loses.
         """
         return np.asarray(coefficients @ self.slope.T * self._added(coefficients, lost)[0])
 
@@ -96,32 +95,35 @@ class AddedHeat:
     ) -> tuple[FloatArray, FloatArray]:
         """Turn slopes by the latent grade, (M, m), into (M, p) and (M,) by `lost`."""
         step, by_rate, by_lost = self._added(coefficients, lost)
-        dwell, rate = coefficients[:, self.dwell_at], self._rate(coefficients)
+        dwell = coefficients[:, self.dwell_at]
+        half, by_half = self._half(lost)
+        share = coefficients[:, self.temperature_at] / dwell
         by_step = by_eta * (coefficients @ self.slope.T)
         by = by_eta * step @ self.slope
         on_rate = (by_step * by_rate).sum(axis=1)
-        by[:, self.temperature_at] += on_rate * self._half / dwell
-        by[:, self.dwell_at] -= on_rate * rate / dwell
-        return np.asarray(by), (by_step * by_lost).sum(axis=1)
+        by[:, self.temperature_at] += on_rate * half / dwell
+        by[:, self.dwell_at] -= on_rate * half * share / dwell
+        return np.asarray(by), (by_step * by_lost).sum(axis=1) + on_rate * by_half * share
 
-    def _rate(self, coefficients: FloatArray) -> FloatArray:
-        share = coefficients[:, self.temperature_at] / coefficients[:, self.dwell_at]
-        return np.asarray(self._half * share)
-
-    @property
-    def _half(self) -> float:
-        """Half a coded range, ln s, of what adds up."""
-        return self.half_range if self.at_heat is None else self.at_heat.half_width
+    def _half(self, lost: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return half a coded range, ln s, of what adds up, and its slope by the loss."""
+        if self.at_heat is None:
+            return np.full_like(lost, self.half_range), np.zeros_like(lost)
+        scale = self.at_heat.scale(lost)
+        return scale.half_width, scale.by_lost[1]
 
     def _added(
         self, coefficients: FloatArray, lost: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return coded ln dwell over the columns' own, its slopes by rate and by loss."""
+        """Return coded ln dwell over the columns' own, its slopes by rate and by loss.
+
+        The slope by the loss is at the same rate.
+        """
         gone = lost[:, None, None] * self.warm_up
         left = self.dwell - gone
-        power = np.exp(
-            np.clip(self._rate(coefficients)[:, None, None] * self.hotter_by, -60.0, 60.0)
-        )
+        share = coefficients[:, self.temperature_at] / coefficients[:, self.dwell_at]
+        rate = (self._half(lost)[0] * share)[:, None, None]
+        power = np.exp(np.clip(rate * self.hotter_by, -60.0, 60.0))
         earlier = np.maximum(left, 0.0) * power
         own = np.maximum(self.own[:, 0], lost[:, None] * self.own[:, 1])
         total = own + earlier.sum(axis=2)
@@ -131,10 +133,12 @@ class AddedHeat:
         if self.at_heat is None:
             step = np.log(total / self.counted) / self.half_range
             per_second = 1.0 / (total * self.half_range)
-        else:
-            step = self.at_heat.coded(total) - self.coded
-            per_second = self.at_heat.slope(total)
-        return step, by_rate * per_second, by_lost * per_second
+            return step, by_rate * per_second, by_lost * per_second
+        scale = self.at_heat.scale(lost)
+        bent, per_second, of_scale = scale.coded(total)
+        step = bent - self.coded + scale.bend[:, None] * self.coded**2
+        of_scale += scale.by_lost[2][:, None] * self.coded**2
+        return step, by_rate * per_second, by_lost * per_second + of_scale
 
 
 def added_heat(
@@ -177,12 +181,9 @@ def added_heat(
     shorter = fired_on.assign(dwell_s=fired_on["dwell_s"] / step)
     difference = model_matrix(series, longer, terms) - model_matrix(series, shorter, terms)
     counted = fired_on["dwell_s"].to_numpy(dtype=float)
-    coded, at_heat = dwell.code(counted), None
-    if WARM_UP in terms:
-        at_heat = warming_up(series)
-        difference[:, columns.index(DWELL_SQUARED)] = 0.0
+    at_heat = warming_up(series, terms)
     if at_heat is not None:
-        coded = coded - at_heat.bend * coded**2
+        difference[:, columns.index(DWELL_SQUARED)] = 0.0
     return AddedHeat(
         rows=rows,
         own=np.column_stack([own, [warm_up(T) for T in degC[rows]]]),
@@ -195,7 +196,7 @@ def added_heat(
         dwell_at=columns.index(DWELL),
         half_range=dwell.half_width,
         at_heat=at_heat,
-        coded=coded,
+        coded=dwell.code(counted),
     )
 
 

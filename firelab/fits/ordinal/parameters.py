@@ -30,6 +30,7 @@ from firelab.fits.ordinal.priors import (
     prior_steepness,
     prior_words,
 )
+from firelab.fits.ordinal.warming_up import WarmingUp
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, DWELL_SQUARED, TEMPERATURE, ModelColumn
 
@@ -68,7 +69,7 @@ class StageParameters:
     slip : ndarray, shape (M,)
         Probability that a look is a slip; 0 where the model has none.
     lost : ndarray, shape (M,)
-        Times the warming up of the blank that an earlier firing of a tile lost.
+        Times the warming up of the blank that a firing loses.
     steepness : ndarray, shape (M,)
         Latent units per half range of the steepest column.
     """
@@ -88,7 +89,7 @@ class Parameterisation:
     Order: place, J - 2 log widths, log steepness (where there is a column of
     temperature or dwell to carry it), one effect per other column, the normal score of
     each random effect's standard deviation, the logit of the probability of a slip, and
-    the logarithm of what earlier firings lost.
+    the logarithm of what a firing loses.
 
     Attributes
     ----------
@@ -105,10 +106,11 @@ class Parameterisation:
     effects : tuple of RandomEffect
         E of them.
     has_slips, has_lost : bool
-        Whether looks can be slips, and tiles were fired on.
-    bend : float or None
-        Minus what the coefficient of the square of dwell is of that of dwell, where the
-        time at heat ties it (see `warming_up`); None where it is free, or there is none.
+        Whether looks can be slips, and whether what a firing loses counts: tiles were
+        fired on, or the time at heat is a column.
+    at_heat : WarmingUp or None
+        Ties the coefficient of the square of dwell to that of dwell (see `warming_up`);
+        None where it is free, or there is none.
     """
 
     n_grades: int
@@ -119,12 +121,12 @@ class Parameterisation:
     effects: tuple[RandomEffect, ...]
     has_slips: bool
     has_lost: bool
-    bend: float | None = None
+    at_heat: WarmingUp | None = None
 
     @property
     def tied(self) -> int | None:
         """Column whose coefficient follows from that of the dwell."""
-        return None if self.bend is None else self.columns.index(DWELL_SQUARED)
+        return None if self.at_heat is None else self.columns.index(DWELL_SQUARED)
 
     @property
     def n_widths(self) -> int:
@@ -164,7 +166,7 @@ class Parameterisation:
 
     @property
     def lost_at(self) -> int:
-        """Place of the logarithm of what earlier firings lost, where there is one."""
+        """Place of the logarithm of what a firing loses, where there is one."""
         return self.slip_at + self.has_slips
 
     def is_positive(self, column: int) -> bool:
@@ -182,16 +184,17 @@ class Parameterisation:
             raw = points[:, at]
             share = _exp(raw) if self.is_positive(column) else raw
             coefficients[:, column] = steepness * share
-        if self.tied is not None and self.bend is not None:
-            own = coefficients[:, self.columns.index(DWELL)]
-            coefficients[:, self.tied] = -self.bend * own
         count, none = len(points), np.zeros(len(points))
+        lost = _exp(points[:, self.lost_at]) if self.has_lost else np.ones(count)
+        if self.tied is not None and self.at_heat is not None:
+            own = coefficients[:, self.columns.index(DWELL)]
+            coefficients[:, self.tied] = -self.at_heat.scale(lost).bend * own
         return StageParameters(
             thresholds=steepness[:, None] * self._places(points),
             coefficients=coefficients,
             sd=half_normal(points[:, self._sds], 1.0)[0] * self._scales(steepness),
             slip=expit(points[:, self.slip_at]) if self.has_slips else none,
-            lost=_exp(points[:, self.lost_at]) if self.has_lost else np.ones(count),
+            lost=lost,
             steepness=steepness,
         )
 
@@ -221,10 +224,11 @@ class Parameterisation:
         """
         out = np.zeros_like(points)
         steepness = self._steepness(points)
-        if self.tied is not None and self.bend is not None:
-            by_coefficient = by_coefficient.copy()
-            dwell = self.columns.index(DWELL)
-            by_coefficient[:, dwell] -= self.bend * by_coefficient[:, self.tied]
+        if self.tied is not None and self.at_heat is not None and by_lost is not None:
+            by_coefficient, dwell = by_coefficient.copy(), self.columns.index(DWELL)
+            by_tied, scale = by_coefficient[:, self.tied], self.at_heat.scale(stage.lost)
+            by_lost = by_lost - by_tied * scale.by_lost[2] * stage.coefficients[:, dwell]
+            by_coefficient[:, dwell] -= scale.bend * by_tied
             by_coefficient[:, self.tied] = 0.0
         out[:, 0] = steepness * by_threshold.sum(axis=1)
         if self.n_widths:
@@ -286,7 +290,7 @@ def parameterise(
     effects: tuple[str, ...] = ("load",),
     has_slips: bool = False,
     has_lost: bool = False,
-    bend: float | None = None,
+    at_heat: WarmingUp | None = None,
 ) -> Parameterisation:
     """Lay out the parameters of a stage fit.
 
@@ -298,8 +302,9 @@ def parameterise(
     effects : tuple of str
         Names of the random effects.
     has_slips, has_lost : bool, default False
-    bend : float, optional
-        Of the time at heat, where the last column is that of warming up.
+        `has_lost`: tiles were fired on.
+    at_heat : WarmingUp, optional
+        Where the last column is that of warming up.
     """
     carriers = [columns.index(column) for column in _POSITIVE if column in columns]
     scales = effect_scales_degC(series.priors)
@@ -311,8 +316,8 @@ def parameterise(
         half_degC=half_range_degC(series, columns),
         effects=tuple(RandomEffect(name=one, scale_degC=scales[one]) for one in effects),
         has_slips=has_slips,
-        has_lost=has_lost,
-        bend=bend,
+        has_lost=has_lost or at_heat is not None,
+        at_heat=at_heat,
     )
 
 
@@ -358,18 +363,14 @@ def _words(series: FiringSeries, layout: Parameterisation, place: str) -> tuple[
     )
     if layout.has_slips:
         words += (f"a look is a slip of eye or pen: {stated.slip:.0%}, give or take",)
-    if layout.bend is not None:
+    if layout.at_heat is not None:
         words += (
-            f"warming up takes {stated.lost:g} times {_warm_up(series):.0f} s off every "
-            "dwell; tiles fuse in the rest",
+            f"warming up takes {stated.lost:g} times {layout.at_heat.warm_up_s:.0f} s off "
+            f"every dwell, sd of its log {stated.lost_spread:g}; tiles fuse in the rest",
         )
-    if layout.has_lost:
+    elif layout.has_lost:
         words += (
             "each earlier firing of a tile counts for less than its dwell, by "
             f"{stated.lost:g} times the time that the blank takes to warm up",
         )
     return words
-
-
-def _warm_up(series: FiringSeries) -> float:
-    return series.blank.warm_up_s(sum(series.span("temperature")) / 2.0)

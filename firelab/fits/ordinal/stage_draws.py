@@ -48,7 +48,7 @@ class StageDraws:
         Latent units, of a future load with its session, of a tile and of a place of the
         rack; 0 where the fit has no such effect.
     lost : ndarray, shape (S,)
-        Times the warming up that an earlier firing of a tile lost.
+        Times the warming up that a firing loses.
     slip : ndarray, shape (S,)
         Probability that a future look is a slip, which counts where a promise is of what
         will be written (`StagePosterior.of_promise`); 0 where it is of the tile.

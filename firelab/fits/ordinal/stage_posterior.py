@@ -34,11 +34,7 @@ from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
 from firelab.fits.ordinal.priors import Priors, scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
-from firelab.fits.ordinal.warming_up import (
-    warm_up_bend,
-    with_warm_up,
-    without_warm_up,
-)
+from firelab.fits.ordinal.warming_up import warming_up, with_warm_up, without_warm_up
 from firelab.fits.ordinal.what_mattered import DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K
@@ -120,7 +116,7 @@ def fit_posterior(
         effects=looks.effects,
         has_slips=True,
         has_lost=heat is not None,
-        bend=warm_up_bend(series, used),
+        at_heat=warming_up(series, used),
     )
     priors = make_priors(series, layout, link=link)
     density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
@@ -358,7 +354,7 @@ def believed_stage(
         link=link,
         effects=effects,
         has_slips=True,
-        bend=warm_up_bend(series, terms),
+        at_heat=warming_up(series, terms),
     )
     priors = make_priors(series, layout, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng

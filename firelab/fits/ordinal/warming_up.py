@@ -1,9 +1,10 @@
 r"""What warming up takes off every dwell, the first firing's too.
 
-A tile of dwell :math:`d` has fused for :math:`h(d) = d - L`, :math:`L` the seconds until
-it is warm. Against ln dwell, ln of the time at heat is bent: short dwells lose most. Over
-the dwells of a series, coded -1 to +1, it is :math:`v - \kappa v^2` up to a constant and a
-factor, exactly so at both ends and in the middle; :math:`\kappa` follows from :math:`L`.
+A tile of dwell :math:`d` has fused for :math:`h(d) = d - \lambda w`, :math:`w` the warming
+up of the blank and :math:`\lambda` a parameter, the same for a tile that is fired on.
+Against ln dwell, ln of the time at heat is bent: short dwells lose most. Over the dwells of
+a series, coded -1 to +1, it is :math:`v - \kappa v^2` up to a constant and a factor,
+exactly so at both ends and in the middle; :math:`\kappa` follows from :math:`\lambda`.
 """
 
 from __future__ import annotations
@@ -26,57 +27,112 @@ _MOST_BEND = 0.3
 (chosen here, no source)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WarmingUp:
-    r"""The time at heat of a series' dwells.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatScale:
+    r"""The scale of the time at heat at M values of what warming up takes.
 
     Attributes
     ----------
-    lost_s : float
-        L, of a firing at mid-range of temperature.
-    middle, half_width : float
+    lost : ndarray, shape (M,)
+        :math:`\lambda`.
+    warm_up_s : float
+        w, s.
+    middle, half_width : ndarray, shape (M,)
         ln of the time at heat at the middle dwell, and half its range, ln s.
-    bend : float
+    bend : ndarray, shape (M,)
         :math:`\kappa`.
+    by_lost : tuple of ndarray, shape (M,)
+        What middle, half width and bend change by with :math:`\lambda`.
     """
 
-    lost_s: float
-    middle: float
-    half_width: float
-    bend: float
+    lost: FloatArray
+    warm_up_s: float
+    middle: FloatArray
+    half_width: FloatArray
+    bend: FloatArray
+    by_lost: tuple[FloatArray, FloatArray, FloatArray]
 
-    def coded(self, dwell_s: ArrayLike) -> FloatArray:
-        """Return ln of the time at heat as a coded ln dwell, bent as it is."""
-        return (np.log(self._at_heat(dwell_s)) - self.middle) / self.half_width
+    def coded(self, dwell_s: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+        r"""Return ln of the time at heat as a coded ln dwell, bent as it is.
 
-    def slope(self, dwell_s: ArrayLike) -> FloatArray:
-        """Return what `coded` rises by per second."""
-        dwell = np.asarray(dwell_s, dtype=float)
-        left = self._at_heat(dwell)
-        steep = np.where(left > _LEAST_SHARE * dwell, 1.0, _LEAST_SHARE)
-        return np.asarray(steep / left / self.half_width)
+        Parameters
+        ----------
+        dwell_s : array_like, shape (M, m)
 
-    def _at_heat(self, dwell_s: ArrayLike) -> FloatArray:
-        dwell = np.asarray(dwell_s, dtype=float)
-        return np.maximum(dwell - self.lost_s, _LEAST_SHARE * dwell)
+        Returns
+        -------
+        tuple of ndarray, shape (M, m)
+            The coded value, what it rises by per second and by :math:`\lambda`.
+        """
+        lost, half = self.lost[:, None], self.half_width[:, None]
+        logs, per_s, by_lost = _log_at_heat(
+            np.asarray(dwell_s, dtype=float), lost, self.warm_up_s
+        )
+        coded = (logs - self.middle[:, None]) / half
+        of_middle, of_half, _ = (slope[:, None] for slope in self.by_lost)
+        return coded, per_s / half, (by_lost - of_middle - coded * of_half) / half
 
 
-def warming_up(series: FiringSeries) -> WarmingUp | None:
-    """Return the time at heat of a series' dwells; None where it bends nothing."""
-    short, long = series.span("dwell")
-    if not long > short:
-        return None
-    degC = sum(series.span("temperature")) / 2.0
-    lost = series.priors.lost * series.blank.warm_up_s(degC)
-    dwells = np.array([short, np.sqrt(short * long), long])
-    low, middle, high = np.log(np.maximum(dwells - lost, _LEAST_SHARE * dwells))
-    half = (high - low) / 2.0
-    bend = min((middle - (high + low) / 2.0) / half, _MOST_BEND)
-    if not bend > 0.0:
-        return None
-    return WarmingUp(
-        lost_s=lost, middle=float(middle), half_width=float(half), bend=float(bend)
+def _log_at_heat(
+    dwell_s: FloatArray, lost: FloatArray, warm_up_s: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return ln of the time at heat and its slopes by dwell and by the loss."""
+    left, least = dwell_s - lost * warm_up_s, _LEAST_SHARE * dwell_s
+    is_left = left > least
+    per_s = 1.0 / np.where(is_left, left, dwell_s)
+    return (
+        np.log(np.maximum(left, least)),
+        per_s,
+        np.where(is_left, -warm_up_s * per_s, 0.0),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WarmingUp:
+    """The time at heat of a series' dwells.
+
+    Attributes
+    ----------
+    warm_up_s : float
+        Of the blank, at mid-range of temperature.
+    short_s, long_s : float
+        The series' dwells.
+    """
+
+    warm_up_s: float
+    short_s: float
+    long_s: float
+
+    def scale(self, lost: ArrayLike) -> HeatScale:
+        """Return the scale at M values of how often the warming up is lost."""
+        of = np.asarray(lost, dtype=float)
+        dwells = np.array([self.short_s, np.sqrt(self.short_s * self.long_s), self.long_s])
+        logs, _, slopes = _log_at_heat(dwells, of[:, None], self.warm_up_s)
+        (low, middle, high), (by_low, by_middle, by_high) = logs.T, slopes.T
+        half, by_half = (high - low) / 2.0, (by_high - by_low) / 2.0
+        bend = (middle - (high + low) / 2.0) / half
+        by_bend = (by_middle - (by_high + by_low) / 2.0 - bend * by_half) / half
+        return HeatScale(
+            lost=of,
+            warm_up_s=self.warm_up_s,
+            middle=middle,
+            half_width=half,
+            bend=np.minimum(bend, _MOST_BEND),
+            by_lost=(by_middle, by_half, np.where(bend < _MOST_BEND, by_bend, 0.0)),
+        )
+
+
+def warming_up(series: FiringSeries, terms: Sequence[str]) -> WarmingUp | None:
+    """Return the time at heat of a series' dwells, where the terms have it."""
+    return _warming_up(series) if WARM_UP in terms else None
+
+
+def _warming_up(series: FiringSeries) -> WarmingUp | None:
+    short, long = series.span("dwell")
+    warm_up = series.blank.warm_up_s(sum(series.span("temperature")) / 2.0)
+    if not (long > short and warm_up > 0.0):
+        return None
+    return WarmingUp(warm_up_s=warm_up, short_s=short, long_s=long)
 
 
 def with_warm_up(series: FiringSeries, terms: Sequence[str]) -> tuple[str, ...]:
@@ -87,7 +143,7 @@ def with_warm_up(series: FiringSeries, terms: Sequence[str]) -> tuple[str, ...]:
     columns = {column.powers for column in term_columns(series, terms)}
     plain = {DWELL.powers, TEMPERATURE.powers} <= columns
     squared = (("dwell", 2),) in columns
-    if squared or not plain or warming_up(series) is None:
+    if squared or not plain or _warming_up(series) is None:
         return tuple(terms)
     return (*terms, WARM_UP)
 
@@ -95,9 +151,3 @@ def with_warm_up(series: FiringSeries, terms: Sequence[str]) -> tuple[str, ...]:
 def without_warm_up(terms: Sequence[str]) -> tuple[str, ...]:
     """Return terms without that of warming up."""
     return tuple(term for term in terms if term != WARM_UP)
-
-
-def warm_up_bend(series: FiringSeries, terms: Sequence[str]) -> float | None:
-    """Return the bend of the time at heat, where the terms have that of warming up."""
-    heat = warming_up(series) if WARM_UP in terms else None
-    return heat.bend if heat else None
