@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
+from firelab.fits.heat_courses import KilnDrop, heat_courses
 from firelab.fits.heat_work.comparison import compare_heat_work
 from firelab.fits.heat_work.fit import fit_heat_work
-from firelab.fits.heat_work.heat_work import KilnDrop, heat_courses
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
 from firelab.series.folder import Provenance

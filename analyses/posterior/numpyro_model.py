@@ -23,8 +23,8 @@ def grade_model(
     not known) and the scale of its deviation, degC.
 
     `half` holds half the range of temperature, degC, and of dwell, doublings.
-    `bent` holds the warming up that every dwell loses, s, the square's share of the dwell's
-    effect that it makes, and the middle and half the range of ln s at heat.
+    `bent`, where the time at heat counts, holds the warming up that a firing loses a number
+    of times, and the shortest, middle and longest dwell, s.
     `refired`, where tiles were fired on, holds of each look its own dwell and warming up,
     of each earlier firing the degC above that of the look, its dwell and its warming up,
     all in s.
@@ -40,6 +40,13 @@ def grade_model(
     steps = jnp.concatenate([jnp.zeros(1), jnp.cumsum(gap)]) / half_degC
     cuts = numpyro.deterministic("thresholds", steepness * (place + steps - steps.mean()))
     effects = []
+    if bent is not None or refired is not None:
+        lost = numpyro.sample("lost", dist.LogNormal(jnp.log(wish.lost), wish.lost_spread))
+    if bent is not None:
+        ends = jnp.maximum(bent[1:] - lost * bent[0], 0.25 * bent[1:])
+        half_logs = 0.5 * jnp.log(ends[2] / ends[0])
+        bend = 0.5 * jnp.log(ends[1] ** 2 / (ends[0] * ends[2])) / half_logs
+        share = jnp.minimum(bend, 0.3)
     for name in columns:
         if name == "temperature":
             effects.append(steepness)
@@ -49,7 +56,7 @@ def grade_model(
             )
             effects.append(steepness * doubling * half_doublings / half_degC)
         elif name == "dwell^2":
-            effects.append(-bent[1] * effects[columns.index("dwell")])
+            effects.append(-share * effects[columns.index("dwell")])
         else:
             degC = numpyro.sample(name, dist.Normal(0.0, wish.effect))
             effects.append(steepness * degC / half_degC)
@@ -58,16 +65,15 @@ def grade_model(
     if refired is not None:
         # What is left of each firing counts at the look's temperature, s.
         own, own_warm, above, dwell, warm = refired
-        _, bend, middle, half_logs = bent
-        lost = numpyro.sample("lost", dist.LogNormal(jnp.log(wish.lost), wish.lost_spread))
         rate = half_logs / (doubling * half_doublings)
         left = jnp.maximum(dwell - lost * warm, 0.0) * jnp.exp(rate * above)
         again = (dwell > 0.0).any(axis=1)
         total = jnp.maximum(own, lost * own_warm) + left.sum(axis=1)
-        at_heat = jnp.maximum(total - bent[0], 0.25 * total)
-        at = columns.index("dwell")
-        once = X[:, at] - bend * X[:, at] ** 2
-        more = (jnp.log(at_heat) - middle) / half_logs - once
+        at_heat, at = (
+            jnp.maximum(total - lost * bent[0], 0.25 * total),
+            columns.index("dwell"),
+        )
+        more = jnp.log(at_heat / ends[1]) / half_logs - X[:, at] + share * X[:, at] ** 2
         eta = eta + jnp.where(again, beta[at] * more, 0.0)
     for name, (group, scale_degC) in groups.items():
         sd = numpyro.sample(f"sd {name}", dist.HalfNormal(scale_degC))

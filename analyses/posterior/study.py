@@ -110,15 +110,11 @@ def firings_behind(series: FiringSeries, graded: pd.DataFrame) -> tuple:
     return own, own_warm, above, dwell, warm
 
 
-def bent_by_warming(series: FiringSeries) -> tuple[float, ...]:
-    """Return what warming up takes off every dwell, and how ln of the rest is bent."""
-    ends = np.array(series.span("dwell"))
-    middle_degC = sum(series.span("temperature")) / 2.0
-    lost = series.priors.lost * series.blank.warm_up_s(middle_degC)
-    dwells = np.array([ends[0], np.sqrt(ends.prod()), ends[1]])
-    logs = np.log(np.maximum(dwells - lost, 0.25 * dwells))
-    square, slope, middle = np.polyfit([-1.0, 0.0, 1.0], logs, 2)
-    return float(lost), float(-square / slope), float(middle), float(slope)
+def bent_by_warming(series: FiringSeries) -> np.ndarray:
+    """Return the warming up of the blank, and the shortest, middle and longest dwell, s."""
+    short, long = series.span("dwell")
+    warm_up = series.blank.warm_up_s(sum(series.span("temperature")) / 2.0)
+    return np.array([warm_up, short, np.sqrt(short * long), long])
 
 
 def groups_of(fit: StagePosterior) -> dict[str, tuple[np.ndarray, float]]:

@@ -28,6 +28,7 @@ from firelab.records.look_rows import read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS, Records
 from firelab.records.tables import decode, parse_table
+from firelab.records.trace_file import read_traces, trace_files
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
@@ -129,7 +130,7 @@ def read_firings(folder: str | Path) -> Records:
     Raises
     ------
     FaultyFile
-        With every fault of ``firings.csv`` (or of the series or plan).
+        With every fault of ``firings.csv`` (or of the series, the plan, or the traces).
     RecordsInsufficient
         If no look is recorded.
 
@@ -158,12 +159,14 @@ def read_so_far(folder: str | Path) -> Records:
     Raises
     ------
     FaultyFile
-        With every fault of ``firings.csv`` (or of the series or plan).
+        With every fault of ``firings.csv`` (or of the series, the plan, or the traces).
     """
     series, plan, log = read_planned_log(folder)
     seen = tuple(one for one in log.standing if LOST not in one.change)
     plan_digest = sha256_of(Path(folder) / PLAN_TABLE)
     sources = {PLAN_TABLE: plan_digest, FIRINGS_FILE: log.digest}
+    for path in trace_files(folder).values():
+        sources[f"{path.parent.name}/{path.name}"] = sha256_of(path)
     if series.priors.learned is not None:
         sources[series.priors.history] = series.priors.learned.sha256
     provenance = Provenance(
@@ -180,6 +183,7 @@ def read_so_far(folder: str | Path) -> Records:
         looks=looks_frame(seen, series, plan),
         provenance=provenance,
         lost=frozenset(lost),
+        traces=read_traces(folder),
     )
 
 

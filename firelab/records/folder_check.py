@@ -16,7 +16,7 @@ from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.look import ENTRY_NAME, LOST
 from firelab.records.planned_firings import planned_firings
 from firelab.records.recording import now_text
-from firelab.records.trace_file import read_trace
+from firelab.records.trace_file import read_trace, trace_files
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
@@ -229,7 +229,16 @@ def _photos(gathered: _Gathered, log: FiringLog) -> None:
 
 
 def _traces(gathered: _Gathered) -> None:
+    of_loads = trace_files(gathered.folder)
+    if of_loads:
+        loads = ", ".join(map(str, sorted(of_loads)))
+        gathered.standing.append(f"{TRACES_FOLDER}: of load {loads}")
     for path in sorted((gathered.folder / TRACES_FOLDER).glob("*.csv")):
+        if path not in of_loads.values():
+            gathered.standing.append(
+                f"{TRACES_FOLDER}/{path.name}: of no load; named load-3.csv it counts for "
+                "load 3"
+            )
         try:
             read_trace(path)
         except FaultyFile as fault:

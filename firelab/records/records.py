@@ -5,6 +5,7 @@ Each look knows the heat that its tile had before it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,6 +13,7 @@ import pandas as pd
 
 from firelab.errors import RecordsInsufficient
 from firelab.plan.plan import Plan, rack_places
+from firelab.records.trace_file import KilnTrace
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 from firelab.series.heat_counted import Heat, counted, heat_before
@@ -114,6 +116,8 @@ class Records:
         Hashes of series.toml, plan.csv and firings.csv.
     lost : frozenset of str
         Tiles that are there no more; what was seen of them before still counts.
+    traces : mapping of int to KilnTrace
+        Readings of the kiln by load, from closing the door on.
     """
 
     series: FiringSeries
@@ -121,6 +125,7 @@ class Records:
     looks: pd.DataFrame
     provenance: Provenance
     lost: frozenset[str] = frozenset()
+    traces: Mapping[int, KilnTrace] = field(default_factory=dict)
     _worked_out: dict[str, pd.DataFrame] = field(
         default_factory=dict, init=False, repr=False
     )

@@ -13,6 +13,7 @@ from firelab.arrays import FloatArray
 from firelab.craft.units import to_degC
 from firelab.errors import FaultyFile, Finding
 from firelab.records.tables import decode, parse_table
+from firelab.series.folder import TRACES_FOLDER
 
 TRACE_COLUMNS = ("time_s", "temperature_degC")
 COLDEST_DEGC, HOTTEST_DEGC = -20.0, 1300.0
@@ -36,6 +37,34 @@ class KilnTrace:
 
 def _count_trace_columns(header: Sequence[str]) -> int:
     return sum(name in TRACE_COLUMNS for name in header)
+
+
+def read_traces(folder: str | Path) -> dict[int, KilnTrace]:
+    """Return the traces of a series folder by load: ``load-3.csv`` is of load 3.
+
+    A file of another name is of no load, and is left alone.
+
+    Raises
+    ------
+    FaultyFile
+        With every fault of every trace.
+    """
+    found: dict[int, KilnTrace] = {}
+    findings: list[Finding] = []
+    for load, path in sorted(trace_files(folder).items()):
+        try:
+            found[load] = read_trace(path)
+        except FaultyFile as fault:
+            findings += fault.findings
+    if findings:
+        raise FaultyFile(findings)
+    return found
+
+
+def trace_files(folder: str | Path) -> dict[int, Path]:
+    """Return the files that hold traces of loads, by load."""
+    named = Path(folder).glob(f"{TRACES_FOLDER}/load-*.csv")
+    return {int(n): path for path in named if (n := path.stem[5:]).isdecimal()}
 
 
 def read_trace(path: str | Path) -> KilnTrace:

@@ -14,9 +14,7 @@ import pytest
 from scipy.special import expit
 
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.heat_work.comparison import compare_heat_work
-from firelab.fits.heat_work.fit import PROGRESS, fit_heat_work, heat_looks
-from firelab.fits.heat_work.heat_work import (
+from firelab.fits.heat_courses import (
     KilnDrop,
     TileBody,
     fusing_speed,
@@ -25,6 +23,8 @@ from firelab.fits.heat_work.heat_work import (
     tile_body,
     tile_course,
 )
+from firelab.fits.heat_work.comparison import compare_heat_work
+from firelab.fits.heat_work.fit import PROGRESS, fit_heat_work, heat_looks
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
 from firelab.series.folder import Provenance

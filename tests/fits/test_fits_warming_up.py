@@ -3,19 +3,30 @@
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "working_kiln"))
 
+import pandas as pd
 from kiln_records import as_records, fire_plan, window_plan, window_series
+from tile_heat import Chamber, speed
 from working_kiln import open_kiln
 
+import firelab
+from firelab.errors import FaultyFile
 from firelab.fits.ordinal.added_heat import latent_grades
 from firelab.fits.ordinal.stage_posterior import fit_posterior
-from firelab.fits.ordinal.warming_up import warming_up, with_warm_up, without_warm_up
+from firelab.fits.ordinal.warming_up import (
+    traced_losses,
+    warming_up,
+    with_warm_up,
+    without_warm_up,
+)
 from firelab.records.records import Records
+from firelab.records.trace_file import KilnTrace
 from firelab.series.factors import DwellFactor
 from firelab.series.firing_series import Blank
 from firelab.series.heat_counted import time_at_heat
@@ -134,3 +145,61 @@ def test_records_without_dwell_as_a_term_are_fitted_as_before():
     assert found.terms == ("temperature",)
     X = model_matrix(SERIES, records.graded, ("temperature",))
     assert found.draws.coefficients.shape[1] == X.shape[1]
+
+
+def traced_firing(rng):
+    """Fire a tile in a chamber of another physics; return true loss, looks and trace."""
+    chamber = Chamber(
+        capacity_J_m2K=2000.0 * rng.uniform(0.8, 1.2),
+        emissivity=rng.uniform(0.6, 0.9),
+        convection_W_m2K=rng.uniform(8.0, 25.0),
+        fall_degC=rng.uniform(40.0, 120.0),
+        recovery_s=rng.uniform(15.0, 45.0),
+    )
+    degC, dwell = rng.uniform(720.0, 800.0), float(rng.choice([90, 120, 160, 210]))
+    tile, energy = (
+        chamber.tile_temperatures([degC], int(dwell))[:, 0],
+        rng.uniform(200, 400),
+    )
+    rate = speed(tile, energy) / speed(degC + 273.15, energy)
+    time = np.arange(0.0, dwell + 1.0, 5.0)
+    fallen = chamber.fall_degC * np.exp(-time / chamber.recovery_s)
+    looks = {"load": [4], "temperature_degC": [degC], "dwell_s": [dwell]}
+    trace = KilnTrace(time_s=time, temperature_degC=degC - fallen)
+    return dwell - np.trapezoid(rate), pd.DataFrame(looks), trace
+
+
+def test_a_trace_tells_what_a_firing_loses_in_another_physics():
+    rng, errors, priors = np.random.default_rng(5), [], []
+    for _ in range(40):
+        true, looks, trace = traced_firing(rng)
+        records = SimpleNamespace(looks=looks, traces={4: trace, 9: trace})
+        told = traced_losses(SERIES, records)
+        assert list(told) == [4]
+        warm_up = SERIES.blank.warm_up_s(looks["temperature_degC"][0])
+        errors.append(np.log(told[4] * warm_up / true))
+        priors.append(np.log(SERIES.priors.lost * warm_up / true))
+    rms, before = (np.sqrt(np.mean(np.square(one))) for one in (errors, priors))
+    assert rms < 0.2 and rms < 0.8 * before
+
+
+def test_traces_of_a_folder_inform_the_loss(tmp_path):
+    folder = firelab.start_demo(tmp_path / "demo")
+    plain = fit_posterior(firelab.read_firings(folder), n_draws=400)
+    (folder / "traces").mkdir()
+    readings = "".join(f"{t},{760 - 90 * np.exp(-t / 40):.1f}\n" for t in range(0, 240, 5))
+    (folder / "traces" / "load-2.csv").write_text("time_s,temperature_degC\n" + readings)
+    (folder / "traces" / "monday.csv").write_text("time_s,temperature_degC\n0,1\n5,700\n")
+    records = firelab.read_firings(folder)
+    assert list(records.traces) == [2]
+    assert "traces/load-2.csv" in records.provenance.sources
+    found = fit_posterior(records, n_draws=400)
+    assert any(words.startswith("the trace of load 2 says") for words in found.priors)
+    assert found.series.priors.lost != plain.series.priors.lost
+    assert np.std(np.log(found.draws.lost)) < 0.7 * np.std(np.log(plain.draws.lost))
+    standing = firelab.check_folder(folder).standing
+    assert "traces: of load 2" in standing
+    assert any("monday.csv: of no load" in line for line in standing)
+    (folder / "traces" / "load-3.csv").write_text("time_s,temperature_degC\n0,700\n0,x\n")
+    with pytest.raises(FaultyFile, match=r"load-3\.csv:3"):
+        firelab.read_firings(folder)

@@ -53,6 +53,7 @@ SUB_ROOMS = {
         *("extend", "make_plan", "compare"),
     ),
     "fits": (
+        "heat_courses",
         "sampling",
         "mixed",
         "ordinal",

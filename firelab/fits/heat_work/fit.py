@@ -18,7 +18,7 @@ from scipy.special import chdtri
 
 from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.craft.trade_words import Shown
-from firelab.fits.heat_work.heat_work import HeatCourses, fusing_speed, heat_courses
+from firelab.fits.heat_courses import HeatCourses, fusing_speed, heat_courses
 from firelab.fits.ordinal.cumulative_link import (
     FitChoices,
     fit_cumulative_link,

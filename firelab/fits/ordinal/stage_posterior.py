@@ -34,7 +34,13 @@ from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
 from firelab.fits.ordinal.priors import Priors, scaled_spreads
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
-from firelab.fits.ordinal.warming_up import warming_up, with_warm_up, without_warm_up
+from firelab.fits.ordinal.warming_up import (
+    traced_words,
+    warming_up,
+    with_traced_loss,
+    with_warm_up,
+    without_warm_up,
+)
 from firelab.fits.ordinal.what_mattered import DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K
@@ -101,7 +107,7 @@ def fit_posterior(
        Pareto smoothed importance sampling. J. Mach. Learn. Res. 25(72).
     """
     link_named(link)
-    series = with_trade_priors(records.series, records.plan)
+    series = with_traced_loss(with_trade_priors(records.series, records.plan), records)
     if is_sequential(records.plan) and not records.has_grade:
         return believed_stage(records, rng=rng, n_draws=n_draws)
     graded = records.require_graded()
@@ -141,7 +147,7 @@ def fit_posterior(
         slip=stage.slip,
         slip_of_look=slip_of_look,
         expected=tuple(series.responses.stage.grades[place] for place in expected),
-        priors=_words(priors, learned),
+        priors=_words(priors, learned) + traced_words(series, records),
         likeness=float(posterior_shares(parts)[1]) if learned else None,
         looks=graded,
         n_omitted=len(records.looks) - looks.n_looks,
@@ -295,7 +301,8 @@ def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity
     moves = {}
     for at, (name, factor) in enumerate((("doubled", 2.0), ("halved", 0.5))):
         stated = scaled_spreads(fit.series.priors, factor)
-        changed = replace(records, series=replace(series, priors=stated))
+        # The priors of the fit hold what its traces say.
+        changed = replace(records, series=replace(series, priors=stated), traces={})
         with part(at / 2, (at + 1) / 2):
             other = fit_posterior(
                 changed,

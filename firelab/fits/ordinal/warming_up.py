@@ -10,12 +10,14 @@ exactly so at both ends and in the middle; :math:`\kappa` follows from :math:`\l
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from firelab.arrays import FloatArray
+from firelab.fits.heat_courses import STEPS, heat_integral, tile_body, tile_course
+from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, TEMPERATURE, WARM_UP, term_columns
 
@@ -25,6 +27,16 @@ was hardly warm has fused a little all the same."""
 _MOST_BEND = 0.3
 """Largest bend, far enough from a half, at which the longest dwell would fuse no further
 (chosen here, no source)."""
+_ENERGY_KJ_MOL = 300.0
+"""Activation energy at which the loss of a traced firing is worked out, the middle of 200
+to 400: what is lost differs by a tenth over them (`firelab.craft.heating`)."""
+_TRACED_SPREAD = 0.2
+"""Standard deviation of ln of the loss that a trace leaves: the enamel's own heat,
+emissivity and draught. Chosen here: of 120 kilns that fall by 40 to 120 degC at the door
+traces told a tenth too little, give or take a tenth (physics of analyses/working_kiln)."""
+_LOSSES = (0.2, 5.0)
+"""Least and most that a trace may say (chosen here, no source): a thermocouple in the
+wrong place must not take the fit with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -151,3 +163,59 @@ def with_warm_up(series: FiringSeries, terms: Sequence[str]) -> tuple[str, ...]:
 def without_warm_up(terms: Sequence[str]) -> tuple[str, ...]:
     """Return terms without that of warming up."""
     return tuple(term for term in terms if term != WARM_UP)
+
+
+def with_traced_loss(series: FiringSeries, records: Records) -> FiringSeries:
+    """Return the series with what traces of the kiln say of the loss in its prior.
+
+    The tile's own course under each trace is worked out, and what it fused less than a
+    tile that is hot at once; the mean over the loads is joined to the prior by precision.
+
+    Parameters
+    ----------
+    series : FiringSeries
+    records : Records
+        Of it; without traces nothing changes.
+    """
+    traced = traced_losses(series, records)
+    if not traced:
+        return series
+    stated = series.priors
+    own, theirs = stated.lost_spread**-2, _TRACED_SPREAD**-2
+    log = own * np.log(stated.lost) + theirs * np.mean(np.log(list(traced.values())))
+    priors = replace(
+        stated,
+        lost=float(np.exp(log / (own + theirs))),
+        lost_spread=float((own + theirs) ** -0.5),
+    )
+    return replace(series, priors=priors)
+
+
+def traced_words(series: FiringSeries, records: Records) -> tuple[str, ...]:
+    """Say what the traces told of the loss; nothing where there are none."""
+    return tuple(
+        f"the trace of load {load} says {lost:.1f} times the warming up; the prior holds it"
+        for load, lost in traced_losses(series, records).items()
+    )
+
+
+def traced_losses(series: FiringSeries, records: Records) -> dict[int, float]:
+    """Return by load how many warmings-up of the blank its trace says were lost."""
+    looks, found = records.looks, {}
+    for load, trace in records.traces.items():
+        of = looks[looks["load"] == load]
+        if of.empty:
+            continue
+        degC, dwell = (float(of[name].iloc[0]) for name in ("temperature_degC", "dwell_s"))
+        warm_up = series.blank.warm_up_s(degC)
+        if not warm_up > 0.0:
+            continue
+        since = trace.time_s - trace.time_s[0]
+        at = np.interp(
+            np.linspace(0.0, dwell, 2 * STEPS + 1), since, trace.temperature_degC
+        )
+        course = tile_course(at, [dwell], tile_body(series.blank))
+        fused = heat_integral(course, [dwell], _ENERGY_KJ_MOL, degC)
+        lost = (dwell - float(fused[0])) / warm_up
+        found[load] = float(np.clip(lost, *_LOSSES))
+    return found

@@ -242,7 +242,7 @@ def heat_courses(
         How the kiln falls at the door; by default not at all.
     traces : mapping of int to KilnTrace, optional
         What a kiln was read at, by load, from closing the door on; a load
-        without one is held at its temperature.
+        without one is held at its temperature. By default those of the records.
     body : TileBody, optional
         By default that of the series' blank.
     """
@@ -252,7 +252,9 @@ def heat_courses(
         .reset_index(drop=True)
     )
     duration = firings["dwell_s"].to_numpy(dtype=float)
-    kiln = _kiln_courses(firings, drop or KilnDrop(), traces or {})
+    kiln = _kiln_courses(
+        firings, drop or KilnDrop(), records.traces if traces is None else traces
+    )
     graded = records.graded
     same = graded["tile"].to_numpy()[:, None] == firings["tile"].to_numpy()[None, :]
     before = graded["look"].to_numpy()[:, None] >= firings["look"].to_numpy()[None, :]
