@@ -275,9 +275,9 @@ class PriorSpecification:
         Median probability that a look is a slip of eye or pen, and the standard
         deviation of its logit.
     lost, lost_spread : float
-        Median and spread of what each earlier firing of a tile lost, in times that
-        the blank takes to warm up (see `firelab.craft.heating`): it warms up anew,
-        and the kiln falls at the door.
+        Median and spread of what a firing loses, in times that the blank takes to
+        warm up (see `firelab.craft.heating`): the tile starts cold, and the kiln
+        falls at the door.
     clarity_effect : float
         Of the transparency score, as a share of its range: standard deviation
         of the effect of half the range of a factor; half as much for products
