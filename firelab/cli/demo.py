@@ -22,14 +22,17 @@ DEMO_FILE = "demo.json"
 LOOKS_FILE = "invented-looks.csv"
 RECORDED_AT = "2026-01-01T12:00:00Z"
 """Fixed, so that the same demonstration gives the same bytes."""
+OUTCOMES = 5
+"""Seed of the invented outcomes: one of those that lead to a recipe with room, as a first
+look should (chosen here; of the seeds 9 to 23 six lead to none)."""
 
 
 def command(
     folder: Annotated[Path, typer.Argument(help="Folder to make.")],
     seed: Annotated[
-        int | None,
-        typer.Option("--seed", help="Of the invented outcomes; else the series'."),
-    ] = None,
+        int,
+        typer.Option("--seed", help="Of the invented outcomes."),
+    ] = OUTCOMES,
 ) -> None:
     """Take an invented series through every stage, and leave all its files.
 
@@ -83,7 +86,7 @@ def _make_room(folder: Path) -> None:
     (folder / FIRINGS_FILE).unlink(missing_ok=True)
 
 
-def start_demo(folder: str | Path | None = None, *, seed: int | None = None) -> Path:
+def start_demo(folder: str | Path | None = None, *, seed: int = OUTCOMES) -> Path:
     """Write an invented series, planned, fired in a simulated kiln and recorded.
 
     Parameters
@@ -91,8 +94,8 @@ def start_demo(folder: str | Path | None = None, *, seed: int | None = None) -> 
     folder : str or Path, optional
         Made where it is not there; by default a temporary folder, which goes when
         Python ends.
-    seed : int, optional
-        Of the invented outcomes; by default the series'.
+    seed : int, default 5
+        Of the invented outcomes.
 
     Returns
     -------
@@ -120,7 +123,7 @@ def start_demo(folder: str | Path | None = None, *, seed: int | None = None) -> 
     plan = make_plan(series, series_hash=series_hash(base))
     write_plan(plan, base, invented=True)
     kiln = _invented_kiln(series)
-    _fire(base, series, plan, kiln, series.seed if seed is None else seed)
+    _fire(base, series, plan, kiln, seed)
     return base
 
 

@@ -28,13 +28,14 @@ from firelab.records.look_rows import read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS, Records
 from firelab.records.tables import decode, parse_table
-from firelab.records.trace_file import read_traces, trace_files
+from firelab.records.trace_file import read_traces
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
     PLAN_TABLE,
     Provenance,
     sha256_of,
+    trace_files,
     versions,
 )
 from firelab.series.series_file import read_series, series_hash

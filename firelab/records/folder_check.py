@@ -16,7 +16,7 @@ from firelab.records.firing_log import FiringLog, read_log
 from firelab.records.look import ENTRY_NAME, LOST
 from firelab.records.planned_firings import planned_firings
 from firelab.records.recording import now_text
-from firelab.records.trace_file import read_trace, trace_files
+from firelab.records.trace_file import read_trace
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
@@ -30,6 +30,7 @@ from firelab.series.folder import (
     WINDOWS_FILE,
     neighbour_marks,
     read_json,
+    trace_files,
 )
 from firelab.series.kiln_settings import between_steps
 from firelab.series.series_file import placeholder_findings, read_series

@@ -13,7 +13,7 @@ from firelab.arrays import FloatArray
 from firelab.craft.units import to_degC
 from firelab.errors import FaultyFile, Finding
 from firelab.records.tables import decode, parse_table
-from firelab.series.folder import TRACES_FOLDER
+from firelab.series.folder import trace_files
 
 TRACE_COLUMNS = ("time_s", "temperature_degC")
 COLDEST_DEGC, HOTTEST_DEGC = -20.0, 1300.0
@@ -59,12 +59,6 @@ def read_traces(folder: str | Path) -> dict[int, KilnTrace]:
     if findings:
         raise FaultyFile(findings)
     return found
-
-
-def trace_files(folder: str | Path) -> dict[int, Path]:
-    """Return the files that hold traces of loads, by load."""
-    named = Path(folder).glob(f"{TRACES_FOLDER}/load-*.csv")
-    return {int(n): path for path in named if (n := path.stem[5:]).isdecimal()}
 
 
 def read_trace(path: str | Path) -> KilnTrace:

@@ -104,11 +104,22 @@ def stale_sources(folder: str | Path, sources: Mapping[str, str]) -> list[str]:
         File name to the SHA-256 it had.
     """
     base = Path(folder)
-    return [
+    changed = [
         name
         for name, digest in sources.items()
         if not (base / name).is_file() or sha256_of(base / name) != digest
     ]
+    # A trace that came later counts in whatever was made from the log.
+    traces = [f"{TRACES_FOLDER}/{path.name}" for path in trace_files(base).values()]
+    return changed + [
+        name for name in traces if FIRINGS_FILE in sources and name not in sources
+    ]
+
+
+def trace_files(folder: str | Path) -> dict[int, Path]:
+    """Return the files that hold traces of loads, by load: ``load-3.csv`` is of load 3."""
+    named = sorted(Path(folder).glob(f"{TRACES_FOLDER}/load-*.csv"))
+    return {int(n): path for path in named if (n := path.stem[5:]).isdecimal()}
 
 
 def write_atomically(path: str | Path, content: str | bytes) -> None:

@@ -365,12 +365,13 @@ def _words(series: FiringSeries, layout: Parameterisation, place: str) -> tuple[
         words += (f"a look is a slip of eye or pen: {stated.slip:.0%}, give or take",)
     if layout.at_heat is not None:
         words += (
-            f"warming up takes {stated.lost:g} times {layout.at_heat.warm_up_s:.0f} s off "
-            f"every dwell, sd of its log {stated.lost_spread:g}; tiles fuse in the rest",
+            f"warming up takes {stated.lost:.2g} times "
+            f"{layout.at_heat.warm_up_s:.0f} s off every dwell (sd of its log "
+            f"{stated.lost_spread:.2g}); tiles fuse in the rest",
         )
     elif layout.has_lost:
         words += (
             "each earlier firing of a tile counts for less than its dwell, by "
-            f"{stated.lost:g} times the time that the blank takes to warm up",
+            f"{stated.lost:.2g} times the time that the blank takes to warm up",
         )
     return words
