@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from firelab.piece.answer import ColourOdds, PiecePlan
 
 _PANEL_IN, _REST_IN = 1.5, 1.6
+_NAME_WIDTH = 18
+"""Letters of a colour's name that fit beside its panel."""
 _REACH = 1.5
 """Widths of the wanted grade that are shown beyond either edge (chosen here): further
 off is drawn at the end."""
@@ -84,7 +87,8 @@ def _draw_colour(axes, one: ColourOdds, n_firings: int) -> None:  # type: ignore
     axes.plot(places, middle, color=INK, marker="o", ms=6, lw=1.0, ls=":")
     axes.set_ylim(-_REACH - 0.15, 1.15 + _REACH)
     axes.set_yticks([])
-    axes.set_ylabel(f"{one.name}\n{' or '.join(one.wanted)}", fontsize=SMALL_PT)
+    name = textwrap.fill(one.name, _NAME_WIDTH)
+    axes.set_ylabel(f"{name}\n{' or '.join(one.wanted)}", fontsize=SMALL_PT)
     axes.text(
         0.995,
         0.04,

@@ -332,7 +332,7 @@ def weigh_by_made(
         weighed.append(one.take(which))
     pieces = len({known.piece for known in made if any(known.stages)})
     if pieces:
-        notes.insert(0, f"counted what came out of pieces made before: {pieces}")
+        notes.insert(0, f"What came out of pieces made before is counted: {pieces}")
     return tuple(weighed), tuple(notes)
 
 

@@ -57,7 +57,7 @@ def test_draws_are_taken_as_bayes_theorem_weighs_them(bench):
     assert after.thresholds[:, 2].mean() == pytest.approx(wanted, abs=0.25)
     # It over-fires earlier than its tiles said.
     assert after.thresholds[:, 2].mean() < one.thresholds[:, 2].mean() - 1.0
-    assert notes == ("counted what came out of pieces made before: 3",)
+    assert notes == ("What came out of pieces made before is counted: 3",)
     same, none = weigh_by_made(piece, [one], [], rng=rng)
     assert none == () and np.array_equal(same[0].thresholds, one.thresholds)
 
@@ -95,7 +95,7 @@ def test_what_came_out_is_written_down_and_the_next_plan_counts_it(planned):
     assert rows[2, "sky"].stages == ("over",)
     assert rows[2, "hard ground"].stages == ("", "full")
     again = run("piece", "plan", planned)
-    assert "counted what came out of pieces made before: 2" in again.stdout
+    assert "What came out of pieces made before is counted: 2" in again.stdout
     later = json.loads((planned / "piece.json").read_text())["best"]["firings"]
 
     def heat(one):
@@ -115,7 +115,7 @@ def test_a_piece_of_the_same_colours_in_the_next_folder_knows_it_too(planned):
     (other / "piece.toml").write_text(declared.replace('"sky"', '"evening"'))
     alone = json.loads((planned / "piece.json").read_text())
     told = run("piece", "plan", other)
-    assert "counted what came out of pieces made before: 2" in told.stdout
+    assert "What came out of pieces made before is counted: 2" in told.stdout
     found = json.loads((other / "piece.json").read_text())
     assert "../bowl/made.csv" in found["provenance"]["sources"]
     assert found["best"]["firings"] != alone["best"]["firings"]
@@ -127,7 +127,7 @@ def test_a_piece_of_the_same_colours_in_the_next_folder_knows_it_too(planned):
     )
     told = run("piece", "plan", other)
     assert "not counted, on another blank or kiln: bowl" in told.stdout
-    assert "counted what came out" not in told.stdout
+    assert "What came out of pieces" not in told.stdout
 
 
 def test_what_cannot_be_understood_is_told_all_at_once(planned):
