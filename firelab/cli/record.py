@@ -237,6 +237,9 @@ def _write_fixed(target: Path, source: str, text: str) -> None:
         raise UsageError(
             "is the table itself", str(target), "name another file for what was understood"
         )
+    if not text.strip():
+        console.remark(f"{target} is not written: no column names the tiles")
+        return
     write_atomically(target, text)
     console.remark(f"wrote {target}: fill in what is blank, then record it")
 

@@ -21,7 +21,7 @@ DWELL_LONGEST_S = 3600.0
 _NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
 _TEMPERATURE = re.compile(
     rf"^\s*({_NUMBER})\s*(?:deg(?:rees)?\.?\s*)?[°º˚]?\s*"
-    r"(celsius|fahrenheit|kelvin|[cfk]?)\.?\s*$",
+    r"(celsius|fahrenheit|fahr|kelvin|[cfk]?)\.?\s*$",
     re.I,
 )
 _THOUSANDS = re.compile(r"^\s*(\d)[., ’'](\d{3})(?!\d)")
@@ -32,6 +32,8 @@ _MINUTES_SECONDS = re.compile(
 )
 """As in 2'30 and 2 min 30."""
 _FRACTION = re.compile(r"(\d*)\s*([¼½¾⅓⅔])")
+_TYPED = {"1/2": "½", "1/4": "¼", "3/4": "¾", "1/3": "⅓", "2/3": "⅔"}
+_TYPED_FRACTION = re.compile(rf"(?<![\d/])(?:{'|'.join(_TYPED)})(?![\d/])")
 _SPAN = re.compile(
     rf"({_NUMBER})\s*(hours?|hrs?|h|minutes?|mins?|min|m|'|seconds?|secs?|sec|s|\")\.?",
     re.I,
@@ -183,6 +185,7 @@ def _as_decimal(match: re.Match[str]) -> str:
 
 
 def _span_seconds(text: str) -> float | None:
+    text = _TYPED_FRACTION.sub(lambda written: _TYPED[written[0]], text)
     text = _FRACTION.sub(_as_decimal, text)
     clock = _CLOCK.match(text) or _MINUTES_SECONDS.match(text)
     if clock:

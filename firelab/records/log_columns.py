@@ -14,19 +14,25 @@ from firelab.records.records import FIRING_COLUMNS
 from firelab.records.tables import TextTable
 
 SYNONYMS: dict[str, tuple[str, ...]] = {
-    "tile": ("tile code", "code", "sample", "piece", "plate"),
-    "look": ("look number", "firing number"),
-    "session": ("day",),
-    "load": ("kiln load", "load number"),
-    "temperature_degC": (
-        *("temperature", "temp", "heat"),
-        *("read temperature", "kiln temperature"),
+    "tile": (
+        *("tile code", "tile no", "tile number", "test tile"),
+        *("code", "sample", "piece", "plate"),
     ),
-    "dwell_s": ("dwell", "time", "true time", "firing time", "duration"),
+    "look": ("look number", "firing number", "look no", "firing no"),
+    "session": ("day",),
+    "load": ("kiln load", "load number", "load no"),
+    "temperature_degC": (
+        *("temperature", "temp", "heat", "firing temperature", "firing temp"),
+        *("read temperature", "kiln temperature", "kiln temp", "kiln reads", "kiln read"),
+    ),
+    "dwell_s": (
+        *("dwell", "time", "true time", "firing time", "duration"),
+        *("time in", "time in kiln", "hold", "hold time"),
+    ),
     "stage": ("grade", "stage of fusing", "result", "surface"),
     "transparency": ("clarity", "clearness", "score", "transparency score"),
-    "observer": ("graded by", "seen by", "name", "student", "who"),
-    "fired_at": ("fired", "date", "when", "date and time", "fired on"),
+    "observer": ("graded by", "seen by", "name", "initials", "student", "who"),
+    "fired_at": ("fired", "date", "when", "date and time", "fired on", "date fired"),
     "defects": ("defect", "faults", "flaws"),
     "note": ("notes", "remark", "remarks", "comment", "comments"),
     "change": (),

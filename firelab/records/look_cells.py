@@ -30,13 +30,20 @@ Obershelp's measure: 'ful' is 0.86 like 'full' (chosen here, no source)."""
 LOST_WORDS = ("lost", "dropped", "broken", "cracked", "label gone", "ruined")
 """What people write for a grade where there is none (common practice, no source)."""
 _DAY_FIRST = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[ T,]+(\d{1,2}:\d{2}))?")
+_MONTHS = (
+    *("january", "february", "march", "april", "may", "june", "july", "august"),
+    *("september", "october", "november", "december"),
+)
+_DAY_MONTH = re.compile(r"(\d{1,2})[\s.-]*([a-z]{3,9})[\s.,-]*(\d{4}|\d\d)", re.IGNORECASE)
+_MONTH_DAY = re.compile(r"([a-z]{3,9})\.?\s*(\d{1,2})[\s,]+(\d{4})", re.IGNORECASE)
 _DECIMAL = re.compile(r"[-+]?[0-9]{1,6}(?:[.,][0-9]{1,6})?")
 LONGEST_NAME = 120
 """Characters of an observer or a list of defects (chosen here, no source)."""
 
 
 def _same_word(text: str) -> str:
-    return re.sub(r"[\s_-]+", " ", text.casefold()).strip()
+    spelled = re.sub(r"(?<=[^\W\d])\.", "", text.casefold())  # O.P. is OP
+    return re.sub(r"[\s_-]+", " ", spelled).strip()
 
 
 def one_step_away(code: str, planned: str) -> bool:
@@ -230,7 +237,8 @@ def parse_score(text: str, series: FiringSeries) -> float:
 def parse_moment(text: str) -> str:
     """Return a date, or a date and time, in ISO 8601 form.
 
-    A day written before or after its month is read where it cannot be another date.
+    A day written before or after its month is read where it cannot be another date; a
+    month may be named.
 
     Raises
     ------
@@ -243,9 +251,15 @@ def parse_moment(text: str) -> str:
     ('2026-11-27', '2026-11-27T14:05:00')
     """
     if written := _DAY_FIRST.fullmatch(text):
-        text = _iso_date(text, written)
+        date = _iso_date(text, written)
+    elif named := _DAY_MONTH.fullmatch(text):
+        date = _named_date(named[1], named[2], named[3])
+    elif named := _MONTH_DAY.fullmatch(text):
+        date = _named_date(named[2], named[1], named[3])
+    else:
+        date = text
     try:
-        moment = datetime.datetime.fromisoformat(text)
+        moment = datetime.datetime.fromisoformat(date)
     except ValueError:
         moment = None
     if moment is None or not 1990 <= moment.year <= 2100:
@@ -253,9 +267,19 @@ def parse_moment(text: str) -> str:
             f"{text[:40]!r} is not a date and time from 1990 to 2100",
             hint='write "2025-03-01" or "2025-03-01 14:05"',
         )
-    if re.fullmatch(r"\d{4}-?\d{2}-?\d{2}", text):
+    if re.fullmatch(r"\d{4}-?\d{2}-?\d{2}", date):
         return moment.date().isoformat()
     return moment.isoformat(timespec="seconds")
+
+
+def _named_date(day: str, month: str, year: str) -> str:
+    numbers = [
+        number
+        for number, name in enumerate(_MONTHS, start=1)
+        if name.startswith(month.casefold())
+    ]
+    whole_year = f"20{year[-2:]}" if len(year) == 2 else year
+    return f"{whole_year}-{numbers[0]:02d}-{int(day):02d}" if numbers else ""
 
 
 def _iso_date(text: str, written: re.Match[str]) -> str:

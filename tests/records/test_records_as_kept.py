@@ -50,6 +50,7 @@ def workbook(sheets):
         ("burnt", "over"),
         ("OP", "orange peel"),
         ("op", "orange peel"),
+        ("O.P.", "orange peel"),
         ("orange-peel", "orange peel"),
         ("sugary", "sugar"),
         ("3 full", "full"),
@@ -265,11 +266,24 @@ def test_several_sheets_are_named_and_one_can_be_chosen(opaque, tmp_path):
         ("3.4.2026", "2026-04-03"),
         ("27/11/2026 9:05", "2026-11-27T09:05:00"),
         ("2026-11-27 14:05", "2026-11-27T14:05:00"),
+        ("27 Nov 2026", "2026-11-27"),
+        ("27-Nov-26", "2026-11-27"),
+        ("3. April 2026", "2026-04-03"),
+        ("Sept. 3, 2026", "2026-09-03"),
     ],
 )
 def test_dates_that_cannot_be_another(opaque, written, date):
-    (look,) = opaque.record(f"tile,grade,date\n{opaque.tiles[0]},full,{written}\n").added
-    assert look.fired_at == date
+    text = f'tile,grade,date\n{opaque.tiles[0]},full,"{written}"\n'
+    assert opaque.record(text).added[0].fired_at == date
+
+
+@pytest.mark.parametrize("written", ["31 Nov 2026", "3 Marble 2026", "27/11/26"])
+def test_what_is_no_date_is_refused(opaque, written):
+    text = f"tile,grade,date\n{opaque.tiles[0]},full,{written}\n"
+    (found,) = faults(opaque, text)
+    assert found.message == (
+        f"fired_at: {written!r} is not a date and time from 1990 to 2100"
+    )
 
 
 def test_a_date_that_may_be_two_is_asked_for(opaque):
@@ -280,7 +294,7 @@ def test_a_date_that_may_be_two_is_asked_for(opaque):
 
 @pytest.mark.parametrize(
     "written",
-    ["1,450 F", "1450 º F", "1450º F", "1450 fahrenheit", "1.450 °F", "1450 Fahrenheit"],
+    ["1,450 F", "1450 º F", "1450º F", "1450 fahrenheit", "1.450 °F", "1450 Fahr."],
 )
 def test_temperatures_as_written(opaque, written):
     text = f'tile;grade;temperature\n{opaque.tiles[0]};full;"{written}"\n'
@@ -293,6 +307,9 @@ def test_temperatures_as_written(opaque, written):
     [
         "2½ min",
         "2 ½ min",
+        "2 1/2 min",
+        "2'30''",
+        "2m30s",
         "2'30",
         "2'30\"",
         "2′30″",
@@ -310,6 +327,27 @@ def test_dwells_as_written(opaque, written):
 def test_two_minutes_with_a_full_stop(opaque):
     text = f"tile,grade,dwell\n{opaque.tiles[0]},full,2 min.\n"
     assert opaque.record(text).added[0].dwell_s == 120.0
+
+
+@pytest.mark.parametrize(
+    ("written", "seconds"), [("1/2 min", 30), ("1 3/4 min", 105), ("1/3 min", 20)]
+)
+def test_fractions_as_typed(opaque, written, seconds):
+    text = f"tile,grade,dwell\n{opaque.tiles[0]},full,{written}\n"
+    assert opaque.record(text).added[0].dwell_s == seconds
+
+
+def test_names_of_columns_as_written(opaque):
+    head = "Tile no.,Result,Kiln temp (F),Time in,Initials,Date fired,Remarks"
+    text = f"{head}\n{opaque.tiles[0]},full,1450,2:30,KM,2026-11-27,nice\n"
+    (look,) = opaque.record(text).added
+    assert (look.tile, look.stage, look.temperature_degC) == (
+        opaque.tiles[0],
+        "full",
+        787.78,
+    )
+    assert (look.dwell_s, look.observer) == (150.0, "KM")
+    assert (look.fired_at, look.note) == ("2026-11-27", "nice")
 
 
 def test_one_message_for_one_kind_of_fault_with_its_rows(opaque, tmp_path):
@@ -364,3 +402,8 @@ def test_a_fixed_table_is_written_filled_in_and_recorded(opaque, tmp_path):
     log = read_log(opaque.path, opaque.series, opaque.planned)
     assert [one.stage for one in log.standing] == ["full", "over", "orange peel"]
     assert run("record", path, opaque.path, "--fixed", path).exit_code == 2
+    path.write_text("weather,grade\ndry,full\n")
+    fixed.unlink()
+    told = run("record", path, opaque.path, "--fixed", fixed)
+    assert f"{fixed} is not written: no column names the tiles" in told.stderr
+    assert not fixed.exists()
