@@ -11,12 +11,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from firelab.craft.units import parse_temperature_difference
 from firelab.errors import FirelabError, UsageError
 from firelab.records.firing_log import FiringLog
-from firelab.records.look import LOST, MOVED, OFFSET, Look, plain_number
+from firelab.records.look import CONFIRMATION, LOST, MOVED, OFFSET, Look, plain_number
 from firelab.records.planned_firings import PlannedFirings
 from firelab.records.tables import TableRow, TextTable
 
 COMMAND_LINE = "command line"
 _READ_WRONG = re.compile(r"\s*(.+?)\s+(?:too\s+)?(high|low)\s*", re.IGNORECASE)
+_STAYING = (MOVED, CONFIRMATION)
+"""Changes of a look that stay true when what its kiln read is corrected."""
 _SPAN = re.compile(r"\s*(\d{1,4})\s*(?:(?:to|-|–)\s*(\d{1,4}))?\s*")
 
 
@@ -220,5 +222,5 @@ def _offset_row(look: Look, degC: float, reason: str) -> dict[str, str]:
         "dwell_s": "" if look.dwell_s is None else plain_number(look.dwell_s),
         "observer": look.observer,
         "note": "; ".join(part for part in (look.note, reason) if part),
-        "change": " ".join([OFFSET, *(word for word in look.change if word == MOVED)]),
+        "change": " ".join([OFFSET, *(word for word in look.change if word in _STAYING)]),
     }

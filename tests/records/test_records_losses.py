@@ -120,6 +120,21 @@ def test_a_kiln_that_read_wrong_is_corrected_by_further_rows(opaque):
     assert "offset" in looks[tiles[1]].change
 
 
+def test_what_was_confirmed_stays_so_when_the_kiln_read_wrong(opaque):
+    tile = opaque.tiles[0]
+    run("record", opaque.path, "--tile", tile, "--stage", "full", "--dwell", "20:00")
+    run("record", opaque.path, "--tile", tile, "--confirm")
+    told = run("record", opaque.path, "--kiln-read", "12 degF high")
+    assert told.exit_code == 0, told.stderr
+    assert "to be confirmed" not in told.stdout
+    assert check_folder(opaque.path).doubts == ()
+    (look,) = standing(opaque)
+    planned = opaque.plan.tiles.set_index("tile")["temperature_degC"]
+    # 12 degF apart are 12/1.8 degC (NIST SP 811, B.8)
+    assert look.temperature_degC == pytest.approx(planned[tile] - 12 / 1.8, abs=0.01)
+    assert (look.stage, look.dwell_s) == ("full", 1200)
+
+
 def test_sessions_of_a_kiln_that_read_wrong(clear):
     first = clear.plan.tiles.drop_duplicates("session").set_index("session")["tile"]
     assert len(first) > 1
