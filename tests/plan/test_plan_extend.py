@@ -1,9 +1,11 @@
 """A plan that is extended keeps everything planned."""
 
 import dataclasses
+import math
 
 import pandas as pd
 import pytest
+from scipy.stats import spearmanr
 
 from firelab.craft.tile_codes import tile_index
 from firelab.errors import FirelabError
@@ -68,6 +70,21 @@ def test_what_a_rule_forbids_is_not_added():
     wrong = LOAD.assign(temperature_degC=829.44, dwell_s=180.0, layers=2)
     with pytest.raises(FirelabError, match="forbidden by the rules"):
         extend_plan(SERIES, PLAN, wrong)
+
+
+def test_codes_say_nothing_of_firing_order_or_heat():
+    # Of n ranks drawn at random the correlation has mean 0 and sd 1/sqrt(n - 1)
+    # (Kendall and Gibbons 1990, Rank Correlation Methods): here within four of the mean's.
+    opaque = read_series(design_path("opaque-window"))
+    plans = [make_plan(opaque, series_hash="0" * 64, seed=seed).tiles for seed in range(4)]
+    one = 1 / math.sqrt(len(plans[0]) - 1)
+    for column in ("order", "temperature_degC"):
+        found = [
+            spearmanr([tile_index(tile) for tile in tiles["tile"]], tiles[column]).statistic
+            for tiles in plans
+        ]
+        assert abs(sum(found)) / len(found) < 4 * one / math.sqrt(len(found))
+        assert max(map(abs, found)) < 4 * one
 
 
 def test_the_order_drawn_for_new_tiles_stays_as_it_was():
