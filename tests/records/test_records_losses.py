@@ -140,14 +140,17 @@ def test_sessions_of_a_kiln_that_read_wrong(clear):
     assert len(first) > 1
     opaque_rows = "\n".join(f"{tile},full" for tile in first)
     clear.record(f"tile,stage\n{opaque_rows}\n")
-    told = run("record", clear.path, "--kiln-read", "5 degC low", "--sessions", "2-9")
+    words = ["--kiln-read", "12 degF too high", "--sessions", "2-3"]
+    told = run("record", clear.path, *words)
     assert told.exit_code == 0, told.stderr
-    assert f"{len(first) - 1} look" in told.stdout
+    assert f"{sum(first.index.isin([2, 3]))} look" in told.stdout
     moved = [one for one in standing(clear) if "offset" in one.change]
     planned = clear.plan.tiles.set_index("tile")["temperature_degC"]
     for one in moved:
-        assert one.session > 1
-        assert one.temperature_degC == pytest.approx(planned[one.tile] + 5, abs=0.01)
+        assert one.session in (2, 3)
+        # 12 degF apart are 12/1.8 degC (NIST SP 811, B.8)
+        true = planned[one.tile] - 12 / 1.8
+        assert one.temperature_degC == pytest.approx(true, abs=0.01)
 
 
 @pytest.mark.parametrize("words", ["12 degF", "high", "12 high", "soon"])
