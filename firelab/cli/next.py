@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import UsageError, quoted
+from firelab.errors import FirelabError, UsageError, quoted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,7 +95,12 @@ def command(
                 )
             _one_at_a_time(folder, places or 1, add=add, day=day, as_json=as_json)
             return
-        found = fit_folder(folder, fresh_fit_options(folder), sensitivity=False)
+        try:
+            options = fresh_fit_options(folder)
+        except FirelabError:
+            _offer_replacements(folder)  # it takes no fit to plan a lost tile again
+            raise
+        found = fit_folder(folder, options, sensitivity=False)
         fit = ask_window(found.stage, place=place)
         windows = firing_windows(fit, found.clarity)
         chosen = next_tiles(

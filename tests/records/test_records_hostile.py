@@ -37,10 +37,14 @@ def test_hostile_bodies_get_named_findings_or_4xx_and_record_nothing():
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs fork and SIGKILL")
 def test_writers_killed_at_random_lose_no_acknowledged_look():
-    found = ran("kill_study.py", "--trials", "25", "--seed", "7")
-    assert set(found["faults"].values()) == {0}
+    # where in a row a kill falls is the machine's affair: usually the first round has one
+    for seed in range(7, 15):
+        found = ran("kill_study.py", "--trials", "25", "--seed", str(seed))
+        assert set(found["faults"].values()) == {0}
+        assert found["counts"]["acknowledged"] >= 25
+        if found["counts"]["torn_tails"]:
+            break
     assert found["counts"]["torn_tails"] > 0, "no kill fell inside a row"
-    assert found["counts"]["acknowledged"] >= 25
 
 
 @settings(max_examples=150, deadline=None, suppress_health_check=FIXTURE_IS_SHARED)

@@ -182,6 +182,10 @@ def test_lost_tiles_are_planned_again_once(opaque):
     here = tiles_of_load(opaque, 2)
     assert run("next", opaque.path, "--replace").exit_code == 3
     run("record", opaque.path, "--load", 2, "--lost", "door left open")
+    told = run("next", opaque.path, "--add")
+    offered = f"to plan their settings again: firelab next {opaque.path} --replace"
+    assert f"lost without a grade: {', '.join(here)}; {offered}" in told.stderr
+    assert "there is no fit yet" in told.stderr
     told = run("next", opaque.path, "--replace")
     assert told.exit_code == 0, told.stderr
     plan = read_plan(opaque.path, opaque.series)
