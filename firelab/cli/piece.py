@@ -12,6 +12,7 @@ from firelab.cli import console
 from firelab.errors import EXIT_UNSUPPORTED, FirelabError, UsageError, quoted
 
 EXAMPLE = "firelab piece new harbour-bowl marsh-green"
+_PAPER = "a4"
 
 
 class Step(StrEnum):
@@ -51,7 +52,7 @@ def command(
         typer.Option("--held", help='With record: how long, "2 min 10 s".'),
     ] = None,
     note: Annotated[str, typer.Option("--note", help="With record: a few words.")] = "",
-    page: Annotated[str, typer.Option("--page", help="Paper: a4 or letter.")] = "a4",
+    page: Annotated[str, typer.Option("--page", help="With plan: a4 or letter.")] = _PAPER,
     as_json: console.AsJson = False,
 ) -> None:
     """Several colours on one piece: in which order, at which settings, with what odds.
@@ -70,14 +71,39 @@ def command(
                 f"piece {step.value} takes one folder, not {len(series) + 1} names",
                 hint="the series stand in its piece.toml",
             )
+        of_record = {
+            "--grades": grades,
+            "--firing": firing,
+            "--piece": piece,
+            "--read": read,
+            "--held": held,
+            "--note": note,
+        }
+        given = [name for name, value in of_record.items() if value]
+        _refuse(step, Step.record, given)
+        _refuse(step, Step.plan, ["--page"] * (page != _PAPER))
         if step is Step.new:
             _new(folder, series or [], as_json)
         elif step is Step.check:
             _check(folder, as_json)
         elif step is Step.record:
-            _record(folder, grades or "", (piece, firing), (read, held), note)
+            made = _record(folder, grades or "", (piece, firing), (read, held), note)
+            if as_json:
+                console.result_json({"schema": "firelab/made/1", "recorded": made})
+            else:
+                console.result(made)
         else:
             _plan(folder, page, as_json)
+
+
+def _refuse(step: Step, wanted: Step, given: list[str]) -> None:
+    """Refuse options that say nothing to this step."""
+    if given and step is not wanted:
+        raise UsageError(
+            f"piece {step.value} does not take it",
+            ", ".join(given),
+            f"it goes with: firelab piece {wanted.value}",
+        )
 
 
 def _new(folder: Path, series: list[Path], as_json: bool) -> None:
@@ -134,7 +160,7 @@ def _record(
     which: tuple[int | None, int | None],
     settings: tuple[str | None, str | None],
     note: str,
-) -> None:
+) -> str:
     from firelab.craft.units import parse_dwell, parse_temperature
     from firelab.piece.made import record_made
     from firelab.piece.piece_file import read_piece
@@ -146,15 +172,13 @@ def _record(
         dwell = parse_dwell(held) if held else None
     except FirelabError as fault:
         raise UsageError(fault.what, "--read, --held", fault.hint) from None
-    console.result(
-        record_made(
-            read_piece(folder),
-            grades,
-            recorded_at=now_text(),
-            piece=which[0],
-            firing=which[1],
-            temperature_degC=degC,
-            dwell_s=dwell,
-            note=note,
-        )
+    return record_made(
+        read_piece(folder),
+        grades,
+        recorded_at=now_text(),
+        piece=which[0],
+        firing=which[1],
+        temperature_degC=degC,
+        dwell_s=dwell,
+        note=note,
     )

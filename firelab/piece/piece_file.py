@@ -92,10 +92,8 @@ def start_piece(folder: str | Path, series: Sequence[str | Path]) -> Path:
     if target.exists():
         raise UsageError("there is a piece already", str(target), "name a new folder")
     if not series:
-        raise UsageError(
-            "no series is named",
-            hint=f"firelab piece new {base.name} SERIES SERIES, one for each colour",
-        )
+        begun = f"firelab piece new {base.name or 'PIECE'} SERIES SERIES"
+        raise UsageError("no series is named", hint=f"{begun}, one for each colour")
     read = [_series_at(Path(one)) for one in series]
     first = read[0].blank
     text = _START.format(

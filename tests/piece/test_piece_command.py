@@ -111,3 +111,21 @@ def test_a_folder_without_a_piece_says_how_to_begin(tmp_path):
     found = run("piece", "plan", tmp_path)
     assert found.exit_code == 1 and "firelab piece new" in found.output
     assert run("piece", "check", tmp_path, tmp_path / "more").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("plan", "--grades", "sky full", "--note", "x"), "--grades, --note: piece plan "),
+        (("check", "--firing", 1), "--firing: piece check does not take it"),
+        (("record", "--page", "letter"), "--page: piece record does not take it"),
+        (("new",), "no series is named\n  hint: firelab piece new PIECE SERIES SERIES"),
+    ],
+)
+def test_options_of_another_step_are_refused(tmp_path, monkeypatch, words, told):
+    monkeypatch.chdir(tmp_path)
+    found = run("piece", *words)
+    assert found.exit_code == 2
+    assert told in found.output
+    assert "hint:" in found.output
+    assert not list(tmp_path.iterdir())

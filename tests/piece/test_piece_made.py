@@ -86,7 +86,8 @@ def test_what_came_out_is_written_down_and_the_next_plan_counts_it(planned):
     assert told.exit_code == 0 and "piece 1, firing 1: hard ground full" in told.stdout
     words = ("--grades", "hard ground full; sky over", "--held", "2 min 30 s")
     assert "piece 1, firing 2" in run("piece", "record", planned, *words).stdout
-    assert "piece 2, firing 2" in run("piece", "record", planned, *words).stdout
+    twice = json.loads(run("piece", "record", planned, *words, "--json").stdout)
+    assert "piece 2, firing 2" in twice["recorded"]
     rows = {(one.piece, one.colour): one for one in read_made(planned)}
     ground = rows[1, "hard ground"]
     assert ground.stages == ("full", "full") and len(ground.firings) == 2
