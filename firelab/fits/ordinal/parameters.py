@@ -11,7 +11,7 @@ how steep the stages pass, and heat never un-fuses glass.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import expit
@@ -111,6 +111,15 @@ class Parameterisation:
     at_heat : WarmingUp or None
         Ties the coefficient of the square of dwell to that of dwell (see `warming_up`);
         None where it is free, or there is none.
+    tied : int or None
+        Column whose coefficient follows from that of the dwell.
+    steepness_at : int or None
+        Place of the log steepness, None where it is fixed.
+    coefficients_at : tuple of int
+        Place of each column's own parameter; -1 for the carrier and the tied one.
+    sd_at, slip_at, lost_at : int
+        Place of the first standard deviation's score, and, where the model has them, of
+        the logit of a slip and the logarithm of what a firing loses.
     """
 
     n_grades: int
@@ -123,10 +132,31 @@ class Parameterisation:
     has_lost: bool
     at_heat: WarmingUp | None = None
 
-    @property
-    def tied(self) -> int | None:
-        """Column whose coefficient follows from that of the dwell."""
-        return None if self.at_heat is None else self.columns.index(DWELL_SQUARED)
+    tied: int | None = field(init=False)
+    steepness_at: int | None = field(init=False)
+    coefficients_at: tuple[int, ...] = field(init=False)
+    sd_at: int = field(init=False)
+    slip_at: int = field(init=False)
+    lost_at: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Work out once where each parameter stands: a density asks thousands of times."""
+        n_columns, at = len(self.columns), 1 + self.n_widths
+        tied = None if self.at_heat is None else self.columns.index(DWELL_SQUARED)
+        object.__setattr__(self, "tied", tied)
+        object.__setattr__(self, "steepness_at", None if self.carrier is None else at)
+        at += self.carrier is not None
+        places = []
+        for column in range(n_columns):
+            has_none = column in (self.carrier, tied)
+            places.append(-1 if has_none else at)
+            at += not has_none
+        object.__setattr__(self, "coefficients_at", tuple(places))
+        sd_at = 1 + self.n_widths + n_columns - (tied is not None)
+        slip_at = sd_at + len(self.effects)
+        object.__setattr__(self, "sd_at", sd_at)
+        object.__setattr__(self, "slip_at", slip_at)
+        object.__setattr__(self, "lost_at", slip_at + self.has_slips)
 
     @property
     def n_widths(self) -> int:
@@ -134,40 +164,9 @@ class Parameterisation:
         return self.n_grades - 2
 
     @property
-    def steepness_at(self) -> int | None:
-        """Place of the log steepness, None where it is fixed."""
-        return None if self.carrier is None else 1 + self.n_widths
-
-    @property
-    def coefficients_at(self) -> tuple[int, ...]:
-        """Place of each column's own parameter; -1 for the carrier and the tied one."""
-        at = 1 + self.n_widths + (self.carrier is not None)
-        places = []
-        for column in range(len(self.columns)):
-            has_none = column in (self.carrier, self.tied)
-            places.append(-1 if has_none else at)
-            at += not has_none
-        return tuple(places)
-
-    @property
-    def sd_at(self) -> int:
-        """Place of the first standard deviation's score."""
-        return 1 + self.n_widths + len(self.columns) - (self.tied is not None)
-
-    @property
     def n_parameters(self) -> int:
         """Number of unconstrained parameters, q."""
         return self.lost_at + self.has_lost
-
-    @property
-    def slip_at(self) -> int:
-        """Place of the logit of a slip, where there is one."""
-        return self.sd_at + len(self.effects)
-
-    @property
-    def lost_at(self) -> int:
-        """Place of the logarithm of what a firing loses, where there is one."""
-        return self.slip_at + self.has_slips
 
     def is_positive(self, column: int) -> bool:
         """Tell whether a column's coefficient can only fuse further."""
@@ -222,8 +221,7 @@ class Parameterisation:
         by_slip, by_lost : ndarray, shape (M,), optional
             Where the model has them.
         """
-        out = np.zeros_like(points)
-        steepness = self._steepness(points)
+        out, steepness = np.zeros_like(points), stage.steepness
         if self.tied is not None and self.at_heat is not None and by_lost is not None:
             by_coefficient, dwell = by_coefficient.copy(), self.columns.index(DWELL)
             by_tied, scale = by_coefficient[:, self.tied], self.at_heat.scale(stage.lost)

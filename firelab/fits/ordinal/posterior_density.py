@@ -202,7 +202,7 @@ class StageDensity:
             roots = Roots.of(groups.pattern, precision)
             if step == _NEWTON_STEPS:
                 break
-            by_group = groups.members.T @ (terms.by_lower + terms.by_upper).T
+            by_group = groups.by_score @ (terms.by_lower + terms.by_upper).T
             move = roots.solve(-by_group * sd - scores)
             longest = np.abs(move).max(axis=0)
             scores += move * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-9))
@@ -228,12 +228,12 @@ class StageDensity:
 
     def log_density_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return log posterior, shape (M,), and gradient of (M, q + d) coordinates."""
-        q, members = self.layout.n_parameters, self.groups.members
+        q = self.layout.n_parameters
         own, scores = points[:, :q], points[:, q:]
         stage = self.layout.stage_parameters(own)
         terms = self._terms(stage, *self._ends(stage), self._effects(stage, scores))
         by_eta = -(terms.by_lower + terms.by_upper)
-        by_group = (members.T @ by_eta.T).T
+        by_group = (self.groups.by_score @ by_eta.T).T
         sd = stage.sd[:, self.groups.effect_of]
         bounds = np.cumsum([0, *self.sizes[:-1]])
         by_coefficient, by_lost = self.looks.by_parameter(stage, by_eta)

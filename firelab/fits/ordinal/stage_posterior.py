@@ -60,8 +60,10 @@ FEWEST_INDEPENDENT, ENOUGH_INDEPENDENT = 400, 1000
 rough: an end of a 90 % interval then errs by a twentieth of its width."""
 _CHAINS = 64
 """Chains at once: well above the coordinates of a series of forty looks (chosen here)."""
-_SENSITIVITY_DRAWS = 1000
-"""Of the fits with other spreads: their medians err by a twenty-fifth of an sd."""
+_SENSITIVITY_DRAWS, _ENOUGH_FOR_MEDIANS = 1000, 100
+"""Of the fits with other spreads, and how many of them must be independent: their medians
+then err by an eighth of an sd, 1.25 / sqrt(100), a twelfth of the interval's half width
+that the moves are told beside."""
 
 
 def fit_posterior(
@@ -71,6 +73,7 @@ def fit_posterior(
     link: str = "logit",
     rng: np.random.Generator | None = None,
     n_draws: int = 2000,
+    only_medians: bool = False,
 ) -> StagePosterior:
     r"""Draw from the posterior of the stage given the looks of a series.
 
@@ -92,6 +95,8 @@ def fit_posterior(
         By default seeded from the series.
     n_draws : int, default 2000
         How many draws, S.
+    only_medians : bool, default False
+        Whether medians alone are asked for, to which a hundred independent draws do.
 
     Raises
     ------
@@ -127,11 +132,12 @@ def fit_posterior(
     priors = make_priors(series, layout, link=link)
     density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng
-    parts = [_draw(density, n_draws, random, 1.0)]
+    parts = [_draw(density, n_draws, random, 1.0, only_medians)]
     learned = learned_priors(series, layout, priors, link=link)
     stated = series.priors.learned
     if learned is not None and stated is not None:
-        own = _draw(replace(density, priors=learned), n_draws, random, stated.share)
+        of_learned = replace(density, priors=learned)
+        own = _draw(of_learned, n_draws, random, stated.share, only_medians)
         parts = [replace(parts[0], share=1.0 - stated.share), own]
     points, scores, convergence = join_parts(parts, rng=random)
     stage = layout.stage_parameters(points)
@@ -181,16 +187,19 @@ def _words(default: Priors, learned: Priors | None) -> tuple[str, ...]:
 
 
 def _draw(
-    density: StageDensity, n_draws: int, rng: np.random.Generator, share: float
+    density: StageDensity,
+    n_draws: int,
+    rng: np.random.Generator,
+    share: float,
+    only_medians: bool,
 ) -> PartDraws:
     """Draw a part of the prior by importance where it holds and else by chains."""
     start, q = density.priors.mean, density.layout.n_parameters
     sample = sample_nested(density, start, density.n_scores, n_draws, rng=rng)
     # The densities of the priors leave their factors 1 / sd out.
     evidence = sample.log_evidence - float(np.log(density.priors.sd).sum())
-    if sample.pareto_k <= TRUSTED_K and sample.effective_size >= min(
-        FEWEST_INDEPENDENT, n_draws / 2
-    ):
+    fewest = _ENOUGH_FOR_MEDIANS if only_medians else min(FEWEST_INDEPENDENT, n_draws / 2)
+    if sample.pareto_k <= TRUSTED_K and sample.effective_size >= fewest:
         rough = sample.effective_size < min(ENOUGH_INDEPENDENT, len(sample.points) / 2)
         record = PosteriorConvergence.of_importance(sample, sample, is_rough=rough)
         points, scores = sample.points, sample.scores
@@ -202,7 +211,12 @@ def _draw(
             convergence=record,
         )
     starts = np.hstack([sample.points, sample.scores])[:_CHAINS]
-    chains = sample_by_chains(density.log_density_and_gradient, starts, rng=rng)
+    chains = sample_by_chains(
+        density.log_density_and_gradient,
+        starts,
+        rng=rng,
+        enough=_ENOUGH_FOR_MEDIANS if only_medians else np.inf,
+    )
     kept = chains.take(n_draws, rng=rng)
     return PartDraws(
         share=share,
@@ -310,6 +324,7 @@ def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity
                 link=fit.link,
                 rng=np.random.default_rng(series.seed),
                 n_draws=_SENSITIVITY_DRAWS,
+                only_medians=True,
             )
         moved = np.median(_step_places(other)[0], axis=0) - np.median(own, axis=0)
         moves[name] = float(np.max(np.abs(moved)))

@@ -122,7 +122,11 @@ class _Chains:
 
 
 def sample_by_chains(
-    density: ValueAndGradient, starts: FloatArray, *, rng: np.random.Generator
+    density: ValueAndGradient,
+    starts: FloatArray,
+    *,
+    rng: np.random.Generator,
+    enough: float = np.inf,
 ) -> ChainSample:
     """Sample a log posterior by chains from given starts.
 
@@ -133,6 +137,8 @@ def sample_by_chains(
     starts : ndarray, shape (C, d)
         One for each chain; C should be well above d.
     rng : numpy.random.Generator
+    enough : float, default inf
+        Independent draws at which the chains end although they have not mixed yet.
     """
     points = _on_grid(starts)
     values, slopes = density(points)
@@ -157,7 +163,7 @@ def sample_by_chains(
             kept.append(chains.points)
         points = np.stack(kept)
         r_hat, size = mixing(points)
-        if r_hat < MIXED:
+        if r_hat < MIXED or size >= enough:
             break
     return ChainSample(
         points=points,

@@ -254,6 +254,8 @@ class ScoreGroups:
         Which effect each score belongs to.
     members : csr_array, shape (n, d)
         One where a look has a score, else zero.
+    by_score : csr_array, shape (d, n)
+        The same turned: a density sums by score thousands of times.
     pattern : RootPattern
         Of the precision of the scores, z entries.
     shared : csr_array, shape (z, n)
@@ -268,6 +270,7 @@ class ScoreGroups:
 
     effect_of: IntArray
     members: Any
+    by_score: Any
     pattern: RootPattern
     shared: Any
     finest: IntArray
@@ -301,6 +304,7 @@ def group_scores(labels: Sequence[IntArray]) -> ScoreGroups:
     return ScoreGroups(
         effect_of=np.repeat(np.arange(len(sizes)), sizes),
         members=members,
+        by_score=csr_array(members.T),
         pattern=pattern,
         shared=_ones(entries, np.concatenate(at_look), (pattern.n_entries, n)),
         finest=finest,
