@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+from pathlib import Path
 
 import pypdfium2 as pdfium
 import pytest
@@ -15,13 +17,19 @@ from firelab.series.folder import sha256_of
 from firelab.series.series_file import design_path, read_series, series_hash
 
 
-@pytest.fixture
-def folder(tmp_path):
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """A planned folder that no test changes."""
+    base = tmp_path_factory.mktemp("planned")
     text = design_path("quick-look").read_text(encoding="utf-8")
-    (tmp_path / "series.toml").write_text(text, encoding="utf-8")
-    series = read_series(tmp_path)
-    write_plan(make_plan(series, series_hash=series_hash(tmp_path)), tmp_path)
-    return tmp_path
+    (base / "series.toml").write_text(text, encoding="utf-8")
+    write_plan(make_plan(read_series(base), series_hash=series_hash(base)), base)
+    return base
+
+
+@pytest.fixture
+def folder(planned, tmp_path):
+    return Path(shutil.copytree(planned, tmp_path, dirs_exist_ok=True))
 
 
 def ran(*words):

@@ -175,8 +175,8 @@ def test_a_grade_that_is_no_target_is_answered_by_looks(library):
     assert found["dwell_s"].isna().all()
 
 
-def test_the_index_follows_the_folder(tmp_path, invent):
-    bundle = pack_series(invent(tmp_path / "s"), licence="CC0-1.0")
+def test_the_index_follows_the_folder(tmp_path, folder):
+    bundle = pack_series(folder, licence="CC0-1.0")
     shelf = tmp_path / "shelf"
     shelf.mkdir()
     (shelf / "a.zip").write_bytes(bundle.raw)
@@ -397,8 +397,7 @@ def test_the_page_holds_everything_and_escapes_it(library, tmp_path):
     assert sum(bool(card["edges"]) for card in cards) == 12
 
 
-def test_a_hostile_colour_cannot_leave_the_data_block(tmp_path, invent):
-    folder = invent(tmp_path / "s")
+def test_a_hostile_colour_cannot_leave_the_data_block(tmp_path, folder):
     text = (folder / "series.toml").read_text()
     name = "</script><script>alert(1)</script>"
     (folder / "series.toml").write_text(text.replace("Marsh green", name))
