@@ -12,7 +12,7 @@ from firelab.craft.materials import METALS, is_gauge, metal_named, parse_thickne
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError, quoted
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
-from firelab.fits.ordinal.stage_posterior import prior_sensitivity
+from firelab.fits.ordinal.prior_sensitivity import prior_sensitivity
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.sampling.watch import part
 from firelab.fits.stage import METHODS, StageFit, fit_stage

@@ -11,8 +11,9 @@ from scipy import stats
 
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.parameters import make_priors, parameterise
+from firelab.fits.ordinal.prior_sensitivity import prior_sensitivity
 from firelab.fits.ordinal.priors import scaled_spreads
-from firelab.fits.ordinal.stage_posterior import fit_posterior, prior_sensitivity
+from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.warming_up import warming_up, with_warm_up
 from firelab.fits.stage import fit_stage
 from firelab.records.records import Records

@@ -1,6 +1,7 @@
 """Where there is no recipe: each reason has its own code, words and remedy."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -59,9 +60,15 @@ CASES = {
 }
 
 
+@pytest.fixture(scope="module")
+def window_of_case(bench):
+    """The window of each of these cases, fitted once."""
+    return lru_cache(maxsize=len(CASES))(lambda code: window_of(bench, CASES[code]))
+
+
 @pytest.mark.parametrize("code", CASES)
-def test_each_null_has_its_own_code_and_what_would_settle_it(bench, code):
-    window = window_of(bench, CASES[code])
+def test_each_null_has_its_own_code_and_what_would_settle_it(window_of_case, code):
+    window = window_of_case(code)
     assert window.recipe is None
     assert window.reason_code == code
     assert window.settle and all(window.settle)
@@ -91,8 +98,8 @@ def test_tiles_too_near_to_one_another_are_not_called_mixed_up(bench):
     assert window.settle[0].startswith("fire tiles cooler than 755 °C (1391 °F)")
 
 
-def test_grades_that_fall_are_told_from_grades_that_hardly_change(bench):
-    window = window_of(bench, falling)
+def test_grades_that_fall_are_told_from_grades_that_hardly_change(window_of_case):
+    window = window_of_case("grades-fall")
     assert "hotter loads came out less far" in window.reason
     assert "labels were mixed up" in window.settle[0]
 
@@ -149,8 +156,8 @@ def test_a_level_that_was_never_fired_has_no_recipe(bench):
     assert len(table) == 48
 
 
-def test_edges_beyond_what_was_fired_are_none_with_their_reason(bench):
-    window = window_of(bench, CASES["target-not-reached"])
+def test_edges_beyond_what_was_fired_are_none_with_their_reason(window_of_case):
+    window = window_of_case("target-not-reached")
     for edge in window.edges:
         assert edge.high_degC.estimate is None
         assert edge.high_degC.reason == "above the fired range"

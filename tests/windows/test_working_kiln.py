@@ -6,6 +6,7 @@ A short version of analyses/working_kiln; nothing here rests on how stages are f
 import ast
 import sys
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -269,8 +270,16 @@ def test_the_ready_design_is_fitted_and_judged():
     assert set(KILNS) >= {"fitted family", "physics", "slips", "sessions", "places", "all"}
 
 
+@lru_cache(maxsize=1)
+def followed(number):
+    """What every chooser did with one colour, one tile at a time and three at most."""
+    return pd.DataFrame(
+        chooser_once("physics", number, by="one tile at a time", most_tiles=3)
+    )
+
+
 def test_one_tile_at_a_time_is_followed_beside_the_hand():
-    rows = pd.DataFrame(chooser_once("physics", 0, by="one tile at a time", most_tiles=3))
+    rows = followed(0)
     assert set(rows["by"]) == {
         "best possible",
         "hand",
@@ -291,9 +300,7 @@ def test_three_tiles_chosen_one_at_a_time_are_no_worse_than_a_hand():
     # (analyses/working_kiln).
     gain, short = [], []
     for number in range(6):
-        rows = pd.DataFrame(
-            chooser_once("physics", number, by="one tile at a time", most_tiles=3)
-        )
+        rows = followed(number)
         own = rows[(rows["chooser"] == "itself") & (rows["tiles"] == 3)]
         hand = rows[rows["by"] == "hand"]
         gain.append(float(own["true"].iloc[0]) - float(hand["true"].iloc[0]))

@@ -8,7 +8,7 @@ the model's own rate. Of a series of which nothing was fired the draws are the p
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -31,7 +31,7 @@ from firelab.fits.ordinal.parameters import (
     parameterise,
 )
 from firelab.fits.ordinal.posterior_density import StageDensity, share_looks
-from firelab.fits.ordinal.priors import Priors, scaled_spreads
+from firelab.fits.ordinal.priors import Priors
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.fits.ordinal.warming_up import (
@@ -39,31 +39,23 @@ from firelab.fits.ordinal.warming_up import (
     warming_up,
     with_traced_loss,
     with_warm_up,
-    without_warm_up,
 )
 from firelab.fits.ordinal.what_mattered import DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import TRUSTED_K
 from firelab.fits.sampling.nested import NestedSample, sample_nested
-from firelab.fits.sampling.watch import part
 from firelab.records.records import Records
 from firelab.series.history import TARGET
-from firelab.series.terms import (
-    TEMPERATURE,
-    coding,
-    model_matrix,
-    term_columns,
-)
+from firelab.series.terms import model_matrix, term_columns
 
 FEWEST_INDEPENDENT, ENOUGH_INDEPENDENT = 400, 1000
 """Independent draws below which chains take over, and below which intervals are called
 rough: an end of a 90 % interval then errs by a twentieth of its width."""
 _CHAINS = 64
 """Chains at once: well above the coordinates of a series of forty looks (chosen here)."""
-_SENSITIVITY_DRAWS, _ENOUGH_FOR_MEDIANS = 1000, 100
-"""Of the fits with other spreads, and how many of them must be independent: their medians
-then err by an eighth of an sd, 1.25 / sqrt(100), a twelfth of the interval's half width
-that the moves are told beside."""
+_ENOUGH_FOR_MEDIANS = 100
+"""Independent draws where medians alone are asked for: they err by an eighth of an sd,
+1.25 / sqrt(100), which is a thirteenth of the half width of a 90 % interval."""
 
 
 def fit_posterior(
@@ -269,87 +261,6 @@ def _by_chains(chains: ChainSample, sample: NestedSample) -> PosteriorConvergenc
         largest_gradient=sample.largest_gradient,
         condition=sample.condition,
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PriorSensitivity:
-    """What doubling and halving every prior's spread does.
-
-    Attributes
-    ----------
-    doubled, halved : float
-        Largest move of the middle of a step from grade to grade, in `unit`.
-    interval : float
-        Half width of the widest interval of those middles, in `unit`.
-    unit : str
-        ``degC`` where temperature is a term, else ``latent units``.
-    words : str
-        One line.
-    """
-
-    doubled: float
-    halved: float
-    interval: float
-    unit: str
-    words: str
-
-
-def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity:
-    """Fit again with the spread of every prior doubled and halved.
-
-    Parameters
-    ----------
-    records : Records
-        What was fitted.
-    fit : StagePosterior
-
-    Returns
-    -------
-    PriorSensitivity
-        Moves are of posterior medians, at the centre of every coded factor.
-    """
-    series = records.series
-    own, unit = _step_places(fit)
-    tail = (1.0 - series.window.level) / 2.0
-    low, high = np.quantile(own, [tail, 1.0 - tail], axis=0)
-    moves = {}
-    for at, (name, factor) in enumerate((("doubled", 2.0), ("halved", 0.5))):
-        stated = scaled_spreads(fit.series.priors, factor)
-        # The priors of the fit hold what its traces say.
-        changed = replace(records, series=replace(series, priors=stated), traces={})
-        with part(at / 2, (at + 1) / 2):
-            other = fit_posterior(
-                changed,
-                without_warm_up(fit.terms),
-                link=fit.link,
-                rng=np.random.default_rng(series.seed),
-                n_draws=_SENSITIVITY_DRAWS,
-                only_medians=True,
-            )
-        moved = np.median(_step_places(other)[0], axis=0) - np.median(own, axis=0)
-        moves[name] = float(np.max(np.abs(moved)))
-    interval = float(np.max(high - low) / 2.0)
-    return PriorSensitivity(
-        doubled=moves["doubled"],
-        halved=moves["halved"],
-        interval=interval,
-        unit=unit,
-        words=(
-            f"spreads doubled, a step from grade to grade moves by at most "
-            f"{moves['doubled']:.1f} {unit}; halved, {moves['halved']:.1f} {unit} "
-            f"(its interval: +/- {interval:.1f} {unit})"
-        ),
-    )
-
-
-def _step_places(fit: StagePosterior) -> tuple[FloatArray, str]:
-    """Return where each draw steps to the next grade, shape (S, J - 1)."""
-    draws = fit.draws
-    if TEMPERATURE not in fit.columns:
-        return draws.thresholds, "latent units"
-    slope = draws.coefficients[:, fit.columns.index(TEMPERATURE)]
-    half = coding(fit.series, "temperature").half_width
-    return half * draws.thresholds / slope[:, None], "degC"
 
 
 def believed_stage(
