@@ -22,7 +22,8 @@ from firelab.plan.optimal.search import search_design
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "analyses" / "plans"))
 from plain_search import free_problem, without_limits
 
-SEEDS = range(20)
+SEEDS, TEN = range(20), range(10)
+# A search of two starts in place of 100 misses one of these tables in each ten seeds.
 
 
 def quadratic(points):
@@ -60,7 +61,7 @@ def reached(candidates, plot, best, *, eta=0.0, power=1.0, seeds=SEEDS):
 @pytest.mark.parametrize(("n", "best"), QUADRATIC.items())
 def test_quadratic_determinants(n, best):
     candidates = without_limits(quadratic(GRID)[None], GRID + 1)
-    assert reached(candidates, np.arange(n), best) >= 19
+    assert reached(candidates, np.arange(n), best, seeds=TEN) == 10
 
 
 @pytest.mark.parametrize(("n", "best"), HADAMARD.items())
@@ -68,7 +69,7 @@ def test_plus_minus_one_determinants(n, best):
     signs = np.array(list(product((-1, 1), repeat=n - 1)))
     rows = np.column_stack([np.ones(len(signs)), signs])[None]
     candidates = without_limits(rows, (signs + 1) // 2)
-    assert reached(candidates, np.arange(n), best, power=0.5) >= 19
+    assert reached(candidates, np.arange(n), best, power=0.5, seeds=TEN) == 10
 
 
 @pytest.mark.parametrize(("size", "best"), SPLIT_PLOT.items())
