@@ -337,10 +337,13 @@ def test_grades_that_fall_with_heat_are_looked_at_before_more_is_fired(quick):
 
 
 def test_a_chosen_session_narrows_the_edges_about_as_much_as_expected():
-    """The expected widths against what firing the load gave, 12 invented colours."""
+    """The expected widths against what firing three loads gave, 6 invented colours.
+
+    That of single loads is held by the short version of the study of next tiles.
+    """
     ratios, fired_on = [], 0
     series = roomy(SERIES)
-    for seed in range(12):
+    for seed in range(6):
         rng = np.random.default_rng([seed, 5])
         kiln = draw_expected_kiln(SERIES, assumed_expectation(SERIES), rng=rng)
         plan, widths = make_plan(SERIES, series_hash="0" * 64), []
@@ -356,7 +359,7 @@ def test_a_chosen_session_narrows_the_edges_about_as_much_as_expected():
                 fired_on += int((chosen.table["tile"] != "").sum())
         then, now = (chosen.edges[f"{name}_degC"].mean() for name in ("expected", "width"))
         ratios.append(widths[1] / widths[0] * now / then)
-    assert fired_on > 12
+    assert fired_on > 6
     error = np.std(ratios) / np.sqrt(len(ratios))
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.1 + 3 * error)
     assert np.mean(ratios) < 1.3
