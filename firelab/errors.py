@@ -33,8 +33,13 @@ _VERBS = ("is ", "has ", "holds ", "lacks ", "was ", "carries ", "names ")
 """Beginnings of a fault whose subject is the place itself: it reads on without a colon."""
 
 
-_LINE = re.compile(r":\d+$")
-"""A line of a file, which ends with a number and needs no colon behind it."""
+_LINE = re.compile(r":\d[\d, ]*$")
+"""Lines of a file, which end with a number and need no colon behind it."""
+
+
+def _apart(where: str, what: str) -> str:
+    """Return what stands between a place and its fault."""
+    return "" if what.startswith(_VERBS) or _LINE.search(where) else ":"
 
 
 def neighbours_hint(name: str) -> str:
@@ -46,8 +51,11 @@ def neighbours_hint(name: str) -> str:
         Path that is not there; where it is, the answer is empty.
     """
     path = Path(name)
-    if path.exists() or not path.parent.is_dir():
+    if path.exists():
         return ""
+    # Of a file in a folder that is not there, the folder is what was mistyped.
+    while not path.parent.is_dir():
+        path = path.parent
     beside = [one.name for one in path.parent.iterdir() if not one.name.startswith(".")]
     near = difflib.get_close_matches(path.name, sorted(beside), n=3, cutoff=0.5)
     return f"\n  hint: did you mean {' or '.join(near)}?" if near else ""
@@ -76,7 +84,7 @@ class FirelabError(Exception):
 
     def __str__(self) -> str:
         """Render the fault as the terminal shows it."""
-        apart = "" if self.what.startswith(_VERBS) or _LINE.search(self.where) else ":"
+        apart = _apart(self.where, self.what)
         head = f"{self.where}{apart} {self.what}" if self.where else self.what
         return f"{head}\n  hint: {self.hint}" if self.hint else head
 
@@ -121,7 +129,7 @@ class Finding:
     def __str__(self) -> str:
         """Render as ``file:line message`` with the hint below."""
         place = f"{self.file}:{self.line}" if self.line else self.file
-        head = f"{place} {self.message}"
+        head = f"{place}{_apart(place, self.message)} {self.message}"
         return f"{head}\n  hint: {self.hint}" if self.hint else head
 
     def to_dict(self) -> dict[str, str | int]:

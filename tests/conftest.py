@@ -1,7 +1,31 @@
-"""Settings of every test: properties are tried from fixed seeds, without a clock."""
+"""Settings of every test: properties are tried from fixed seeds, without a clock.
 
+Texts that are stored are compared letter by letter; `--renew-texts` writes them anew.
+"""
+
+import pytest
 from hypothesis import settings
 
 # A deadline would be a timed test; a random seed would make a run hard to repeat.
 settings.register_profile("firelab", deadline=None, derandomize=True)
 settings.load_profile("firelab")
+
+
+def pytest_addoption(parser):
+    words = "write stored texts anew, where what is said was meant to change"
+    parser.addoption("--renew-texts", action="store_true", help=words)
+
+
+@pytest.fixture
+def stored(request):
+    """Compare a text with its file, or write the file anew and pass nothing as tested."""
+
+    def compare(text, path):
+        if request.config.getoption("--renew-texts"):
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+            pytest.skip(f"{path.name} was written anew")
+        assert path.is_file(), f"{path} is missing; write it with: pytest --renew-texts"
+        assert text == path.read_text(encoding="utf-8")
+
+    return compare

@@ -11,6 +11,7 @@ import typer
 
 from firelab.cli import console
 from firelab.cli.plan import remark_size
+from firelab.errors import quoted
 
 if TYPE_CHECKING:
     from firelab.series.firing_series import FiringSeries
@@ -99,7 +100,8 @@ def plan_candidates(
     if SEQUENTIAL in (names or [series.plan.kind]):
         raise UsageError(
             "a sequential plan fixes no tiles beforehand, so there is none to foresee",
-            hint="name kinds to foresee, such as: --kinds factorial --tiles 12,24",
+            hint="name a kind to foresee: "
+            f"firelab foresee {quoted(folder)} --kinds latin-hypercube --tiles 8,12",
         )
     sizes = [_size(part) for part in tiles.split(",") if part.strip()]
     digest = series_hash(folder)
@@ -119,6 +121,8 @@ def plan_candidates(
                 continue
             if sizes and size:
                 remark_size(plan, size)
+                if plan.n_tiles < size and "shortfall" in plan.figures:
+                    console.remark(f"{size} tiles do not fit the budget: {plan.n_tiles} do")
             if all(plan.n_tiles != one.plan.n_tiles for one in of_kind):
                 of_kind.append(PlannedCandidate(kind=name, plan=plan))
             if not sizes and len(of_kind) == OWN_SIZES:

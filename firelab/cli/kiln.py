@@ -42,7 +42,7 @@ def command(
         found = watch_kiln(folder, kiln)
         console.progress_done()
         for line in found.left_out:
-            console.remark(f"left out: {line}")
+            console.remark(f"left out {line}")
         if figure:
             from firelab.charts.kiln_chart import draw_kiln_chart
             from firelab.charts.style import save_figure

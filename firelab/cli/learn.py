@@ -54,4 +54,5 @@ def command(
             console.result_json(history.to_dict())
             return
         console.result(history.summary())
-        console.remark(f"{written}: next, firelab new JAR --like {quoted(folder)}")
+        then = f"; next: firelab new JAR --like {quoted(folder)}"
+        console.remark(f"wrote {written}{then * history.has_learned}")

@@ -63,7 +63,7 @@ def _plan(old: Path, new: Path, tiles: int) -> None:
         series = read_series(new)
         write_plan(plan, new, invented=series.invented)
         write_atomically(new / SHEETS_FILE, make_sheets(series, plan))
-        console.result(plan.summary())
+        console.result(f"{series.name}: {plan.summary()}")
         console.remark(f"wrote {new / PLAN_TABLE} and {new / SHEETS_FILE}")
     console.result(
         f"fire them, then: firelab record looks.csv {quoted(new)}, and "

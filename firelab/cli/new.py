@@ -98,7 +98,7 @@ def command(
         if history:
             write_atomically(folder / HISTORY_FILE, history)
         mark = read_series(target).mark
-        console.remark(f"its tiles are marked {mark}, unlike those of the series beside it")
+        console.remark(f"its tiles are marked {mark}, as those of no series beside it")
         then = "look it through" if ask else "edit it"
         console.result(f"{target}: {then}, then: firelab check {quoted(folder)}")
 
@@ -143,9 +143,9 @@ def _of_studio(folder: Path, text: str, jar: str, kiln: str) -> str:
     studio = read_studio(home)
     chosen = studio.kiln(kiln)
     filled = with_studio(text, chosen, known_jar(read_jars(home), jar) if jar else None)
-    told = [chosen.name] if chosen else []
+    told = [f"kiln {chosen.name!r}"] if chosen else []
     told += [f"jar {jar}"] if jar else []
-    console.remark(f"of the studio {studio.name}: {', '.join(told) or 'nothing'}")
+    console.remark(f"as the studio {studio.name!r} has it: {', '.join(told) or 'nothing'}")
     return filled
 
 

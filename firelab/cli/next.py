@@ -55,7 +55,7 @@ def command(
         bool,
         typer.Option("--replace", help="Plan the settings of lost tiles again; no choice."),
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="The choice as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Result as JSON.")] = False,
 ) -> None:
     """Choose the next load: what shrinks the edges most per kiln hour; write next.csv.
 
@@ -118,11 +118,11 @@ def command(
             console.result_json({**chosen.to_dict(), "firing_now": now})
         else:
             console.result(chosen.summary())
-            console.result(windows.firing_now())
-            if found.clarity is None:
-                console.result(next_firing(found.records, fit=fit).one_more_tile())
             if not beyond and not chosen.stop:
                 console.result(_why_elsewhere(windows))
+            console.result(windows.firing_now())
+            if found.clarity is None and not chosen.stop:
+                console.result(next_firing(found.records, fit=fit).one_more_tile())
         _offer_replacements(folder)
         if chosen.stop or not add:
             on = f"; to go on all the same: firelab next {quoted(folder)} --beyond"
@@ -156,7 +156,8 @@ def _one_at_a_time(
         console.result(chosen.summary())
     _offer_replacements(folder)
     if not add or chosen.firing is None:
-        more = "" if add else f"; to plan it: firelab next {quoted(folder)} --add"
+        can_add = not add and chosen.firing is not None
+        more = f"; to plan it: firelab next {quoted(folder)} --add" if can_add else ""
         console.remark(f"wrote {written}{more}")
         return
     longer = _extend(
@@ -234,11 +235,12 @@ def _tell_added(folder: Path, plan: Plan, longer: Plan) -> None:
     added = longer.tiles.iloc[len(plan.tiles) :]
     known = added["tile"].isin(plan.tiles["tile"])
     new, on = (sorted(set(added.loc[rows, "tile"])) for rows in (~known, known))
-    parts = [f"new tiles {', '.join(new)}" if new else ""]
+    parts = [f"new tile{'s' * (len(new) > 1)} {', '.join(new)}" if new else ""]
     parts.append(f"fired on {', '.join(on)}" if on else "")
-    for session in sorted(set(added["session"])):
+    sessions = sorted(set(added["session"]))
+    planned = "; ".join(part for part in parts if part)
+    console.remark(f"planned in session {', '.join(map(str, sessions))}: {planned}")
+    for session in sessions:
         console.remark(
-            f"session {session} planned; print it with: "
-            f"firelab sheets {quoted(folder)} --session {session}"
+            f"print it with: firelab sheets {quoted(folder)} --session {session}"
         )
-    console.remark("; ".join(part for part in parts if part))

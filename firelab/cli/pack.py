@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
+from firelab.errors import quoted
 
 EXAMPLE = "firelab pack marsh-green --licence CC-BY-4.0 --studio 'North kiln'"
 
@@ -53,7 +54,8 @@ def command(
             raise UsageError(
                 "no licence is chosen",
                 "--licence",
-                "one of " + "; ".join(f"{key}: {one[0]}" for key, one in LICENCES.items()),
+                f"such as: firelab pack {quoted(folder)} --licence CC-BY-4.0; there are "
+                + "; ".join(f"{key} ({one[0]})" for key, one in LICENCES.items()),
             )
         bundle = pack_series(
             folder,
@@ -66,7 +68,13 @@ def command(
             for note in bundle.notes:
                 console.remark(note)
         raw = bundle.raw
-        target = out or folder.resolve().with_name(f"{folder.resolve().name}.zip")
+        target = out or _beside(folder)
+        if not target.parent.is_dir():
+            raise UsageError(
+                f"there is no folder {target.parent}",
+                f"--out {target}",
+                f"make it first, or leave --out out: {_beside(folder)} is written then",
+            )
         write_atomically(target, raw)
         if as_json:
             console.result_json(
@@ -82,3 +90,9 @@ def command(
             return
         console.result(f"{target}: {len(bundle.contents)} files, {len(raw)} bytes")
         console.result(f"SHA-256 {bundle.sha256}: give it by another way than the bundle")
+
+
+def _beside(folder: Path) -> Path:
+    """Return the bundle beside a folder, written as the folder was."""
+    named = folder if folder.name and folder.name != ".." else folder.resolve()
+    return named.with_name(f"{named.name}.zip")

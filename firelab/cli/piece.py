@@ -144,12 +144,13 @@ def _plan(folder: Path, page: str, as_json: bool) -> None:
     found = plan_piece(folder)
     home = folder if folder.is_dir() else folder.parent
     write_piece_plan(home, found)
-    write_piece_sheet(home, found, page)
+    sheet = write_piece_sheet(home, found, page)
     save_figure(draw_piece(found), home / "figures" / "piece")
     if as_json:
         console.result_json(found.to_dict())
     else:
         console.result(found.summary())
+    console.remark(f"wrote {sheet}; what comes out: firelab piece record {quoted(home)}")
     if found.best.probability < found.asked:
         console.leave(EXIT_UNSUPPORTED)
 

@@ -191,10 +191,16 @@ def _list_kinds(as_json: bool) -> None:
 def _with_wish(series: FiringSeries, kind: str, tiles: int | None) -> FiringSeries:
     import dataclasses
 
+    from firelab.plan.kinds.registry import KINDS
+
+    wished = kind or series.plan.kind
+    # The number asked for is that of all tiles, not of each time the plan is repeated.
+    sized = tiles and wished in KINDS and KINDS[wished].sized
     wish = dataclasses.replace(
         series.plan,
-        kind=kind or series.plan.kind,
+        kind=wished,
         tiles=tiles or series.plan.tiles,
+        repeats=1 if sized else series.plan.repeats,
     )
     return dataclasses.replace(series, plan=wish)
 

@@ -54,7 +54,7 @@ def command(
     out: Annotated[Path | None, typer.Option(help="JSON file to write.")] = None,
     as_json: console.AsJson = False,
 ) -> None:
-    """Pool several studios' tiles of one colour: shifts in degC, windows, precision.
+    """Pool several studios' tiles of one colour: shifts, windows, precision.
 
     Control tiles of a shared colour tell a kiln's offset from the studio's own
     hand. `--carry` takes the window to a further studio and chooses the tiles that

@@ -165,6 +165,20 @@ def command(
             console.result(
                 _result_words(recorded, base, series.kiln.reads, dry_run=dry_run)
             )
+            if not dry_run:
+                console.remark(_what_follows(base, plan))
+
+
+def _what_follows(base: Path, plan: Plan) -> str:
+    """Say how many planned tiles wait for a look, and the command after the last."""
+    from firelab.records.firing_log import read_planned_log
+
+    then = f"firelab {'next' if plan.is_sequential else 'fit'} {quoted(base)}"
+    planned, log = set(plan.tiles["tile"]), read_planned_log(base)[2]
+    waiting = len(planned - {one.tile for one in log.standing})
+    if not waiting or plan.is_sequential:
+        return f"next: {then}"
+    return f"{waiting} of {len(planned)} planned tiles wait for a look; then: {then}"
 
 
 def _is_of_a_stage_alone(cells: dict[str, str]) -> bool:
@@ -284,7 +298,8 @@ def _result_words(recorded: Recorded, base: Path, reads: str, *, dry_run: bool) 
         f"{looks} would be added to {log}" if dry_run else f"{looks} added to {log}"
     )
     if recorded.already:
-        lines.append(f"{len(recorded.already)} stand there already and were left")
+        again = count_words(len(recorded.already), "look")
+        lines.append(f"already there, and left as they were: {again}")
     if recorded.left_out:
         numbers = ", ".join(str(line) for line in recorded.left_out[:10])
         lines.append(

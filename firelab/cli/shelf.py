@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
+from firelab.craft.trade_words import count_words
 
 if TYPE_CHECKING:
     from firelab.studios.shelf.shelf import ShelfChange
@@ -104,8 +105,8 @@ def _tell_change(change: ShelfChange) -> None:
     console.progress_done()
     if not change.added and not change.kept:
         console.remark("no bundle stands here; one is made with: firelab pack FOLDER")
-    console.remark(
-        f"{change.added} bundles read, {change.kept} unchanged, {change.gone} gone"
-    )
+    read = count_words(change.added, "bundle")
+    console.remark(f"{read} read, {change.kept} unchanged, {change.gone} gone")
     for file, fault in change.refused:
-        console.remark(f"left out {file}: {fault}")
+        named = "" if fault.startswith(file) else f"{file}: "
+        console.remark(f"left out: {named}{fault}")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import EXIT_UNSUPPORTED
+from firelab.errors import EXIT_UNSUPPORTED, quoted
 
 EXAMPLE = "firelab windows marsh-green"
 
@@ -68,15 +68,16 @@ def command(
         )
         blank = blank_asked(found.records.series.blank, thickness, metal)
         windows = firing_windows(fit, found.clarity, blank=blank)
-        write_windows(folder, windows, invented=found.invented)
+        written = write_windows(folder, windows, invented=found.invented)
         if as_json:
             console.result_json(windows.to_dict())
         else:
             console.result(windows.summary())
             if found.records.plan.is_sequential and not (found.clarity or blank):
                 chosen = next_firing(found.records, fit=fit)
-                console.result(chosen.one_more_tile())
-                if chosen.stop:
-                    console.result(f"You can stop: {chosen.stop}.")
+                for line in filter(None, (chosen.one_more_tile(), chosen.stop_line())):
+                    console.result(line)
+        then = "report" if windows.has_recipe else "next"
+        console.remark(f"wrote {written}; next: firelab {then} {quoted(folder)}")
         if not windows.has_recipe:
             console.leave(EXIT_UNSUPPORTED)

@@ -230,7 +230,7 @@ class TileBoard(Shown):
         lines = [
             f"{self.studio}: {count_words(len(self.tiles), 'tile')} of {colours}, "
             f"{series} series.",
-            f"Where it lies is written of {placed}; {pictured} have a photograph.",
+            f"Places written: {placed}. Photographs: {pictured}.",
         ]
         return "\n".join([*lines, *([self.invented] if self.invented else [])])
 

@@ -178,7 +178,7 @@ class LearnedGroup:
         unknown = [one.name for one in self.parameters if one.n_series < FEWEST_SERIES]
         if unknown:
             lines.append(
-                f"  Too few series speak of: {', '.join(unknown)}; the usual priors stand."
+                f"  Too few series speak of: {', '.join(unknown)}; what is usual stands."
             )
         return lines
 
@@ -254,6 +254,11 @@ class History(Shown):
             for group in self.groups
             for one in group.parameters
         )
+
+    @property
+    def has_learned(self) -> bool:
+        """Whether there are enough series of a kind and metal to learn from."""
+        return any(group.n_series >= FEWEST_SERIES for group in self.groups)
 
     def summary(self) -> str:
         """Return what is known and what is not, as lines for a terminal."""

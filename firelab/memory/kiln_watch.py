@@ -217,9 +217,9 @@ class KilnHistory(Shown):
             side = "hotter" if one.offset_degC >= 0 else "cooler"
             half = 0.5 * (one.upper_degC - one.lower_degC)
             lines.append(
-                f"{one.day} {one.series}, session {one.session}: {own} {side} than it "
-                f"read, give or take {format_temperature_difference(half, self.reads)} "
-                f"({count_words(one.n_tiles, 'tile')})"
+                f"{one.day} {one.series}, session {one.session}, "
+                f"{count_words(one.n_tiles, 'tile')}: {own} {side} than it read, give or "
+                f"take {format_temperature_difference(half, self.reads)}"
             )
         if self.individuals is not None:
             lines += [

@@ -199,7 +199,9 @@ def learn_history(
     ]
     if not found:
         raise RecordsInsufficient(
-            f"none of {len(places)} series has looks to learn from", str(base)
+            f"none of {len(places)} series has looks to learn from",
+            str(base),
+            f"{FEWEST_SERIES} fired and graded series of one kind and metal are the fewest",
         )
     return History(
         studio=read_studio(base).name if is_studio else "",

@@ -89,10 +89,10 @@ class LotAnswer(Shown):
     def summary(self) -> str:
         """Return the answer in one sentence, the kiln's unit first."""
         within = format_temperature_difference(self.within_degC, self.reads)
-        odds = f"{min(max(round(100 * self.same), 1), 99)} in 100"
+        odds = f"{min(max(round(100 * self.same), 1), 99)} chances in 100"
         tiles = count_words(self.n_tiles, "tile")
         if self.verdict == "same":
-            return f"The same within {within}: {odds} ({tiles})."
+            return f"The same within {within}, with {odds} ({tiles})."
         low, high = sorted((abs(self.lower_degC), abs(self.upper_degC)))
         if self.verdict == "moved":
             side = "hotter" if self.hotter_degC > 0 else "cooler"
@@ -104,11 +104,15 @@ class LotAnswer(Shown):
                 f"{format_duration(self.dwell_s)} ({tiles})."
             )
         more = count_words(self.n_more, "more tile")
-        ends = format_difference_range(self.lower_degC, self.upper_degC, self.reads)
-        would = f"{more} would" if self.n_more <= 2 * MOST else f"not even {more} would"
+        ends = " to ".join(
+            f"{format_temperature_difference(abs(end), self.reads)} "
+            f"{'hotter' if end > 0 else 'cooler'}"
+            for end in (self.lower_degC, self.upper_degC)
+        )
+        would = "would tell" if self.n_more <= 2 * MOST else "would not tell either"
         return (
-            f"Cannot tell: the same within {within} in {odds}, moved by {ends} ({tiles}); "
-            f"{would}."
+            f"Cannot tell yet: the same within {within} with {odds}; to be fired from "
+            f"{ends} ({tiles}). {more} {would}."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -222,7 +226,7 @@ def compare_lots(
     >>> import firelab
     >>> old, new = firelab.start_demo(seed=1), firelab.start_demo(seed=2)
     >>> firelab.compare_lots(old, new)
-    <LotAnswer: The same within 20 °F (11 °C): 9... in 100 (30 tiles).>
+    <LotAnswer: The same within 20 °F (11 °C), with 9... chances in 100 (30 tiles).>
     """
     fit, _, recipe = _old_jar(old)
     records = read_firings(new)

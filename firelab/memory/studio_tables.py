@@ -175,11 +175,11 @@ def known_jar(jars: dict[str, Jar], number: str) -> Jar:
         If there is none.
     """
     if number not in jars:
-        listed = ", ".join(sorted(jars)) or "none"
+        listed = ", ".join(sorted(jars))
         raise UsageError(
-            f"there is no jar {number!r} (there are: {listed})",
+            f"{JARS_FILE} has no jar {number!r}{f' (it has: {listed})' if jars else ''}",
             "--jar",
-            f"add it to {JARS_FILE}",
+            f"add a line for it to {JARS_FILE}",
         )
     return jars[number]
 

@@ -11,7 +11,7 @@ from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import quoted
 from firelab.piece.piece import SCHEMA, listed
 from firelab.series.folder import INVENTED, Provenance, json_text, write_atomically
-from firelab.windows.answer_words import of_100, of_ten, room_parts
+from firelab.windows.answer_words import of_100, room_parts
 
 PLAN_FILE = "piece.json"
 PIECE_CAUTIONS = (
@@ -219,8 +219,8 @@ class PiecePlan(Shown):
         best = self.best
         firings = count_words(len(best.firings), "firing")
         lines = [
-            f"{self.name}, {firings}: expect {of_ten(best.probability)} such pieces as "
-            f"wanted ({of_100(best.probability)}); {of_100(self.asked)} were asked.",
+            f"{self.name}, {firings}: expect {of_100(best.probability)} such pieces as "
+            f"wanted; {100 * self.asked:.0f} were asked.",
             *(f"   {line}" for line in best.firing_words(self.reads)),
         ]
         misses = sorted(best.colours, key=lambda one: -(one.under + one.over))

@@ -334,10 +334,13 @@ def _cautions(
                 "known well"
             )
         if series.kiln.name != own_kiln:
-            tested = series.kiln.name or "a kiln without a name"
+            tested, fired = (
+                f"the kiln {name!r}" if name else "a kiln without a name"
+                for name in (series.kiln.name, own_kiln)
+            )
             own.append(
-                f"tested in {tested}, the piece is fired in "
-                f"{own_kiln or 'a kiln without a name'}: carry it over first (firelab pool)"
+                f"tested in {tested}, the piece is fired in {fired}: carry it over first "
+                "(firelab pool)"
             )
         base = str(setting["base"])
         if base.casefold() != (colour.over.casefold() or "none"):

@@ -115,8 +115,11 @@ def compare_plans(
             lines.append({"kind": kind, "remark": _NOTHING_FIXED})
             continue
         for asked in sizes if kind in KINDS and KINDS[kind].sized else (None,):
+            # A size is that of all tiles, not of each time the plan is repeated.
+            repeats = series.plan.repeats if asked == series.plan.tiles else 1
             try:
-                plan = make_plan(of_kind(series, kind, tiles=asked), seed=seed)
+                wished = of_kind(series, kind, tiles=asked, repeats=repeats)
+                plan = make_plan(wished, seed=seed)
                 lines.append(_line(kind, asked, plan))
             except FirelabError as fault:
                 lines.append({"kind": kind, "asked": asked, "remark": fault.what})
@@ -200,11 +203,13 @@ def _room(series: FiringSeries, plan: Plan, n: int) -> tuple[int, list[Conflict]
             says = f"{blanks} of {series.budget.blanks} blanks are left"
             binding.append(Conflict(path=("budget", "blanks"), says=says))
         room = min(room, blanks)
-    loads = most_loads(series)
+    # What the plan left of the budget's loads is for the tiles that follow it.
+    whole = dataclasses.replace(series.plan, loads=None)
+    loads = most_loads(dataclasses.replace(series, plan=whole))
     if loads is not None:
         left = loads - int(plan.tiles["load"].nunique())
         if left * series.budget.places < n:
-            says = f"{left} of {loads} loads are left"
+            says = f"{max(left, 0)} of {loads} loads are left"
             binding.append(Conflict(path=("budget", "loads"), says=says))
         room = min(room, left * series.budget.places)
     return max(room, 0), binding

@@ -185,11 +185,11 @@ class Plan(Shown):
                 f"  {at:>18}: {len(rows):2d} in "
                 f"{loads} load{'s' if loads != 1 else ''}, {dwells}"
             )
-        powder = ", ".join(f"{name} {grams:g} g" for name, grams in self.powder_g.items())
+        powder = ", ".join(f"{name} {grams:.1f} g" for name, grams in self.powder_g.items())
         lines.append(f"powder, loss included: {powder}")
         lines.append(
-            f"preparation firings: {self._preparation_words()}; "
-            f"kiln time {self.time_h['total']:.1f} h"
+            f"to prepare the tiles: {self._preparation_words()}; "
+            f"kiln time in all {self.time_h['total']:.1f} h"
         )
         if details:
             lines += [*_teaching_lines(self), *_alias_lines(self)]
@@ -197,9 +197,8 @@ class Plan(Shown):
 
     def _preparation_words(self) -> str:
         loads = sum(step.n_loads(self.places) for step in self.preparation)
-        return (
-            f"{len(self.preparation)}, in {count_words(loads, 'load')}" if loads else "none"
-        )
+        firings = count_words(len(self.preparation), "firing")
+        return f"{firings}, in {count_words(loads, 'load')}" if loads else "no firing"
 
     def _noted(self, details: bool) -> list[str]:
         kept = [note for note in self.notes if details or not note.startswith(_OF_DESIGN)]
@@ -240,7 +239,7 @@ def places_in_turn(plan: Plan, first: int, count: int) -> tuple[int, ...]:
     return tuple((first + k) % int(turns) + 1 for k in range(count)) if turns else ()
 
 
-_OF_DESIGN = ("Order: loads at random", "Chosen by ")
+_OF_DESIGN = ("Order: loads at random", "Chosen by ", "Searches: ")
 """Beginnings of notes that speak of the design, not of what to do."""
 
 

@@ -39,7 +39,7 @@ from firelab.series.folder import (
     versions,
 )
 from firelab.series.series_file import read_series, series_hash
-from firelab.series.what_matters import series_parts
+from firelab.series.what_matters import LOOKED_AT, looked_at, series_parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,7 +175,7 @@ def read_so_far(folder: str | Path) -> Records:
         seed=series.seed,
         versions=versions(),
         sources=sources,
-        parts=series_parts(series),
+        parts={**series_parts(series), LOOKED_AT: looked_at(folder)},
     )
     lost = {one.tile for one in log.standing if LOST in one.change}
     return Records(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError, quoted
@@ -166,10 +168,11 @@ def _plan(gathered: _Gathered, series: FiringSeries) -> Plan | None:
             if (base / FIRINGS_FILE).is_file()
             else f"make it anew with: firelab plan {quoted(base)}",
         )
-    loads = plan.tiles["load"].nunique()
-    gathered.standing.append(
-        f"{PLAN_TABLE}: {count_words(plan.n_tiles, 'tile')} in {count_words(loads, 'load')}"
+    loads = count_words(plan.tiles["load"].nunique(), "load")
+    planned = (
+        f"{count_words(plan.n_tiles, 'tile')} in {loads}" if plan.n_tiles else "no tile yet"
     )
+    gathered.standing.append(f"{PLAN_TABLE}: {planned}")
     return plan
 
 
@@ -258,8 +261,9 @@ def _derived(gathered: _Gathered) -> None:
         except (ValueError, KeyError, TypeError, AttributeError, OSError):
             gathered.add("damaged", name, "cannot be read as firelab wrote it", remedy)
             continue
-        gathered.standing.append(name)
-        if stale:
+        if not stale:
+            gathered.standing.append(f"{name}: fresh")
+        else:
             gathered.add(
                 "stale",
                 name,
@@ -275,14 +279,34 @@ def _next_step(gathered: _Gathered, plan: Plan | None, log: FiringLog) -> str:
     if plan.is_sequential:
         waiting = set(plan.tiles["tile"]) - {one.tile for one in log.standing}
         if not waiting:
-            return f"firelab next {quoted(base)} --add"
+            return f"firelab next {quoted(base)}{' --add' * (not log.standing)}"
         codes = ", ".join(sorted(str(tile) for tile in waiting))
-        return f"fire {codes}, then firelab record FILE.csv {quoted(base)}"
+        return f"fire {codes}, then firelab record looks.csv {quoted(base)}"
     if not log.standing:
-        fired = f"firelab record FILE.csv {quoted(base)}"
+        fired = f"firelab record looks.csv {quoted(base)}"
         return f"firelab sheets {quoted(base)}, fire, then {fired}"
     if not (base / FIT_FILE).is_file():
         return f"firelab fit {quoted(base)}"
     if not (base / WINDOWS_FILE).is_file():
         return f"firelab windows {quoted(base)}"
-    return f"firelab report {quoted(base)}"
+    if any(window["recipe"] for window in _windows(base)):
+        return f"firelab report {quoted(base)}"
+    if unseen := _unseen(plan, log):
+        codes = ", ".join(unseen)
+        return f"fire {codes}, then firelab record looks.csv {quoted(base)}"
+    return f"firelab next {quoted(base)}"
+
+
+def _windows(base: Path) -> list[dict[str, Any]]:
+    """Return the windows of a file that was found whole."""
+    return list(read_json((base / WINDOWS_FILE).read_bytes(), WINDOWS_FILE)["windows"])
+
+
+def _unseen(plan: Plan, log: FiringLog) -> list[str]:
+    """Name the tiles of which a planned firing has no look."""
+    seen: Counter[str] = Counter()
+    lost = {one.tile for one in log.standing if LOST in one.change}
+    for one in log.standing:
+        seen[one.tile] = max(seen[one.tile], one.look)
+    planned = Counter(str(tile) for tile in plan.tiles["tile"])
+    return sorted(t for t, n in planned.items() if n > seen[t] and t not in lost)

@@ -188,6 +188,18 @@ def rows_text(looks: Iterable[Look]) -> str:
 HEADER_TEXT = ",".join(LOG_COLUMNS) + "\n"
 
 
+_CHANGE_WORDS = {
+    CORRECTION: "corrected",
+    WITHDRAWAL: "taken back",
+    CONFIRMATION: "confirmed",
+    MOVED: "fired in another load than planned",
+    OFFSET: "",
+    SIGHTED: SIGHTED,
+}
+"""What a change is called beside the look that was recorded with it; an offset has a
+note of its own."""
+
+
 def look_words(look: Look, reads: str = "degF") -> str:
     """Return one line that says what was seen, in the unit that the kiln reads.
 
@@ -205,6 +217,7 @@ def look_words(look: Look, reads: str = "degF") -> str:
     kinds = [word for word in look.change if word != LOST]
     lost = LOST if LOST in look.change else ""
     seen = [word for word in (lost, look.stage, score, look.defects, look.note) if word]
-    change = f" ({' '.join(kinds)})" if kinds else ""
+    changed = [_CHANGE_WORDS.get(kind, kind) for kind in kinds]
+    change = f" ({', '.join(filter(None, changed))})"
     by = f" by {look.observer}" if look.observer else ""
-    return f"{', '.join(place)}: {', '.join(seen) or 'no grade'}{by}{change}"
+    return f"{', '.join(place)}: {', '.join(seen) or 'no grade'}{by}{change * bool(kinds)}"

@@ -103,8 +103,8 @@ def _twice(look: Look, twin: Look, file: str, there: str) -> Finding:
         "look-twice",
         f"look {look.look} at tile {look.tile} ({_look_at(look)}) stands already at "
         f"{there}:{twin.line} ({_look_at(twin)})",
-        "remove one; or number the second firing look "
-        f"{look.look + 1}; or correct with: firelab record --correct",
+        "leave one out; a second firing of the tile is look "
+        f"{look.look + 1}; to correct what stands: firelab record with --correct",
     )
 
 

@@ -96,9 +96,7 @@ def _window_figures(sources: ReportSources) -> list[ReportFigure]:
         topic="edges",
         figure=draw_edge_plot(windows, shown, invented=sources.series.invented),
         alt=describe_edge_plot(windows, shown),
-        caption=(
-            f"With {windows.level:.0%} intervals; an arrow runs out of what was fired."
-        ),
+        caption=("With intervals; an arrow runs out of what was fired."),
     )
     return [*drawn, edges]
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -11,7 +13,7 @@ from typing import Any
 
 from firelab.series.declared_parts import PriorSpecification
 from firelab.series.firing_series import FiringSeries
-from firelab.series.folder import SERIES_FILE, stale_sources
+from firelab.series.folder import FIRINGS_FILE, PLAN_TABLE, SERIES_FILE, stale_sources
 from firelab.series.series_file import read_series, series_hash
 
 _FIT = (
@@ -129,4 +131,41 @@ def changed_since(
         ]
     elif series_hash(folder) != provenance["series_hash"]:
         changed = [SERIES_FILE]
-    return changed + stale_sources(folder, provenance.get("sources", {}))
+    stale = stale_sources(folder, provenance.get("sources", {}))
+    if stale == [PLAN_TABLE] and stored and stored.get(LOOKED_AT) == looked_at(folder):
+        stale = []
+    return changed + stale
+
+
+LOOKED_AT = f"looked at in {PLAN_TABLE}"
+"""Part of a fit: the planned firings whose tiles have looks."""
+
+
+def looked_at(folder: str | Path) -> str:
+    """Return a short hash of the planned firings whose tiles have looks.
+
+    Tiles that are only planned are no part of a fit: a plan that grew leaves it as it was.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Of a series with a plan; without a log no firing has a look.
+    """
+    base, looks = Path(folder), Counter[str]()
+    if (base / FIRINGS_FILE).is_file():
+        for row in _rows(base / FIRINGS_FILE):
+            number = str(row.get("look") or "")
+            tile = str(row.get("tile") or "")
+            looks[tile] = max(looks[tile], int(number) if number.isdecimal() else 1)
+    kept, seen = [], Counter[str]()
+    for row in _rows(base / PLAN_TABLE):
+        tile = str(row.get("tile") or "")
+        seen[tile] += 1
+        if seen[tile] <= looks[tile]:
+            kept.append(row)
+    return _short_hash(kept)
+
+
+def _rows(path: Path) -> list[dict[str | Any, Any]]:
+    text = path.read_text(encoding="utf-8-sig", errors="replace")
+    return list(csv.DictReader(text.splitlines()))

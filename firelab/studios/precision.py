@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.craft.trade_words import Shown
+from firelab.craft.units import format_temperature, format_temperature_difference
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.series.folder import plain_rows
 
@@ -130,11 +131,14 @@ class Precision(Shown):
         and ``stands_out`` (``''``, ``'h'``, ``'k'`` or ``'h k'``).
     significance : float
         Of the critical values.
+    reads : str
+        Unit that kilns read, where the values are temperatures in degC; else empty.
     """
 
     materials: pd.DataFrame
     cells: pd.DataFrame
     significance: float
+    reads: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -153,7 +157,8 @@ class Precision(Shown):
     @property
     def lines(self) -> tuple[str, ...]:
         """One line for each material."""
-        return tuple(_material_words(row) for row in self.materials.to_dict("records"))
+        rows = self.materials.to_dict("records")
+        return tuple(_material_words(row, self.reads) for row in rows)
 
     def to_dict(self) -> dict[str, Any]:
         """Return both tables as plain values, with nan as None."""
@@ -165,11 +170,18 @@ class Precision(Shown):
         }
 
 
-def _material_words(row: dict[Any, Any]) -> str:
-    head = f"{row['material']} ({row['studios']} studios): mean {row['mean']:.4g}"
+def _material_words(row: dict[Any, Any], reads: str) -> str:
+    mean = format_temperature(row["mean"], reads) if reads else f"{row['mean']:.4g}"
+
+    def sd(name: str) -> str:
+        if reads:
+            return format_temperature_difference(row[name], reads)
+        return f"{row[name]:.4g}"
+
+    head = f"{row['material']} ({row['studios']} studios): mean {mean}"
     if np.isnan(row["s_r"]):
-        return f"{head}, sd between studios {row['s_x']:.3g}; nothing was repeated"
-    return f"{head}, repeatability sd {row['s_r']:.4g}, reproducibility sd {row['s_R']:.4g}"
+        return f"{head}, sd between studios {sd('s_x')}; nothing was repeated"
+    return f"{head}, repeatability sd {sd('s_r')}, reproducibility sd {sd('s_R')}"
 
 
 def study_precision(

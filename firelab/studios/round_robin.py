@@ -21,7 +21,7 @@ import pandas as pd
 import tomlkit
 
 from firelab.craft.tile_codes import ALPHABET
-from firelab.craft.trade_words import brief_setting_words
+from firelab.craft.trade_words import brief_setting_words, count_words
 from firelab.craft.units import format_duration, format_temperature, to_degF
 from firelab.errors import FaultyFile, FirelabError, UsageError
 from firelab.plan.make_plan import make_plan
@@ -104,13 +104,19 @@ def plan_round_robin(
     """
     if n_studios < FEWEST_STUDIOS:
         raise UsageError(
-            f"{n_studios} studios are too few for a round robin",
+            f"{count_words(n_studios, 'studio')}: too few for a round robin",
             "--round-robin",
             f"{FEWEST_STUDIOS} or more: with fewer nobody can stand out",
         )
     whole = _read(text)
-    if unnamed := placeholder_findings(text):
-        raise FaultyFile(unnamed)
+    if placeholder_findings(text):
+        raise UsageError(
+            "the colour has no name yet",
+            "--round-robin",
+            "begin a series, write its colour into series.toml, and send that: firelab new "
+            "jar --from quick-look, then: firelab new FOLDER --round-robin "
+            f"{n_studios} --from jar",
+        )
     if whole.plan.control is None and not control:
         raise UsageError(
             "no colour of control tiles is named",

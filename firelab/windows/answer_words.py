@@ -150,9 +150,11 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
     shown = window.recipe or window.likeliest or window.best
     if window.recipe is None:
         tolerance = (window.reason or "").rstrip(".") + "."
+        # Why nothing is sure enough has said already what was asked.
+        wanted = f"; {asked.probability * 10:g} were asked"
         expect = (
-            f"Expect {of_ten(shown.probability)} tiles {asked.target_words}; "
-            f"{asked.probability * 10:g} were asked{_beyond_words(window)}."
+            f"Expect {of_ten(shown.probability)} tiles {asked.target_words}"
+            f"{wanted * (window.reason_code != 'not-sure-enough')}{_beyond_words(window)}."
         )
     else:
         tolerance = _tolerance_words(window.recipe, asked.reads)

@@ -268,8 +268,8 @@ def _how_sure(fit: StagePosterior) -> list[str]:
     if fit.series.plan.kind != SEQUENTIAL:
         return []
     return [
-        "tiles are chosen one at a time, and a recipe is looked for after each: it must be "
-        f"{100 * fit.series.window.confidence:g} % sure to be called assured"
+        "tiles are chosen one at a time and a recipe is looked for after each, so it must "
+        f"be {100 * fit.series.window.confidence:g}% sure"
     ]
 
 
@@ -285,12 +285,13 @@ def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:
     unseen = [grade for grade, count in fit.grade_counts.items() if not count]
     if unseen:
         notes.append(
-            f"never seen: {', '.join(unseen)}; edges next to it rest on the priors"
+            f"no tile came out {' or '.join(unseen)}: the edge next to it rests on what is "
+            "usual for enamel, not on your tiles"
         )
     if fit.n_loads < 4:
         notes.append(
-            f"{count_words(fit.n_loads, 'load')} cannot say much about the spread between "
-            "loads; it rests on its prior"
+            f"{count_words(fit.n_loads, 'load')} cannot say much about how loads differ: "
+            "what is usual for a kiln was taken"
         )
     if fit.convergence.code:
         notes.append(fit.convergence.message)

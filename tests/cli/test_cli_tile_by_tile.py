@@ -58,7 +58,7 @@ def test_each_tile_is_chosen_coded_fired_and_graded_in_turn(jar):
     assert asked.stdout.splitlines()[0].startswith("Likeliest now: ")
     assert "place 1 of the rack" in asked.stdout and plan_of(jar).tiles.empty
     added = run("next", jar, "--add")
-    assert "new tiles AAA" in added.stderr and "--grades" in added.stderr
+    assert "new tile AAA" in added.stderr and "--grades" in added.stderr
     waiting = run("next", jar)
     assert "Planned and not graded yet: AAA" in waiting.stdout
     assert "fire AAA, then firelab record" in run("check", jar).stdout

@@ -78,8 +78,7 @@ def test_a_tile_is_found_with_all_that_is_known_of_it(studio):
     board = read_board(studio)
     assert len(board.tiles) == 24
     assert board.summary() == (
-        "reed-street: 24 tiles of 1 colour, 2 series.\n"
-        "Where it lies is written of 0; 1 have a photograph."
+        "reed-street: 24 tiles of 1 colour, 2 series.\nPlaces written: 0. Photographs: 1."
     )
     (tile,) = board.find("ke aex")
     plan = read_plan(studio / "first", read_series(studio / "first")).tiles
@@ -215,9 +214,7 @@ def test_the_command_writes_both_and_says_where(studio):
     told = ran("board", studio, "--tile", "KE-AEX, NA", "--lies", "box 2")
     assert told.stdout == f"{studio / 'tiles.csv'}: 13 tiles in box 2\n"
     told = ran("board", studio, "--page", "letter")
-    assert told.stdout.splitlines()[1] == (
-        "Where it lies is written of 13; 1 have a photograph."
-    )
+    assert told.stdout.splitlines()[1] == ("Places written: 13. Photographs: 1.")
     assert (studio / "board.pdf").read_bytes().startswith(b"%PDF")
     assert '"schema": "firelab/board/1"' in ran("board", studio, "--json").stdout
     refused = runner.invoke(app, ["board", str(studio), "--lies", "box"])

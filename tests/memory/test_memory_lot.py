@@ -90,7 +90,7 @@ def test_a_lot_is_planned_at_the_edges_and_then_answered(old):
     assert ran.stdout.startswith("To be fired hotter by ")
     assert ": use 1" in ran.stdout
     ran = runner.invoke(app, ["lot", str(old), str(new), "--within", "120 degF"])
-    assert ran.stdout.startswith("The same within 120 °F (67 °C): 9")
+    assert ran.stdout.startswith("The same within 120 °F (67 °C), with 9")
 
 
 def test_faulty_questions_are_refused(old):

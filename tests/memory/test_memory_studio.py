@@ -149,12 +149,12 @@ def test_check_looks_through_a_studio_and_its_series(studio):
     (studio / "studio.toml").write_text("kilns = 3\n", encoding="utf-8")
     ran = runner.invoke(app, ["check", str(studio)])
     assert ran.exit_code == 1
-    assert "heron/series.toml jar '21' is not in jars.csv" in ran.stderr
+    assert "heron/series.toml: jar '21' is not in jars.csv" in ran.stderr
     assert "studio.toml:1 kilns: " in ran.stderr
     assert "name: is missing" in ran.stderr
     (studio / "studio.toml").write_text(STUDIO, encoding="utf-8")
     ran = runner.invoke(app, ["check", str(studio)])
-    assert "heron/series.toml kiln 'smal' is not in studio.toml" in ran.stderr
+    assert "heron/series.toml: kiln 'smal' is not in studio.toml" in ran.stderr
 
 
 def test_a_new_studio_has_no_fault_and_is_never_written_over(tmp_path):

@@ -78,7 +78,7 @@ def test_what_held_for_tiles_alone_is_a_caution(bowl):
     assert found.exit_code == 0, found.output
     words = " ".join(found.output.split())
     assert "hard ground and sky were tested on copper, the piece is of fine" in words
-    assert "the piece is fired in the big one" in words
+    assert "the piece is fired in the kiln 'the big one'" in words
     assert "sky was tested on bare metal, on the piece over hard ground" in words
 
 

@@ -55,9 +55,9 @@ def test_a_fifth_tile_of_a_preparation_needs_a_second_load():
 def test_the_plan_counts_preparation_in_loads_of_the_kiln():
     plan = make_plan(SERIES)
     # 30 tiles take counter-enamel in one firing; 4 stand on the rack: 7 loads and a half.
-    assert "preparation firings: 1, in 8 loads; kiln time" in plan.summary()
+    assert "to prepare the tiles: 1 firing, in 8 loads; kiln time" in plan.summary()
     bare = replace(SERIES, preparation=replace(SERIES.preparation, back="bare"))
-    assert "preparation firings: none; kiln time" in make_plan(bare).summary()
+    assert "to prepare the tiles: no firing; kiln time" in make_plan(bare).summary()
 
 
 @pytest.mark.parametrize("asked", [-40.0, 0.0, 40.0])

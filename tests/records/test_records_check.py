@@ -219,7 +219,7 @@ def test_one_by_one_corrected_and_withdrawn(opaque):
     assert "stands already at firings.csv:2" in told.stderr
     words = ["--tile", tile, "--stage", "over", "--correct", "--by", "Lou"]
     told = run("record", opaque.path, *words)
-    assert "over by Kim (correction)" in told.stdout
+    assert "over by Kim (corrected)" in told.stdout
     assert run("record", opaque.path, "--tile", tile, "--withdraw").exit_code == 0
     assert "firelab sheets" in run("check", opaque.path).stdout
     assert codes(opaque) == []

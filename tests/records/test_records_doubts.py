@@ -51,12 +51,12 @@ def test_a_slip_typed_into_a_clean_series_is_named_until_it_is_confirmed(opaque)
     assert str(doubt) in told.stderr
     assert read_firings(opaque.path).table["dwell_s"].max() == 1200, "recorded all the same"
     told = run("record", opaque.path, "--tile", tile, "--confirm")
-    assert f"{tile} look 1" in told.stdout and "(confirmation)" in told.stdout
+    assert f"{tile} look 1" in told.stdout and "(confirmed)" in told.stdout
     assert "to be confirmed" not in told.stdout
     assert run("check", opaque.path).exit_code == 0
     assert read_firings(opaque.path).table["dwell_s"].max() == 1200
     again = run("record", opaque.path, "--tile", tile, "--confirm")
-    assert "1 stand there already" in again.stdout
+    assert "already there, and left as they were: 1 look" in again.stdout
 
 
 def test_a_corrected_slip_is_no_longer_asked_back(opaque):

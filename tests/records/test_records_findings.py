@@ -105,8 +105,8 @@ def test_every_kind_of_fault_in_one_table(clear):
             5,
             0,
             f"look 1 at tile {first} (over) stands already at looks.csv:2 (full, 7)",
-            "remove one; or number the second firing look 2; or correct with: firelab "
-            "record --correct",
+            "leave one out; a second firing of the tile is look 2; to correct what stands: "
+            "firelab record with --correct",
         ),
         (
             "unknown-tile",

@@ -60,7 +60,7 @@ def test_a_look_without_its_number_does_not_pass_for_the_first(extended):
     with pytest.raises(FaultyFile) as fault:
         folder.record(f"tile,stage\n{tile},full\n")
     assert codes(fault) == ["look-twice"]
-    assert "number the second firing look 2" in str(fault.value)
+    assert "a second firing of the tile is look 2" in str(fault.value)
 
 
 @pytest.mark.parametrize(

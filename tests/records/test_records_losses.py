@@ -106,7 +106,7 @@ def test_a_kiln_that_read_wrong_is_corrected_by_further_rows(opaque):
     told = run("record", opaque.path, *words)
     assert told.exit_code == 0, told.stderr
     assert "2 looks added" in told.stdout
-    assert "full, kiln read 12 °F too high (correction offset)" in told.stdout
+    assert "full, kiln read 12 °F too high (corrected)" in told.stdout
     after = read_firings(opaque.path).table["temperature_degC"].tolist()
     # 12 degF apart are 12/1.8 degC (NIST SP 811, B.8)
     assert [round(b - a, 1) for b, a in zip(before, after, strict=True)] == [0, 6.7, 6.7]

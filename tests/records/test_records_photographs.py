@@ -118,7 +118,8 @@ def test_a_photograph_is_kept_with_the_look_it_shows(opaque, tmp_path):
     code, _, told = record(opaque, "--tile", tile, "--stage", "full", "--photo", taken)
     entry = read_planned_log(opaque.path)[2].rows[0].entry
     kept = opaque.path / "photos" / f"{entry}.jpg"
-    assert (code, told) == (0, f"{kept}: kept without place, time and owner\n")
+    assert code == 0
+    assert told.startswith(f"{kept}: kept without place, time and owner\n")
     assert kept.read_bytes() == clean_photo(jpeg(), "taken.jpg") != jpeg()
     assert photographed(opaque) == [(tile, "full", kept.name)]
     # a look that was corrected keeps its photograph; another tile has none

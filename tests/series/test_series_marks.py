@@ -58,7 +58,7 @@ def test_a_foreign_mark_is_refused_with_its_series(studio):
     told = run("record", studio / "green", "--tile", f"{rose}-AAA", "--stage", "full")
     assert told.exit_code == 1
     assert told.stderr == (
-        f"command line tile: tile {rose}-AAA is marked {rose}, "
+        f"command line: tile: tile {rose}-AAA is marked {rose}, "
         f"this series is marked {green}\n"
         "  hint: it is of rose: record it there\n"
     )

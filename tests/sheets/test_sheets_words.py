@@ -25,13 +25,13 @@ def on_pages(lines, title):
     return [line for line in lines if line.page in pages]
 
 
-def test_the_text_of_every_sheet_is_golden(bench, printed_lines):
+def test_the_text_of_every_sheet_is_golden(bench, printed_lines, stored):
     make_sheets(bench.series, bench.plan, students=["Student of the class"])
     pages = {}
     for line in printed_lines:
         pages.setdefault(line.page, []).append(line.text)
     text = "\n".join(f"-- page {page}\n" + "\n".join(pages[page]) for page in pages)
-    assert text + "\n" == GOLDEN.read_text(encoding="utf-8")
+    stored(text + "\n", GOLDEN)
 
 
 def test_what_is_acted_on_at_the_kiln_is_large(bench, printed_lines):

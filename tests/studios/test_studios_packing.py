@@ -150,7 +150,7 @@ def test_names_leave_as_codes_everywhere(derived_folder):
     assert json.loads(bundle.text("fit.json"))["observers"] == {"observer-1": 0.5}
     assert "Graded by observer-1 and observer-2" in bundle.text("report.html")
     assert bundle.descriptor["firelab"]["privacy"] == [
-        "2 observers' names were replaced with codes"
+        "2 names of observers replaced with codes"
     ]
 
 
@@ -322,9 +322,9 @@ def test_what_of_people_travels_is_said_before_and_can_stay(folder):
     text = text.replace("held the fork", "held the fork for mo@kiln.example", 1)
     (folder / "firings.csv").write_text(text)
     said = " ".join(pack_series(folder, licence=LICENCE).notes)
-    assert "12 notes of the log travel" in said
-    assert "comments of series.toml travel" in said
+    assert "12 notes of the log: sent as written" in said
+    assert "comments of series.toml: sent as written" in said
     assert "looks like an address: mo@kiln.example" in said
     bare = pack_series(folder, licence=LICENCE, drop_notes=True)
-    assert "travel" not in " ".join(bare.notes)
+    assert "sent as written" not in " ".join(bare.notes)
     assert not any(line.startswith("#") for line in bare.text("series.toml").splitlines())

@@ -175,7 +175,7 @@ def test_the_design_travels_and_its_studios_stay_apart(sent, tmp_path):
 def test_what_cannot_be_sent_round_is_refused(tmp_path):
     ran = firelab("new", tmp_path / "few", "--round-robin", "2", "--from", "opaque-window")
     assert ran.exit_code == 2
-    assert "2 studios are too few for a round robin" in ran.stderr
+    assert "2 studios: too few for a round robin" in ran.stderr
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "x").write_text("")
     ran = firelab("new", tmp_path / "full", "--round-robin", "3")
@@ -183,8 +183,9 @@ def test_what_cannot_be_sent_round_is_refused(tmp_path):
     assert "is not empty" in ran.stderr
     # Sheets that name no colour would be printed and sent.
     ran = firelab("new", tmp_path / "unnamed", "--round-robin", "3")
-    assert ran.exit_code == 1
-    assert "'name of the colour' is not a name yet" in ran.stderr
+    assert ran.exit_code == 2
+    assert "the colour has no name yet" in ran.stderr
+    assert "--round-robin 3 --from jar" in ran.stderr
     own = tmp_path / "own"
     assert firelab("new", own, "--from", "opaque-window").exit_code == 0
     text = (own / "series.toml").read_text()

@@ -59,7 +59,7 @@ def test_coarse_grains_are_clear_and_fine_ones_are_not(answered):
     assert windows.windows[0].setting["mesh"] == 80
     assert found[150].recipe is None
     assert found[150].reason_code == "not-clear-enough"
-    assert "a score of 7 hardly ever with it" in found[150].reason
+    assert "hardly ever with a score of 7: " in found[150].reason
     assert "coarser grains" in found[150].settle[0]
 
 

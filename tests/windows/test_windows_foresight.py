@@ -111,8 +111,7 @@ def test_more_tiles_promise_narrower_edges_and_the_same_for_any_backend():
     again = foresee(series, plans, n_tries=6, n_jobs=2, backend="threading")
     assert again.to_dict() == found.to_dict()
     assert (
-        "Each plan was tried on 6 invented colours; nothing here was fired."
-        in found.summary()
+        "Each plan was tried on 6 invented colours; nothing was fired." in found.summary()
     )
 
 

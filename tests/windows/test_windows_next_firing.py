@@ -142,7 +142,7 @@ def test_windows_name_the_firing_that_next_names():
     assert chosen.now.dwell_s == likeliest.dwell_s
     assert chosen.odds == likeliest.probability
     assert next_firing(records, fit=fit).firing == chosen.firing
-    assert any("must be 85 % sure" in note for note in windows.notes)
+    assert any("must be 85% sure" in note for note in windows.notes)
     assert windows.confidence == records.series.window.confidence == 0.7
 
 

@@ -284,9 +284,7 @@ def test_it_says_when_to_stop(quick):
     )
     both = dataclasses.replace(windows, windows=(*windows.windows, finer))
     told = next_tiles(asking(fit, sure), plan, windows=both).summary()
-    assert told == (
-        "You can stop: a recipe is assured; none yet for 150 mesh: --beyond goes on."
-    )
+    assert told == "You can stop: a recipe is assured; none yet for 150 mesh."
 
 
 def test_it_stops_for_the_right_reason(quick):

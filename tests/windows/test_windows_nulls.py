@@ -134,9 +134,9 @@ def test_too_few_tiles_are_not_sure_enough(bench):
     fit = bench.known_fit(kiln, looks, spread=3.0, n_draws=400)
     window = firing_windows(fit).windows[0]
     assert window.reason_code == "not-sure-enough"
-    near, how = window.settle
+    (near,) = window.settle
     assert near.startswith("fire another load near ")
-    assert how == "firelab next chooses the tiles of that load"
+    assert f"{round(100 * window.best.assurance)}% sure at best; " in window.reason
 
 
 def test_a_level_that_was_never_fired_has_no_recipe(bench):

@@ -211,7 +211,7 @@ def _clarity_differences(
         for one, other, m in (("early", "halfway", -_PART), ("halfway", "late", _PART)):
             X = np.zeros((2, len(design.columns)))
             X[0 if m < 0 else 1, :2] = m, m * m
-            compared.append((f"{one} in {target}", f"{other} in {target}", X))
+            compared.append((one, f"{other} in {target}", X))
     shown, unsure = [], []
     for one, other, X in compared:
         score = draws.mean_score(X)

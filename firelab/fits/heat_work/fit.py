@@ -227,8 +227,8 @@ class HeatWorkFit(Shown):
         ]
         interval = f"{self.level:.0%} interval {ends[0]} to {ends[1]}"
         energy = (
-            f"{self.activation_kJ_mol:.0f} kJ/mol ({interval}); 10 degC more fuse "
-            f"{self.speed_per_10_degC:.2f} times faster"
+            f"{self.activation_kJ_mol:.0f} kJ/mol ({interval}); 10 degC (18 degF) "
+            f"more fuse {self.speed_per_10_degC:.2f} times faster"
             if self.is_estimated
             else f"no estimate between {LEAST_KJ_MOL:g} and {MOST_KJ_MOL:g} kJ/mol "
             f"({interval})"

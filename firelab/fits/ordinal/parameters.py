@@ -360,7 +360,7 @@ def _words(series: FiringSeries, layout: Parameterisation, place: str) -> tuple[
         stated, [effect.name for effect in layout.effects], series.kiln.reads
     )
     if layout.has_slips:
-        words += (f"a look is a slip of eye or pen: {stated.slip:.0%}, give or take",)
+        words += (f"a look is a slip: about {stated.slip:.0%}",)
     if layout.at_heat is not None:
         words += (
             f"warming up takes {stated.lost:.2g} times "

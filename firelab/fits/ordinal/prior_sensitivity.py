@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from firelab.arrays import FloatArray
-from firelab.fits.ordinal.priors import scaled_spreads
+from firelab.fits.ordinal.priors import scaled_spreads, width_words
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.ordinal.warming_up import without_warm_up
@@ -77,15 +77,16 @@ def prior_sensitivity(records: Records, fit: StagePosterior) -> PriorSensitivity
         moved = np.median(_step_places(other)[0], axis=0) - np.median(own, axis=0)
         moves[name] = float(np.max(np.abs(moved)))
     interval = float(np.max(high - low) / 2.0)
+    reads = series.kiln.reads if unit == "degC" else unit
+    double, half, alone = (width_words(one, reads) for one in (*moves.values(), interval))
     return PriorSensitivity(
         doubled=moves["doubled"],
         halved=moves["halved"],
         interval=interval,
         unit=unit,
         words=(
-            f"spreads doubled, a step from grade to grade moves by at most "
-            f"{moves['doubled']:.1f} {unit}; halved, {moves['halved']:.1f} {unit} "
-            f"(its interval: +/- {interval:.1f} {unit})"
+            f"spreads doubled, a step from grade to grade moves by at most {double}; "
+            f"halved, by {half}; by itself it is known to {alone} either way"
         ),
     )
 

@@ -260,3 +260,16 @@ def log_normal_words(median: float, spread: float, reads: str) -> str:
     share, unit = PER_DEGC[reads], SIGN[reads]
     middle = _in_degrees(median, reads).removesuffix(")")
     return f"{middle}; 80 % within {share * low:.3g} to {share * high:.3g} {unit})"
+
+
+def width_words(width: float, unit: str) -> str:
+    """Write a width to a tenth: of degC in both units where `unit` is a kiln's.
+
+    Examples
+    --------
+    >>> width_words(10.4, "degF"), width_words(0.3, "latent units")
+    ('18.7 °F (10.4 °C)', '0.3 latent units')
+    """
+    if unit not in ("degF", "degC"):
+        return f"{width:.1f} {unit}"
+    return format_temperature_difference(width, unit, written=".1f")

@@ -42,6 +42,21 @@ VERDICT_WORDS: dict[Verdict, str] = {
 }
 
 
+def p_words(p_value: float) -> str:
+    """Write a p value to three decimals, a small one never as nothing.
+
+    Examples
+    --------
+    >>> p_words(0.0301), p_words(0.00002)
+    ('p 0.030', 'p below 0.001')
+    """
+    return f"p {p_value:.3f}" if p_value >= _LEAST_P else f"p below {_LEAST_P:g}"
+
+
+_LEAST_P = 0.001
+"""Smallest p value that is written out (the usual three decimals)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TermVerdict:
     """What leaving a term out, or putting it in, does to the prediction.
@@ -84,7 +99,7 @@ class TermVerdict:
             reason = f"cannot be told from {others}" if others else "never changes"
             return f"{self.term}: {reason} in these tiles"
         words = VERDICT_WORDS[self.verdict]
-        test = "" if self.p_value is None else f"; p {self.p_value:.3f}"
+        test = "" if self.p_value is None else f"; {p_words(self.p_value)}"
         return (
             f"{self.term}: {words} ({self.worse:+.3f} per look, "
             f"standard error {self.standard_error:.3f}{test})"

@@ -95,9 +95,9 @@ def _propose(
 def _seeds_note(behind: float) -> str:
     """Say how far separate searches differ."""
     if behind < _NO_DIFFERENCE:
-        return f"{SEARCHES} separate searches came to plans as efficient."
+        return f"Searches: {SEARCHES} separate ones came to plans as efficient."
     return (
-        f"Of {SEARCHES} separate searches the last came to a plan "
+        f"Searches: of {SEARCHES} separate ones the last came to a plan "
         f"{100 * behind:.1f} % less efficient."
     )
 

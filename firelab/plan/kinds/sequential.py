@@ -12,9 +12,9 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 
 _NOTES = (
-    "No tile is planned beforehand: firelab next says each firing, the first one from what "
-    "is believed of such a jar, every further one from the looks so far.",
-    "The tiles take turns at the places of the rack, so that no place stands for the kiln.",
+    "firelab next says each firing: the first from what is usual for such a jar, each "
+    "further one from the looks so far.",
+    "The tiles take turns at the places of the rack, since places differ.",
 )
 
 

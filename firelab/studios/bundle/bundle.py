@@ -295,7 +295,9 @@ def unpack_bundle(bundle: Bundle, folder: str | Path) -> Path:
     target = Path(folder)
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise UsageError(
-            "is there already and not empty", str(target), "name a new folder to unpack to"
+            "is there already and not empty",
+            str(target),
+            "name a new folder behind the bundle: firelab unpack BUNDLE FOLDER",
         )
     target.parent.mkdir(parents=True, exist_ok=True)
     made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}."))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from firelab.craft.trade_words import STAGES
+from firelab.craft.trade_words import STAGES, count_words
 from firelab.errors import FaultyFile, Finding, FirelabError
 from firelab.records.firing_log import own_form, read_firings, read_log
 from firelab.records.photographs import (
@@ -222,7 +222,7 @@ def _privacy_words(
     if names == "keep":
         words.append("observers' names were kept")
     elif count:
-        words.append(f"{count} observers' names were replaced with {names}")
+        words.append(f"{count_words(count, 'name')} of observers replaced with {names}")
     if cleaner.drop_notes:
         words.append("notes were left out, and the report, which shows them")
     if any(name.startswith(_PICTURES) for name in contents):

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, cast, get_args
 
+from firelab.craft.trade_words import count_words
 from firelab.errors import UsageError
 from firelab.records.look import Look
 from firelab.series.folder import (
@@ -244,12 +245,12 @@ def travelling_words(contents: Mapping[str, bytes]) -> tuple[str, ...]:
     words = []
     if written:
         words.append(
-            f"{written} notes of the log travel as they are written, with the nicknames "
-            "and addresses in them; --without-notes leaves them out"
+            f"{count_words(written, 'note')} of the log: sent as written, with any "
+            "nickname or address; --without-notes leaves them out"
         )
     if comments:
         words.append(
-            f"{len(comments)} comments of {SERIES_FILE} travel as they are written; "
+            f"{count_words(len(comments), 'comment')} of {SERIES_FILE}: sent as written; "
             "--without-notes leaves out those on lines of their own"
         )
     found = dict.fromkeys(_ADDRESS.findall("\n".join([*notes, series])))

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from firelab.craft.trade_words import count_words
-from firelab.craft.units import format_temperature_difference
 from firelab.errors import RecordsInsufficient
 from firelab.plan.extend import plan_chosen_tiles
 from firelab.plan.plan import Plan
@@ -20,7 +19,7 @@ from firelab.series.folder import FIRINGS_FILE
 from firelab.series.series_file import read_series
 from firelab.studios.bundle.descriptor import slug
 from firelab.studios.pooling.new_studio import NewStudio, after_looks, before_looks
-from firelab.studios.pooling.pool_fit import PooledStage
+from firelab.studios.pooling.pool_fit import PooledStage, sided_words
 from firelab.studios.pooling.shared_looks import SharedLooks, refuse_other_series
 from firelab.studios.pooling.tiles_needed import CONTROL, TilesNeeded, tiles_needed
 from firelab.windows.firing_windows import firing_windows
@@ -52,14 +51,12 @@ class CarriedWindow:
     def summary(self) -> str:
         """Return it as lines for a terminal, the answer first."""
         reads = self.studio.pool.shared.series.kiln.reads
-        low, middle, high = (
-            format_temperature_difference(value, reads) for value in self.studio.shift_degC
-        )
+        low, middle, high = self.studio.shift_degC
+        shift = sided_words(middle, low, high, ("earlier", "later"), reads)
         looks = count_words(self.studio.n_looks, "look")
         return "\n".join(
             [
-                f"{self.folder}: {looks}; fuses earlier than the pooled mean by {middle}, "
-                f"between {low} and {high}",
+                f"{self.folder}: {looks}; fuses {shift} than the pooled mean",
                 self.windows.summary(),
                 *(f"note: {note}" for note in self.notes),
                 "",

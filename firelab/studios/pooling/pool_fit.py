@@ -193,11 +193,10 @@ class PooledStage(Shown):
             for values in (self.repeatability_degC, self.reproducibility_degC)
         )
         lines.append(
-            f"one tile again in the same studio: sd {repeat}; in another: {reproduce}"
+            f"like tiles differ by about {repeat} in one studio, by {reproduce} between two"
         )
         lines.append(self.how_separated)
         lines += [f"note: {note}" for note in self.shared.notes]
-        lines.append(f"draws: {self.convergence.message}")
         return "\n".join(lines)
 
     @property
@@ -242,21 +241,36 @@ def repeatability(link: str, load_sd: FloatArray, steepness: FloatArray) -> Floa
     return np.asarray(np.hypot(load_sd, latent_sd(link)) / steepness)
 
 
+def sided_words(
+    middle: float, low: float, high: float, sides: tuple[str, str], reads: str
+) -> str:
+    """Write a shift and its interval with the side of each instead of a sign.
+
+    Examples
+    --------
+    >>> sided_words(-4.0, -13.0, 2.0, ("earlier", "later"), "degC")
+    '4 °C (7 °F) later (13 °C (23 °F) later to 2 °C (4 °F) earlier)'
+    """
+
+    def one(degC: float) -> str:
+        width = format_temperature_difference(abs(degC), reads)
+        return f"{width} {sides[0] if degC > 0 else sides[1]}"
+
+    return f"{one(middle)} ({one(low)} to {one(high)})"
+
+
 def _studio_line(row: dict[Any, Any], reads: str) -> str:
-    def shown(name: str) -> str:
-        middle, low, high = (
-            format_temperature_difference(row[f"{name}_{part}"], reads)
-            for part in ("degC", "lower", "upper")
-        )
-        return f"{middle}, between {low} and {high}"
+    def shown(name: str, sides: tuple[str, str]) -> str:
+        middle, low, high = (row[f"{name}_{part}"] for part in ("degC", "lower", "upper"))
+        return sided_words(middle, low, high, sides, reads)
 
     parts = [
         f"  {row['studio']}: {count_words(row['looks'], 'look')}, "
         f"{count_words(row['controls'], 'control')}"
     ]
-    parts.append(f"fuses earlier by {shown('shift')}")
+    parts.append(f"fuses {shown('shift', ('earlier', 'later'))}")
     if "kiln_degC" in row:
-        parts.append(f"kiln hotter than it reads by {shown('kiln')}")
+        parts.append(f"its kiln is {shown('kiln', ('hotter', 'cooler'))} than it reads")
     return "; ".join(parts)
 
 

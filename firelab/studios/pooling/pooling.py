@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -149,6 +149,7 @@ class Pooling(Shown):
             lines += ["", self.round_robin.summary()]
         lines += ["", *(f"note: {note}" for note in self.notes), "it rests on:"]
         lines += [f"  {line}" for line in self.rests_on]
+        lines += ["", f"for who checks: {self.fit.convergence.message}"]
         return "\n".join(lines)
 
     def to_dict(self) -> dict[str, Any]:
@@ -218,7 +219,8 @@ def pool_parts(
         edges=_precision(
             _less_kiln(
                 _edge_measures([(part.studio, part.bundle.contents) for part in kept]), fit
-            )
+            ),
+            reads=fit.shared.series.kiln.reads,
         ),
         scores=_precision(score_measures(named)),
         round_robin=round_robin(
@@ -242,8 +244,8 @@ def _less_kiln(measured: pd.DataFrame, fit: PooledStage) -> pd.DataFrame:
     return measured.assign(value=measured["value"] + offset)
 
 
-def _precision(measured: pd.DataFrame) -> Precision | None:
+def _precision(measured: pd.DataFrame, *, reads: str = "") -> Precision | None:
     """Return the precision where three studios or more share something."""
     studios = measured.groupby("material")["studio"].transform("nunique")
     shared = measured[studios >= 3]
-    return None if shared.empty else study_precision(shared)
+    return None if shared.empty else replace(study_precision(shared), reads=reads)

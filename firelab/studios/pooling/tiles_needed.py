@@ -122,10 +122,10 @@ class TilesNeeded:
 
     def _line(self, row: Mapping[Any, Any], what: str) -> str:
         width = format_temperature_difference(row["width_degC"], self.reads)
-        count = count_words(int(row["controls"]), "tile") + (what or ", these")
+        count = count_words(int(row["controls"]), "tile")
         return (
-            f"  {count}: shift known to {width}, an assured temperature in "
-            f"{100 * row['assured']:.0f} of 100 studios"
+            f"  after {count}{what}: its shift is known to {width}, and a temperature is "
+            f"assured in {100 * row['assured']:.0f} of 100 studios"
         )
 
     def to_dict(self) -> dict[str, Any]:

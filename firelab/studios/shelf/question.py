@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from firelab.craft.trade_words import Shown
+from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.series.folder import plain_rows
 from firelab.studios.bundle.descriptor import slug
@@ -147,7 +147,7 @@ class ShelfAnswer(Shown):
     def summary(self) -> str:
         """Return the answer as lines for a terminal."""
         count = len(self.found)
-        head = f"{self.question}: {count} window{'s' if count != 1 else ''}"
+        head = f"{self.question}: {count_words(count, 'window') if count else 'nothing'}"
         return "\n".join(
             [
                 head,
@@ -175,7 +175,7 @@ def _line(row: dict[Any, Any], stage: str) -> str:
             "beyond what was fired" if value != value else format_temperature(value)
             for value in (row["low_degC"], row["high_degC"])
         )
-        parts.append(f"{format_duration(row['dwell_s'])}: {low} to {high}")
+        parts.append(f"held {format_duration(row['dwell_s'])}: {low} to {high}")
         parts.append("sure" if row["sure"] else "likely")
     if stage and row["looks_there"] == row["looks_there"] and row["looks_there"]:
         parts.append(f"{row['graded_so']:.0f} of {row['looks_there']:.0f} looks {stage}")

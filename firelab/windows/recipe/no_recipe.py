@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from firelab.craft.trade_words import setting_words
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.ordinal.priors import latent_scale
 from firelab.windows.edges.target_at_setting import TargetAtSetting
@@ -147,7 +146,7 @@ def _target_unseen(target: TargetAtSetting, looks: pd.DataFrame) -> NoRecipeReas
     below, above = looks[codes < first], looks[codes > last]
     return NoRecipeReason(
         code="grade-never-seen",
-        words=f"{wanted} was never seen, though tiles fell on both sides of it.",
+        words=f"No tile came out {wanted}, though tiles fell on both sides of it.",
         settle=(
             "fire tiles between "
             f"{_degrees(target, below['temperature_degC'].max())} and "
@@ -263,8 +262,8 @@ def _never_likely(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | Non
     return NoRecipeReason(
         code="never-likely-enough",
         words=(
-            f"{_target_words(target)} is too narrow for the spread between tiles and "
-            f"loads: at best {100 * best.probability:.0f} of 100 tiles, "
+            f"The room for {_target_words(target)} is too narrow for the spread between "
+            f"tiles and loads: at best {100 * best.probability:.0f} of 100 tiles, "
             f"{100 * wanted:.0f} were asked."
         ),
         settle=(
@@ -295,9 +294,9 @@ def _not_clear(target: TargetAtSetting) -> NoRecipeReason | None:
     return NoRecipeReason(
         code="not-clear-enough",
         words=(
-            f"{' or '.join(target.series.responses.stage.target)} is reached, but a score "
-            f"of {scale.target:g} hardly ever with it: at best {likely:.0%} of such tiles "
-            f"would have it, {wanted:.0%} was asked."
+            f"Tiles come out {' or '.join(target.series.responses.stage.target)}, but "
+            f"hardly ever with a score of {scale.target:g}: at best {100 * likely:.0f} of "
+            f"100 such tiles have it, {100 * wanted:.0f} were asked."
         ),
         settle=(
             "coarser grains, fewer coats or a harder clear base make a transparent clearer "
@@ -362,13 +361,10 @@ def _no_room(target: TargetAtSetting, best: Recipe) -> NoRecipeReason | None:
     return NoRecipeReason(
         code="no-room",
         words=(
-            f"{_place(best, target)} is assured, but with less room around it than half "
-            "the step that the kiln can be set to."
+            f"{_place(best, target)} is sure enough, but only if it is hit exactly: the "
+            "room around it is less than half the step that the kiln can be set to."
         ),
-        settle=(
-            f"fire another load near {_place(best, target)}",
-            "firelab next chooses the tiles of that load",
-        ),
+        settle=(_another_load(best, target),),
     )
 
 
@@ -377,15 +373,13 @@ def _unsure(target: TargetAtSetting, best: Recipe) -> NoRecipeReason:
     return NoRecipeReason(
         code="not-sure-enough",
         words=(
-            f"No firing is sure enough: at the best, {_place(best, target)}, expect "
-            f"{100 * best.probability:.0f} of 100 tiles; "
-            f"{100 * series.window.probability:.0f} "
-            f"or more is only {best.assurance:.0%} sure, "
+            f"No firing is sure enough: {100 * series.window.probability:.0f} of 100 tiles "
+            f"as wanted is {best.assurance:.0%} sure at best; "
             f"{series.window.confidence:.0%} was asked."
         ),
-        settle=(
-            f"fire another load near {_place(best, target)} at "
-            f"{setting_words(target.setting)}",
-            "firelab next chooses the tiles of that load",
-        ),
+        settle=(_another_load(best, target),),
     )
+
+
+def _another_load(best: Recipe, target: TargetAtSetting) -> str:
+    return f"fire another load near {_place(best, target)}"

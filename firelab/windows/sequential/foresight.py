@@ -10,10 +10,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from firelab.craft.trade_words import Shown
+from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_temperature_difference
-from firelab.errors import UsageError
+from firelab.errors import FirelabError, UsageError
 from firelab.fits.ordinal.stage_posterior import fit_posterior
+from firelab.plan.infeasible import of_kind
+from firelab.plan.kinds.optimal import D_OPTIMAL
+from firelab.plan.kinds.registry import kind_named
+from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
 from firelab.series.declared_parts import Expectation
 from firelab.series.firing_series import FiringSeries, with_part
@@ -75,6 +79,8 @@ class Foresight(Shown):
     notes : tuple of str
     reads : {'degF', 'degC'}
         Unit of the kiln's display.
+    advice : str
+        How to try more tiles than these plans have, or why there cannot be more.
     """
 
     frame: pd.DataFrame
@@ -84,6 +90,7 @@ class Foresight(Shown):
     level: float
     notes: tuple[str, ...]
     reads: str = "degF"
+    advice: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -94,14 +101,13 @@ class Foresight(Shown):
         """Return the comparison as lines for a terminal."""
         lines = [
             f"With {row['tiles']} tiles in {row['loads']} loads, {row['hours']:.1f} h "
-            f"({row['kind']}): {_chance_words(row['chance'])}; edges known to "
+            f"({row['kind']}): {_chance_words(row['chance'], self.n_tries)}; "
+            "edges known to "
             f"{format_temperature_difference(row['width_degC'], self.reads)}."
             for row in self.frame.to_dict("records")
         ]
-        most = self.frame["chance"].max()
-        if most < _GOOD_CHANCE:
-            more = int(self.frame["tiles"].max() * 4 / 3)
-            lines.append(f"Try {more} tiles, or ask for less certainty under [window].")
+        if self.frame["chance"].max() < _GOOD_CHANCE:
+            lines.append(f"{self.advice} or ask for less certainty under [window].")
         return "\n".join([*lines, *self.notes])
 
     def to_dict(self) -> dict[str, Any]:
@@ -118,18 +124,28 @@ class Foresight(Shown):
 
 _GOOD_CHANCE = 0.8
 """Chance of a recipe below which more tiles are advised (chosen here, no source)."""
+_MORE = Fraction(4, 3)
+"""Of the most tiles that were tried, what is advised next (chosen here, no source)."""
+_FEW_TRIES = 20
+"""Tries below which they are counted instead: a chance would be off by a tenth and more
+(sd of a share of one half of 20 tries)."""
 
 
-def _chance_words(chance: float) -> str:
-    """Say the chance of a recipe as a person does.
+def _chance_words(chance: float, n_tries: int) -> str:
+    """Say the chance of a recipe as a person does; of few tries how many had one.
 
     Examples
     --------
-    >>> _chance_words(0.34), _chance_words(0.78)
+    >>> _chance_words(0.34, 40), _chance_words(0.78, 40)
     ('about 1 chance in 3 of a recipe', 'about 4 chances in 5 of a recipe')
-    >>> _chance_words(0.0), _chance_words(1.0)
+    >>> _chance_words(0.0, 40), _chance_words(1.0, 40)
     ('hardly a chance of a recipe', 'a recipe is almost certain')
+    >>> _chance_words(1.0, 1)
+    'a recipe in 1 of 1 try'
     """
+    if n_tries < _FEW_TRIES:
+        tries = "try" if n_tries == 1 else "tries"
+        return f"a recipe in {round(chance * n_tries)} of {n_tries} {tries}"
     if chance < 0.04:
         return "hardly a chance of a recipe"
     if chance > 0.96:
@@ -222,6 +238,25 @@ def foresee(
         level=series.window.level,
         notes=_notes(series, n_tries),
         reads=series.kiln.reads,
+        advice=_advice(series, candidates),
+    )
+
+
+def _advice(series: FiringSeries, candidates: Sequence[PlannedCandidate]) -> str:
+    """Say how to try more tiles; where the budget allows none, which lines bound them."""
+    largest = max(candidates, key=lambda one: one.plan.n_tiles)
+    kind = largest.kind if kind_named(largest.kind).sized else D_OPTIMAL.name
+    wanted = int(largest.plan.n_tiles * _MORE)
+    try:
+        more = make_plan(of_kind(series, kind, tiles=wanted, repeats=1))
+    except FirelabError:
+        return "More tiles cannot be planned,"
+    if more.n_tiles > largest.plan.n_tiles:
+        return f"Try more tiles with --kinds {kind} --tiles {more.n_tiles},"
+    short = more.figures.get("shortfall", {}).get("short", {})
+    return (
+        f"More tiles do not fit: raise {' and '.join(short) or 'what bounds them'} under "
+        "[budget] in series.toml,"
     )
 
 
@@ -275,7 +310,8 @@ def _row(candidate: PlannedCandidate, tries: Sequence[_Try]) -> dict[str, Any]:
 
 
 def _notes(series: FiringSeries, n_tries: int) -> tuple[str, ...]:
-    notes = [f"Each plan was tried on {n_tries} invented colours; nothing here was fired."]
+    tried = count_words(n_tries, "invented colour")
+    notes = [f"Each plan was tried on {tried}; nothing was fired."]
     if series.expectation is None:
         learned = series.priors.learned
         place = (

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -43,6 +45,7 @@ and `dwell_s` is that firing's own.
 """
 
 
+_YOU_CAN_STOP = "You can stop"
 _STOP_HEADS = {
     "contradiction": "Look at the records first",
     "spent": "Out of budget",
@@ -71,6 +74,8 @@ class NextTiles(Shown):
     provenance : Provenance
     reads : {'degF', 'degC'}
         Unit of the kiln's display.
+    fewer : str or None
+        Why there are fewer loads than were asked for.
     """
 
     tiles: pd.DataFrame
@@ -81,6 +86,7 @@ class NextTiles(Shown):
     level: float
     provenance: Provenance
     reads: str = "degF"
+    fewer: str | None = None
 
     @property
     def table(self) -> pd.DataFrame:
@@ -90,15 +96,17 @@ class NextTiles(Shown):
     def summary(self) -> str:
         """Return what to fire next as lines for a terminal."""
         if self.stop:
-            head = _STOP_HEADS.get(self.stop_code or "", "You can stop")
+            head = _STOP_HEADS.get(self.stop_code or "", _YOU_CAN_STOP)
             return f"{head}: {self.stop}."
         lines = []
         for load, rows in self.tiles.groupby("load"):
             degC = float(rows["temperature_degC"].iloc[0])
-            tiles = "; ".join(_tile_words(row) for row in rows.to_dict("records"))
+            tiles = "; ".join(_tile_words(rows.to_dict("records")))
             lines.append(
                 f"next load {load}: {format_temperature(degC, self.reads)}, {tiles}"
             )
+        if self.fewer:
+            lines.append(f"No further load: {self.fewer}.")
         now, then = self.edges["width_degC"].mean(), self.edges["expected_degC"].mean()
         lines.append(
             f"The edges are known to {format_temperature_difference(now, self.reads)} now; "
@@ -114,6 +122,7 @@ class NextTiles(Shown):
             "tiles": self.tiles.to_dict("records"),
             "stop": self.stop,
             "stop_code": self.stop_code,
+            "fewer": self.fewer,
             "edges": self.edges.to_dict("records"),
             "hours": self.hours,
             "level": self.level,
@@ -121,12 +130,23 @@ class NextTiles(Shown):
         }
 
 
-def _tile_words(row: dict[Any, Any]) -> str:
-    if row["tile"]:
-        return f"tile {row['tile']} fired on for {format_duration(row['dwell_s'])}"
-    coats = layers_words(int(row["layers"]))
-    under = "" if row["base"] == BARE else f" {base_words(row['base'])}"
-    return f"{format_duration(row['dwell_s'])} {row['mesh']} mesh, {coats}{under}"
+def _tile_words(rows: Sequence[Mapping[Any, Any]]) -> list[str]:
+    """Write the tiles of a load; new ones that are alike are counted."""
+    new: Counter[str] = Counter()
+    on: dict[str, list[str]] = {}
+    for row in rows:
+        held = format_duration(row["dwell_s"])
+        if row["tile"]:
+            on.setdefault(held, []).append(str(row["tile"]))
+            continue
+        coats = layers_words(int(row["layers"]))
+        under = "" if row["base"] == BARE else f" {base_words(row['base'])}"
+        new[f"of {row['mesh']} mesh, {coats}{under}, for {held}"] += 1
+    words = [f"{count_words(n, 'new tile')} {how}" for how, n in new.items()]
+    for held, tiles in on.items():
+        several = "s" * (len(tiles) > 1)
+        words.append(f"tile{several} {', '.join(tiles)} fired on for {held}")
+    return words
 
 
 FIRING_SCHEMA = "firelab/next-firing/1"
@@ -287,35 +307,46 @@ class NextFiring(Shown):
             return ""
         at = format_temperature(self.firing.temperature_degC, self.reads)
         then = tenths(max(self.odds_after, self.odds))
-        words = f"One more tile, at {at}: {tenths(self.odds)} of 10 becomes {then}"
+        words = (
+            f"One more tile, at {at}, is expected to bring the odds from "
+            f"{tenths(self.odds)} to {then} of 10"
+        )
         if self.more_tiles < 2:
             return f"{words}."
-        return f"{words}; with {self.more_tiles} more, {tenths(self.odds_after_more)}."
+        several = count_words(self.more_tiles, "tile")
+        return f"{words}; {several} to {tenths(self.odds_after_more)}."
+
+    def stop_line(self) -> str:
+        """Say why to stop; empty where a tile is worth firing."""
+        if not self.stop:
+            return ""
+        return f"{_STOP_HEADS.get(self.stop_code or '', _YOU_CAN_STOP)}: {self.stop}."
 
     def summary(self) -> str:
         """Return what to choose now, what to fire next and what it adds, as lines."""
         wanted = " or ".join(self.target)
         if self.now is None:
             return f"Nothing can be fired: {self.stop}."
-        seen = "so far" if self.n_looks else "before any tile"
+        seen = "" if self.n_looks else ", before any tile"
         lines = [
             f"Likeliest now: {self.now.words(self.reads)}: expect {of_ten(self.odds)} "
-            f"{wanted}, as is believed {seen}."
+            f"{wanted}{seen}."
         ]
         if self.stop:
-            lines.append(f"You can stop: {self.stop}.")
+            lines.append(self.stop_line())
         if self.firing is not None:
             head = "If you go on, fire" if self.stop else "Fire next"
             tiles = count_words(self.count, "tile")
-            lines.append(
-                f"{head} {tiles}: {self.firing.words(self.reads)}{self._place_words()}."
-            )
+            there = self.firing == self.now
+            at = "the same" if there else self.firing.words(self.reads)
+            lines.append(f"{head} {tiles}: {at}{self._place_words()}.")
             lines.append(self.one_more_tile())
         if self.waiting:
             codes = ", ".join(self.waiting)
             lines.append(f"Planned and not graded yet: {codes}; fire and grade it first.")
-        if self.tiles_left is not None:
-            lines.append(f"{count_words(max(self.tiles_left, 0), 'blank')} left.")
+        if self.tiles_left is not None and self.stop_code != "spent":
+            blanks = count_words(max(self.tiles_left, 0), "blank")
+            lines.append(f"{blanks} left before it." if self.firing else f"{blanks} left.")
         return "\n".join([*lines, *(f"Note: {note}." for note in self.notes)])
 
     def _place_words(self) -> str:

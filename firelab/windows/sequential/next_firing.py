@@ -113,8 +113,8 @@ def next_firing(
     if not stop and found.n_looks and several - now < least:
         stop_code = "no-gain"
         stop = (
-            f"{count_words(left, 'more tile')} would add less than {_share(least)}; with "
-            f"all there is to know of it the jar would come to {tenths(odds.known)} of 10"
+            f"{count_words(left, 'more tile')} would add less than {_share(least)}; were "
+            f"all known of this jar, the odds would be {tenths(odds.known)} of 10"
         )
     return NextFiring(
         firing=None if chosen is None else _firing(odds.table, chosen),

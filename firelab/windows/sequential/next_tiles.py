@@ -119,7 +119,7 @@ def next_tiles(
         tested = plan.tiles.loc[plan.tiles["role"] != "control", "tile"]
         spare = len(set(tested) - set(fit.looks["tile"]))
         lacking = settings_without_recipe(windows.windows)
-        more = f"; none yet for {lacking}: --beyond goes on" if lacking else ""
+        more = f"; none yet for {lacking}" if lacking else ""
         words = f"a recipe is assured{_unfired(spare)}{more}"
         return _stopped(fit, edges, words, "assured")
     if windows is not None and _contradicted(windows):
@@ -144,6 +144,7 @@ def next_tiles(
         level=fit.series.window.level,
         provenance=fit.provenance,
         reads=fit.series.kiln.reads,
+        fewer=stop[0] if len(chosen) < n_loads else None,
     )
 
 
