@@ -1,0 +1,46 @@
+"""What every command says, word by word, as its reader sees it.
+
+Invented studios are taken through all commands in the order of the work, each file of
+`expected/` holding what one command said: ``$`` begins what was typed, ``!`` a line that
+went to stderr, ``exit`` an exit code other than 0. Replaced are the version and what
+follows from it, sizes and SHA-256 of bundles, and the key of a phone's square.
+DEVELOPERS.md says how to write them anew.
+"""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from command_walk import NAMES, WALK, Transcript
+
+EXPECTED = Path(__file__).parent / "expected"
+
+
+@pytest.fixture(scope="module")
+def texts(tmp_path_factory):
+    """What every command said, by the name of its file."""
+    said = Transcript()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(tmp_path_factory.mktemp("texts"))
+        patch.setenv("COLUMNS", "80")
+        for part in WALK:
+            part(said)
+    return said.texts()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_a_command_says_is_as_stored(name, texts, stored):
+    stored(texts[name], EXPECTED / f"{name}.txt")
+
+
+def test_every_stored_text_is_of_a_command(texts):
+    assert sorted(path.stem for path in EXPECTED.iterdir()) == NAMES
+    assert sorted(texts) == NAMES
+
+
+def test_the_report_of_the_demonstration_stays_short(texts):
+    """Half of the 2,681 words that it once had for the same facts."""
+    count = texts["demo"].rpartition("words of heron/report.html: ")[2]
+    assert 1000 < int(count) <= 1340
