@@ -162,6 +162,9 @@ def _fitted(
 
 
 KILN_SCHEMA = "firelab/kiln/1"
+_DRIFT_STEP_DEGC = 3.0
+"""By how much a drift must have grown to be entered anew (chosen here, no source: about 5
+degF, the step of many kilns)."""
 SIGNAL = 3.0
 """Standard errors that the likeliest step or drift must be to be told: that of 20 normal
 values without any is above 3 in 27 of 1,000 tries, of 40 in 47 (analyses/memory)."""
@@ -337,6 +340,8 @@ def sure_change(sessions: Sequence[SessionOffset]) -> Change | None:
 def enter_correction(folder: str | Path, history: KilnHistory) -> str:
     """Enter what a kiln reads wrong in studio.toml, and return it in words.
 
+    A step is entered once; a drift as it grew, and in full only from its last session on.
+
     Raises
     ------
     FirelabError
@@ -349,19 +354,35 @@ def enter_correction(folder: str | Path, history: KilnHistory) -> str:
         raise FirelabError("names no kiln", str(path), "add [[kilns]] with its name")
     text = path.read_text(encoding="utf-8-sig")
     studio = read_studio(folder)
-    # A kiln whose tiles come out hotter than before reads too low.
-    high = studio.correction_degC(history.kiln, history.since) - history.change.size
-    degrees = abs(high) * PER_DEGC[history.reads]
-    amount = f"{degrees:.0f} {history.reads} {'high' if high >= 0 else 'low'}"
-    document = tomlkit.parse(text)
-    entry = tomlkit.table()
-    entry["kiln"], entry["since"], entry["reads"] = history.kiln, history.since, amount
-    entry["because"] = f"a {history.change.kind}, from {len(history.sessions)} sessions"
+    document, entered = tomlkit.parse(text), []
     if "corrections" not in document:
         document["corrections"] = tomlkit.aot()
-    document["corrections"].append(entry)
+    for day, size in _amounts(history.change, [one.day for one in history.sessions]):
+        # A kiln whose tiles come out hotter than before reads too low.
+        high = studio.correction_degC(history.kiln, day) - size
+        degrees = abs(high) * PER_DEGC[history.reads]
+        amount = f"{degrees:.0f} {history.reads} {'high' if high >= 0 else 'low'}"
+        entry = tomlkit.table()
+        entry["kiln"], entry["since"], entry["reads"] = history.kiln, day, amount
+        entry["because"] = f"a {history.change.kind}, from {len(history.sessions)} sessions"
+        document["corrections"].append(entry)
+        entered.append(f"since {day} {history.kiln} reads {amount}")
     written = document.as_string()
     if parse_studio(written)[0] is None:
         raise FirelabError("cannot take the correction", str(path), "enter it by hand")
     write_atomically(path, written)
-    return f"since {history.since} {history.kiln} reads {amount}"
+    return "; ".join(entered)
+
+
+def _amounts(change: Change, days: Sequence[date]) -> list[tuple[date, float]]:
+    """Return from which day on a change counts for how much, degC."""
+    first, last = days[change.place], days[-1]
+    if change.kind == "step" or first == last:
+        return [(first, change.size)]
+    found: list[tuple[date, float]] = []
+    for day in sorted(set(days[change.place :])):
+        size = change.size * (day - first).days / (last - first).days
+        grown = abs(size - (found[-1][1] if found else 0.0))
+        if grown >= _DRIFT_STEP_DEGC or day == last:
+            found.append((day, size))
+    return found

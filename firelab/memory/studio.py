@@ -171,7 +171,8 @@ class Studio:
     def correction_degC(self, kiln: str, day: date) -> float:
         """Return how much too high a kiln read on a day, degC; 0 before any correction."""
         known = [one for one in self.corrections if one.kiln == kiln and one.since <= day]
-        return max(known, key=lambda one: one.since).reads if known else 0.0
+        # Of two from one day the later entry holds.
+        return sorted(known, key=lambda one: one.since)[-1].reads if known else 0.0
 
 
 def start_studio(folder: str | Path) -> Path:

@@ -1,5 +1,6 @@
 """The kiln over time: published charts, a step that is found, told and corrected."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -10,6 +11,8 @@ from firelab.charts.kiln_chart import draw_kiln_chart
 from firelab.cli.app import app
 from firelab.memory.kiln_offsets import SessionOffset
 from firelab.memory.kiln_watch import (
+    KilnHistory,
+    enter_correction,
     ewma_chart,
     explain_change,
     individuals_chart,
@@ -87,6 +90,35 @@ def test_chance_is_not_told_as_a_change():
     assert sum(alarms) <= 14
     assert sure_change(sessions_of([0.0] * 8 + [15.0] * 6)).place == 8
     assert sure_change(sessions_of([0.0, 30.0, 30.0])) is None
+
+
+def test_a_drift_is_entered_as_it_grew(tmp_path):
+    home = tmp_path / "studio"
+    runner.invoke(app, ["new", str(home), "--studio"])
+    name = read_studio(home).kilns[0].name
+    offsets = np.clip(np.arange(14.0) - 3, 0, None) * 6.0
+    sessions = [replace(one, kiln=name) for one in sessions_of(offsets)]
+    change = sure_change(sessions)
+    assert change.kind == "drift"
+    history = KilnHistory(
+        kiln=name, reads="degF", sessions=tuple(sessions), individuals=None,
+        average=None, change=change, left_out=(),
+    )  # fmt: skip
+    told = enter_correction(home, history)
+    assert told.startswith(f"since {sessions[4].day} {name} reads ")
+    studio = read_studio(home)
+    left = [one.offset_degC + studio.correction_degC(name, one.day) for one in sessions]
+    # The prior is taken out of each offset: what is entered is that much larger.
+    assert np.max(np.abs(left)) < 0.25 * offsets[-1]
+    assert studio.correction_degC(name, sessions[-1].day) == pytest.approx(
+        -change.size, abs=0.5
+    )
+    # Entered again, the later entry of a day holds.
+    again = enter_correction(home, replace(history, change=replace(change, size=10.0)))
+    assert again != told
+    assert read_studio(home).correction_degC(name, sessions[-1].day) == pytest.approx(
+        -change.size - 10.0, abs=0.5
+    )
 
 
 @pytest.fixture(scope="module")
