@@ -77,7 +77,7 @@ def fit_stage(
     >>> import firelab
     >>> records = firelab.read_firings(firelab.start_demo())
     >>> firelab.fit_stage(records)
-    <StagePosterior: 30 looks in 10 loads: sugar 5, orange peel 5, full 9, over 11.>
+    <StagePosterior: 30 looks in 10 loads: sugar 6, orange peel 3, full 15, over 6.>
     """
     if method == "posterior":
         return fit_posterior(records, terms, link=link, rng=rng)

@@ -142,7 +142,7 @@ def fit_folder(
     --------
     >>> import firelab
     >>> firelab.fit_folder(firelab.start_demo(), sensitivity=False).stage
-    <StagePosterior: 30 looks in 10 loads: sugar 5, orange peel 5, full 9, over 11.>
+    <StagePosterior: 30 looks in 10 loads: sugar 6, orange peel 3, full 15, over 6.>
     """
     options = options or FitOptions()
     if options.method not in METHODS:

@@ -80,7 +80,7 @@ def test_a_colour_clearest_inside_full_is_found_so():
     assert table.loc["maturity^2", "upper"] < 0.0
     peak = -fit.draws.coefficients[:, 0] / (2 * fit.draws.coefficients[:, 1])
     assert abs(np.median(peak) - 0.1) < 0.35
-    assert "Halfway in full instead of early in full" in "; ".join(fit.findings)
+    assert "Halfway in full instead of early:" in "; ".join(fit.findings)
     assert fit.to_dict()["terms"] == ["maturity", "maturity^2", "mesh"]
 
 
@@ -92,7 +92,7 @@ def test_a_colour_that_only_rises_is_left_to_rise():
     fits = [fitted(rising, seed=seed)[2] for seed in (1, 2, 3)]
     table = fits[0].table.set_index("column")
     assert table.loc["maturity", "lower"] > 0.5
-    assert "Halfway in full instead of early in full" in "; ".join(fits[0].findings)
+    assert "Halfway in full instead of early:" in "; ".join(fits[0].findings)
     linear, square = np.mean([f.draws.coefficients.mean(axis=0)[:2] for f in fits], axis=0)
     assert abs(square) < 3 * 0.25 / np.sqrt(3)
     assert linear + 2 * square > 0.0

@@ -174,7 +174,7 @@ def fit_clarity(
     >>> import firelab
     >>> records = firelab.read_firings(firelab.start_demo())
     >>> firelab.fit_clarity(records)
-    <ClarityFit: Clearness, scored on 9 fused tiles:>
+    <ClarityFit: Clearness, scored on 15 fused tiles:>
     """
     if n_draws < 1:
         raise UsageError(f"{n_draws} draws were asked for", hint="ask for one or more")

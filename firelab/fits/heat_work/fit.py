@@ -292,7 +292,7 @@ def fit_heat_work(
     >>> import firelab
     >>> records = firelab.read_firings(firelab.start_demo())
     >>> firelab.fit_heat_work(records)
-    <HeatWorkFit: Heat work: activation energy 18... kJ/mol ...>
+    <HeatWorkFit: Heat work: activation energy 3... kJ/mol ...>
     """
     looks = heat_looks(records, terms, courses=courses, link=link)
     energy, level = looks.best_energy(), records.series.window.level
