@@ -60,7 +60,11 @@ def command(
     The index is shelf.duckdb in that folder; bundles that have not changed are
     not read again. A bundle that fails its seal is named and left out.
     """
-    from firelab.craft.units import parse_duration, parse_temperature
+    from firelab.craft.units import (
+        parse_duration,
+        parse_temperature,
+        unit_of_temperature,
+    )
     from firelab.series.folder import write_atomically
     from firelab.studios.shelf.pages import shelf_page, write_site
     from firelab.studios.shelf.question import ShelfQuestion, ask_shelf
@@ -78,6 +82,7 @@ def command(
             at_degC=parse_temperature(heat) if heat else None,
             within_s=parse_duration(within) if within else None,
             sure=sure,
+            reads=unit_of_temperature(heat),
         )
         if not as_is:
             _tell_change(refresh_shelf(folder, jobs=jobs, tell=_show_progress))

@@ -157,6 +157,18 @@ def parse_temperature(text: str | float, *, unit: str = "", firing: bool = True)
     return round(number if written == "degC" else to_degC(number), 2)
 
 
+def unit_of_temperature(text: str) -> str:
+    """Return the unit that a temperature is written in, for an answer in the same.
+
+    Examples
+    --------
+    >>> unit_of_temperature("760 °C"), unit_of_temperature("1400 degF")
+    ('degC', 'degF')
+    """
+    match = _TEMPERATURE.match(text)
+    return "degC" if match and match[2][:1].upper() == "C" else "degF"
+
+
 def parse_temperature_difference(text: str | float) -> float:
     """Return a written difference of temperature in degC.
 

@@ -162,7 +162,11 @@ def test_a_fit_says_what_it_found():
     assert found.lower_kJ_mol < found.activation_kJ_mol < found.upper_kJ_mol
     place = found.fit.place(PROGRESS)
     assert abs(found.fit.estimates[place] - 3.0) < 3 * found.fit.standard_errors[place]
-    assert "kJ/mol" in found.summary()
+    # By Arrhenius' law, 10 degF about the reference; R from CODATA 2018.
+    low, high = (found.reference_degC + 273.15 + half / 1.8 for half in (-5.0, 5.0))
+    faster = np.exp(found.activation_kJ_mol * 1e3 / 8.314462618 * (1 / low - 1 / high))
+    assert f"kJ/mol ({found.level:.0%} interval" in found.summary()
+    assert f"10 °F (6 °C) hotter fuses {faster:.2f} times as fast" in found.summary()
     assert found.table["name"][0] == "activation energy"
     assert found.convergence.code == 0
     json.dumps(found.to_dict(), allow_nan=False)

@@ -430,6 +430,9 @@ def test_the_command_answers_the_trades_question(library):
     assert {row["studio"] for row in told["found"]} == set(right)
     text = CliRunner().invoke(app, ["shelf", str(library), "--as-is", *words, "4 min"])
     assert "opaque, copper, 80 mesh; " in text.stdout
+    asked = [*words, "4 min", "--heat", "754.4 degC"]
+    text = CliRunner().invoke(app, ["shelf", str(library), "--as-is", *asked])
+    assert text.stdout.startswith("opaque on copper reaching full at 754 °C (1390 °F)")
 
 
 def test_without_duckdb_the_remedy_is_told(tmp_path, monkeypatch):

@@ -17,7 +17,9 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtri
 
 from firelab.arrays import BoolArray, FloatArray, IntArray
+from firelab.craft.degrees import PER_DEGC
 from firelab.craft.trade_words import Shown
+from firelab.craft.units import format_temperature_difference
 from firelab.fits.heat_courses import HeatCourses, fusing_speed, heat_courses
 from firelab.fits.ordinal.cumulative_link import (
     FitChoices,
@@ -165,6 +167,8 @@ class HeatWorkFit(Shown):
     fit : CumulativeLinkFit
         At that energy; the coefficient of `PROGRESS` is per e-fold of work.
     reference_degC : float
+    reads : str
+        Unit that the kiln reads.
     notes : tuple of str
     provenance : Provenance
     """
@@ -175,6 +179,7 @@ class HeatWorkFit(Shown):
     level: float
     fit: CumulativeLinkFit
     reference_degC: float
+    reads: str
     notes: tuple[str, ...]
     provenance: Provenance
 
@@ -188,8 +193,11 @@ class HeatWorkFit(Shown):
     @property
     def speed_per_10_degC(self) -> float:
         """How many times faster 10 degC more fuses, around the reference."""
+        return self._speed_per(10.0)
+
+    def _speed_per(self, degC: float) -> float:
         middle, energy = self.reference_degC, self.activation_kJ_mol
-        return float(fusing_speed(middle + 5.0, energy, middle - 5.0))
+        return float(fusing_speed(middle + degC / 2.0, energy, middle - degC / 2.0))
 
     @property
     def convergence(self) -> Convergence:
@@ -226,9 +234,11 @@ class HeatWorkFit(Shown):
             for end in (self.lower_kJ_mol, self.upper_kJ_mol)
         ]
         interval = f"{self.level:.0%} interval {ends[0]} to {ends[1]}"
+        step = 10.0 / PER_DEGC[self.reads]
         energy = (
-            f"{self.activation_kJ_mol:.0f} kJ/mol ({interval}); 10 degC (18 degF) "
-            f"more fuse {self.speed_per_10_degC:.2f} times faster"
+            f"{self.activation_kJ_mol:.0f} kJ/mol ({interval}); "
+            f"{format_temperature_difference(step, self.reads)} hotter fuses "
+            f"{self._speed_per(step):.2f} times as fast"
             if self.is_estimated
             else f"no estimate between {LEAST_KJ_MOL:g} and {MOST_KJ_MOL:g} kJ/mol "
             f"({interval})"
@@ -309,6 +319,7 @@ def fit_heat_work(
         level=level,
         fit=fit,
         reference_degC=looks.courses.reference_degC,
+        reads=records.series.kiln.reads,
         notes=fit.notes,
         provenance=records.provenance,
     )

@@ -89,6 +89,8 @@ class ShelfQuestion:
     mesh : int or None
     sure : bool
         Leave out windows whose edges' intervals do not hold the temperature.
+    reads : {'degF', 'degC'}
+        Unit that the answer has first.
 
     Examples
     --------
@@ -107,6 +109,7 @@ class ShelfQuestion:
     within_s: float | None = None
     mesh: int | None = None
     sure: bool = False
+    reads: str = "degF"
 
     def __str__(self) -> str:
         """Say the question as a person would."""
@@ -115,7 +118,7 @@ class ShelfQuestion:
         parts += [f"{self.mesh} mesh" if self.mesh else ""]
         parts += [f"reaching {self.stage}" if self.stage else ""]
         if self.at_degC is not None:
-            parts.append(f"at {format_temperature(self.at_degC)}")
+            parts.append(f"at {format_temperature(self.at_degC, self.reads)}")
         if self.within_s is not None:
             parts.append(f"within {format_duration(self.within_s)}")
         said = " ".join(part for part in parts if part)
@@ -151,7 +154,7 @@ class ShelfAnswer(Shown):
         return "\n".join(
             [
                 head,
-                *(_line(row, self.question.stage) for row in self.found.to_dict("records")),
+                *(_line(row, self.question) for row in self.found.to_dict("records")),
             ]
         )
 
@@ -164,7 +167,8 @@ class ShelfAnswer(Shown):
         }
 
 
-def _line(row: dict[Any, Any], stage: str) -> str:
+def _line(row: dict[Any, Any], question: ShelfQuestion) -> str:
+    stage = question.stage
     over = "" if row["base"] in (None, "none") else f" over {row['base']}"
     jar = [row["colour"], row["maker_code"], f"lot {row['lot']}" if row["lot"] else ""]
     named = ", ".join(word for word in jar if word)
@@ -172,7 +176,9 @@ def _line(row: dict[Any, Any], stage: str) -> str:
     parts = [f"  {who}: {row['kind']}, {row['metal']}, {row['mesh']} mesh{over}"]
     if row["dwell_s"] == row["dwell_s"] and row["dwell_s"] is not None:
         low, high = (
-            "beyond what was fired" if value != value else format_temperature(value)
+            "beyond what was fired"
+            if value != value
+            else format_temperature(value, question.reads)
             for value in (row["low_degC"], row["high_degC"])
         )
         parts.append(f"held {format_duration(row['dwell_s'])}: {low} to {high}")
