@@ -7,15 +7,17 @@ Truth is three logits per e-fold of heat work, loads differing by 0.3 logits.
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from firelab.fits.heat_courses import KilnDrop, heat_courses
+from firelab.craft.heating import KilnDrop
 from firelab.fits.heat_work.comparison import compare_heat_work
 from firelab.fits.heat_work.fit import fit_heat_work
+from firelab.fits.heat_work.heat_courses import heat_courses
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
 from firelab.series.folder import Provenance
@@ -73,14 +75,15 @@ def one_series(kind, seed):
     rng = np.random.default_rng(seed)
     frame = fired(kind == "refired")
     traces = kiln_of(kind, frame, rng)
-    truth = heat_courses(records_of(frame), traces=traces).progress(ENERGY)
+    truth = heat_courses(replace(records_of(frame), traces=traces)).progress(ENERGY)
     load = frame["load"].to_numpy() - 1
     eta = PER_FOLD * (truth - np.median(truth)) + LOAD_SD * rng.normal(size=10)[load]
     noise = rng.logistic(size=len(frame))
     grade = np.searchsorted([-2.5, 0.0, 2.5], eta + noise)
     records = records_of(frame.assign(stage=[GRADES[one] for one in grade]))
-    read = traces if kind != "falling kiln, unread" else None
-    courses = heat_courses(records, traces=read)
+    if kind != "falling kiln, unread":
+        records = replace(records, traces=traces)
+    courses = heat_courses(records)
     fit = fit_heat_work(records, courses=courses)
     found = compare_heat_work(records, courses=courses)
     low, high = fit.lower_kJ_mol or 0.0, fit.upper_kJ_mol or np.inf

@@ -29,17 +29,17 @@ from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS, Records
 from firelab.records.tables import decode, parse_table
 from firelab.records.trace_file import read_traces
+from firelab.records.what_changed import record_parts
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
     PLAN_TABLE,
     Provenance,
     sha256_of,
-    trace_files,
     versions,
 )
 from firelab.series.series_file import read_series, series_hash
-from firelab.series.what_matters import LOOKED_AT, looked_at, series_parts
+from firelab.series.what_matters import series_parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,8 +166,6 @@ def read_so_far(folder: str | Path) -> Records:
     seen = tuple(one for one in log.standing if LOST not in one.change)
     plan_digest = sha256_of(Path(folder) / PLAN_TABLE)
     sources = {PLAN_TABLE: plan_digest, FIRINGS_FILE: log.digest}
-    for path in trace_files(folder).values():
-        sources[f"{path.parent.name}/{path.name}"] = sha256_of(path)
     if series.priors.learned is not None:
         sources[series.priors.history] = series.priors.learned.sha256
     provenance = Provenance(
@@ -175,7 +173,7 @@ def read_so_far(folder: str | Path) -> Records:
         seed=series.seed,
         versions=versions(),
         sources=sources,
-        parts={**series_parts(series), LOOKED_AT: looked_at(folder)},
+        parts={**series_parts(series), **record_parts(folder)},
     )
     lost = {one.tile for one in log.standing if LOST in one.change}
     return Records(

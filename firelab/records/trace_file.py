@@ -34,6 +34,11 @@ class KilnTrace:
     time_s: FloatArray
     temperature_degC: FloatArray
 
+    def course(self, time_s: FloatArray) -> FloatArray:
+        """Return the temperature so long after the first reading, degC."""
+        since = self.time_s - self.time_s[0]
+        return np.asarray(np.interp(time_s, since, self.temperature_degC))
+
 
 def _count_trace_columns(header: Sequence[str]) -> int:
     return sum(name in TRACE_COLUMNS for name in header)

@@ -56,8 +56,9 @@ class Provenance:
     sources : dict
         File name to SHA-256 of what else was read, such as firings.csv.
     parts : dict
-        Key of series.toml to a short hash of its value, as `series_parts` gives them:
-        what decides whether a result is stale.
+        Key of series.toml, or file of the records, to a short hash of what was taken
+        from it (see `firelab.series.what_matters`, `firelab.records.what_changed`): what
+        decides whether a result is stale.
     """
 
     series_hash: str
@@ -104,15 +105,10 @@ def stale_sources(folder: str | Path, sources: Mapping[str, str]) -> list[str]:
         File name to the SHA-256 it had.
     """
     base = Path(folder)
-    changed = [
+    return [
         name
         for name, digest in sources.items()
         if not (base / name).is_file() or sha256_of(base / name) != digest
-    ]
-    # A trace that came later counts in whatever was made from the log.
-    traces = [f"{TRACES_FOLDER}/{path.name}" for path in trace_files(base).values()]
-    return changed + [
-        name for name in traces if FIRINGS_FILE in sources and name not in sources
     ]
 
 

@@ -1,6 +1,6 @@
 """The walk whose texts are stored: invented studios through every command, in order.
 
-A transcript keeps what each command said; see test_cli_texts.
+What each command said is kept; see test_cli_texts.
 """
 
 import contextlib
@@ -50,7 +50,7 @@ class Typed(io.StringIO):
         return True
 
 
-class Transcript:
+class SaidTexts:
     """What each command said, by command."""
 
     def __init__(self):

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-from command_walk import NAMES, WALK, Transcript
+from command_walk import NAMES, WALK, SaidTexts
 
 EXPECTED = Path(__file__).parent / "expected"
 
@@ -21,7 +21,7 @@ EXPECTED = Path(__file__).parent / "expected"
 @pytest.fixture(scope="module")
 def texts(tmp_path_factory):
     """What every command said, by the name of its file."""
-    said = Transcript()
+    said = SaidTexts()
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(tmp_path_factory.mktemp("texts"))
         patch.setenv("COLUMNS", "80")

@@ -13,18 +13,18 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.heat_courses import (
+from firelab.craft.heating import (
     KilnDrop,
     TileBody,
     fusing_speed,
-    heat_courses,
     heat_integral,
     tile_body,
     tile_course,
 )
+from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.heat_work.comparison import compare_heat_work
 from firelab.fits.heat_work.fit import PROGRESS, fit_heat_work, heat_looks
+from firelab.fits.heat_work.heat_courses import heat_courses
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
 from firelab.series.folder import Provenance
@@ -73,7 +73,7 @@ def test_a_held_tile_does_its_speed_times_its_time():
     with pytest.raises(FirelabError, match="even number"):
         heat_integral(np.full((1, 4), 800.0), 60.0, 300.0, 780.0)
     with pytest.raises(FirelabError, match="4 samples"):
-        tile_course(np.full((1, 4), 800.0), 60.0, tile_body(SERIES.blank))
+        tile_course(np.full((1, 4), 800.0), 60.0, tile_body("copper", 0.8))
 
 
 def records_of(frame):
@@ -135,11 +135,11 @@ def test_a_trace_a_drop_and_a_thicker_blank():
     plain = heat_courses(records).progress(300.0)
     held = float(records.looks["temperature_degC"].iloc[0])
     trace = KilnTrace(time_s=np.array([5.0, 900.0]), temperature_degC=np.full(2, held))
-    traced = heat_courses(records, traces={1: trace}).progress(300.0)
+    traced = heat_courses(replace(records, traces={1: trace})).progress(300.0)
     assert traced == pytest.approx(plain)
     fallen = heat_courses(records, drop=KilnDrop(drop_degC=40.0)).progress(300.0)
     assert (fallen < plain).all()
-    thick = tile_body(replace(SERIES.blank, thickness=1.2))
+    thick = tile_body("copper", 1.2)
     assert (heat_courses(records, body=thick).progress(300.0) < plain).all()
 
 

@@ -53,7 +53,6 @@ SUB_ROOMS = {
         *("extend", "make_plan", "compare"),
     ),
     "fits": (
-        "heat_courses",
         "sampling",
         "mixed",
         "ordinal",

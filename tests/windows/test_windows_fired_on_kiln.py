@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from scipy import integrate, stats
 
+from firelab.craft.heating import GAS_CONSTANT
 from firelab.windows.simulation.expected_kiln import invent_records
-from firelab.windows.simulation.simulated_heat import GAS_CONSTANT
 
 
 def fired(bench, *firings, n=1):

@@ -18,9 +18,10 @@ from scipy.special import chdtri
 
 from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.craft.degrees import PER_DEGC
+from firelab.craft.heating import fusing_speed
 from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_temperature_difference
-from firelab.fits.heat_courses import HeatCourses, fusing_speed, heat_courses
+from firelab.fits.heat_work.heat_courses import HeatCourses, heat_courses
 from firelab.fits.ordinal.cumulative_link import (
     FitChoices,
     fit_cumulative_link,

@@ -35,6 +35,7 @@ from firelab.fits.ordinal.priors import Priors
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.fits.ordinal.warming_up import (
+    traced_losses,
     traced_words,
     warming_up,
     with_traced_loss,
@@ -104,7 +105,9 @@ def fit_posterior(
        Pareto smoothed importance sampling. J. Mach. Learn. Res. 25(72).
     """
     link_named(link)
-    series = with_traced_loss(with_trade_priors(records.series, records.plan), records)
+    believed = with_trade_priors(records.series, records.plan)
+    traced = traced_losses(believed, records)
+    series = with_traced_loss(believed, traced)
     if is_sequential(records.plan) and not records.has_grade:
         return believed_stage(records, rng=rng, n_draws=n_draws)
     graded = records.require_graded()
@@ -145,7 +148,7 @@ def fit_posterior(
         slip=stage.slip,
         slip_of_look=slip_of_look,
         expected=tuple(series.responses.stage.grades[place] for place in expected),
-        priors=_words(priors, learned) + traced_words(series, records),
+        priors=_words(priors, learned) + traced_words(traced),
         likeness=float(posterior_shares(parts)[1]) if learned else None,
         looks=graded,
         n_omitted=len(records.looks) - looks.n_looks,

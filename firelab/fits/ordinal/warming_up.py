@@ -9,16 +9,16 @@ exactly so at both ends and in the middle; :math:`\kappa` follows from :math:`\l
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from firelab.arrays import FloatArray
-from firelab.fits.heat_courses import STEPS, heat_integral, tile_body, tile_course
+from firelab.craft.heating import STEPS, heat_integral, tile_body, tile_course
 from firelab.records.records import Records
-from firelab.series.firing_series import FiringSeries
+from firelab.series.firing_series import FiringSeries, with_part
 from firelab.series.terms import DWELL, TEMPERATURE, WARM_UP, term_columns
 
 _LEAST_SHARE = 0.25
@@ -165,57 +165,51 @@ def without_warm_up(terms: Sequence[str]) -> tuple[str, ...]:
     return tuple(term for term in terms if term != WARM_UP)
 
 
-def with_traced_loss(series: FiringSeries, records: Records) -> FiringSeries:
+def with_traced_loss(series: FiringSeries, traced: Mapping[int, float]) -> FiringSeries:
     """Return the series with what traces of the kiln say of the loss in its prior.
 
-    The tile's own course under each trace is worked out, and what it fused less than a
-    tile that is hot at once; the mean over the loads is joined to the prior by precision.
+    The mean over the loads is joined to the prior by precision.
 
     Parameters
     ----------
     series : FiringSeries
-    records : Records
-        Of it; without traces nothing changes.
+    traced : mapping of int to float
+        As `traced_losses`; where it is empty nothing changes.
     """
-    traced = traced_losses(series, records)
     if not traced:
         return series
     stated = series.priors
     own, theirs = stated.lost_spread**-2, _TRACED_SPREAD**-2
     log = own * np.log(stated.lost) + theirs * np.mean(np.log(list(traced.values())))
-    priors = replace(
-        stated,
-        lost=float(np.exp(log / (own + theirs))),
-        lost_spread=float((own + theirs) ** -0.5),
-    )
-    return replace(series, priors=priors)
+    lost, spread = float(np.exp(log / (own + theirs))), float((own + theirs) ** -0.5)
+    return with_part(series, "priors", lost=lost, lost_spread=spread)
 
 
-def traced_words(series: FiringSeries, records: Records) -> tuple[str, ...]:
+def traced_words(traced: Mapping[int, float]) -> tuple[str, ...]:
     """Say what the traces told of the loss; nothing where there are none."""
     return tuple(
         f"the trace of load {load} says {lost:.1f} times the warming up; the prior holds it"
-        for load, lost in traced_losses(series, records).items()
+        for load, lost in traced.items()
     )
 
 
 def traced_losses(series: FiringSeries, records: Records) -> dict[int, float]:
-    """Return by load how many warmings-up of the blank its trace says were lost."""
-    looks, found = records.looks, {}
+    """Return by load how many warmings-up of the blank its trace says were lost.
+
+    The tile's own course under the trace is worked out, and what it fused less than a tile
+    that is hot at once.
+    """
+    blank, looks, found = series.blank, records.looks, {}
     for load, trace in records.traces.items():
         of = looks[looks["load"] == load]
         if of.empty:
             continue
         degC, dwell = (float(of[name].iloc[0]) for name in ("temperature_degC", "dwell_s"))
-        warm_up = series.blank.warm_up_s(degC)
+        warm_up = blank.warm_up_s(degC)
         if not warm_up > 0.0:
             continue
-        since = trace.time_s - trace.time_s[0]
-        at = np.interp(
-            np.linspace(0.0, dwell, 2 * STEPS + 1), since, trace.temperature_degC
-        )
-        course = tile_course(at, [dwell], tile_body(series.blank))
+        kiln = trace.course(np.linspace(0.0, dwell, 2 * STEPS + 1))
+        course = tile_course(kiln, [dwell], tile_body(blank.metal, blank.thickness))
         fused = heat_integral(course, [dwell], _ENERGY_KJ_MOL, degC)
-        lost = (dwell - float(fused[0])) / warm_up
-        found[load] = float(np.clip(lost, *_LOSSES))
+        found[load] = float(np.clip((dwell - float(fused[0])) / warm_up, *_LOSSES))
     return found

@@ -45,12 +45,15 @@ and `dwell_s` is that firing's own.
 """
 
 
-_YOU_CAN_STOP = "You can stop"
 _STOP_HEADS = {
     "contradiction": "Look at the records first",
     "spent": "Out of budget",
     "nothing-allowed": "Nothing can be fired",
 }
+
+
+def _stop_words(stop: str, code: str | None) -> str:
+    return f"{_STOP_HEADS.get(code or '', 'You can stop')}: {stop}."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -96,8 +99,7 @@ class NextTiles(Shown):
     def summary(self) -> str:
         """Return what to fire next as lines for a terminal."""
         if self.stop:
-            head = _STOP_HEADS.get(self.stop_code or "", _YOU_CAN_STOP)
-            return f"{head}: {self.stop}."
+            return _stop_words(self.stop, self.stop_code)
         lines = []
         for load, rows in self.tiles.groupby("load"):
             degC = float(rows["temperature_degC"].iloc[0])
@@ -320,7 +322,7 @@ class NextFiring(Shown):
         """Say why to stop; empty where a tile is worth firing."""
         if not self.stop:
             return ""
-        return f"{_STOP_HEADS.get(self.stop_code or '', _YOU_CAN_STOP)}: {self.stop}."
+        return _stop_words(self.stop, self.stop_code)
 
     def summary(self) -> str:
         """Return what to choose now, what to fire next and what it adds, as lines."""

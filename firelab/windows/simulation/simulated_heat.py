@@ -13,10 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from firelab.arrays import FloatArray
-from firelab.craft.heating import STEFAN_BOLTZMANN, heat_capacity
+from firelab.craft.heating import GAS_CONSTANT, STEFAN_BOLTZMANN, heat_capacity
 
-GAS_CONSTANT = 8.314462618
-"""J per mol and K (CODATA 2018)."""
 _ROOM_K = 293.15
 _REFERENCE_K = 1048.15
 """20 and 775 degC; the second is a unit of progress and changes no grade."""

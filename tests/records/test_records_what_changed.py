@@ -8,8 +8,8 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.plan.make_plan import make_plan
+from firelab.records.what_changed import changed_since, record_parts
 from firelab.series.series_file import design_path, read_series, series_hash
-from firelab.series.what_matters import changed_since
 
 NO_MATTER = {
     "comment": ("# A quick look", "# A short look"),
@@ -120,3 +120,34 @@ def test_check_names_what_changed_and_a_raised_budget_is_no_fault(folder):
         "plan.json is stale: factors.dwell of series.toml changed since the plan was made "
         f"hint: make it anew with: firelab plan {folder}"
     ) in told
+
+
+def test_of_plan_and_traces_what_a_fit_took_decides_and_of_older_fits_the_bytes(folder):
+    plan, log = folder / "plan.csv", folder / "firings.csv"
+    plan.write_text("tile,dwell_s\nAAA,120\nAAB,120\n", encoding="utf-8")
+    log.write_text("tile,look,stage\nAAA,1,full\n", encoding="utf-8")
+    parts = made_from(folder)["parts"]
+    sources = {
+        path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in (plan, log)
+    }
+    before = {"parts": parts, "sources": sources}
+    fit = {"parts": {**parts, **record_parts(folder)}, "sources": sources}
+    assert changed_since(folder, fit, "fit") == changed_since(folder, before, "fit") == []
+    plan.write_text("tile,dwell_s\nAAA,120\nAAB,120\nAAC,90\n", encoding="utf-8")
+    assert changed_since(folder, fit, "fit") == []
+    assert changed_since(folder, before, "fit") == ["plan.csv"]
+    plan.write_text("tile,dwell_s\nAAA,150\nAAB,120\n", encoding="utf-8")
+    assert changed_since(folder, fit, "fit") == ["plan.csv"]
+    plan.write_text("tile,dwell_s\nAAA,120\nAAB,120\n", encoding="utf-8")
+    (folder / "traces").mkdir()
+    trace = folder / "traces" / "load-1.csv"
+    trace.write_text("time_s,temperature_degC\n0,700\n60,760\n", encoding="utf-8")
+    (folder / "traces" / "monday.csv").write_text("of no load", encoding="utf-8")
+    assert changed_since(folder, fit, "fit") == ["traces"]
+    assert changed_since(folder, before, "fit") == ["traces"]
+    again = {"parts": {**parts, **record_parts(folder)}, "sources": sources}
+    assert changed_since(folder, again, "fit") == []
+    trace.unlink()
+    assert changed_since(folder, again, "fit") == ["traces"]
+    log.write_text("tile,look,stage\nAAA,1,full\nAAB,1,full\n", encoding="utf-8")
+    assert changed_since(folder, fit, "fit") == ["firings.csv"]
