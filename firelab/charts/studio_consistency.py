@@ -47,11 +47,14 @@ def draw_consistency(pooling: Pooling) -> Figure:
     <Figure size ...>
     """
     fit = pooling.fit
-    panels: list[tuple[str, Precision]] = []
-    if pooling.edges is not None:
-        panels.append(("h", pooling.edges))
-    if pooling.scores is not None:
-        panels += [("h", pooling.scores), ("k", pooling.scores)]
+    # Where nothing was repeated there is no k.
+    panels = [
+        (letter, precision)
+        for letter, precision in (
+            *(("h", pooling.edges), ("h", pooling.scores), ("k", pooling.scores)),
+        )
+        if precision is not None and precision.cells[letter].notna().any()
+    ]
     heights = [1.5 + _ROW_IN * len(fit.studios)]
     for _, precision in panels:
         heights.append(_PANEL_IN + _LEGEND_IN * precision.cells["material"].nunique())

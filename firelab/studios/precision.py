@@ -11,14 +11,19 @@ What to do about a studio that stands out: look for the cause, never delete.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from firelab.craft.trade_words import Shown
-from firelab.craft.units import format_temperature, format_temperature_difference
+from firelab.craft.trade_words import Shown, brief_setting_words
+from firelab.craft.units import (
+    format_duration,
+    format_temperature,
+    format_temperature_difference,
+)
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.series.folder import plain_rows
 
@@ -113,6 +118,14 @@ def critical_k(n_studios: int, repeats: int, significance: float = SIGNIFICANCE)
     free = repeats - 1
     quantile = float(fisher.isf(significance, free, (n_studios - 1) * free))
     return float(np.sqrt(n_studios / (1 + (n_studios - 1) / quantile)))
+
+
+def cell_words(cell: Mapping[Any, Any], what: str, reads: str) -> str:
+    """Name tiles that several studios fired alike, as a material of `study_precision`."""
+    kind = "control tile" if cell["role"] == "control" else what
+    at = format_temperature(float(cell["temperature_degC"]), reads)
+    dwell = format_duration(float(cell["dwell_s"]))
+    return f"{kind} at {at} for {dwell}, {brief_setting_words(cell)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

@@ -21,8 +21,8 @@ import pandas as pd
 import tomlkit
 
 from firelab.craft.tile_codes import ALPHABET
-from firelab.craft.trade_words import brief_setting_words, count_words
-from firelab.craft.units import format_duration, format_temperature, to_degF
+from firelab.craft.trade_words import count_words
+from firelab.craft.units import to_degF
 from firelab.errors import FaultyFile, FirelabError, UsageError
 from firelab.plan.make_plan import make_plan
 from firelab.plan.plan import Plan
@@ -43,7 +43,7 @@ from firelab.series.series_file import parse_series, placeholder_findings
 from firelab.series.toml_file import table_of
 from firelab.sheets.sheet_set import make_sheets
 from firelab.studios.bundle.descriptor import ROUND_ROBIN_FILE
-from firelab.studios.precision import COLUMNS, Precision, study_precision
+from firelab.studios.precision import COLUMNS, Precision, cell_words, study_precision
 
 SCHEMA = "firelab/round-robin/1"
 FEWEST_REPEATS = 2
@@ -313,18 +313,20 @@ def round_robin(
         for name, _, records in parts
         if name in sent and str(sent[name].get("round")) == wanted
     ]
+    # One unit for all, else the cells of studios that read another have other names.
+    reads = of_round[0][1].series.kiln.reads
     try:
         design = next(one for one in sent.values() if str(one.get("round")) == wanted)
         n_studios = int(design["studios"])
         cells = {
-            _cell_words(cell, of_round[0][1]): int(cell["repeats"])
+            cell_words(cell, "colour", reads): int(cell["repeats"])
             for cell in design["cells"]
         }
     except (KeyError, TypeError, ValueError) as fault:
         raise FirelabError(
             f"lacks or misnames {fault}", ROUND_ROBIN_FILE, "ask who sent it round"
         ) from None
-    measured = pd.concat([_graded(name, records) for name, records in of_round])
+    measured = pd.concat([_graded(name, one, reads) for name, one in of_round])
     return RoundRobin(
         precision=study_precision(measured),
         n_studios=n_studios,
@@ -332,12 +334,12 @@ def round_robin(
     )
 
 
-def _graded(studio: str, records: Records) -> pd.DataFrame:
+def _graded(studio: str, records: Records, reads: str) -> pd.DataFrame:
     """Return grades and scores of each look by the setting that was planned for it."""
     looks = records.counted
     planned = records.plan.table.drop_duplicates("tile").set_index("tile")
     rows = planned.loc[list(looks["tile"])].reset_index()
-    words = [_cell_words(row, records) for row in rows.to_dict("records")]
+    words = [cell_words(row, "colour", reads) for row in rows.to_dict("records")]
     grades = looks["stage"].cat.codes.to_numpy() + 1.0
     frames = [pd.DataFrame({"studio": studio, "material": words, "value": grades})]
     frames[0] = frames[0][grades > 0]
@@ -345,13 +347,6 @@ def _graded(studio: str, records: Records) -> pd.DataFrame:
     named = [f"{word}, transparency" for word in words]
     scored = pd.DataFrame({"studio": studio, "material": named, "value": scores})
     return pd.concat([*frames, scored.dropna()], ignore_index=True)[list(COLUMNS)]
-
-
-def _cell_words(cell: Mapping[Any, Any], records: Records) -> str:
-    kind = "control tile" if cell["role"] == "control" else "colour"
-    at = format_temperature(float(cell["temperature_degC"]), records.series.kiln.reads)
-    dwell = format_duration(float(cell["dwell_s"]))
-    return f"{kind} at {at} for {dwell}, {brief_setting_words(cell)}"
 
 
 def _missing(

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,7 @@ from firelab.studios.bundle.verification import verify_folder
 from firelab.studios.pooling.meta_analysis import combine_edges
 from firelab.studios.pooling.part import distinct_parts, read_part
 from firelab.studios.pooling.pooling import pool_parts, score_measures
+from firelab.studios.precision import study_precision
 from firelab.windows.simulation.simulated_kiln import SimulatedKiln
 
 CONTROL = """
@@ -205,6 +207,15 @@ def test_the_figure_names_units_and_every_studio(pooling):
     assert h.get_ylabel().startswith("h")
 
 
+def test_the_figure_has_no_panel_of_what_nothing_tells(pooling):
+    # Three studios, nothing repeated: there is an h, and no k.
+    values = {"studio": list("abc"), "material": "score", "value": [6.0, 7.0, 8.0]}
+    scores = study_precision(pd.DataFrame(values))
+    figure = draw_consistency(replace(pooling, scores=scores))
+    titles = [axes.get_title(loc="left") for axes in figure.axes[1:]]
+    assert [title.partition(":")[0] for title in titles] == ["edges, h", "scores, h"]
+
+
 def test_a_folder_may_be_pooled_too(bundles):
     part = read_part(bundles[0].with_suffix(""))
     assert part.studio == "north"
@@ -310,12 +321,10 @@ def test_scores_of_like_tiles_are_gathered(bundles):
         looks = part.records.looks.copy()
         looks["transparency"] = np.where(looks.index < 3, 6.0 + number, np.nan)
         looks.loc[:2, ["temperature_degC", "dwell_s"]] = (760.0, 120.0)
-        from dataclasses import replace
-
         named.append((part.studio, replace(part.records, looks=looks)))
     found = score_measures(named)
     assert len(found) == 9
-    assert set(found["material"]) == {"score at 760 degC for 2 min, 80 mesh"}
+    assert set(found["material"]) == {"score at 1400 °F (760 °C) for 2 min, 80 mesh"}
     assert combine_edges(
         found.assign(lower=found["value"] - 1, upper=found["value"] + 1, level=0.9)
     )

@@ -14,6 +14,7 @@ from firelab.cli.app import app
 from firelab.plan.plan_files import read_plan
 from firelab.records.firing_log import read_firings
 from firelab.records.look import HEADER_TEXT, Look, rows_text
+from firelab.series.firing_series import with_part
 from firelab.series.series_file import read_series
 from firelab.studios.bundle.packing import pack_series
 from firelab.studios.pooling.part import distinct_parts, read_part
@@ -100,6 +101,16 @@ def given(folders):
         )
         for folder in folders
     ]
+
+
+def test_studios_whose_kilns_read_other_units_share_their_cells(sent):
+    parts = given(sent)
+    name, files, records = parts[1]
+    other = "degC" if records.series.kiln.reads == "degF" else "degF"
+    elsewhere = replace(records, series=with_part(records.series, "kiln", reads=other))
+    mixed = round_robin([parts[0], (name, files, elsewhere), parts[2]])
+    assert mixed.missing == ()
+    pd.testing.assert_frame_equal(mixed.tables["cells"], round_robin(parts).tables["cells"])
 
 
 # Reference: repeatability and reproducibility of ISO 5725-2 are the mean squares of a

@@ -19,7 +19,7 @@ from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pool_posterior import pool_studios
 from firelab.studios.pooling.studio_check import StudioCheck, check_studios
 from firelab.studios.pooling.tiles_needed import TilesNeeded, tiles_needed
-from firelab.studios.precision import COLUMNS, Precision, study_precision
+from firelab.studios.precision import COLUMNS, Precision, cell_words, study_precision
 from firelab.studios.round_robin import RoundRobin, round_robin
 from firelab.windows.firing_windows import firing_windows
 from firelab.windows.window import FiringWindows
@@ -72,10 +72,10 @@ def score_measures(parts: Sequence[tuple[str, Records]]) -> pd.DataFrame:
         `material` names the setting. Settings that one studio fired are left
         out, and control tiles are kept apart from tiles of the colour.
     """
-    frames = []
+    frames, reads = [], parts[0][1].series.kiln.reads
     for studio, records in parts:
         looks = records.looks[records.looks["transparency"].notna()]
-        words = [_score_words(row) for row in looks.to_dict("records")]
+        words = [cell_words(row, "score", reads) for row in looks.to_dict("records")]
         frames.append(
             pd.DataFrame(
                 {"studio": studio, "material": words, "value": looks["transparency"]}
@@ -84,13 +84,6 @@ def score_measures(parts: Sequence[tuple[str, Records]]) -> pd.DataFrame:
     whole = pd.concat(frames, ignore_index=True)
     studios = whole.groupby("material")["studio"].transform("nunique")
     return whole[studios >= 2].reset_index(drop=True)
-
-
-def _score_words(row: Mapping[object, object]) -> str:
-    temperature, dwell = float(str(row["temperature_degC"])), float(str(row["dwell_s"]))
-    kind = "control tile" if row["role"] == "control" else "score"
-    where = f"at {temperature:.0f} degC for {format_duration(dwell)}"
-    return f"{kind} {where}, {brief_setting_words(row)}"
 
 
 SCHEMA = "firelab/pooling/1"
