@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -22,7 +24,9 @@ from firelab.studios.precision import Precision
 _ROW_IN = 0.34
 _PANEL_IN = 2.1
 _LEGEND_IN = 0.21
-_EDGE_MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
+_LEGEND_WIDTH = 44
+"""Letters of a legend's line beside which a panel keeps its width (looked at)."""
+_EDGE_MARKS = ("o", "s", "^", "D", "v", "P", "X", "*", "<", ">", "d", "p", "h", "8")
 
 
 def draw_consistency(pooling: Pooling) -> Figure:
@@ -57,7 +61,8 @@ def draw_consistency(pooling: Pooling) -> Figure:
     ]
     heights = [1.5 + _ROW_IN * len(fit.studios)]
     for _, precision in panels:
-        heights.append(_PANEL_IN + _LEGEND_IN * precision.cells["material"].nunique())
+        lines = sum(len(_legend_lines(one)) for one in _materials(precision))
+        heights.append(_PANEL_IN + _LEGEND_IN * lines)
     series = fit.shared.series
     title = f"{series.enamel.colour}: studios compared"
     with drawn_figure(sum(heights), title, invented=series.invented) as figure:
@@ -67,6 +72,14 @@ def draw_consistency(pooling: Pooling) -> Figure:
             what = "edges" if precision is pooling.edges else "scores"
             _draw_statistic(figure.add_subplot(grid[place]), precision, letter, what)
     return figure
+
+
+def _materials(precision: Precision) -> list[str]:
+    return list(dict.fromkeys(precision.cells["material"]))
+
+
+def _legend_lines(material: str) -> list[str]:
+    return textwrap.wrap(material, _LEGEND_WIDTH)
 
 
 def _draw_shifts(axes: Axes, fit: PooledStage) -> None:
@@ -109,7 +122,7 @@ def _draw_statistic(axes: Axes, precision: Precision, letter: str, what: str) ->
     bound = 1.0 if by_limit else float(limit.iloc[0])
     out = cells["stands_out"].str.contains(letter).to_numpy()
     studios = sorted(cells["studio"].unique())
-    materials = list(dict.fromkeys(cells["material"]))
+    materials = _materials(precision)
     offsets = np.linspace(-0.32, 0.32, max(len(materials), 2))
     for place, material in enumerate(materials):
         rows = (cells["material"] == material).to_numpy()
@@ -121,7 +134,7 @@ def _draw_statistic(axes: Axes, precision: Precision, letter: str, what: str) ->
             s=42,
             facecolors=[HIGH_EDGE if one else "none" for one in out[rows]],
             edgecolors=INK,
-            label=material,
+            label="\n".join(_legend_lines(material)),
         )
     signs = (-1, 1) if letter == "h" else (1,)
     for sign in signs:

@@ -56,7 +56,7 @@ def series_parts(series: FiringSeries) -> dict[str, str]:
 
     Examples
     --------
-    >>> from firelab.series.series_file import design_path
+    >>> from firelab.series.series_file import design_path, read_series
     >>> parts = series_parts(read_series(design_path("quick-look")))
     >>> "factors.dwell" in parts, "budget.loads" in parts, len(parts["seed"])
     (True, False, 12)
