@@ -40,7 +40,7 @@ _HOMES: dict[str, str] = {
     "compare_terms": "firelab.fits.questions.terms",
     "fit_observers": "firelab.fits.questions.observers",
     "agree_observers": "firelab.fits.questions.agreement",
-    "fit_heat_work": "firelab.fits.heat_work.fit",
+    "fit_heat_work": "firelab.fits.questions.heat_work",
     "fit_folder": "firelab.windows.fit_file",
     "write_fit": "firelab.windows.fit_file",
     "firing_windows": "firelab.windows.firing_windows",

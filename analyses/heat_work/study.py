@@ -15,9 +15,9 @@ import pandas as pd
 from joblib import Parallel, delayed
 
 from firelab.craft.heating import KilnDrop
-from firelab.fits.heat_work.comparison import compare_heat_work
-from firelab.fits.heat_work.fit import fit_heat_work
-from firelab.fits.heat_work.heat_courses import heat_courses
+from firelab.fits.questions.heat_courses import heat_courses
+from firelab.fits.questions.heat_work import fit_heat_work
+from firelab.fits.questions.heat_work_comparison import compare_heat_work
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
 from firelab.series.folder import Provenance

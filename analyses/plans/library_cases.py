@@ -10,17 +10,21 @@ import pyDOE3
 from plain_search import strength_of
 from pyDOE3.doe_optimal import generate_candidate_set, optimal_design
 
-from firelab.plan.pydoe.checks import is_orthogonal_array, whole_numbers
-from firelab.plan.pydoe.designs import (
+from firelab.plan.pydoe import (
     BOX_BEHNKEN_BLOCKS,
     box_behnken,
     central_composite,
     check_box_behnken,
+    is_orthogonal_array,
     l18,
+    whole_numbers,
+)
+from firelab.plan.two_level_designs import (
+    minimum_aberration,
     plackett_burman,
     regular_fraction,
+    smallest_of_resolution,
 )
-from firelab.plan.pydoe.fractions import minimum_aberration, smallest_of_resolution
 
 MENDED = "mended"
 TAKEN = "taken"

@@ -17,8 +17,7 @@ from kiln_problem import kiln_problem
 from library_cases import library_cases
 from plain_search import strength_of
 
-from firelab.plan.pydoe.designs import regular_fraction
-from firelab.plan.pydoe.fractions import minimum_aberration
+from firelab.plan.two_level_designs import minimum_aberration, regular_fraction
 
 SIZES = ((4, 1), (5, 1), (5, 2), (6, 2), (6, 3), (7, 2), (7, 3), (7, 4))
 

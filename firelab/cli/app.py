@@ -1,10 +1,9 @@
-"""The firelab command; each subcommand is a module of this room."""
+"""The firelab command; the modules of this room hold its subcommands by topic."""
 
 from __future__ import annotations
 
 import gc
 import importlib
-import importlib.util
 import os
 import sys
 from importlib import metadata
@@ -16,31 +15,31 @@ from typer.core import TyperCommand
 from firelab.cli import console
 from firelab.errors import EXIT_FINDINGS
 
-COMMANDS: dict[str, str] = {
-    "new": "Start a series folder from a ready design.",
-    "check": "Name every fault of a series folder at once.",
-    "foresee": "Tell what a plan would teach before a tile is fired.",
-    "plan": "Assign tiles to settings, loads and sessions.",
-    "sheets": "Print labels, kiln, preparation and record sheets (PDF).",
-    "record": "Add looks at tiles to the firing log.",
-    "kilnside": "Serve the recording page to a phone beside the kiln.",
-    "fit": "Fit stage and clarity to the firing log.",
-    "windows": "Answer with firing window and recipe.",
-    "next": "Choose the next tiles to fire.",
-    "report": "Write figures and one self-contained page.",
-    "pack": "Pack a series into one bundle that travels.",
-    "unpack": "Verify a bundle and unpack it.",
-    "verify": "Recompute a series and compare with what it claims.",
-    "pool": "Pool several studios' bundles of one colour.",
-    "shelf": "Index bundles and search them.",
-    "learn": "Learn from a studio's series what to expect of a new jar.",
-    "lot": "Tell whether a jar is the old one again, by a few tiles.",
-    "kiln": "Tell whether the kiln still is what it was, and since when not.",
-    "board": "Write the tiles of a studio as a board to print and to search.",
-    "piece": "Plan several colours on one piece.",
-    "demo": "Take an invented series through every stage.",
+COMMANDS: dict[str, tuple[str, str]] = {
+    "new": ("series_folder", "Start a series folder from a ready design."),
+    "check": ("series_folder", "Name every fault of a series folder at once."),
+    "foresee": ("foresee", "Tell what a plan would teach before a tile is fired."),
+    "plan": ("plan", "Assign tiles to settings, loads and sessions."),
+    "sheets": ("bench", "Print labels, kiln, preparation and record sheets (PDF)."),
+    "record": ("record", "Add looks at tiles to the firing log."),
+    "kilnside": ("bench", "Serve the recording page to a phone beside the kiln."),
+    "fit": ("answers", "Fit stage and clarity to the firing log."),
+    "windows": ("answers", "Answer with firing window and recipe."),
+    "next": ("next", "Choose the next tiles to fire."),
+    "report": ("answers", "Write figures and one self-contained page."),
+    "pack": ("bundles", "Pack a series into one bundle that travels."),
+    "unpack": ("bundles", "Verify a bundle and unpack it."),
+    "verify": ("bundles", "Recompute a series and compare with what it claims."),
+    "pool": ("pool", "Pool several studios' bundles of one colour."),
+    "shelf": ("shelf", "Index bundles and search them."),
+    "learn": ("studio", "Learn from a studio's series what to expect of a new jar."),
+    "lot": ("studio", "Tell whether a jar is the old one again, by a few tiles."),
+    "kiln": ("studio", "Tell whether the kiln still is what it was, and since when not."),
+    "board": ("studio", "Write the tiles of a studio as a board to print and to search."),
+    "piece": ("piece", "Plan several colours on one piece."),
+    "demo": ("demo", "Take an invented series through every stage."),
 }
-"""Each command's one line, in the order of the work; ``firelab.cli.<name>``."""
+"""Each command, in the order of the work: the module that has it, and its one line."""
 
 DEBUG_VARIABLE = "FIRELAB_DEBUG"
 
@@ -108,16 +107,14 @@ def _firelab(
 
 
 def _register() -> None:
-    for name, line in COMMANDS.items():
-        if importlib.util.find_spec(f"firelab.cli.{name}") is None:
-            continue
-        module = importlib.import_module(f"firelab.cli.{name}")
+    for name, (place, line) in COMMANDS.items():
+        module = importlib.import_module(f"firelab.cli.{place}")
         app.command(
             name,
             cls=PanelledCommand,
             short_help=line,
-            epilog=f"Example: {module.EXAMPLE}",
-        )(module.command)
+            epilog=f"Example: {module.EXAMPLES[name]}",
+        )(getattr(module, f"{name}_command"))
 
 
 _register()

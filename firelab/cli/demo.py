@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from firelab.windows.simulation.simulated_kiln import SimulatedKiln
     from firelab.windows.window import FiringWindows
 
-EXAMPLE = "firelab demo demo-series"
+EXAMPLES = {"demo": "firelab demo demo-series"}
 
 DEMO_FILE = "demo.json"
 LOOKS_FILE = "invented-looks.csv"
@@ -27,7 +27,7 @@ OUTCOMES = 5
 look should (chosen here; of the seeds 9 to 23 six lead to none)."""
 
 
-def command(
+def demo_command(
     folder: Annotated[Path, typer.Argument(help="Folder to make.")],
     seed: Annotated[
         int,

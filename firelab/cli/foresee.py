@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from firelab.series.firing_series import FiringSeries
     from firelab.windows.sequential.foresight import PlannedCandidate
 
-EXAMPLE = "firelab foresee marsh-green --tries 10"
+EXAMPLES = {"foresee": "firelab foresee marsh-green --tries 10"}
 
 FIGURE = "figures/foresight"
 
 
-def command(
+def foresee_command(
     folder: console.SeriesFolder = Path("."),
     kinds: Annotated[
         str, typer.Option("--kinds", help="Plan kinds, by commas; else the series' own.")

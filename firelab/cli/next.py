@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from firelab.series.firing_series import FiringSeries
     from firelab.windows.window import FiringWindows
 
-EXAMPLE = "firelab next marsh-green --loads 2"
+EXAMPLES = {"next": "firelab next marsh-green --loads 2"}
 
 
-def command(
+def next_command(
     folder: Annotated[Path, typer.Argument(help="Series folder.")] = Path("."),
     loads: Annotated[
         int, typer.Option("--loads", min=1, max=12, help="How many loads to choose.")

@@ -11,7 +11,7 @@ import typer
 from firelab.cli import console
 from firelab.errors import EXIT_UNSUPPORTED, FirelabError, UsageError, quoted
 
-EXAMPLE = "firelab piece new harbour-bowl marsh-green"
+EXAMPLES = {"piece": "firelab piece new harbour-bowl marsh-green"}
 _PAPER = "a4"
 
 
@@ -24,7 +24,7 @@ class Step(StrEnum):
     record = "record"
 
 
-def command(
+def piece_command(
     step: Annotated[Step, typer.Argument(help="new, check, plan or record.")],
     folder: Annotated[Path, typer.Argument(help="Folder of the piece.")] = Path("."),
     series: Annotated[

@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from firelab.plan.plan import Plan
     from firelab.series.firing_series import FiringSeries
 
-EXAMPLE = "firelab plan marsh-green"
+EXAMPLES = {"plan": "firelab plan marsh-green"}
 
 
-def command(
+def plan_command(
     folder: console.SeriesFolder = Path("."),
     kind: Annotated[
         str, typer.Option(help="Kind of plan, in place of plan.kind of the series.")

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from firelab.studios.pooling.pool_fit import PooledStage
     from firelab.studios.round_robin import RoundRobin
 
-EXAMPLE = "firelab pool north.zip south.zip east.zip"
+EXAMPLES = {"pool": "firelab pool north.zip south.zip east.zip"}
 
 
-def command(
+def pool_command(
     bundles: Annotated[
         list[Path] | None, typer.Argument(help="Bundles or series folders of one colour.")
     ] = None,
@@ -68,7 +68,9 @@ def command(
             return
         if not bundles:
             raise UsageError(
-                "nothing to pool", "BUNDLES", f"name two bundles or more: {EXAMPLE}"
+                "nothing to pool",
+                "BUNDLES",
+                f"name two bundles or more: {EXAMPLES['pool']}",
             )
         if sheets and carry is None:
             raise UsageError(

@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from firelab.records.tables import TextTable
     from firelab.series.firing_series import FiringSeries
 
-EXAMPLE = "firelab record looks.csv marsh-green"
+EXAMPLES = {"record": "firelab record looks.csv marsh-green"}
 
 
-def command(
+def record_command(
     file: Annotated[
         str,
         typer.Argument(

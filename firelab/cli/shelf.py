@@ -13,13 +13,15 @@ from firelab.craft.trade_words import count_words
 if TYPE_CHECKING:
     from firelab.studios.shelf.shelf import ShelfChange
 
-EXAMPLE = (
-    "firelab shelf bundles --kind opaque --metal copper --stage full "
-    "--heat '1450 degF' --within '2 min'"
-)
+EXAMPLES = {
+    "shelf": (
+        "firelab shelf bundles --kind opaque --metal copper --stage full "
+        "--heat '1450 degF' --within '2 min'"
+    )
+}
 
 
-def command(
+def shelf_command(
     folder: Annotated[Path, typer.Argument(help="Folder of bundles.")] = Path("."),
     colour: Annotated[
         str, typer.Option(help="Part of a colour's name, or its maker's code.")

@@ -21,7 +21,7 @@ from firelab.series.toml_file import (
     read_declared,
 )
 from firelab.studios.pooling.part import read_part
-from firelab.windows.recipe.no_recipe import unfired_levels
+from firelab.windows.no_recipe import unfired_levels
 
 PIECE_FILE = "piece.toml"
 _START = """\

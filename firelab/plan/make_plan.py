@@ -19,7 +19,7 @@ from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.kinds.optimal import D_OPTIMAL
 from firelab.plan.kinds.registry import kind_named
-from firelab.plan.kinds.sequential import sequential_plan
+from firelab.plan.kinds.tile_by_tile import sequential_plan
 from firelab.plan.optimal.choose import (
     choose_settings,
     n_loads_for,

@@ -21,9 +21,15 @@ from firelab.windows.edges.fired_range import (
 )
 from firelab.windows.edges.other_blank import OtherBlank
 from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
-from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds, likeliest_firing
-from firelab.windows.recipe.no_recipe import explain_no_recipe, unfired_levels
-from firelab.windows.recipe.tolerance_box import (
+from firelab.windows.firing_odds import FiringOdds, firing_odds, likeliest_firing
+from firelab.windows.no_recipe import explain_no_recipe, unfired_levels
+from firelab.windows.setting_window import (
+    LikeliestFiring,
+    ProbabilityMap,
+    Recipe,
+    SettingWindow,
+)
+from firelab.windows.tolerance_box import (
     Box,
     allowed_mask,
     assured_mask,
@@ -31,12 +37,6 @@ from firelab.windows.recipe.tolerance_box import (
     largest_box,
     settable_firing,
     surer_room,
-)
-from firelab.windows.setting_window import (
-    LikeliestFiring,
-    ProbabilityMap,
-    Recipe,
-    SettingWindow,
 )
 from firelab.windows.window import FiringWindows
 

@@ -210,10 +210,10 @@ SERVING = {"kilnside"}
 def test_every_example_runs(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     ran = []
-    for name in COMMANDS:
+    for name, (module, _) in COMMANDS.items():
         if name in SERVING:
             continue
-        example = importlib.import_module(f"firelab.cli.{name}").EXAMPLE
+        example = importlib.import_module(f"firelab.cli.{module}").EXAMPLES[name]
         if name == "check":
             name_colour(FOLDER)
         if name == "record":

@@ -22,9 +22,9 @@ from firelab.craft.heating import (
     tile_course,
 )
 from firelab.errors import FirelabError, RecordsInsufficient
-from firelab.fits.heat_work.comparison import compare_heat_work
-from firelab.fits.heat_work.fit import PROGRESS, fit_heat_work, heat_looks
-from firelab.fits.heat_work.heat_courses import heat_courses
+from firelab.fits.questions.heat_courses import heat_courses
+from firelab.fits.questions.heat_work import PROGRESS, fit_heat_work, heat_looks
+from firelab.fits.questions.heat_work_comparison import compare_heat_work
 from firelab.records.records import Records
 from firelab.records.trace_file import KilnTrace
 from firelab.series.folder import Provenance

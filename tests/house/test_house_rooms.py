@@ -49,7 +49,7 @@ SUB_ROOMS = {
     "plan": (
         *("plan", "plan_files", "schedule", "stock", "bending"),
         *("optimal", "efficiency", "design_figures", "plan_rows"),
-        *("infeasible", "feasibility", "pydoe", "kinds", "draft"),
+        *("infeasible", "feasibility", "pydoe", "two_level_designs", "kinds", "draft"),
         *("extend", "make_plan", "compare"),
     ),
     "fits": (
@@ -59,12 +59,11 @@ SUB_ROOMS = {
         "stage",
         "clarity",
         "questions",
-        "heat_work",
     ),
     "windows": (
         "setting_window",
         "edges",
-        "recipe",
+        *("tolerance_box", "firing_odds", "no_recipe"),
         "answer_words",
         "window",
         "firing_windows",

@@ -10,8 +10,8 @@ from firelab.plan.compare import COMPARED, add_best_tiles, compare_plans, compar
 from firelab.plan.design_figures import design_figures, seen_settings
 from firelab.plan.extend import extend_plan
 from firelab.plan.infeasible import InfeasiblePlan
-from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS
+from firelab.plan.kinds.tile_by_tile import look_times
 from firelab.plan.make_plan import make_plan, shortages
 from firelab.plan.plan_rows import dwell_at_temperature, plan_findings
 from firelab.plan.stock import coat_grams, powder_left

@@ -11,8 +11,8 @@ from firelab.errors import FirelabError
 from firelab.plan import kinds
 from firelab.plan.infeasible import InfeasiblePlan
 from firelab.plan.kinds.kind import PlanKind
-from firelab.plan.kinds.ladder import look_times
 from firelab.plan.kinds.registry import KINDS, kind_named
+from firelab.plan.kinds.tile_by_tile import look_times
 from firelab.plan.make_plan import make_plan
 from firelab.series.declared_parts import PlanSpecification
 from firelab.series.factors import (

@@ -10,22 +10,23 @@ import pytest
 
 from firelab.errors import FirelabError
 from firelab.plan.design_figures import alias_matrix
-from firelab.plan.kinds.factorial import fraction_figures
-from firelab.plan.pydoe.checks import WrongDesign, is_orthogonal_array
-from firelab.plan.pydoe.designs import (
+from firelab.plan.kinds.two_level import fraction_figures
+from firelab.plan.pydoe import (
     BOX_BEHNKEN_BLOCKS,
     L18_LEVELS,
+    WrongDesign,
     box_behnken,
     central_composite,
     full_factorial,
-    generator_text,
+    is_orthogonal_array,
     l18,
+)
+from firelab.plan.two_level_designs import (
+    Fraction,
+    generator_text,
+    minimum_aberration,
     plackett_burman,
     regular_fraction,
-)
-from firelab.plan.pydoe.fractions import (
-    Fraction,
-    minimum_aberration,
     smallest_of_resolution,
 )
 

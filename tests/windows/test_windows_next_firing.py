@@ -16,8 +16,8 @@ from firelab.plan.plan import rack_places
 from firelab.records.firing_log import looks_frame
 from firelab.records.records import Records
 from firelab.series.series_file import design_path, read_series
+from firelab.windows.firing_odds import FiringOdds, firing_odds
 from firelab.windows.firing_windows import firing_windows
-from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds
 from firelab.windows.sequential.load_filling import tile_hours
 from firelab.windows.sequential.next_firing import next_firing
 

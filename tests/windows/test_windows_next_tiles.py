@@ -22,11 +22,11 @@ from firelab.series.factors import Rule
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import TEMPERATURE, model_matrix
 from firelab.windows.edges.edge_draws import edge_posterior
-from firelab.windows.firing_windows import firing_windows
-from firelab.windows.recipe.firing_odds import (
+from firelab.windows.firing_odds import (
     candidate_temperatures,
     candidate_tiles,
 )
+from firelab.windows.firing_windows import firing_windows
 from firelab.windows.sequential.load_filling import LoadHours
 from firelab.windows.sequential.next_choice import NEXT_COLUMNS
 from firelab.windows.sequential.next_tiles import next_tiles

@@ -18,12 +18,12 @@ from firelab.windows.firing_windows import (
     firing_windows,
     map_target,
 )
-from firelab.windows.recipe.tolerance_box import (
+from firelab.windows.simulation.expected_kiln import invent_records
+from firelab.windows.tolerance_box import (
     box_assurance,
     largest_box,
     surer_room,
 )
-from firelab.windows.simulation.expected_kiln import invent_records
 
 
 def scattered(bench, *, series=None, spread=0.6, n_draws=500, **more):

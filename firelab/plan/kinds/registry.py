@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from firelab.errors import UsageError
-from firelab.plan.kinds.factorial import FACTORIAL, TWO_LEVEL_FRACTION
 from firelab.plan.kinds.kind import PlanKind
-from firelab.plan.kinds.ladder import LADDER
 from firelab.plan.kinds.latin_hypercube import LATIN_HYPERCUBE
 from firelab.plan.kinds.optimal import D_OPTIMAL, I_OPTIMAL
 from firelab.plan.kinds.response_surface import BOX_BEHNKEN, CENTRAL_COMPOSITE
-from firelab.plan.kinds.screening import PLACKETT_BURMAN, SCREENING_L18
-from firelab.plan.kinds.sequential import KIND as SEQUENTIAL_KIND
+from firelab.plan.kinds.tile_by_tile import KIND as SEQUENTIAL_KIND
+from firelab.plan.kinds.tile_by_tile import LADDER
+from firelab.plan.kinds.two_level import (
+    FACTORIAL,
+    PLACKETT_BURMAN,
+    SCREENING_L18,
+    TWO_LEVEL_FRACTION,
+)
 
 KINDS: dict[str, PlanKind] = {
     kind.name: kind

@@ -18,7 +18,7 @@ from firelab.plan.kinds.kind import (
     require_varied,
     three_level_factors,
 )
-from firelab.plan.pydoe.designs import box_behnken, central_composite
+from firelab.plan.pydoe import box_behnken, central_composite
 from firelab.series.factors import COLUMN_OF, FactorName
 from firelab.series.firing_series import FiringSeries
 from firelab.series.kiln_settings import settable_dwell, settable_temperature

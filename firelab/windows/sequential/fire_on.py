@@ -26,7 +26,7 @@ from firelab.records.planned_firings import tiles_as_planned
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat, time_there
 from firelab.series.terms import DWELL, TEMPERATURE
-from firelab.windows.recipe.firing_odds import candidate_dwells
+from firelab.windows.firing_odds import candidate_dwells
 from firelab.windows.sequential.outcome_tree import (
     LOAD_POINTS,
     cuts_with_load,

@@ -21,7 +21,7 @@ from firelab.plan.stock import coat_grams, plan_preparation, powder_left
 from firelab.series.factors import same_temperature
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import model_matrix
-from firelab.windows.recipe.firing_odds import (
+from firelab.windows.firing_odds import (
     candidate_temperatures,
     candidate_tiles,
 )

@@ -16,7 +16,7 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import places_in_turn
 from firelab.records.records import Records
 from firelab.series.firing_series import FiringSeries
-from firelab.windows.recipe.firing_odds import FiringOdds, firing_odds
+from firelab.windows.firing_odds import FiringOdds, firing_odds
 from firelab.windows.sequential.load_filling import (
     RemainingBudget,
     check_places,

@@ -15,7 +15,7 @@ from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan
 from firelab.windows.answer_words import settings_without_recipe
 from firelab.windows.edges.edge_draws import EdgePosterior, edge_posterior
-from firelab.windows.recipe.firing_odds import (
+from firelab.windows.firing_odds import (
     candidate_temperatures,
     candidate_tiles,
 )

@@ -1,26 +1,126 @@
-"""Factorials, two-level fractions, Plackett-Burman, L18 and surfaces of pyDOE3, verified.
+"""Factorials, L18 and response surfaces of pyDOE3, and the checks that designs must pass.
 
-Fractions are always asked with explicit generators; what fails is mended or refused.
+What fails a check is mended or refused.
 """
 
 from __future__ import annotations
 
-import string
-from collections.abc import Sequence
-from itertools import product
+from collections.abc import Callable, Sequence
+from itertools import combinations, product
+from typing import Any
 
 import numpy as np
 
 from firelab.arrays import FloatArray, IntArray
 from firelab.errors import FirelabError
-from firelab.plan.pydoe.checks import (
-    is_orthogonal_array,
-    refuse_unless,
-    refuse_unless_two_level,
-    taken_or_mended,
-    whole_numbers,
-)
-from firelab.plan.pydoe.fractions import Fraction, letters
+
+
+class WrongDesign(FirelabError):
+    """A design library returned something other than what was asked for."""
+
+
+def refuse_unless(right: bool, asked: str, fault: str) -> None:
+    """Refuse a design that fails a check.
+
+    Raises
+    ------
+    WrongDesign
+        Naming what was asked and what is wrong with what came back.
+    """
+    if not right:
+        raise WrongDesign(
+            f"{asked}: the design library returned a design that {fault}",
+            hint="choose another kind or size, or another version of pyDOE3",
+        )
+
+
+def taken_or_mended(
+    ask: Callable[[], Any],
+    check: Callable[[IntArray], None],
+    mend: Callable[[], IntArray],
+) -> tuple[IntArray, str]:
+    """Return the library's design where it passes, else our own, and why.
+
+    Parameters
+    ----------
+    ask : callable
+        Calls the library.
+    check : callable
+        Raises `WrongDesign` where the design fails.
+    mend : callable
+        Builds the design without the library; checked likewise.
+
+    Returns
+    -------
+    tuple of (ndarray, str)
+        The design, and what was wrong with the library's ('' where nothing).
+    """
+    fault = ""
+    try:
+        design = whole_numbers(ask(), "the design")
+        check(design)
+        return design, fault
+    except WrongDesign as refusal:
+        fault = refusal.what
+    except (ValueError, IndexError, TypeError, RuntimeError, AssertionError) as raised:
+        fault = f"the design library failed: {type(raised).__name__}: {raised}"
+    design = mend()
+    check(design)
+    return design, fault
+
+
+def whole_numbers(design: Any, asked: str) -> IntArray:
+    """Return a design of level numbers as integers.
+
+    Raises
+    ------
+    WrongDesign
+        If an entry is no whole number.
+    """
+    given = np.asarray(design, dtype=float)
+    rounded: IntArray = np.rint(given).astype(np.int64)
+    refuse_unless(bool(np.allclose(rounded, given)), asked, "has levels between levels")
+    return rounded
+
+
+def _is_balanced(design: IntArray, n_levels: Sequence[int]) -> bool:
+    """Tell whether every column holds each of its levels equally often."""
+    n = len(design)
+    return all(
+        (np.bincount(column, minlength=size) * size == n).all()
+        for column, size in zip(design.T, n_levels, strict=True)
+    )
+
+
+def is_orthogonal_array(design: IntArray, n_levels: Sequence[int]) -> bool:
+    """Tell whether every pair of columns holds each pair of levels equally often.
+
+    Parameters
+    ----------
+    design : ndarray of int, shape (n, k)
+        Level numbers from 0.
+    n_levels : sequence of int, length k
+    """
+    n = len(design)
+    for a, b in combinations(range(design.shape[1]), 2):
+        cells = n_levels[a] * n_levels[b]
+        counts = np.bincount(design[:, a] * n_levels[b] + design[:, b], minlength=cells)
+        if (counts * cells != n).any():
+            return False
+    return _is_balanced(design, n_levels)
+
+
+def refuse_unless_two_level(design: IntArray, shape: tuple[int, int], asked: str) -> None:
+    """Refuse what is not an orthogonal design of -1 and +1 of that shape.
+
+    Raises
+    ------
+    WrongDesign
+    """
+    refuse_unless(design.shape == shape, asked, f"has shape {design.shape}, not {shape}")
+    refuse_unless(bool((np.abs(design) == 1).all()), asked, "has levels beside -1 and +1")
+    orthogonal = is_orthogonal_array((design + 1) // 2, [2] * shape[1])
+    refuse_unless(orthogonal, asked, "is not orthogonal")
 
 
 def full_factorial(n_levels: Sequence[int]) -> IntArray:
@@ -59,106 +159,7 @@ def full_factorial(n_levels: Sequence[int]) -> IntArray:
     return levels
 
 
-def generator_text(fraction: Fraction) -> str:
-    """Write a fraction the way the library takes it.
-
-    Examples
-    --------
-    >>> generator_text(Fraction(k=4, generators=(0b111,)))
-    'a b c abc'
-    """
-    basic = string.ascii_lowercase[: fraction.n_basic]
-    added = ["".join(basic[place] for place in letters(g)) for g in fraction.generators]
-    return " ".join([*basic, *added])
-
-
-def _check_fraction(design: IntArray, fraction: Fraction) -> None:
-    """Refuse a design that is not the fraction asked for."""
-    asked = f"2^({fraction.k}-{len(fraction.generators)}) {generator_text(fraction)}"
-    refuse_unless_two_level(design, (fraction.n_runs, fraction.k), asked)
-    for place, word in enumerate(fraction.generators):
-        product = design[:, list(letters(word))].prod(axis=1)
-        right = bool((design[:, fraction.n_basic + place] == product).all())
-        refuse_unless(right, asked, f"breaks its generator {place + 1}")
-    distinct = len(np.unique(design, axis=0))
-    refuse_unless(distinct == len(design), asked, "has a run twice")
-
-
-def regular_fraction(fraction: Fraction) -> IntArray:
-    """Return the runs of a fraction as -1 and +1, shape (2^(k-p), k).
-
-    Raises
-    ------
-    WrongDesign
-        If what came back is not that fraction.
-    """
-    from pyDOE3 import fracfact
-
-    text = generator_text(fraction)
-    design = whole_numbers(fracfact(text), text)
-    _check_fraction(design, fraction)
-    return design
-
-
-_FIRST_ROWS: dict[int, str] = {
-    8: "+++-+--",
-    12: "++-+++---+-",
-    16: "++++-+-++--+---",
-    20: "++--++++-+-+----++-",
-    24: "+++++-+-++--++--+-+----",
-}
-"""First rows of the cyclic designs (Plackett and Burman 1946, Biometrika 33, 305-325)."""
-
-PLACKETT_BURMAN_SIZES = tuple(_FIRST_ROWS)
 L18_LEVELS = (2, 3, 3, 3, 3, 3, 3, 3)
-
-
-def _cyclic(n_runs: int) -> IntArray:
-    first = np.array([1 if sign == "+" else -1 for sign in _FIRST_ROWS[n_runs]])
-    rows = [np.roll(first, turn) for turn in range(n_runs - 1)]
-    return np.array([*rows, -np.ones(n_runs - 1, dtype=np.int64)], dtype=np.int64)
-
-
-def plackett_burman(k: int, n_runs: int) -> tuple[IntArray, str]:
-    """Return a Plackett-Burman design for k factors.
-
-    Parameters
-    ----------
-    k : int
-        Number of factors, below `n_runs`.
-    n_runs : int
-        8, 12, 16, 20 or 24.
-
-    Returns
-    -------
-    design : ndarray of int, shape (n, k)
-        Of -1 and +1.
-    fault : str
-        What was wrong with the library's design, where ours took its place.
-
-    Raises
-    ------
-    FirelabError
-        If there is no such design.
-    """
-    if n_runs not in _FIRST_ROWS or not 1 <= k < n_runs:
-        raise FirelabError(
-            f"there is no Plackett-Burman plan of {k} factors in {n_runs} runs",
-            hint=f"{', '.join(str(n) for n in PLACKETT_BURMAN_SIZES)} runs, "
-            "and fewer factors than runs",
-        )
-    asked = f"Plackett-Burman design of {k} factors in {n_runs} runs"
-
-    def ask() -> object:
-        from pyDOE3 import pbdesign
-
-        return np.asarray(pbdesign(n_runs - 1))[:, :k]
-
-    return taken_or_mended(
-        ask,
-        lambda design: refuse_unless_two_level(design, (n_runs, k), asked),
-        lambda: _cyclic(n_runs)[:, :k],
-    )
 
 
 def l18() -> IntArray:

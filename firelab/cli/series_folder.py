@@ -1,4 +1,4 @@
-"""`firelab new`: a series folder from a ready design."""
+"""`firelab new` and `firelab check`: a series folder is started, and its faults named."""
 
 from __future__ import annotations
 
@@ -8,15 +8,19 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import quoted
+from firelab.craft.trade_words import count_words
+from firelab.errors import EXIT_FINDINGS, quoted
 from firelab.series.folder import FIRST_DESIGN
 
-EXAMPLE = "firelab new marsh-green --from opaque-window"
+EXAMPLES = {
+    "new": "firelab new marsh-green --from opaque-window",
+    "check": "firelab check marsh-green",
+}
 ROUND_ROBIN_DESIGN = "quick-look"
 """What studios fire together where nothing else is asked: the same tiles for all."""
 
 
-def command(
+def new_command(
     folder: Annotated[
         Path | None, typer.Argument(help="Folder to make; it must not hold a series.")
     ] = None,
@@ -77,10 +81,10 @@ def command(
 
     with console.exit_on_fault():
         if list_designs or example:
-            _show(list_designs)
+            _show_designs(list_designs)
             return
         if folder is None:
-            raise UsageError("no folder was named", hint=f"such as: {EXAMPLE}")
+            raise UsageError("no folder was named", hint=f"such as: {EXAMPLES['new']}")
         if studio:
             _start_studio(folder)
             return
@@ -103,7 +107,7 @@ def command(
         console.result(f"{target}: {then}, then: firelab check {quoted(folder)}")
 
 
-def _show(list_designs: bool) -> None:
+def _show_designs(list_designs: bool) -> None:
     """Name the ready designs, or print a series.toml with every key."""
     from firelab.series.example_file import example_text
     from firelab.series.series_file import design_names, design_path, read_series
@@ -199,3 +203,68 @@ def _asked(text: str) -> str:
         )
     console.remark("Enter keeps what stands in brackets.")
     return answer_questions(text, console.ask, console.remark)
+
+
+def check_command(
+    folder: console.SeriesFolder = Path("."),
+    as_json: console.AsJson = False,
+) -> None:
+    """Name every fault of a series folder at once, and say what comes next.
+
+    It reads series.toml, the plan, the firing log, kiln traces, and whether fit
+    and windows are stale. A look that is more often a slip than true is asked back
+    until it is confirmed. Nothing is changed. Of a studio folder it reads studio.toml,
+    jars.csv and every series.
+    """
+    from firelab.memory.studio import STUDIO_FILE
+    from firelab.records.folder_check import check_folder
+    from firelab.series.folder import SERIES_FILE
+
+    with console.exit_on_fault(as_json=as_json):
+        is_studio = (folder / STUDIO_FILE).is_file()
+        if is_studio and not (folder / SERIES_FILE).exists():
+            _check_studio(folder, as_json)
+            return
+        found = check_folder(folder)
+        if as_json:
+            console.result_json(
+                {
+                    "schema": "firelab/findings/1",
+                    "findings": [one.to_dict() for one in found.findings],
+                    "doubts": [one.to_dict() for one in found.doubts],
+                    "standing": list(found.standing),
+                    "next": found.next_step,
+                }
+            )
+        else:
+            for line in found.standing:
+                console.remark(line)
+            console.findings((*found.findings, *found.doubts))
+            if not found.findings:
+                doubts = count_words(len(found.doubts), "look")
+                asked = f"; {doubts} to be confirmed" if found.doubts else ""
+                console.result(f"no faults{asked}; next: {found.next_step}")
+        if found.findings or found.doubts:
+            console.leave(EXIT_FINDINGS)
+
+
+def _check_studio(folder: Path, as_json: bool) -> None:
+    from firelab.memory.studio_check import check_studio
+
+    found = check_studio(folder)
+    if as_json:
+        console.result_json(
+            {
+                "schema": "firelab/findings/1",
+                "findings": [one.to_dict() for one in found.findings],
+                "standing": list(found.standing),
+            }
+        )
+    else:
+        for line in found.standing:
+            console.remark(line)
+        console.findings(found.findings)
+        if not found.findings:
+            console.result("no faults")
+    if found.findings:
+        console.leave(EXIT_FINDINGS)

@@ -11,8 +11,8 @@ import pandas as pd
 from firelab.arrays import BoolArray, FloatArray
 from firelab.craft.trade_words import Shown
 from firelab.errors import RecordsInsufficient
-from firelab.fits.heat_work.fit import HeatLooks, heat_looks
-from firelab.fits.heat_work.heat_courses import HeatCourses
+from firelab.fits.questions.heat_courses import HeatCourses
+from firelab.fits.questions.heat_work import HeatLooks, heat_looks
 from firelab.fits.questions.left_out_loads import (
     CLEAR,
     Predictor,
@@ -98,7 +98,7 @@ def compare_heat_work(
         Of the empirical model, by default the series'; heat work takes the
         place of those with temperature or dwell.
     courses : HeatCourses, optional
-        See `firelab.fits.heat_work.heat_courses.heat_courses`.
+        See `firelab.fits.questions.heat_courses.heat_courses`.
     link : str, default 'logit'
 
     Raises

@@ -1,4 +1,8 @@
-"""A stepped ladder: one tile, pulled and looked at several times, fired on."""
+"""Plans that look at a tile before its next firing: the ladder, and one tile at a time.
+
+A ladder's tile is pulled and looked at several times, fired on. A sequential plan has no
+tile beforehand: each firing is chosen from what was seen so far.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +13,20 @@ import pandas as pd
 
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, with_levels
 from firelab.plan.kinds.kind import PlanKind, Proposal, other_mixes
-from firelab.plan.plan import SETTING_COLUMNS, as_settings, is_allowed
+from firelab.plan.plan import (
+    PLAN_DTYPES,
+    SEQUENTIAL,
+    SETTING_COLUMNS,
+    Plan,
+    as_settings,
+    is_allowed,
+)
+from firelab.plan.stock import budget_figures
 from firelab.series.firing_series import FiringSeries
+from firelab.series.folder import Provenance
 from firelab.series.kiln_settings import settable_dwell, settable_temperature
 
-NAME = "ladder"
+_LADDER_NAME = "ladder"
 DEFAULT_TEMPERATURES = 5
 """Of a range without a size (chosen here, no source)."""
 _FEWEST_LOOKS = 2
@@ -145,13 +158,69 @@ def _refuse_long_ladders(series: FiringSeries, n_looks: int) -> None:
 def _shorter(series: FiringSeries, n_looks: int) -> FiringSeries:
     """Return the series with the first looks of its ladder."""
     if series.factors.is_range("dwell"):
-        return of_kind(series, NAME, looks=n_looks)
+        return of_kind(series, _LADDER_NAME, looks=n_looks)
     return with_levels(series, "dwell", look_times(series)[:n_looks])
 
 
 LADDER = PlanKind(
-    name=NAME,
+    name=_LADDER_NAME,
     description="one tile, several looks: pulled, graded and fired on",
     propose=propose_ladder,
     sized=True,
 )
+
+
+_NOTES = (
+    "firelab next says each firing: the first from what is usual for such a jar, each "
+    "further one from the looks so far.",
+    "The tiles take turns at the places of the rack, since places differ.",
+)
+
+
+def propose_nothing(
+    series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
+) -> Proposal:
+    """Return a proposal without a setting; neither `n_tiles` nor `rng` is used."""
+    nothing = pd.DataFrame(columns=list(SETTING_COLUMNS))
+    return Proposal(settings=as_settings(nothing), notes=_NOTES)
+
+
+KIND = PlanKind(
+    name=SEQUENTIAL,
+    description="one tile at a time: none beforehand, each firing from the looks so far",
+    propose=propose_nothing,
+    fixes_tiles=False,
+)
+
+
+def sequential_plan(series: FiringSeries, provenance: Provenance) -> Plan:
+    """Return the plan of a series whose tiles are chosen one firing at a time.
+
+    Parameters
+    ----------
+    series : FiringSeries
+        Its kiln has the places that tiles take turns at.
+    provenance : Provenance
+
+    Returns
+    -------
+    Plan
+        Without a tile; ``extend_plan`` adds what is chosen.
+    """
+    nothing = pd.DataFrame(columns=list(PLAN_DTYPES)).astype(PLAN_DTYPES)
+    time_h = {"total": 0.0}
+    return Plan(
+        tiles=nothing,
+        kind=SEQUENTIAL,
+        preparation=(),
+        figures={
+            "rack_places": series.budget.places,
+            "budget": budget_figures(series, nothing, time_h),
+        },
+        powder_g={},
+        time_h=time_h,
+        notes=_NOTES,
+        provenance=provenance,
+        reads=series.kiln.reads,
+        places=series.budget.places,
+    )

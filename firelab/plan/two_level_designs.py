@@ -1,8 +1,8 @@
-"""Regular two-level fractions: words, word-length patterns, minimum aberration.
+"""Two-level designs: regular fractions of minimum aberration, and Plackett-Burman.
 
 A word is a set of factors as bits: bit i stands for factor i. The first
 ``k - p`` factors are basic; each of the p others is the product of a word of
-basic factors.
+basic factors. A fraction is asked of pyDOE3 with explicit generators, and verified.
 
 References
 ----------
@@ -13,6 +13,7 @@ References
 
 from __future__ import annotations
 
+import string
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
@@ -21,6 +22,12 @@ import numpy as np
 
 from firelab.arrays import IntArray
 from firelab.errors import FirelabError
+from firelab.plan.pydoe import (
+    refuse_unless,
+    refuse_unless_two_level,
+    taken_or_mended,
+    whole_numbers,
+)
 
 MOST_FACTORS = 9
 
@@ -159,3 +166,104 @@ def smallest_of_resolution(k: int, resolution: int) -> Fraction:
         if (fraction.resolution or 0) >= resolution:
             return fraction
     return Fraction(k=k, generators=())
+
+
+def generator_text(fraction: Fraction) -> str:
+    """Write a fraction the way the library takes it.
+
+    Examples
+    --------
+    >>> generator_text(Fraction(k=4, generators=(0b111,)))
+    'a b c abc'
+    """
+    basic = string.ascii_lowercase[: fraction.n_basic]
+    added = ["".join(basic[place] for place in letters(g)) for g in fraction.generators]
+    return " ".join([*basic, *added])
+
+
+def _check_fraction(design: IntArray, fraction: Fraction) -> None:
+    """Refuse a design that is not the fraction asked for."""
+    asked = f"2^({fraction.k}-{len(fraction.generators)}) {generator_text(fraction)}"
+    refuse_unless_two_level(design, (fraction.n_runs, fraction.k), asked)
+    for place, word in enumerate(fraction.generators):
+        product = design[:, list(letters(word))].prod(axis=1)
+        right = bool((design[:, fraction.n_basic + place] == product).all())
+        refuse_unless(right, asked, f"breaks its generator {place + 1}")
+    distinct = len(np.unique(design, axis=0))
+    refuse_unless(distinct == len(design), asked, "has a run twice")
+
+
+def regular_fraction(fraction: Fraction) -> IntArray:
+    """Return the runs of a fraction as -1 and +1, shape (2^(k-p), k).
+
+    Raises
+    ------
+    WrongDesign
+        If what came back is not that fraction.
+    """
+    from pyDOE3 import fracfact
+
+    text = generator_text(fraction)
+    design = whole_numbers(fracfact(text), text)
+    _check_fraction(design, fraction)
+    return design
+
+
+_FIRST_ROWS: dict[int, str] = {
+    8: "+++-+--",
+    12: "++-+++---+-",
+    16: "++++-+-++--+---",
+    20: "++--++++-+-+----++-",
+    24: "+++++-+-++--++--+-+----",
+}
+"""First rows of the cyclic designs (Plackett and Burman 1946, Biometrika 33, 305-325)."""
+
+PLACKETT_BURMAN_SIZES = tuple(_FIRST_ROWS)
+
+
+def _cyclic(n_runs: int) -> IntArray:
+    first = np.array([1 if sign == "+" else -1 for sign in _FIRST_ROWS[n_runs]])
+    rows = [np.roll(first, turn) for turn in range(n_runs - 1)]
+    return np.array([*rows, -np.ones(n_runs - 1, dtype=np.int64)], dtype=np.int64)
+
+
+def plackett_burman(k: int, n_runs: int) -> tuple[IntArray, str]:
+    """Return a Plackett-Burman design for k factors.
+
+    Parameters
+    ----------
+    k : int
+        Number of factors, below `n_runs`.
+    n_runs : int
+        8, 12, 16, 20 or 24.
+
+    Returns
+    -------
+    design : ndarray of int, shape (n, k)
+        Of -1 and +1.
+    fault : str
+        What was wrong with the library's design, where ours took its place.
+
+    Raises
+    ------
+    FirelabError
+        If there is no such design.
+    """
+    if n_runs not in _FIRST_ROWS or not 1 <= k < n_runs:
+        raise FirelabError(
+            f"there is no Plackett-Burman plan of {k} factors in {n_runs} runs",
+            hint=f"{', '.join(str(n) for n in PLACKETT_BURMAN_SIZES)} runs, "
+            "and fewer factors than runs",
+        )
+    asked = f"Plackett-Burman design of {k} factors in {n_runs} runs"
+
+    def ask() -> object:
+        from pyDOE3 import pbdesign
+
+        return np.asarray(pbdesign(n_runs - 1))[:, :k]
+
+    return taken_or_mended(
+        ask,
+        lambda design: refuse_unless_two_level(design, (n_runs, k), asked),
+        lambda: _cyclic(n_runs)[:, :k],
+    )

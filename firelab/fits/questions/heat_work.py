@@ -21,7 +21,6 @@ from firelab.craft.degrees import PER_DEGC
 from firelab.craft.heating import fusing_speed
 from firelab.craft.trade_words import Shown
 from firelab.craft.units import format_temperature_difference
-from firelab.fits.heat_work.heat_courses import HeatCourses, heat_courses
 from firelab.fits.ordinal.cumulative_link import (
     FitChoices,
     fit_cumulative_link,
@@ -30,6 +29,7 @@ from firelab.fits.ordinal.cumulative_link import (
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ordinal.look_table import estimable_places, has_groups
 from firelab.fits.ordinal.maximum import Convergence
+from firelab.fits.questions.heat_courses import HeatCourses, heat_courses
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
 from firelab.series.terms import model_matrix, split_term, term_columns

@@ -1,1 +1,0 @@
-"""How far a tile has come, whatever the kiln's thermometer read."""

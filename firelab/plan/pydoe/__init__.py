@@ -1,1 +1,0 @@
-"""pyDOE3 behind checks: what comes back is verified, then used, mended or refused."""

@@ -1,1 +1,0 @@
-"""The recipe and its tolerance, or why there is none."""
