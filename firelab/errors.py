@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-EXIT_DONE = 0
 EXIT_FINDINGS = 1
 EXIT_USAGE = 2
 EXIT_UNSUPPORTED = 3

@@ -40,11 +40,6 @@ _ENDS: tuple[dict[str, Any], ...] = (
 def draw_clarity_plot(clarity: ClarityFit, records: Records) -> Figure:
     """Draw the scores of fused tiles with the expected score and its interval.
 
-    Parameters
-    ----------
-    clarity : ClarityFit
-    records : Records
-
     Returns
     -------
     Figure

@@ -148,10 +148,6 @@ def draw_edge_plot(
     invented : bool, default False
         Say on the figure that the data are invented.
 
-    Returns
-    -------
-    Figure
-
     Examples
     --------
     >>> import firelab

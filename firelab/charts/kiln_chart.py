@@ -21,10 +21,6 @@ _HEIGHT_IN = 5.0
 def draw_kiln_chart(history: KilnHistory) -> Figure:
     """Draw a kiln over time, in its own unit.
 
-    Parameters
-    ----------
-    history : KilnHistory
-
     Returns
     -------
     Figure

@@ -39,10 +39,6 @@ def draw_piece(plan: PiecePlan) -> Figure:
 
     The band is where it is as wanted; a bar holds 8 of 10 pieces.
 
-    Parameters
-    ----------
-    plan : PiecePlan
-
     Examples
     --------
     >>> import tempfile

@@ -101,11 +101,6 @@ _CROWDED = 30
 def draw_plan_chart(series: FiringSeries, plan: Plan) -> Figure:
     """Draw a plan for who plans no experiments.
 
-    Parameters
-    ----------
-    series : FiringSeries
-    plan : Plan
-
     Returns
     -------
     Figure

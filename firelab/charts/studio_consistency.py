@@ -32,10 +32,6 @@ _EDGE_MARKS = ("o", "s", "^", "D", "v", "P", "X", "*", "<", ">", "d", "p", "h", 
 def draw_consistency(pooling: Pooling) -> Figure:
     """Draw shifts of the studios, and their h and k where enough is shared.
 
-    Parameters
-    ----------
-    pooling : Pooling
-
     Returns
     -------
     Figure

@@ -31,7 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "unpack": ("bundles", "Verify a bundle and unpack it."),
     "verify": ("bundles", "Recompute a series and compare with what it claims."),
     "pool": ("pool", "Pool several studios' bundles of one colour."),
-    "shelf": ("shelf", "Index bundles and search them."),
+    "shelf": ("bundles", "Index bundles and search them."),
     "learn": ("studio", "Learn from a studio's series what to expect of a new jar."),
     "lot": ("studio", "Tell whether a jar is the old one again, by a few tiles."),
     "kiln": ("studio", "Tell whether the kiln still is what it was, and since when not."),

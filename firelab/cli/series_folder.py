@@ -217,15 +217,14 @@ def check_command(
     jars.csv and every series.
     """
     from firelab.memory.studio import STUDIO_FILE
+    from firelab.memory.studio_check import check_studio
     from firelab.records.folder_check import check_folder
     from firelab.series.folder import SERIES_FILE
 
     with console.exit_on_fault(as_json=as_json):
         is_studio = (folder / STUDIO_FILE).is_file()
-        if is_studio and not (folder / SERIES_FILE).exists():
-            _check_studio(folder, as_json)
-            return
-        found = check_folder(folder)
+        of_studio = is_studio and not (folder / SERIES_FILE).exists()
+        found = check_studio(folder) if of_studio else check_folder(folder)
         if as_json:
             console.result_json(
                 {
@@ -243,28 +242,7 @@ def check_command(
             if not found.findings:
                 doubts = count_words(len(found.doubts), "look")
                 asked = f"; {doubts} to be confirmed" if found.doubts else ""
-                console.result(f"no faults{asked}; next: {found.next_step}")
+                then = f"; next: {found.next_step}" if found.next_step else ""
+                console.result(f"no faults{asked}{then}")
         if found.findings or found.doubts:
             console.leave(EXIT_FINDINGS)
-
-
-def _check_studio(folder: Path, as_json: bool) -> None:
-    from firelab.memory.studio_check import check_studio
-
-    found = check_studio(folder)
-    if as_json:
-        console.result_json(
-            {
-                "schema": "firelab/findings/1",
-                "findings": [one.to_dict() for one in found.findings],
-                "standing": list(found.standing),
-            }
-        )
-    else:
-        for line in found.standing:
-            console.remark(line)
-        console.findings(found.findings)
-        if not found.findings:
-            console.result("no faults")
-    if found.findings:
-        console.leave(EXIT_FINDINGS)

@@ -181,13 +181,7 @@ class TileBody:
         return np.asarray(flow / self.capacity_J_m2K)
 
 
-def tile_body(
-    metal: str,
-    thickness_mm: float,
-    *,
-    emissivity: float = EMISSIVITY,
-    start_degC: float = ROOM_DEGC,
-) -> TileBody:
+def tile_body(metal: str, thickness_mm: float) -> TileBody:
     """Return the body of a blank that is heated on both faces.
 
     Glass adds some heat capacity and is left out; nominal values of the metal.
@@ -197,11 +191,7 @@ def tile_body(
     >>> round(tile_body("copper", 0.8).capacity_J_m2K, 1)
     1505.3
     """
-    return TileBody(
-        capacity_J_m2K=heat_capacity(metal, thickness_mm) / 2.0,
-        emissivity=emissivity,
-        start_degC=start_degC,
-    )
+    return TileBody(capacity_J_m2K=heat_capacity(metal, thickness_mm) / 2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

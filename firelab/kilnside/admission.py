@@ -168,13 +168,7 @@ def _cookie_token(request: Request) -> str:
 
 
 class Gate:
-    """ASGI middleware: the page by key or cookie, the rest by token only.
-
-    Parameters
-    ----------
-    app : ASGIApp
-    admission : Admission
-    """
+    """ASGI middleware: the page by key or cookie, the rest by token only."""
 
     def __init__(self, app: ASGIApp, admission: Admission) -> None:
         self.app = app

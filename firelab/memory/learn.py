@@ -159,10 +159,6 @@ def learn_history(
     tell : callable
         Called with the number of series fitted and to be fitted.
 
-    Returns
-    -------
-    History
-
     Raises
     ------
     FirelabError

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from firelab.craft.trade_words import count_words
@@ -14,29 +14,16 @@ from firelab.memory.studio import (
     series_folders,
 )
 from firelab.memory.studio_tables import JARS_FILE, TILES_FILE, Jar, read_jars, read_stored
-from firelab.records.folder_check import check_folder
+from firelab.records.folder_check import FolderCheck, check_folder
 from firelab.series.folder import SERIES_FILE
 from firelab.series.series_file import read_series
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudioCheck:
-    """What a look through a studio folder found.
-
-    Attributes
-    ----------
-    findings : tuple of Finding
-        Those of a series under its folder's name.
-    standing : tuple of str
-        What is there, one line each; of a series what comes next.
-    """
-
-    findings: tuple[Finding, ...]
-    standing: tuple[str, ...]
-
-
-def check_studio(folder: str | Path) -> StudioCheck:
+def check_studio(folder: str | Path) -> FolderCheck:
     """Look through a studio folder: studio.toml, jars.csv, tiles.csv and every series.
+
+    The findings of a series stand under its folder's name, and what comes next there
+    in its line of what is there.
 
     Raises
     ------
@@ -78,7 +65,7 @@ def check_studio(folder: str | Path) -> StudioCheck:
         findings += [replace(one, file=f"{place.name}/{one.file}") for one in own]
         after = count_words(len(own), "fault") if own else f"next: {found.next_step}"
         standing.append(f"{place.name}: {after}")
-    return StudioCheck(findings=tuple(findings), standing=tuple(standing))
+    return FolderCheck(findings=tuple(findings), standing=tuple(standing))
 
 
 def _strangers(place: Path, studio: Studio | None, jars: dict[str, Jar]) -> list[Finding]:

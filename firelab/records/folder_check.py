@@ -19,7 +19,6 @@ from firelab.records.look import ENTRY_NAME, LOST
 from firelab.records.planned_firings import planned_firings
 from firelab.records.recording import now_text
 from firelab.records.trace_file import read_trace
-from firelab.records.what_changed import changed_since
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
@@ -37,6 +36,7 @@ from firelab.series.folder import (
 )
 from firelab.series.kiln_settings import between_steps
 from firelab.series.series_file import placeholder_findings, read_series
+from firelab.series.what_matters import changed_since
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +51,13 @@ class FolderCheck:
     standing : tuple of str
         What is there, one line each.
     next_step : str
-        The command that comes next; empty where there are findings.
+        The command that comes next; empty where there are findings, and of a studio.
     """
 
     findings: tuple[Finding, ...]
-    doubts: tuple[Finding, ...]
+    doubts: tuple[Finding, ...] = ()
     standing: tuple[str, ...]
-    next_step: str
+    next_step: str = ""
 
 
 @dataclass(slots=True)
@@ -78,10 +78,6 @@ def check_folder(folder: str | Path) -> FolderCheck:
     ----------
     folder : str or Path
         The series folder.
-
-    Returns
-    -------
-    FolderCheck
 
     Raises
     ------

@@ -52,10 +52,6 @@ def board_page(board: TileBoard) -> str:
     """Return the board as one HTML page that fetches nothing and searches itself.
 
     Everything that a person wrote is escaped.
-
-    Parameters
-    ----------
-    board : TileBoard
     """
     photos, n_left = board_photos(board)
     drawn = {

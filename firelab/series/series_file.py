@@ -117,10 +117,6 @@ def read_series(folder: str | Path) -> FiringSeries:
     folder : str or Path
         The series folder, or its ``series.toml``.
 
-    Returns
-    -------
-    FiringSeries
-
     Raises
     ------
     FaultyFile

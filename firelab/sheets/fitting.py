@@ -74,15 +74,8 @@ def printable(text: str) -> str:
 
 def unprintable(text: str) -> str:
     """Return the characters of a text that `printable` cannot print, each once."""
-    register_fonts()
-    known = pdfmetrics.getFont(PLAIN).face.charToGlyph
-    lost = (
-        symbol
-        for symbol in unicodedata.normalize("NFC", text)
-        if not unicodedata.category(symbol).startswith(("C", "Z"))
-        and ord(symbol) not in known
-    )
-    return "".join(dict.fromkeys(lost))
+    each = dict.fromkeys(unicodedata.normalize("NFC", text).replace(MISSING_GLYPH, ""))
+    return "".join(symbol for symbol in each if printable(symbol) == MISSING_GLYPH)
 
 
 LEADING = 1.22

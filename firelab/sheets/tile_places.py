@@ -72,14 +72,7 @@ class TileFiring:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedTile:
-    """A tile: code, what is sifted on it, and its firings in order.
-
-    Attributes
-    ----------
-    code, base, role : str
-    mesh, layers : int
-    firings : tuple of TileFiring
-    """
+    """A tile: code, what is sifted on it, and its firings in order."""
 
     code: str
     mesh: int
@@ -96,14 +89,7 @@ class PlannedTile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KilnLoad:
-    """One load: the tiles that are in the kiln together, by place.
-
-    Attributes
-    ----------
-    session, number : int
-    temperature_degC : float
-    firings : tuple of TileFiring
-    """
+    """One load: the tiles that are in the kiln together, by place."""
 
     session: int
     number: int

@@ -12,13 +12,11 @@ from firelab.craft.materials import METALS, is_gauge, metal_named, parse_thickne
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError, quoted
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import ClarityFit
-from firelab.fits.ordinal.prior_sensitivity import prior_sensitivity
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.sampling.watch import part
-from firelab.fits.stage import METHODS, StageFit, fit_stage
+from firelab.fits.stage import METHODS, StageFit, fit_stage, prior_sensitivity
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
-from firelab.records.what_changed import changed_since
 from firelab.series.firing_series import Blank, with_part
 from firelab.series.folder import (
     FIT_FILE,
@@ -34,6 +32,7 @@ from firelab.series.folder import (
 )
 from firelab.series.series_file import read_series
 from firelab.series.terms import split_term
+from firelab.series.what_matters import changed_since
 from firelab.windows.sequential.next_choice import NextFiring, NextTiles
 from firelab.windows.window import FiringWindows
 

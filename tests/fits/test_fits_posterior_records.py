@@ -11,11 +11,10 @@ from scipy import stats
 
 from firelab.errors import RecordsInsufficient, UsageError
 from firelab.fits.ordinal.parameters import make_priors, parameterise
-from firelab.fits.ordinal.prior_sensitivity import prior_sensitivity
 from firelab.fits.ordinal.priors import scaled_spreads
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.fits.ordinal.warming_up import warming_up, with_warm_up
-from firelab.fits.stage import fit_stage
+from firelab.fits.stage import fit_stage, prior_sensitivity
 from firelab.records.records import Records
 from firelab.series.factors import BaseFactor, DwellFactor, Factors, TemperatureFactor
 from firelab.series.firing_series import Enamel, FiringSeries, Model

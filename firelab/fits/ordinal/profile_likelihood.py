@@ -59,16 +59,14 @@ class ProfileInterval:
 
 
 def profile_intervals(
-    fit: CumulativeLinkFit, names: Sequence[str] | None = None, *, level: float = 0.95
+    fit: CumulativeLinkFit, *, level: float = 0.95
 ) -> tuple[ProfileInterval, ...]:
-    """Return profile-likelihood intervals.
+    """Return profile-likelihood intervals of all parameters but the thresholds.
 
     Parameters
     ----------
     fit : CumulativeLinkFit
         Fitted by maximum likelihood.
-    names : sequence of str, optional
-        Which parameters; all but the thresholds by default.
     level : float, default 0.95
 
     Raises
@@ -86,7 +84,6 @@ def profile_intervals(
             "a penalised fit has no profile-likelihood interval",
             hint="use its standard errors, or the posterior",
         )
-    chosen = fit.names[fit.looks.n_thresholds :] if names is None else tuple(names)
     z = float(ndtri(0.5 + 0.5 * level))
     return tuple(
         ProfileInterval(
@@ -96,7 +93,7 @@ def profile_intervals(
             upper=_find_end(fit, fit.place(name), z),
             level=level,
         )
-        for name in chosen
+        for name in fit.names[fit.looks.n_thresholds :]
     )
 
 
@@ -197,15 +194,7 @@ class _Walk:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TermTest:
-    """A chi-squared test of one term.
-
-    Attributes
-    ----------
-    term : str
-    statistic : float
-    df : int
-    p_value : float
-    """
+    """A chi-squared test of one term."""
 
     term: str
     statistic: float

@@ -129,11 +129,6 @@ class Separated(RecordsInsufficient):
         None where it is not a column that separates the grades.
     grades : sequence of str
         That were seen, in order.
-
-    Attributes
-    ----------
-    separation : Separation or None
-    grades : tuple of str
     """
 
     def __init__(

@@ -80,12 +80,9 @@ def graded_columns(
     )
 
 
-def load_choices(looks: GradedColumns, n_quadrature: int) -> FitChoices:
+def load_choices(looks: GradedColumns) -> FitChoices:
     """Return how a load effect enters: where loads differ and some hold several looks."""
-    choices = FitChoices(n_quadrature=n_quadrature)
-    if has_groups(looks.load):
-        choices["groups"] = looks.load
-    return choices
+    return FitChoices(groups=looks.load) if has_groups(looks.load) else FitChoices()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -246,7 +243,6 @@ def fit_stage_likelihood(
     *,
     link: str = "logit",
     load_effect: bool = True,
-    n_quadrature: int = 10,
 ) -> StageLikelihoodFit:
     r"""Fit the stage of fusing by maximum likelihood.
 
@@ -262,8 +258,6 @@ def fit_stage_likelihood(
     link : {'logit', 'probit', 'cloglog', 'loglog'}, default 'logit'
     load_effect : bool, default True
         Give loads an effect of their own.
-    n_quadrature : int, default 10
-        Nodes of the load effect.
 
     Raises
     ------
@@ -292,7 +286,7 @@ def fit_stage_likelihood(
         names=[str(column) for column in looks.columns],
         estimator="ml",
     )
-    effect = load_choices(looks, n_quadrature) if load_effect else FitChoices()
+    effect = load_choices(looks) if load_effect else FitChoices()
     both = FitChoices(**{**choices, **effect})
     try:
         fit = fit_cumulative_link(looks.y, looks.X, **both)

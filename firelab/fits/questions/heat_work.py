@@ -289,10 +289,6 @@ def fit_heat_work(
         By default a kiln that holds its temperature; see `heat_courses`.
     link : str, default 'logit'
 
-    Returns
-    -------
-    HeatWorkFit
-
     Raises
     ------
     RecordsInsufficient

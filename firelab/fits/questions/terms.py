@@ -324,8 +324,8 @@ class _Judge:
     def _highest(self, terms: Sequence[str]) -> tuple[float, int]:
         key = frozenset(terms)
         if key not in self._found:
-            choices = load_choices(self._looks, _NODES)
-            choices["link"] = self._link
+            choices = load_choices(self._looks)
+            choices.update(link=self._link, n_quadrature=_NODES)
             X = self._looks.X[:, self._estimable(terms)]
             self._found[key] = highest_log_likelihood(self._looks.y, X, **choices)
         return self._found[key]

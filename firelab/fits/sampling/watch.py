@@ -40,13 +40,7 @@ def part(first: float, last: float) -> Iterator[None]:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Progress:
-    """Work done of so much foreseen, in units that take about as long each.
-
-    Attributes
-    ----------
-    foreseen : float
-    done : float
-    """
+    """Work done of so much foreseen, in units that take about as long each."""
 
     foreseen: float
     done: float = 0.0

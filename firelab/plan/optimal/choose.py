@@ -212,10 +212,6 @@ def choose_settings(
         Information of what stands already, potential columns among the p.
     kept : DataFrame, optional
         Settings that must be among them.
-
-    Returns
-    -------
-    Chosen or None
     """
     choice = protected.choice
     plot = np.sort(np.arange(n) % (n_loads or n_loads_for(series, n)))

@@ -206,10 +206,6 @@ def ask_shelf(
     most : int, default 50
         Rows at most.
 
-    Returns
-    -------
-    ShelfAnswer
-
     Raises
     ------
     FirelabError

@@ -146,10 +146,6 @@ def refresh_shelf(
     tell : callable
         Called with the number of files read and to be read.
 
-    Returns
-    -------
-    ShelfChange
-
     Raises
     ------
     FirelabError

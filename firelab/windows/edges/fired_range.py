@@ -28,12 +28,7 @@ what lies evenly between (chosen here, no source)."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FiredRange:
-    """Temperatures and total dwells that were fired.
-
-    Attributes
-    ----------
-    coolest_degC, hottest_degC, shortest_s, longest_s : float
-    """
+    """Temperatures and total dwells that were fired."""
 
     coolest_degC: float
     hottest_degC: float

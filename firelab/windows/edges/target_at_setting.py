@@ -85,12 +85,7 @@ MONOMIALS = tuple(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plane:
-    """Temperature and dwell of a series as coded coordinates.
-
-    Attributes
-    ----------
-    temperature, dwell : Coding
-    """
+    """Temperature and dwell of a series as coded coordinates."""
 
     temperature: Coding
     dwell: Coding

@@ -81,10 +81,6 @@ def next_tiles(
         Whether tiles that were graded below the last grade may take a place
         again (see `tiles_to_fire_on`), each in one of the loads.
 
-    Returns
-    -------
-    NextTiles
-
     Raises
     ------
     UsageError
