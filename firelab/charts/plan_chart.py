@@ -63,9 +63,11 @@ def _use_bars(plan: Plan) -> list[PlanBar]:
 
 def _chance_bars(plan: Plan) -> list[PlanBar]:
     """Return the chance to see the stated shift in each effect."""
+    power = {name: one["power"] for name, one in plan.figures.get("power", {}).items()}
     return [
-        PlanBar(name=name, share=chance, number=f"{chance * 100:.0f} in 100")
-        for name, chance in _power_words(plan.figures)
+        PlanBar(name=_column_words(name), share=chance, number=f"{chance * 100:.0f} in 100")
+        for name, chance in power.items()
+        if chance is not None
     ]
 
 
@@ -265,18 +267,3 @@ def _column_words(column: str) -> str:
     """
     plain = column.replace("[", " ").replace("]", "").replace("^2", " squared")
     return plain.replace(":", " with ")
-
-
-def _power_words(figures: Mapping[str, Any]) -> list[tuple[str, float]]:
-    """Return each effect by name with the chance to see the stated shift in it.
-
-    Examples
-    --------
-    >>> _power_words({"power": {"dwell": {"power": 0.98}, "base[white]": {"power": None}}})
-    [('dwell', 0.98)]
-    """
-    return [
-        (_column_words(str(name)), float(one["power"]))
-        for name, one in figures.get("power", {}).items()
-        if one["power"] is not None
-    ]

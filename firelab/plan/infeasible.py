@@ -55,12 +55,8 @@ class InfeasiblePlan(FirelabError):
         self.conflicts = tuple(conflicts)
         self.nearest = nearest
         self.series = series
-        places = ", ".join(_dotted(one.path) for one in self.conflicts)
+        places = ", ".join(".".join(map(str, one.path)) for one in self.conflicts)
         super().__init__(what, f"{SERIES_FILE} {places}:", f"nearest possible: {nearest}")
-
-
-def _dotted(path: Sequence[str | int]) -> str:
-    return ".".join(str(part) for part in path)
 
 
 def with_lines(fault: InfeasiblePlan, text: str) -> FaultyFile:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from firelab.craft.trade_words import count_words
 from firelab.errors import FaultyFile, Finding, FirelabError, quoted
@@ -285,17 +284,13 @@ def _next_step(gathered: _Gathered, plan: Plan | None, log: FiringLog) -> str:
         return f"firelab fit {quoted(base)}"
     if not (base / WINDOWS_FILE).is_file():
         return f"firelab windows {quoted(base)}"
-    if any(window["recipe"] for window in _windows(base)):
+    windows = read_json((base / WINDOWS_FILE).read_bytes(), WINDOWS_FILE)["windows"]
+    if any(window["recipe"] for window in windows):
         return f"firelab report {quoted(base)}"
     if unseen := _unseen(plan, log):
         codes = ", ".join(unseen)
         return f"fire {codes}, then firelab record looks.csv {quoted(base)}"
     return f"firelab next {quoted(base)}"
-
-
-def _windows(base: Path) -> list[dict[str, Any]]:
-    """Return the windows of a file that was found whole."""
-    return list(read_json((base / WINDOWS_FILE).read_bytes(), WINDOWS_FILE)["windows"])
 
 
 def _unseen(plan: Plan, log: FiringLog) -> list[str]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import takewhile
 from typing import Any
 
@@ -248,8 +249,6 @@ def provenance_tables(provenance: Provenance) -> tuple[PageTable, ...]:
 _NOT_FIRED = "…"
 """Stands for an end beyond what was fired."""
 
-Rows = tuple[tuple[str, str, str], ...]
-
 
 def edge_table(
     windows: FiringWindows, window: SettingWindow, *, names_probability: bool = True
@@ -257,10 +256,20 @@ def edge_table(
     """Return one row per fired dwell of a setting, the recipe's among them."""
     share = f" for {windows.probability * 100:.0f} of 100 tiles"
     asked = share if names_probability else ""
+    own = window.recipe.dwell_s if window.recipe else None
+    both = partial(format_temperature, reads=windows.reads)
+    alone = partial(own_degrees, reads=windows.reads)
     return PageTable(
         caption=f"Dwell held: edges{asked}, {SIGN[windows.reads]}",
         head=("dwell", "low edge", "high edge"),
-        rows=_by_dwell(window, windows.reads),
+        rows=tuple(
+            (
+                write_dwell(edge.dwell_s) + ("\nrecipe" if edge.dwell_s == own else ""),
+                _interval_cell(edge.low_degC, both, alone),
+                _interval_cell(edge.high_degC, both, alone),
+            )
+            for edge in window.shown_edges
+        ),
         classes=("lines", "text", "text"),
     )
 
@@ -270,69 +279,36 @@ def dwell_edge_table(windows: FiringWindows, window: SettingWindow) -> PageTable
     return PageTable(
         caption="Temperature held: dwells, min:s",
         head=(SIGN[windows.reads], "shortest", "longest"),
-        rows=_by_temperature(window, windows.reads),
+        rows=tuple(
+            (
+                own_degrees(edge.temperature_degC, windows.reads),
+                _interval_cell(edge.low_s, write_dwell, write_dwell),
+                _interval_cell(edge.high_s, write_dwell, write_dwell),
+            )
+            for edge in window.dwell_edges
+        ),
         classes=("", "text", "text"),
     )
 
 
-def _by_dwell(window: SettingWindow, reads: str) -> Rows:
-    own = window.recipe.dwell_s if window.recipe else None
-    return tuple(
-        (
-            write_dwell(edge.dwell_s) + ("\nrecipe" if edge.dwell_s == own else ""),
-            _interval_cell(edge.low_degC, reads),
-            _interval_cell(edge.high_degC, reads),
-        )
-        for edge in window.shown_edges
-    )
-
-
-def _by_temperature(window: SettingWindow, reads: str) -> Rows:
-    return tuple(
-        (
-            own_degrees(edge.temperature_degC, reads),
-            dwell_cell(edge.low_s),
-            dwell_cell(edge.high_s),
-        )
-        for edge in window.dwell_edges
-    )
-
-
-def _interval_cell(interval: EdgeInterval, reads: str = "degF") -> str:
-    """Write an edge over its interval: both units, then the kiln's alone.
+def _interval_cell(
+    interval: EdgeInterval, write: Callable[[float], str], write_end: Callable[[float], str]
+) -> str:
+    """Write an edge over the ends of its interval.
 
     Examples
     --------
-    >>> print(_interval_cell(EdgeInterval(estimate=760.0, lower=750.0, upper=770.0)))
-    1400 °F (760 °C)
-    1382–1418
-    """
-    if is_outside(interval):
-        return (interval.reason or "not fired").removesuffix(" the fired range")
-    low, high = (
-        _NOT_FIRED if end is None else own_degrees(end, reads)
-        for end in (interval.lower, interval.upper)
-    )
-    middle = _NOT_FIRED
-    if interval.estimate is not None:
-        middle = format_temperature(interval.estimate, reads)
-    return f"{middle}\n{low}–{high}"
-
-
-def dwell_cell(interval: EdgeInterval) -> str:
-    """Write a dwell edge over its interval.
-
-    Examples
-    --------
-    >>> print(dwell_cell(EdgeInterval(estimate=120.0, lower=None, upper=150.0)))
+    >>> edge = EdgeInterval(estimate=120.0, lower=None, upper=150.0)
+    >>> print(_interval_cell(edge, write_dwell, write_dwell))
     2:00
     …–2:30
     """
-    if interval.estimate is None and interval.lower is None and interval.upper is None:
-        return (interval.reason or "not fired").removesuffix(" than was fired")
+    if is_outside(interval):
+        reason = interval.reason or "not fired"
+        return reason.removesuffix(" the fired range").removesuffix(" than was fired")
     low, high = (
-        _NOT_FIRED if end is None else write_dwell(end)
+        _NOT_FIRED if end is None else write_end(end)
         for end in (interval.lower, interval.upper)
     )
-    middle = _NOT_FIRED if interval.estimate is None else write_dwell(interval.estimate)
+    middle = _NOT_FIRED if interval.estimate is None else write(interval.estimate)
     return f"{middle}\n{low}–{high}"

@@ -54,11 +54,6 @@ def time_there(heat: Iterable[Heat], temperature_degC: float) -> float:
     return float(sum(there))
 
 
-def _own_dwell(blank: Blank, temperature_degC: float, dwell_s: float) -> float:
-    """Return what a firing itself counts after earlier ones: its warming up at least."""
-    return max(dwell_s, blank.warm_up_s(temperature_degC))
-
-
 def counted(
     blank: Blank,
     before: tuple[Heat, ...],
@@ -89,5 +84,5 @@ def counted(
     """
     if not before:
         return dwell_s
-    own = _own_dwell(blank, temperature_degC, dwell_s)
+    own = max(dwell_s, blank.warm_up_s(temperature_degC))
     return own + equivalent_dwell(before, temperature_degC, doubling_degC)

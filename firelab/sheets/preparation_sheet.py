@@ -68,11 +68,9 @@ def powder_name(name: str) -> str:
     >>> powder_name("80 mesh"), powder_name("base hard clear")
     ('Test enamel, 80 mesh', 'Base hard clear')
     """
-    return f"Test enamel, {name.split()[0]} mesh" if _is_mesh(name) else _capital(name)
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
+    if _is_mesh(name):
+        return f"Test enamel, {name.split()[0]} mesh"
+    return name[:1].upper() + name[1:]
 
 
 def preparation_pages(

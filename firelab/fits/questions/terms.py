@@ -325,7 +325,7 @@ class _Judge:
         key = frozenset(terms)
         if key not in self._found:
             choices = load_choices(self._looks)
-            choices.update(link=self._link, n_quadrature=_NODES)
+            choices["link"], choices["n_quadrature"] = self._link, _NODES
             X = self._looks.X[:, self._estimable(terms)]
             self._found[key] = highest_log_likelihood(self._looks.y, X, **choices)
         return self._found[key]

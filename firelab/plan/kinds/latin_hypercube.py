@@ -88,11 +88,6 @@ def _mix_of_each_tile(
     return np.array(chosen)
 
 
-def _shared_out(n: int, n_steps: int) -> IntArray:
-    """Return the step of each of n ranks, every step as often as the others."""
-    return np.arange(n) * n_steps // n
-
-
 def _settings(
     steps: dict[FactorName, list[Level]], places: IntArray, mixes: pd.DataFrame
 ) -> pd.DataFrame:
@@ -135,7 +130,8 @@ def propose_latin_hypercube(
     mixes = other_mixes(series, _SPREAD)
     steps = {name: _steps_of(series, name, n) for name in _SPREAD}
     sizes = np.array([len(steps[name]) for name in _SPREAD])
-    shares = np.column_stack([_shared_out(n, int(size)) for size in sizes])
+    # The step of each of n ranks: every step as often as the others.
+    shares = np.arange(n)[:, None] * sizes // n
     columns = shares / np.maximum(sizes - 1, 1) * max(n - 1, 1)
     table = _allowed_table(series, steps, mixes)
     open_mixes = np.asarray(table.any(axis=(0, 1)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -49,12 +50,20 @@ def _default_tiles(series: FiringSeries, n_terms: int) -> int:
     return min(bound for bound in bounds if bound is not None)
 
 
-def _propose(
+def propose_optimal(
     series: FiringSeries,
+    *,
     n_tiles: int | None,
-    criterion: Criterion,
     rng: np.random.Generator,
+    criterion: Criterion,
 ) -> Proposal:
+    """Return the tiles that pin down the coefficients (D), or predict (I), best.
+
+    Raises
+    ------
+    InfeasiblePlan
+        If no plan of that size carries the model.
+    """
     extra = potential_terms(series)
     choice = series_candidates(series, terms=(*series.terms, *extra))
     n_terms = choice.candidates.n_terms - len(term_columns(series, extra))
@@ -102,41 +111,15 @@ def _seeds_note(behind: float) -> str:
     )
 
 
-def propose_d_optimal(
-    series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
-) -> Proposal:
-    """Return the tiles that pin down the model's coefficients best.
-
-    Raises
-    ------
-    InfeasiblePlan
-        If no plan of that size carries the model.
-    """
-    return _propose(series, n_tiles, "D", rng)
-
-
-def propose_i_optimal(
-    series: FiringSeries, *, n_tiles: int | None, rng: np.random.Generator
-) -> Proposal:
-    """Return the tiles that predict best over the whole region.
-
-    Raises
-    ------
-    InfeasiblePlan
-        If no plan of that size carries the model.
-    """
-    return _propose(series, n_tiles, "I", rng)
-
-
 D_OPTIMAL = PlanKind(
     name="d-optimal",
     description="tiles that pin down the stated model best; any size, rules and powder",
-    propose=propose_d_optimal,
+    propose=partial(propose_optimal, criterion="D"),
     sized=True,
 )
 I_OPTIMAL = PlanKind(
     name="i-optimal",
     description="tiles that predict best over the region; any size, rules and powder",
-    propose=propose_i_optimal,
+    propose=partial(propose_optimal, criterion="I"),
     sized=True,
 )

@@ -58,20 +58,12 @@ def _nearest_allowed(candidates: Candidates) -> IntArray:
     return near
 
 
-def _copies(starts: Starts, times: int) -> Starts:
-    return Starts(
-        whole=np.repeat(starts.whole, times, axis=0),
-        sub=np.repeat(starts.sub, times, axis=0),
-        used=np.repeat(starts.used, times, axis=0),
-    )
-
-
 def _moved(
     problem: Problem, starts: Starts, load: int, members: IntArray, near: IntArray
 ) -> tuple[Starts, BoolArray]:
     """Return each plan with the load at every level, and which of them are sound."""
     n_levels = len(near)
-    trial = _copies(starts, n_levels)
+    trial = starts.pick(np.repeat(np.arange(len(starts.sub)), n_levels))
     level = np.tile(np.arange(n_levels), len(starts.sub))
     old = trial.sub[:, members]
     new = near[level[:, None], old]
