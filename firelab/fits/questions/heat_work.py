@@ -29,10 +29,11 @@ from firelab.fits.ordinal.cumulative_link import (
 from firelab.fits.ordinal.cumulative_link_fit import CumulativeLinkFit
 from firelab.fits.ordinal.look_table import estimable_places, has_groups
 from firelab.fits.ordinal.maximum import Convergence
+from firelab.fits.ordinal.stage_likelihood import graded_columns
 from firelab.fits.questions.heat_courses import HeatCourses, heat_courses
 from firelab.records.records import Records
 from firelab.series.folder import Provenance
-from firelab.series.terms import model_matrix, split_term, term_columns
+from firelab.series.terms import split_term
 
 PROGRESS = "heat work"
 LEAST_KJ_MOL, MOST_KJ_MOL = 50.0, 1200.0
@@ -136,14 +137,13 @@ def heat_looks(
     asked = series.terms if terms is None else terms
     heat = {"temperature", "dwell"}
     others = [one for one in asked if not heat & {name for name, _ in split_term(one)}]
-    X = model_matrix(series, graded, others)
-    names = [str(column) for column in term_columns(series, others)]
-    estimable = estimable_places(X)
+    looks = graded_columns(series, graded, others)
+    estimable = estimable_places(looks.X)
     return HeatLooks(
-        y=np.asarray(graded["stage"].cat.codes, dtype=np.int64),
-        load=graded["load"].to_numpy(dtype=np.int64),
-        others=X[:, estimable],
-        names=tuple(names[place] for place in estimable),
+        y=looks.y,
+        load=looks.load,
+        others=looks.X[:, estimable],
+        names=tuple(str(looks.columns[place]) for place in estimable),
         grades=series.responses.stage.grades,
         courses=heat_courses(records) if courses is None else courses,
         link=link,
