@@ -17,7 +17,7 @@ from firelab.plan.feasibility import no_room_for_control
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conflicts
 from firelab.plan.kinds.kind import PlanKind, Proposal
 from firelab.plan.optimal.choose import most_loads
-from firelab.plan.plan import PLAN_DTYPES, Plan, as_settings
+from firelab.plan.plan import PLAN_DTYPES, Plan, stated_settings
 from firelab.plan.plan_rows import met_before
 from firelab.plan.schedule import (
     fire_in_order,
@@ -38,18 +38,6 @@ from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import Provenance
 
 
-def _control_setting(series: FiringSeries) -> pd.DataFrame:
-    """Return the one setting of the control tile, no row where there is none."""
-    control = series.plan.control
-    rows = []
-    if control is not None:
-        rows = [
-            (control.temperature, control.dwell, control.mesh, control.layers, control.base)
-        ]
-    names = ["temperature_degC", "dwell_s", "mesh", "layers", "base"]
-    return as_settings(pd.DataFrame(rows, columns=names))
-
-
 def _add_control_tiles(
     series: FiringSeries, fired: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
@@ -59,10 +47,10 @@ def _add_control_tiles(
     none, it gets a load of its own.
     """
     marked = fired.assign(is_control=False)
-    setting = _control_setting(series)
-    if not len(setting):
+    if series.plan.control is None:
         return marked
-    degC = float(setting["temperature_degC"].iloc[0])
+    setting = stated_settings([series.plan.control])
+    degC = series.plan.control.temperature
     loads = [rows for _, rows in marked.groupby("load", sort=True)]
     ordered: list[pd.DataFrame] = []
     for session in sorted(set(marked["session"])):

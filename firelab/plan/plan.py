@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ import pandas as pd
 from firelab.arrays import BoolArray
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import format_duration, format_temperature
+from firelab.series.declared_parts import ControlTile, KeptSetting
 from firelab.series.factors import COLUMN_OF, FACTORS
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import INVENTED, Provenance
@@ -301,6 +302,12 @@ SETTING_DTYPES = {
 def as_settings(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the setting columns of a frame with their dtypes, rows renumbered."""
     return frame[list(SETTING_COLUMNS)].astype(SETTING_DTYPES).reset_index(drop=True)
+
+
+def stated_settings(stated: Iterable[KeptSetting | ControlTile]) -> pd.DataFrame:
+    """Return the settings that series.toml names one by one, in their order."""
+    rows = [[getattr(one, name) for name in FACTORS] for one in stated]
+    return as_settings(pd.DataFrame(rows, columns=list(SETTING_COLUMNS)))
 
 
 def is_allowed(series: FiringSeries, settings: pd.DataFrame) -> BoolArray:

@@ -84,16 +84,12 @@ def _loads_of_temperature(
     temperature.
     """
     few = [math.ceil(size / places) for size in sizes]
-    for wish in (
-        [
-            max(least, min(again, _MOST_APART), min(2, size))
-            for least, again, size in zip(few, repeats, sizes, strict=True)
-        ],
-        [
-            max(least, min(again, _MOST_APART))
-            for least, again in zip(few, repeats, strict=True)
-        ],
-    ):
+    apart = [
+        max(least, min(again, _MOST_APART))
+        for least, again in zip(few, repeats, strict=True)
+    ]
+    two = [max(one, min(2, size)) for one, size in zip(apart, sizes, strict=True)]
+    for wish in (two, apart):
         if most_loads is not None and sum(wish) <= most_loads:
             return wish
     return few
@@ -173,19 +169,14 @@ def order_figures(
         its session, over all loads.
     """
     loads = tiles.drop_duplicates("load").sort_values("load")
-    sorted_loads = loads.sort_values(["session", "temperature_degC"], kind="stable")
+    rising = loads.sort_values(["session", "temperature_degC"], kind="stable")
+    spent = firing_seconds(series, tiles)
+    saved = (_changes(loads) - _changes(rising)) * series.budget.change
     return {
         "how": series.plan.order,
         "changes": _changes(loads),
-        "hours": round(firing_seconds(series, tiles) / 3600.0, 3),
-        "hours_low_to_high": round(
-            (
-                firing_seconds(series, tiles)
-                - (_changes(loads) - _changes(sorted_loads)) * series.budget.change
-            )
-            / 3600.0,
-            3,
-        ),
+        "hours": round(spent / 3600.0, 3),
+        "hours_low_to_high": round((spent - saved) / 3600.0, 3),
         "correlation": order_correlation(loads),
     }
 

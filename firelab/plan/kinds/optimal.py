@@ -6,7 +6,6 @@ import math
 from functools import partial
 
 import numpy as np
-import pandas as pd
 
 from firelab.plan.infeasible import Conflict, InfeasiblePlan, of_kind, rule_conflicts
 from firelab.plan.kinds.kind import PlanKind, Proposal
@@ -19,7 +18,7 @@ from firelab.plan.optimal.choose import (
 from firelab.plan.optimal.problem import Criterion
 from firelab.plan.optimal.search import SEARCHES
 from firelab.plan.optimal.series_candidates import series_candidates
-from firelab.plan.plan import as_settings
+from firelab.plan.plan import stated_settings
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import term_columns
 
@@ -27,16 +26,6 @@ _TILES_PER_TERM = 3
 """Of a plan without a size (chosen here, no source)."""
 _NO_DIFFERENCE = 0.0005
 """Share of the efficiency that is no difference: it would be told as 0.0 %."""
-
-
-def _kept_settings(series: FiringSeries) -> pd.DataFrame:
-    """Return the settings that the plan must hold, as ``plan.keep`` names them."""
-    rows = [
-        (one.temperature, one.dwell, one.mesh, one.layers, one.base)
-        for one in series.plan.keep
-    ]
-    columns = ["temperature_degC", "dwell_s", "mesh", "layers", "base"]
-    return as_settings(pd.DataFrame(rows, columns=columns))
 
 
 def _default_tiles(series: FiringSeries, n_terms: int) -> int:
@@ -68,7 +57,7 @@ def propose_optimal(
     choice = series_candidates(series, terms=(*series.terms, *extra))
     n_terms = choice.candidates.n_terms - len(term_columns(series, extra))
     n = n_tiles or _default_tiles(series, n_terms)
-    kept = _kept_settings(series)
+    kept = stated_settings(series.plan.keep)
     chosen = None
     if n >= max(len(kept), n_terms):
         chosen = choose_settings(

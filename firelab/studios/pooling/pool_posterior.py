@@ -16,8 +16,6 @@ from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
 from firelab.fits.sampling.importance import (
     TRUSTED_K,
-    ImportanceSample,
-    Mode,
     find_mode,
     sample_by_importance,
 )
@@ -78,7 +76,10 @@ def pool_studios(
     random = np.random.default_rng(series.seed) if rng is None else rng
     terms = tuple(series.terms)
     density = make_pool_density(shared)
-    sample, mode = _draw(density, n_draws, random)
+    mode = find_mode(density.log_density_and_gradient, start_point(density))
+    sample = sample_by_importance(
+        density.log_density, mode, n_draws, rng=random, rounds=_ROUNDS
+    )
     layout, points = density.layout, sample.points
     stage = layout.colour.stage_parameters(points[:, : layout.colour.n_parameters])
     effects = layout.effects(points)
@@ -172,16 +173,6 @@ def start_point(density: PoolDensity) -> FloatArray:
         start[layout.share_at] = KILN_SHARE
         start[layout.controls] = density.control_priors.mean
     return start
-
-
-def _draw(
-    density: PoolDensity, n_draws: int, rng: np.random.Generator
-) -> tuple[ImportanceSample, Mode]:
-    mode = find_mode(density.log_density_and_gradient, start_point(density))
-    sample = sample_by_importance(
-        density.log_density, mode, n_draws, rng=rng, rounds=_ROUNDS
-    )
-    return sample, mode
 
 
 def _control_draws(layout: PoolLayout, points: FloatArray) -> StageDraws | None:
