@@ -7,7 +7,7 @@ import datetime
 import io
 import secrets
 import string
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -186,16 +186,30 @@ def record_table(
         for look in read.looks
     ]
 
-    def add(log: FiringLog) -> Recorded:
+    with journal_lock(folder):
+        log = read_log(folder, series, planned)
+        if log.findings:
+            raise FaultyFile(log.findings)
         new, already = _sort_out(stamped, log, planned, correct=correct)
         stands = standing_looks(new, file=table.file, before=log.standing)
         findings = [*_with_owner(read.findings, folder), *stands.findings]
         if findings:
             raise FaultyFile(sorted(findings, key=lambda one: (one.line, one.column)))
-        return Recorded(added=new, already=already, left_out=read.left_out)
-
-    place = _LogPlace(folder=folder, series=series, planned=planned, now=recorded_at)
-    return _write(place, add, dry_run=dry_run)
+        if len(log.rows) + len(new) > MOST_ROWS:
+            raise refuse(
+                "too-large",
+                FIRINGS_FILE,
+                f"holds {len(log.rows)} rows; with {len(new)} more it would hold more than "
+                f"{MOST_ROWS}",
+                "start a further series; nothing was recorded",
+            )
+        added = [replace(look, line=0) for look in new]
+        if new and not dry_run:
+            first = append_looks(folder, new, lambda raw: own_form(raw, series, planned))
+            added = [replace(look, line=first + n) for n, look in enumerate(new)]
+        standing = standing_looks(added, before=log.standing).looks
+        doubts = look_doubts(standing, series, planned, folder=folder, now=recorded_at)
+    return Recorded(added=new, already=already, left_out=read.left_out, doubts=doubts)
 
 
 def _with_owner(findings: Iterable[Finding], folder: str | Path) -> list[Finding]:
@@ -209,50 +223,6 @@ def _with_owner(findings: Iterable[Finding], folder: str | Path) -> list[Finding
                 hint = f"it is of {name}: record it there"
                 found[place] = replace(found[place], hint=hint)
     return found
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _LogPlace:
-    """A log that is written to, and when."""
-
-    folder: str | Path
-    series: FiringSeries
-    planned: PlannedFirings
-    now: str
-
-    def read(self) -> FiringLog:
-        return read_log(self.folder, self.series, self.planned)
-
-    def own_form(self, raw: bytes) -> str:
-        return own_form(raw, self.series, self.planned)
-
-
-def _write(
-    place: _LogPlace, add: Callable[[FiringLog], Recorded], *, dry_run: bool
-) -> Recorded:
-    """Read the log, decide, and append, while no one else can."""
-    with journal_lock(place.folder):
-        log = place.read()
-        if log.findings:
-            raise FaultyFile(log.findings)
-        recorded = add(log)
-        if len(log.rows) + len(recorded.added) > MOST_ROWS:
-            raise refuse(
-                "too-large",
-                FIRINGS_FILE,
-                f"holds {len(log.rows)} rows; with {len(recorded.added)} more it would "
-                f"hold more than {MOST_ROWS}",
-                "start a further series; nothing was recorded",
-            )
-        new = [replace(look, line=0) for look in recorded.added]
-        if recorded.added and not dry_run:
-            first = append_looks(place.folder, recorded.added, place.own_form)
-            new = [replace(look, line=first + n) for n, look in enumerate(new)]
-        stands = standing_looks(new, before=log.standing).looks
-        doubts = look_doubts(
-            stands, place.series, place.planned, folder=place.folder, now=place.now
-        )
-        return replace(recorded, doubts=doubts)
 
 
 def _sort_out(
