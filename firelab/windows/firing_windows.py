@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from firelab.craft.degrees import PER_DEGC
 from firelab.craft.trade_words import count_words
 from firelab.craft.units import format_duration
 from firelab.errors import UsageError
@@ -229,7 +230,7 @@ def _whole_degrees(room_degC: float, target: TargetAtSetting) -> float:
 
     So the room that is printed and kept is never more than what is assured.
     """
-    per_degC = 1.0 if target.series.kiln.reads == "degC" else 1.8
+    per_degC = PER_DEGC[target.series.kiln.reads]
     return float(np.floor(room_degC * per_degC + _NEARLY)) / per_degC
 
 

@@ -6,8 +6,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from firelab.craft.materials import METALS, is_gauge, metal_named, parse_thickness
 from firelab.errors import FirelabError, RecordsInsufficient, UsageError, quoted
 from firelab.fits.clarity.clarity import fit_clarity
@@ -286,9 +284,6 @@ def ask_window(
     return replace(fit, series=with_part(fit.series, "window", **asked))
 
 
-_NOTE = "note"
-
-
 def write_fit(folder: str | Path, found: FolderFit) -> Path:
     """Write fit.json and return its path.
 
@@ -304,21 +299,14 @@ def write_fit(folder: str | Path, found: FolderFit) -> Path:
     return path
 
 
-def windows_table_text(windows: FiringWindows, *, invented: bool = False) -> str:
-    """Return the content of windows.csv.
+def table_text(
+    result: FiringWindows | NextTiles | NextFiring, *, invented: bool = False
+) -> str:
+    """Return the content of windows.csv or next.csv.
 
     An invented series' table has one column more, ``note``, that says so.
     """
-    return _table_text(windows.table, invented=invented)
-
-
-def next_table_text(chosen: NextTiles | NextFiring, *, invented: bool = False) -> str:
-    """Return the content of next.csv."""
-    return _table_text(chosen.table, invented=invented)
-
-
-def _table_text(table: pd.DataFrame, *, invented: bool) -> str:
-    noted = table.assign(**({_NOTE: INVENTED} if invented else {}))
+    noted = result.table.assign(**({"note": INVENTED} if invented else {}))
     return str(noted.to_csv(index=False, lineterminator="\n"))
 
 
@@ -345,8 +333,7 @@ def write_windows(
         names = [f"{Path(name).stem}{own}{Path(name).suffix}" for name in names]
     path = Path(folder) / names[0]
     write_atomically(path, json_text(windows.to_dict()))
-    table = windows_table_text(windows, invented=invented)
-    write_atomically(Path(folder) / names[1], table)
+    write_atomically(Path(folder) / names[1], table_text(windows, invented=invented))
     return path
 
 
@@ -385,5 +372,5 @@ def write_next(
 ) -> Path:
     """Write next.csv and return its path."""
     path = Path(folder) / NEXT_FILE
-    write_atomically(path, next_table_text(chosen, invented=invented))
+    write_atomically(path, table_text(chosen, invented=invented))
     return path

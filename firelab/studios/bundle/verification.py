@@ -50,9 +50,8 @@ from firelab.windows.fit_file import (
     ask_window,
     fit_folder,
     fit_to_dict,
-    next_table_text,
     read_fit_options,
-    windows_table_text,
+    table_text,
 )
 from firelab.windows.sequential.next_tiles import next_tiles
 
@@ -304,7 +303,7 @@ def _verify_windows(base: Path, fitted: FolderFit, claimed: Any) -> Iterator[Fil
                 yield FileVerdict(file=name, status="cannot be recomputed", note=fault.what)
         return
     yield compare_json(WINDOWS_FILE, claimed, windows.to_dict())
-    table = windows_table_text(windows, invented=fitted.invented)
+    table = table_text(windows, invented=fitted.invented)
     yield _verify_table(base / WINDOWS_TABLE, [table])
     yield verify_next(base, fitted)
 
@@ -366,4 +365,4 @@ def _next_candidates(path: Path, fitted: FolderFit) -> Iterator[str]:
             )
         except FirelabError:
             continue
-        yield next_table_text(chosen, invented=fitted.invented)
+        yield table_text(chosen, invented=fitted.invented)
