@@ -29,12 +29,13 @@ from firelab.series.folder import plain_rows
 
 SCHEMA = "firelab/precision/1"
 SIGNIFICANCE = 0.005
-"""Significance of the critical values, as in ASTM E691."""
+"""Significance of the critical values, two-sided of h and one-sided of k, as in ASTM
+E691."""
 
 COLUMNS = ("studio", "material", "value")
 
 
-def critical_h(n_studios: int, significance: float = SIGNIFICANCE) -> float:
+def critical_h(n_studios: int) -> float:
     r"""Return the h beyond which a studio's mean stands out.
 
     .. math:: h = (p - 1) t / \sqrt{p (t^2 + p - 2)}
@@ -46,8 +47,6 @@ def critical_h(n_studios: int, significance: float = SIGNIFICANCE) -> float:
     ----------
     n_studios : int
         p, the number of studios.
-    significance : float, default 0.005
-        Two-sided.
 
     References
     ----------
@@ -63,7 +62,7 @@ def critical_h(n_studios: int, significance: float = SIGNIFICANCE) -> float:
 
     if n_studios < 3:
         return float("nan")
-    t = float(student.isf(significance / 2, n_studios - 2))
+    t = float(student.isf(SIGNIFICANCE / 2, n_studios - 2))
     return float((n_studios - 1) * t / np.sqrt(n_studios * (t**2 + n_studios - 2)))
 
 
@@ -78,14 +77,12 @@ def largest_h(n_studios: int) -> float:
     return float((n_studios - 1) / np.sqrt(n_studios))
 
 
-def can_tell(n_studios: int, significance: float = SIGNIFICANCE) -> bool:
+def can_tell(n_studios: int) -> bool:
     """Tell whether any mean of so many studios could stand out."""
-    return n_studios > 2 and critical_h(n_studios, significance) < 0.999 * largest_h(
-        n_studios
-    )
+    return n_studios > 2 and critical_h(n_studios) < 0.999 * largest_h(n_studios)
 
 
-def critical_k(n_studios: int, repeats: int, significance: float = SIGNIFICANCE) -> float:
+def critical_k(n_studios: int, repeats: int) -> float:
     r"""Return the k beyond which a studio's own scatter stands out.
 
     .. math:: k = \sqrt{p / (1 + (p - 1) / F)}
@@ -99,8 +96,6 @@ def critical_k(n_studios: int, repeats: int, significance: float = SIGNIFICANCE)
         p, the number of studios.
     repeats : int
         n, the measurements in that studio's cell.
-    significance : float, default 0.005
-        One-sided.
 
     References
     ----------
@@ -116,7 +111,7 @@ def critical_k(n_studios: int, repeats: int, significance: float = SIGNIFICANCE)
     if n_studios < 2 or repeats < 2:
         return float("nan")
     free = repeats - 1
-    quantile = float(fisher.isf(significance, free, (n_studios - 1) * free))
+    quantile = float(fisher.isf(SIGNIFICANCE, free, (n_studios - 1) * free))
     return float(np.sqrt(n_studios / (1 + (n_studios - 1) / quantile)))
 
 
@@ -142,15 +137,12 @@ class Precision(Shown):
     cells : DataFrame, one row per studio and material
         ``studio, material, repeats, mean, sd, h, k, h_critical, k_critical``
         and ``stands_out`` (``''``, ``'h'``, ``'k'`` or ``'h k'``).
-    significance : float
-        Of the critical values.
     reads : str
         Unit that kilns read, where the values are temperatures in degC; else empty.
     """
 
     materials: pd.DataFrame
     cells: pd.DataFrame
-    significance: float
     reads: str = ""
 
     @property
@@ -177,7 +169,7 @@ class Precision(Shown):
         """Return both tables as plain values, with nan as None."""
         return {
             "schema": SCHEMA,
-            "significance": self.significance,
+            "significance": SIGNIFICANCE,
             "materials": plain_rows(self.materials),
             "cells": plain_rows(self.cells),
         }
@@ -197,9 +189,7 @@ def _material_words(row: dict[Any, Any], reads: str) -> str:
     return f"{head}, repeatability sd {sd('s_r')}, reproducibility sd {sd('s_R')}"
 
 
-def study_precision(
-    measured: pd.DataFrame, *, significance: float = SIGNIFICANCE
-) -> Precision:
+def study_precision(measured: pd.DataFrame) -> Precision:
     """Return repeatability, reproducibility, and the h and k of every cell.
 
     Parameters
@@ -207,8 +197,6 @@ def study_precision(
     measured : DataFrame
         Columns `COLUMNS`: one row per measurement. Cells may differ in size;
         a cell of one measurement has no k.
-    significance : float, default 0.005
-        Of the critical values.
 
     Raises
     ------
@@ -246,11 +234,9 @@ def study_precision(
     marked: list[pd.DataFrame] = []
     for name, group in cells.groupby("material", sort=True):
         rows.append(_material(str(name), group))
-        marked.append(_marked(group, rows[-1], significance))
+        marked.append(_marked(group, rows[-1]))
     return Precision(
-        materials=pd.DataFrame(rows),
-        cells=pd.concat(marked, ignore_index=True),
-        significance=significance,
+        materials=pd.DataFrame(rows), cells=pd.concat(marked, ignore_index=True)
     )
 
 
@@ -296,17 +282,15 @@ def _material(name: str, cells: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _marked(
-    cells: pd.DataFrame, material: dict[str, Any], significance: float
-) -> pd.DataFrame:
+def _marked(cells: pd.DataFrame, material: dict[str, Any]) -> pd.DataFrame:
     p = len(cells)
     spread, s_r = material["s_x"], material["s_r"]
     off = cells["mean"] - material["mean"]
     h = off / spread if spread > 0 else off * 0.0
     k = cells["sd"] / s_r if s_r > 0 else cells["sd"] * 0.0
-    h_critical = critical_h(p, significance)
-    k_critical = [critical_k(p, int(n), significance) for n in cells["repeats"]]
-    beyond_h = (h.abs() > h_critical).to_numpy() & can_tell(p, significance)
+    h_critical = critical_h(p)
+    k_critical = [critical_k(p, int(n)) for n in cells["repeats"]]
+    beyond_h = (h.abs() > h_critical).to_numpy() & can_tell(p)
     beyond_k = (k > np.array(k_critical)).to_numpy()
     words = [
         " ".join(name for name, out in (("h", one), ("k", two)) if out)
@@ -372,10 +356,10 @@ def _none(precision: Precision) -> str:
     most = int(cells.groupby("material")["studio"].nunique().max())
     h, k = cells["h"].abs().max(), cells["k"].max()
     scatter = "" if np.isnan(k) else f", largest k {k:.2f}"
-    if not can_tell(most, precision.significance):
+    if not can_tell(most):
         return (
             f"too few studios to tell by h: of {most} the largest h there can be is "
-            f"{largest_h(most):.3f}, and {critical_h(most, precision.significance):.3f} is "
+            f"{largest_h(most):.3f}, and {critical_h(most):.3f} is "
             f"critical{scatter}"
             if most > 2
             else f"{most} studios are too few to say that one of them stands out{scatter}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -180,13 +180,7 @@ def restricted_to(
         for degC in temperatures
     ]
     return SeriesCandidates(
-        candidates=Candidates(
-            rows=candidates.rows,
-            allowed=candidates.allowed & np.array(present),
-            codes=candidates.codes,
-            use=candidates.use,
-            limits=candidates.limits,
-        ),
+        candidates=replace(candidates, allowed=candidates.allowed & np.array(present)),
         temperatures=tuple(temperatures),
         mixes=mixes,
     )
