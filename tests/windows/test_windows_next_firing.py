@@ -123,13 +123,13 @@ def test_a_change_of_temperature_costs_what_the_budget_says():
     nowhere = tile_hours(series, records.plan, odds.table, ~everywhere)
     assert nowhere[usual] == pytest.approx(hours[same_dwell].min(), abs=0.002)
     # After a full tile a kiln that is slow to change stays; after sugar nobody fires the
-    # same again.
+    # same again, but hotter or, which changes no temperature, longer.
     slow = a_jar(budget=dataclasses.replace(series.budget, change=3600.0))
     assert next_firing(
         fired(nothing_fired(slow), [(1375, "full")])
     ).firing.temperature_degC == pytest.approx(to_degC(1375), abs=0.02)
-    sugar = next_firing(fired(nothing_fired(series), [(1375, "sugar")]))
-    assert sugar.firing.temperature_degC > to_degC(1380)
+    sugar = next_firing(fired(nothing_fired(series), [(1375, "sugar")])).firing
+    assert sugar.temperature_degC > to_degC(1376) or sugar.dwell_s > 135.0
 
 
 def test_windows_name_the_firing_that_next_names():

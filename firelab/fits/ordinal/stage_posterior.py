@@ -190,10 +190,12 @@ def _draw(
 ) -> PartDraws:
     """Draw a part of the prior by importance where it holds and else by chains."""
     start, q = density.priors.mean, density.layout.n_parameters
-    sample = sample_nested(density, start, density.n_scores, n_draws, rng=rng)
+    fewest = _ENOUGH_FOR_MEDIANS if only_medians else min(FEWEST_INDEPENDENT, n_draws / 2)
+    sample = sample_nested(
+        density, start, density.n_scores, n_draws, rng=rng, fewest=fewest
+    )
     # The densities of the priors leave their factors 1 / sd out.
     evidence = sample.log_evidence - float(np.log(density.priors.sd).sum())
-    fewest = _ENOUGH_FOR_MEDIANS if only_medians else min(FEWEST_INDEPENDENT, n_draws / 2)
     if sample.pareto_k <= TRUSTED_K and sample.effective_size >= fewest:
         rough = sample.effective_size < min(ENOUGH_INDEPENDENT, len(sample.points) / 2)
         record = PosteriorConvergence.of_importance(sample, sample, is_rough=rough)

@@ -285,7 +285,9 @@ def sample_by_importance(
     *,
     rng: np.random.Generator,
     rounds: Sequence[int] | None = None,
+    spare: Sequence[int] = (),
     good_k: float = _GOOD_K,
+    fewest: float = 0.0,
 ) -> ImportanceSample:
     """Draw equally weighted points of a posterior around its mode.
 
@@ -304,10 +306,15 @@ def sample_by_importance(
     rounds : sequence of int, optional
         Draws of each round, by default two rounds. From the second on, no
         further round is drawn once the weights are good enough.
+    spare : sequence of int, optional
+        Draws of rounds after those, each made only while the weights cannot be trusted.
     good_k : float
         Pareto k up to which they are, if they are worth enough independent draws.
+    fewest : float, default 0
+        Independent draws below which weights are not trusted whatever their k.
     """
-    sizes = rounds or (max(_FEWEST, count // 2), max(2 * _FEWEST, 3 * count // 2))
+    usual = rounds or (max(_FEWEST, count // 2), max(2 * _FEWEST, 3 * count // 2))
+    sizes = (*usual, *spare)
     own = np.linalg.inv(mode.precision)
     centre, scale = mode.point, own
     proposals = []
@@ -325,6 +332,8 @@ def sample_by_importance(
         log_weights, k = smooth_weights(target - mixture)
         n_effective = effective_size(log_weights)
         if n_rounds > 1 and k <= good_k and n_effective >= _ENOUGH:
+            break
+        if n_rounds >= len(usual) and k <= TRUSTED_K and n_effective >= fewest:
             break
         weights = np.exp(log_weights)
         centre = weights @ points
