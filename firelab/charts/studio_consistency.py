@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -19,7 +20,6 @@ from firelab.charts.style import (
 from firelab.craft.degrees import PER_DEGC, SIGN, other_unit
 from firelab.studios.pooling.pool_fit import PooledStage
 from firelab.studios.pooling.pooling import Pooling
-from firelab.studios.precision import Precision
 
 _ROW_IN = 0.34
 _PANEL_IN = 2.1
@@ -47,35 +47,35 @@ def draw_consistency(pooling: Pooling) -> Figure:
     <Figure size ...>
     """
     fit = pooling.fit
+    asked = (
+        ("h", "edges", pooling.edges),
+        ("h", "scores", pooling.scores),
+        ("k", "scores", pooling.scores),
+    )
     # Where nothing was repeated there is no k.
-    panels = [
-        (letter, precision)
-        for letter, precision in (
-            *(("h", pooling.edges), ("h", pooling.scores), ("k", pooling.scores)),
-        )
-        if precision is not None and precision.cells[letter].notna().any()
+    found = [
+        (letter, what, of.cells.dropna(subset=letter))
+        for letter, what, of in asked
+        if of is not None
     ]
+    panels = [panel for panel in found if len(panel[-1])]
     heights = [1.5 + _ROW_IN * len(fit.studios)]
-    for _, precision in panels:
-        lines = sum(len(_legend_lines(one)) for one in _materials(precision))
+    for _, _, cells in panels:
+        lines = "\n".join(_legend_labels(cells).values()).count("\n") + 1
         heights.append(_PANEL_IN + _LEGEND_IN * lines)
     series = fit.shared.series
     title = f"{series.enamel.colour}: studios compared"
     with drawn_figure(sum(heights), title, invented=series.invented) as figure:
         grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)
         _draw_shifts(figure.add_subplot(grid[0]), fit)
-        for place, (letter, precision) in enumerate(panels, start=1):
-            what = "edges" if precision is pooling.edges else "scores"
-            _draw_statistic(figure.add_subplot(grid[place]), precision, letter, what)
+        for place, (letter, what, cells) in enumerate(panels, start=1):
+            _draw_statistic(figure.add_subplot(grid[place]), cells, letter, what)
     return figure
 
 
-def _materials(precision: Precision) -> list[str]:
-    return list(dict.fromkeys(precision.cells["material"]))
-
-
-def _legend_lines(material: str) -> list[str]:
-    return textwrap.wrap(material, _LEGEND_WIDTH)
+def _legend_labels(cells: pd.DataFrame) -> dict[str, str]:
+    """Return each material of some cells, as lines beside which a panel keeps its width."""
+    return {one: textwrap.fill(one, _LEGEND_WIDTH) for one in cells["material"].unique()}
 
 
 def _draw_shifts(axes: Axes, fit: PooledStage) -> None:
@@ -109,18 +109,17 @@ def _draw_shifts(axes: Axes, fit: PooledStage) -> None:
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.26), ncols=2)
 
 
-def _draw_statistic(axes: Axes, precision: Precision, letter: str, what: str) -> None:
-    cells = precision.cells[precision.cells[letter].notna()]
+def _draw_statistic(axes: Axes, cells: pd.DataFrame, letter: str, what: str) -> None:
     limit = cells[f"{letter}_critical"]
     # Where not every studio shares every material, the limits differ: draw shares.
-    by_limit = bool(limit.nunique() > 1)
+    by_limit = bool((limit != limit.iloc[0]).any())
     height = cells[letter] / limit if by_limit else cells[letter]
     bound = 1.0 if by_limit else float(limit.iloc[0])
     out = cells["stands_out"].str.contains(letter).to_numpy()
     studios = sorted(cells["studio"].unique())
-    materials = _materials(precision)
-    offsets = np.linspace(-0.32, 0.32, max(len(materials), 2))
-    for place, material in enumerate(materials):
+    labels = _legend_labels(cells)
+    offsets = np.linspace(-0.32, 0.32, max(len(labels), 2))
+    for place, (material, label) in enumerate(labels.items()):
         rows = (cells["material"] == material).to_numpy()
         x = np.array([studios.index(one) for one in cells["studio"][rows]])
         axes.scatter(
@@ -130,7 +129,7 @@ def _draw_statistic(axes: Axes, precision: Precision, letter: str, what: str) ->
             s=42,
             facecolors=[HIGH_EDGE if one else "none" for one in out[rows]],
             edgecolors=INK,
-            label="\n".join(_legend_lines(material)),
+            label=label,
         )
     signs = (-1, 1) if letter == "h" else (1,)
     for sign in signs:

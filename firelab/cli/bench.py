@@ -51,9 +51,9 @@ def sheets_command(
     """
     from firelab.memory.studio import stated_label_stock
     from firelab.plan.plan_files import read_plan
+    from firelab.records.what_changed import changed_since
     from firelab.series.folder import SHEETS_FILE, write_atomically
     from firelab.series.series_file import read_series
-    from firelab.series.what_matters import changed_since
     from firelab.sheets.fitting import unprintable
     from firelab.sheets.labels import label_stock_words, parse_label_stock
     from firelab.sheets.sheet_set import make_sheets

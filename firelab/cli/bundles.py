@@ -10,7 +10,7 @@ import typer
 
 from firelab.cli import console
 from firelab.craft.trade_words import count_words
-from firelab.errors import EXIT_FINDINGS, FaultyFile, FirelabError, quoted
+from firelab.errors import EXIT_FINDINGS, FaultyFile, FirelabError, UsageError, quoted
 
 if TYPE_CHECKING:
     from firelab.studios.shelf.shelf import ShelfChange
@@ -56,7 +56,6 @@ def pack_command(
     SHA-256. Observers' names are replaced, photos lose place, time and owner.
     The same content gives the same bytes.
     """
-    from firelab.errors import UsageError
     from firelab.series.folder import write_atomically
     from firelab.studios.bundle.deposit import LICENCES, read_origin
     from firelab.studios.bundle.packing import pack_series
@@ -129,7 +128,6 @@ def unpack_command(
     Each altered, missing, extra, oversized, doubled or escaping file is named,
     and then nothing is written.
     """
-    from firelab.errors import FirelabError
     from firelab.studios.bundle.bundle import read_bundle, unpack_bundle
 
     with console.exit_on_fault(as_json=as_json):

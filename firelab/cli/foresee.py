@@ -11,7 +11,7 @@ import typer
 
 from firelab.cli import console
 from firelab.cli.plan import remark_size
-from firelab.errors import quoted
+from firelab.errors import FirelabError, UsageError, quoted
 
 if TYPE_CHECKING:
     from firelab.series.firing_series import FiringSeries
@@ -90,7 +90,6 @@ def plan_candidates(
     """Return every plan asked for; one that cannot be is named and left out."""
     from dataclasses import replace
 
-    from firelab.errors import FirelabError, UsageError
     from firelab.plan.make_plan import make_plan
     from firelab.plan.plan import SEQUENTIAL
     from firelab.series.series_file import series_hash
@@ -155,7 +154,6 @@ def _own_sizes(
 
 
 def _size(written: str) -> int:
-    from firelab.errors import UsageError
 
     try:
         size = int(written)
@@ -171,8 +169,6 @@ def _size(written: str) -> int:
 @contextmanager
 def cluster_backend(address: str) -> Iterator[str]:
     """Yield the joblib backend: processes here, or a Dask cluster."""
-    from firelab.errors import UsageError
-
     if not address:
         yield "loky"
         return

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import FirelabError, UsageError, quoted
+from firelab.errors import FirelabError, RecordsInsufficient, UsageError, quoted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -192,7 +192,6 @@ def _offer_replacements(folder: Path) -> None:
 
 
 def _replace_lost(folder: Path) -> None:
-    from firelab.errors import RecordsInsufficient
     from firelab.plan.plan import SETTING_COLUMNS
     from firelab.records.firing_log import (
         lost_settings,

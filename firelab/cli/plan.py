@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import quoted
+from firelab.errors import FirelabError, UsageError, quoted
 
 if TYPE_CHECKING:
     from firelab.plan.plan import Plan
@@ -152,7 +152,6 @@ def _name_conflicting_lines(folder: Path) -> Iterator[None]:
 def _compare(
     series: FiringSeries, kind: str, sizes: str, seed: int | None, as_json: bool
 ) -> None:
-    from firelab.errors import UsageError
     from firelab.plan.compare import compare_plans, comparison_text
     from firelab.plan.kinds.registry import KINDS, kind_named
     from firelab.series.folder import plain_rows
@@ -206,7 +205,6 @@ def _with_wish(series: FiringSeries, kind: str, tiles: int | None) -> FiringSeri
 
 
 def _refuse_if_fired(folder: Path) -> None:
-    from firelab.errors import FirelabError
     from firelab.series.folder import FIRINGS_FILE
 
     path = folder / FIRINGS_FILE

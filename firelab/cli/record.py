@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import quoted
+from firelab.errors import UsageError, findings_text, quoted
 
 if TYPE_CHECKING:
     from firelab.plan.plan import Plan
@@ -187,7 +187,6 @@ def _is_of_a_stage_alone(cells: dict[str, str]) -> bool:
 
 def _keep_photo(base: Path, recorded: Recorded, tile: str, picture: bytes) -> Path:
     """Keep the photograph of the one look that was recorded, or stood there already."""
-    from firelab.errors import UsageError
     from firelab.records.firing_log import read_planned_log
     from firelab.records.photographs import keep_photo
 
@@ -244,7 +243,6 @@ def _brief_table(
 
 
 def _write_fixed(target: Path, source: str, text: str) -> None:
-    from firelab.errors import UsageError
     from firelab.series.folder import write_atomically
 
     if source and source != "-" and target.resolve() == Path(source).resolve():
@@ -259,7 +257,6 @@ def _write_fixed(target: Path, source: str, text: str) -> None:
 
 
 def _table(file: str, base: Path, brief: TextTable | None, sheet: str) -> TextTable:
-    from firelab.errors import UsageError
     from firelab.records.recording import read_table
     from firelab.records.tables import LARGEST_BYTES
     from firelab.series.folder import FIRINGS_FILE
@@ -287,7 +284,6 @@ def _table(file: str, base: Path, brief: TextTable | None, sheet: str) -> TextTa
 
 def _result_words(recorded: Recorded, base: Path, reads: str, *, dry_run: bool) -> str:
     from firelab.craft.trade_words import count_words
-    from firelab.errors import findings_text
     from firelab.records.look import look_words
     from firelab.series.folder import FIRINGS_FILE
 

@@ -9,8 +9,8 @@ import typer
 
 from firelab.cli import console
 from firelab.craft.trade_words import count_words
-from firelab.errors import EXIT_FINDINGS, quoted
-from firelab.series.folder import FIRST_DESIGN
+from firelab.errors import EXIT_FINDINGS, UsageError, quoted
+from firelab.series.folder import FIRST_DESIGN, SERIES_FILE, write_atomically
 
 EXAMPLES = {
     "new": "firelab new marsh-green --from opaque-window",
@@ -70,8 +70,6 @@ def new_command(
     begins with what its earlier jars taught, after firelab learn.
     --round-robin sends one jar round: each studio's folder has a plan and its sheets.
     """
-    from firelab.errors import UsageError
-    from firelab.series.folder import SERIES_FILE, write_atomically
     from firelab.series.history import HISTORY_FILE
     from firelab.series.series_file import (
         design_path,
@@ -131,7 +129,6 @@ def _start_studio(folder: Path) -> None:
 
 def _of_studio(folder: Path, text: str, jar: str, kiln: str) -> str:
     """Return a design with the kiln and the jar of the studio that it goes into."""
-    from firelab.errors import UsageError
     from firelab.memory.studio import find_studio, read_studio, with_studio
     from firelab.memory.studio_tables import known_jar, read_jars
 
@@ -164,8 +161,6 @@ def _like(text: str, studio: Path) -> tuple[str, bytes]:
 
 
 def _send_round(folder: Path, design: str, n_studios: int, control: str) -> None:
-    from firelab.errors import UsageError
-    from firelab.series.folder import SERIES_FILE, write_atomically
     from firelab.series.series_file import design_path
     from firelab.studios.round_robin import plan_round_robin
 
@@ -194,7 +189,6 @@ def _send_round(folder: Path, design: str, n_studios: int, control: str) -> None
 
 
 def _asked(text: str) -> str:
-    from firelab.errors import UsageError
     from firelab.series.first_questions import answer_questions
 
     if not console.is_terminal():
@@ -219,7 +213,6 @@ def check_command(
     from firelab.memory.studio import STUDIO_FILE
     from firelab.memory.studio_check import check_studio
     from firelab.records.folder_check import check_folder
-    from firelab.series.folder import SERIES_FILE
 
     with console.exit_on_fault(as_json=as_json):
         is_studio = (folder / STUDIO_FILE).is_file()

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from firelab.cli import console
-from firelab.errors import quoted
+from firelab.errors import UsageError, quoted
 
 EXAMPLES = {
     "learn": "firelab learn bundles",
@@ -198,7 +198,6 @@ def board_command(
     its colour today. tiles.csv says where a tile lies: columns tile, lies, note.
     """
     from firelab.craft.trade_words import count_words
-    from firelab.errors import UsageError
     from firelab.memory.board import read_board
     from firelab.memory.studio_tables import store_tiles
     from firelab.report.board_page import write_board

@@ -22,11 +22,11 @@ from firelab.craft.units import (
 from firelab.errors import FirelabError
 from firelab.memory.studio import Studio, read_each, read_studio, series_folders
 from firelab.records.firing_log import read_firings
+from firelab.records.what_changed import changed_since
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import WINDOWS_FILE, read_json
 from firelab.series.kiln_settings import ANY_TEMPERATURE, settable_temperature
 from firelab.series.series_file import read_series
-from firelab.series.what_matters import changed_since
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

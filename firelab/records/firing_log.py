@@ -29,6 +29,7 @@ from firelab.records.planned_firings import PlannedFirings, planned_firings
 from firelab.records.records import FIRING_COLUMNS, Records
 from firelab.records.tables import decode, parse_table
 from firelab.records.trace_file import read_traces
+from firelab.records.what_changed import record_parts
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
@@ -38,7 +39,7 @@ from firelab.series.folder import (
     versions,
 )
 from firelab.series.series_file import read_series, series_hash
-from firelab.series.what_matters import record_parts, series_parts
+from firelab.series.what_matters import series_parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

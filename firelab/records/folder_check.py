@@ -18,6 +18,7 @@ from firelab.records.look import ENTRY_NAME, LOST
 from firelab.records.planned_firings import planned_firings
 from firelab.records.recording import now_text
 from firelab.records.trace_file import read_trace
+from firelab.records.what_changed import changed_since
 from firelab.series.firing_series import FiringSeries
 from firelab.series.folder import (
     FIRINGS_FILE,
@@ -35,7 +36,6 @@ from firelab.series.folder import (
 )
 from firelab.series.kiln_settings import between_steps
 from firelab.series.series_file import placeholder_findings, read_series
-from firelab.series.what_matters import changed_since
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

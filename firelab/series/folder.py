@@ -57,8 +57,8 @@ class Provenance:
         File name to SHA-256 of what else was read, such as firings.csv.
     parts : dict
         Key of series.toml, or file of the records, to a short hash of what was taken
-        from it (see `firelab.series.what_matters`): what decides whether a result is
-        stale.
+        from it (see `firelab.series.what_matters`, `firelab.records.what_changed`): what
+        decides whether a result is stale.
     """
 
     series_hash: str

@@ -15,6 +15,7 @@ from firelab.fits.sampling.watch import part
 from firelab.fits.stage import METHODS, StageFit, fit_stage, prior_sensitivity
 from firelab.records.firing_log import read_firings
 from firelab.records.records import Records
+from firelab.records.what_changed import changed_since
 from firelab.series.firing_series import Blank, with_part
 from firelab.series.folder import (
     FIT_FILE,
@@ -30,7 +31,6 @@ from firelab.series.folder import (
 )
 from firelab.series.series_file import read_series
 from firelab.series.terms import split_term
-from firelab.series.what_matters import changed_since
 from firelab.windows.sequential.next_choice import NextFiring, NextTiles
 from firelab.windows.window import FiringWindows
 

@@ -33,11 +33,12 @@ from firelab.memory.history import (
     LearnedSeries,
     write_history,
 )
+from firelab.records.what_changed import changed_since
 from firelab.report.page_sections import page_groups
 from firelab.report.sources import ReportSources
 from firelab.series.history import LearnedPrior
 from firelab.series.series_file import read_series
-from firelab.series.what_matters import changed_since, series_parts
+from firelab.series.what_matters import series_parts
 from firelab.studios.bundle.bundle import read_bundled_firings
 from firelab.studios.bundle.packing import pack_series
 from firelab.windows.firing_windows import firing_windows

@@ -8,8 +8,8 @@ from typer.testing import CliRunner
 
 from firelab.cli.app import app
 from firelab.plan.make_plan import make_plan
+from firelab.records.what_changed import changed_since, record_parts
 from firelab.series.series_file import design_path, read_series, series_hash
-from firelab.series.what_matters import changed_since, record_parts
 
 NO_MATTER = {
     "comment": ("# A quick look", "# A short look"),

@@ -42,7 +42,7 @@ from firelab.fits.ordinal.priors import half_normal
 from firelab.fits.ordinal.profile_likelihood import term_tests
 from firelab.fits.ordinal.separation import separation_words
 from firelab.fits.sampling.chains import sample_by_chains
-from firelab.fits.sampling.importance import TRUSTED_K, find_mode, sample_by_importance
+from firelab.fits.sampling.importance import find_mode, is_trusted, sample_by_importance
 from firelab.series.firing_series import FiringSeries
 from firelab.series.responses import TransparencyResponse
 from firelab.series.terms import ModelColumn
@@ -275,7 +275,7 @@ def draw_graded(
     start = np.zeros(scores.X.shape[1] + 2)
     mode = find_mode(scores.log_density_and_gradient, start)
     sample = sample_by_importance(scores.log_density, mode, n_draws, rng=rng)
-    if sample.pareto_k <= TRUSTED_K:
+    if is_trusted(sample.pareto_k, sample.effective_size):
         return ClarityPosterior(
             draws=scores.draws(sample.points),
             effective_draws=sample.effective_size,

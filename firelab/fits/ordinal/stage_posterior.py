@@ -43,7 +43,7 @@ from firelab.fits.ordinal.warming_up import (
 )
 from firelab.fits.ordinal.what_mattered import DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
-from firelab.fits.sampling.importance import TRUSTED_K
+from firelab.fits.sampling.importance import is_trusted
 from firelab.fits.sampling.nested import NestedSample, sample_nested
 from firelab.records.records import Records
 from firelab.series.history import TARGET
@@ -196,7 +196,7 @@ def _draw(
     )
     # The densities of the priors leave their factors 1 / sd out.
     evidence = sample.log_evidence - float(np.log(density.priors.sd).sum())
-    if sample.pareto_k <= TRUSTED_K and sample.effective_size >= fewest:
+    if is_trusted(sample.pareto_k, sample.effective_size, fewest):
         rough = sample.effective_size < min(ENOUGH_INDEPENDENT, len(sample.points) / 2)
         record = PosteriorConvergence.of_importance(sample, sample, is_rough=rough)
         points, scores = sample.points, sample.scores

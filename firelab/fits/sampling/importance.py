@@ -128,6 +128,13 @@ def _shape_at(
 
 TRUSTED_K = 0.7
 """Pareto k above which importance weights are not trusted (Vehtari et al. 2024)."""
+
+
+def is_trusted(pareto_k: float, n_effective: float, fewest: float = 0.0) -> bool:
+    """Tell whether weights are, that are worth so many independent draws of the fewest."""
+    return pareto_k <= TRUSTED_K and n_effective >= fewest
+
+
 _FEWEST_TAIL = 5
 """Weights of a tail below which no law is fitted to it (Vehtari et al. 2024)."""
 _PRIOR_K, _PRIOR_COUNT = 0.5, 10.0
@@ -331,9 +338,8 @@ def sample_by_importance(
         mixture = logsumexp(heights, axis=0, b=shares)
         log_weights, k = smooth_weights(target - mixture)
         n_effective = effective_size(log_weights)
-        if n_rounds > 1 and k <= good_k and n_effective >= _ENOUGH:
-            break
-        if n_rounds >= len(usual) and k <= TRUSTED_K and n_effective >= fewest:
+        is_good = n_rounds > 1 and k <= good_k and n_effective >= _ENOUGH
+        if is_good or (n_rounds >= len(usual) and is_trusted(k, n_effective, fewest)):
             break
         weights = np.exp(log_weights)
         centre = weights @ points

@@ -7,8 +7,7 @@ from firelab.plan.kinds.kind import PlanKind
 from firelab.plan.kinds.latin_hypercube import LATIN_HYPERCUBE
 from firelab.plan.kinds.optimal import D_OPTIMAL, I_OPTIMAL
 from firelab.plan.kinds.response_surface import BOX_BEHNKEN, CENTRAL_COMPOSITE
-from firelab.plan.kinds.tile_by_tile import KIND as SEQUENTIAL_KIND
-from firelab.plan.kinds.tile_by_tile import LADDER
+from firelab.plan.kinds.tile_by_tile import LADDER, SEQUENTIAL_KIND
 from firelab.plan.kinds.two_level import (
     FACTORIAL,
     PLACKETT_BURMAN,

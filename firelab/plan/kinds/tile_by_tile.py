@@ -170,7 +170,7 @@ LADDER = PlanKind(
 )
 
 
-_NOTES = (
+_SEQUENTIAL_NOTES = (
     "firelab next says each firing: the first from what is usual for such a jar, each "
     "further one from the looks so far.",
     "The tiles take turns at the places of the rack, since places differ.",
@@ -182,10 +182,10 @@ def propose_nothing(
 ) -> Proposal:
     """Return a proposal without a setting; neither `n_tiles` nor `rng` is used."""
     nothing = pd.DataFrame(columns=list(SETTING_COLUMNS))
-    return Proposal(settings=as_settings(nothing), notes=_NOTES)
+    return Proposal(settings=as_settings(nothing), notes=_SEQUENTIAL_NOTES)
 
 
-KIND = PlanKind(
+SEQUENTIAL_KIND = PlanKind(
     name=SEQUENTIAL,
     description="one tile at a time: none beforehand, each firing from the looks so far",
     propose=propose_nothing,
@@ -219,7 +219,7 @@ def sequential_plan(series: FiringSeries, provenance: Provenance) -> Plan:
         },
         powder_g={},
         time_h=time_h,
-        notes=_NOTES,
+        notes=_SEQUENTIAL_NOTES,
         provenance=provenance,
         reads=series.kiln.reads,
         places=series.budget.places,

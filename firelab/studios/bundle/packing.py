@@ -14,6 +14,7 @@ from firelab.records.photographs import (
 )
 from firelab.records.planned_firings import planned_firings
 from firelab.records.records import Records
+from firelab.records.what_changed import changed_since
 from firelab.series.folder import (
     FIGURES_FOLDER,
     FIRINGS_FILE,
@@ -28,7 +29,6 @@ from firelab.series.folder import (
     sha256_of,
 )
 from firelab.series.series_file import series_hash
-from firelab.series.what_matters import changed_since
 from firelab.studios.bundle.archive import SEAL_FILE, name_fault, seal_text
 from firelab.studios.bundle.bundle import Bundle
 from firelab.studios.bundle.deposit import (

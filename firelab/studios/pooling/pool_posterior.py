@@ -15,8 +15,8 @@ from firelab.fits.ordinal.priors import Priors, log_normal_words
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
 from firelab.fits.sampling.importance import (
-    TRUSTED_K,
     find_mode,
+    is_trusted,
     sample_by_importance,
 )
 from firelab.records.records import Records
@@ -106,7 +106,7 @@ def pool_studios(
         convergence=PosteriorConvergence.of_importance(
             sample,
             mode,
-            is_rough=sample.pareto_k > TRUSTED_K,
+            is_rough=not is_trusted(sample.pareto_k, sample.effective_size),
             sampler="adaptive importance sampling",
         ),
         provenance=tuple(records.provenance for _, records in parts),
