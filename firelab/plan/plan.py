@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -213,11 +214,15 @@ def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
     are chosen one firing at a time, a load goes on at the place after the last one.
     """
     ordered = plan.tiles.sort_values("order", kind="stable")
-    place = ordered.groupby("load").cumcount() + 1
-    if taken := places_in_turn(plan, 0, len(ordered)):
-        place = pd.Series(taken, ordered.index)
-    keys = zip(ordered["tile"].astype(str), ordered["load"].astype(int), strict=True)
-    return dict(zip(keys, place.tolist(), strict=True))
+    loads = ordered["load"].astype(int).tolist()
+    stood: Counter[int] = Counter()
+    places = list(places_in_turn(plan, 0, len(ordered)))
+    if not places:
+        for load in loads:
+            stood[load] += 1
+            places.append(stood[load])
+    keys = zip(ordered["tile"].astype(str).tolist(), loads, strict=True)
+    return dict(zip(keys, places, strict=True))
 
 
 def places_in_turn(plan: Plan, first: int, count: int) -> tuple[int, ...]:

@@ -6,6 +6,7 @@ import datetime
 import difflib
 import re
 import unicodedata
+from functools import lru_cache
 
 from firelab.craft.tile_codes import ALPHABET, plain_code, tile_index
 from firelab.craft.trade_words import STAGE_WORDS
@@ -41,6 +42,7 @@ LONGEST_NAME = 120
 """Characters of an observer or a list of defects (chosen here, no source)."""
 
 
+@lru_cache(maxsize=4096)
 def _same_word(text: str) -> str:
     spelled = re.sub(r"(?<=[^\W\d])\.", "", text.casefold())  # O.P. is OP
     return re.sub(r"[\s_-]+", " ", spelled).strip()

@@ -58,7 +58,6 @@ _NAMING = ("tile", "look", "session", "load", "observer", "place")
 """Columns that tell which look is meant, and by themselves say nothing of it."""
 _SAYING = tuple(name for name in (*LOOK_COLUMNS, "change") if name not in _NAMING)
 _SEEN = ("stage", "transparency", "observer")
-_WORDS = ("observer", "defects", "note", "recorded_by")
 
 
 NEXT_LOOK = 0
@@ -118,6 +117,7 @@ def read_looks(
     if not table.rows and not is_log:
         findings.append(_no_rows(table))
     looks, left_out, understood = [], [], []
+    parsers = _parsers(series, planned)
     says = _SAYING + ("observer", "place") * is_correction
     for row in table.rows:
         found: list[Finding] = []
@@ -128,8 +128,9 @@ def read_looks(
                 file=table.file,
                 meanings=seen_by,
                 n_named=len(table.header.cells),
+                parsers=parsers,
             )
-            values = reading.read(series, planned)
+            values = reading.read()
             is_silent = not any(name in values for name in says)
             found += reading.findings
             if is_silent and not is_log and not reading.findings:
@@ -198,6 +199,7 @@ class _RowReading:
     file: str
     meanings: dict[int, ColumnMeaning]
     n_named: int
+    parsers: dict[str, Callable[[str], Any]]
     findings: list[Finding] = field(default_factory=list)
 
     def place(self, column: str) -> int:
@@ -219,7 +221,7 @@ class _RowReading:
             )
         )
 
-    def read(self, series: FiringSeries, planned: PlannedFirings) -> dict[str, Any]:
+    def read(self) -> dict[str, Any]:
         """Return the values of the cells that are neither blank nor faulty."""
         beyond = self.row.cells[self.n_named :]
         if any(beyond):
@@ -241,7 +243,11 @@ class _RowReading:
             if meaning.observer:
                 values["observer"] = meaning.observer
             try:
-                values[meaning.column] = _parser(meaning, series, planned)(text)
+                values[meaning.column] = (
+                    _parse_with_unit(text, meaning.column, meaning.unit)
+                    if meaning.unit
+                    else self.parsers[meaning.column](text)
+                )
             except FirelabError as fault:
                 code = _CODES.get(meaning.column, "faulty-text")
                 if isinstance(fault, look_cells.ForeignMark):
@@ -351,19 +357,15 @@ class _RowReading:
         return {"load": load, "session": session}
 
 
-def _parser(
-    meaning: ColumnMeaning, series: FiringSeries, planned: PlannedFirings
-) -> Callable[[str], Any]:
-    column = meaning.column
-    if column in _WORDS:
-        longest = LONGEST_CELL if column == "note" else look_cells.LONGEST_NAME
-        return lambda text: look_cells.parse_words(text, longest)
-    if meaning.unit:
-        of_unit = parse_temperature if column.endswith("degC") else parse_duration
-        if column == "dwell_s":
-            of_unit = parse_dwell
-        return lambda text: of_unit(text[:40], unit=meaning.unit)
-    parsers: dict[str, Callable[[str], Any]] = {
+def _parsers(
+    series: FiringSeries, planned: PlannedFirings
+) -> dict[str, Callable[[str], Any]]:
+    """Return how a cell of each column that is written without a unit is read."""
+
+    def name(text: str) -> str:
+        return look_cells.parse_words(text, look_cells.LONGEST_NAME)
+
+    return {
         "tile": lambda text: look_cells.parse_tile(text, planned.codes, series.mark),
         "stage": lambda text: look_cells.parse_grade(text, series),
         "transparency": lambda text: look_cells.parse_score(text, series),
@@ -375,10 +377,19 @@ def _parser(
         "place": look_cells.parse_whole,
         "change": look_cells.parse_change,
         "entry": look_cells.parse_entry,
+        **dict.fromkeys(("observer", "defects", "recorded_by"), name),
+        "note": lambda text: look_cells.parse_words(text, LONGEST_CELL),
         "unread": _unread,
         **plan_cell_parsers(series),
     }
-    return parsers[column]
+
+
+def _parse_with_unit(text: str, column: str, unit: str) -> float:
+    """Read a temperature or a time of which the column's name may give the unit."""
+    if column == "dwell_s":
+        return parse_dwell(text[:40], unit=unit)
+    of_unit = parse_temperature if column.endswith("degC") else parse_duration
+    return of_unit(text[:40], unit=unit)
 
 
 def _unread(text: str) -> str:

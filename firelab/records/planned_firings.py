@@ -131,10 +131,10 @@ def planned_firings(plan: Plan | pd.DataFrame) -> PlannedFirings:
 def _settings(frame: pd.DataFrame) -> dict[str, dict[str, Any]]:
     names = [name for name in ("mesh", "layers", "base", "role") if name in frame]
     once = frame.drop_duplicates("tile")
-    rows = once[names].to_dict("records")
+    rows = zip(*(once[name].tolist() for name in names), strict=True)
     return {
-        str(tile): {str(name): value for name, value in row.items()}
-        for tile, row in zip(once["tile"], rows, strict=True)
+        str(tile): dict(zip(names, row, strict=True))
+        for tile, row in zip(once["tile"].tolist(), rows, strict=True)
     }
 
 
