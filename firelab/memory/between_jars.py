@@ -14,7 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
+from scipy.optimize import brentq
+from scipy.special import logsumexp, stdtrit
 
 from firelab.arrays import BoolArray, FloatArray
 
@@ -28,6 +29,9 @@ _NEGLIGIBLE = 1e-7
 _SPOKEN = 0.8
 """Share of the prior's variance above which a series says nothing of a parameter: what
 is left of 1,000 draws is then mostly their own noise (chosen here)."""
+_FEWEST_DF, _MOST_DF = 3.0, 100.0
+"""Of a t that stands for a predictive distribution: below 3 its sd, from which its scale is
+worked out, soon is infinite; above 100 it is a normal's (chosen here)."""
 _CHUNK = 1000
 """Series worked at a time: 40 MB (chosen here)."""
 
@@ -80,6 +84,24 @@ class BetweenJars:
     def predictive_sd(self) -> float:
         """Standard deviation of a new jar."""
         return float(np.sqrt(self.density @ (self.grid - self.predictive_mean) ** 2))
+
+    @property
+    def predictive_df(self) -> float | None:
+        """Degrees of freedom of the t of which 90 and 99 % intervals are as wide apart.
+
+        None where the tails are no longer than a normal's.
+        """
+        low, lower, upper, high = self.quantiles([0.005, 0.05, 0.95, 0.995])
+        wanted = (high - low) / (upper - lower)
+
+        def beyond(df: float) -> float:
+            return float(stdtrit(df, 0.995) / stdtrit(df, 0.95) - wanted)
+
+        if beyond(_MOST_DF) >= 0.0:
+            return None
+        if beyond(_FEWEST_DF) <= 0.0:
+            return _FEWEST_DF
+        return float(brentq(beyond, _FEWEST_DF, _MOST_DF))
 
     def quantiles(self, shares: Sequence[float]) -> FloatArray:
         """Return quantiles of a new jar."""

@@ -43,7 +43,6 @@ from firelab.series.history import (
     FEWEST_SERIES,
     HISTORY_FILE,
     HISTORY_SCHEMA,
-    NINE_IN_TEN,
     TARGET,
     LearnedPrior,
     learned_prior,
@@ -95,6 +94,8 @@ class LearnedParameter:
         Nine in ten new jars lie between.
     between_sd : float
         Posterior mean of the standard deviation between jars.
+    df : float, optional
+        Degrees of freedom of Student's t that the distribution is like; none of a normal.
     """
 
     name: str
@@ -104,6 +105,7 @@ class LearnedParameter:
     lower: float
     upper: float
     between_sd: float
+    df: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,8 +354,8 @@ def likely_range(series: FiringSeries, learned: LearnedPrior) -> tuple[float, fl
     """
     if {LOW, HIGH} <= set(learned.mean):
         ends = [
-            learned.mean[LOW] - NINE_IN_TEN * learned.sd[LOW],
-            learned.mean[HIGH] + NINE_IN_TEN * learned.sd[HIGH],
+            learned.mean[LOW] - learned.room(LOW),
+            learned.mean[HIGH] + learned.room(HIGH),
         ]
     else:
         low, high = series.span("temperature")

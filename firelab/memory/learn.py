@@ -300,6 +300,7 @@ def _parameter(name: str, found: Sequence[SeriesEvidence]) -> LearnedParameter:
         lower=float(lower),
         upper=float(upper),
         between_sd=joined.sd[0],
+        df=joined.predictive_df,
     )
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from math import inf, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +55,10 @@ class LearnedPrior:
         Of the mixture, before any look.
     mean, sd : dict of str to float
         Of a new jar, by the parameter's name.
+    df : dict of str to float
+        Degrees of freedom of Student's t, by the parameter's name; normal where missing.
+    half : dict of str to float
+        Half of what nine in ten new jars lie within; a normal's where missing.
     worth_tiles : float
         Tiles of a new jar that this is worth, on average of both edges.
     """
@@ -65,6 +70,17 @@ class LearnedPrior:
     mean: Mapping[str, float] = field(default_factory=dict)
     sd: Mapping[str, float] = field(default_factory=dict)
     worth_tiles: float = 0.0
+    df: Mapping[str, float] = field(default_factory=dict)
+    half: Mapping[str, float] = field(default_factory=dict)
+
+    def scale(self, name: str) -> float:
+        """Return the scale of a parameter's distribution: of a normal one its sd."""
+        df = self.df.get(name, inf)
+        return self.sd[name] * sqrt(1.0 - 2.0 / df)
+
+    def room(self, name: str) -> float:
+        """Return how far from its mean nine in ten jars reach."""
+        return self.half.get(name, NINE_IN_TEN * self.sd[name])
 
     def widened(self, factor: float) -> LearnedPrior:
         """Return it with every deviation multiplied."""
@@ -129,7 +145,7 @@ within 30 °F (16 °C).'
         """
         if name not in self.mean:
             return ""
-        away, room = degC - self.mean[name], NINE_IN_TEN * self.sd[name]
+        away, room = degC - self.mean[name], self.room(name)
         if abs(away) <= room:
             return ""
         side = "hotter" if away > 0 else "cooler"
@@ -190,16 +206,20 @@ def learned_prior(
         if same != (kind, metal, grades) or group["n_series"] < FEWEST_SERIES:
             continue
         try:
-            known = {
-                str(one["name"]): (float(one["mean"]), float(one["sd"]))
-                for one in group["parameters"]
-                if one["n_series"] >= FEWEST_SERIES
-            }
+            known = [one for one in group["parameters"] if one["n_series"] >= FEWEST_SERIES]
+            mean, sd, lower, upper = (
+                {str(one["name"]): float(one[key]) for one in known}
+                for key in ("mean", "sd", "lower", "upper")
+            )
+            # A history of an earlier firelab tells no degrees of freedom: its are normal.
+            told = {str(one["name"]): one.get("df") for one in known}
+            df = {name: float(one) for name, one in told.items() if one is not None}
         except (KeyError, TypeError, ValueError):
-            known = {}
-        if not known or not all(sd > 0 for _, sd in known.values()):
+            sd = df = {}
+        if not sd or min(sd.values()) <= 0 or min(df.values(), default=inf) <= 2:
             raise FirelabError(
-                "holds a parameter without mean and sd above 0",
+                "holds a parameter without mean, sd above 0 or lower and upper end, or "
+                "with 2 degrees of freedom or fewer",
                 str(path),
                 "make it anew with: firelab learn STUDIO",
             )
@@ -207,8 +227,10 @@ def learned_prior(
             source=f"{group['n_series']} earlier {kind}s on {metal}",
             n_series=int(group["n_series"]),
             sha256=digest,
-            mean={name: mean for name, (mean, _) in known.items()},
-            sd={name: sd for name, (_, sd) in known.items()},
+            mean=mean,
+            sd=sd,
+            df=df,
+            half={name: 0.5 * (upper[name] - lower[name]) for name in sd},
             worth_tiles=float(group.get("worth_tiles", 0.0)),
         )
     return None

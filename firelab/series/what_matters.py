@@ -41,6 +41,9 @@ _IDLE = ("plan.loads", "plan.shift", "kiln.name", "window.least_gain", "priors.h
 _UNSTATED = ("plan.centre", "priors.learned")
 """Keys that older files do not know: no part of a series that leaves them out."""
 
+_SINCE = {"priors.learned": ("df", "half")}
+"""By key: what of its value older results do not know, and the rest of it tells as well."""
+
 _FORMER_DEFAULTS: Mapping[str, object] = {"priors.observer": 6.0}
 """By key: what a series that leaves it out had before. It has not changed itself."""
 
@@ -72,7 +75,10 @@ def series_parts(series: FiringSeries) -> dict[str, str]:
             key = f"{name}.{field}".rstrip(".")
             idle = key in _IDLE or (key in _UNSTATED and one is None)
             if key.startswith(wanted) and not idle:
-                parts[key] = short_hash(one)
+                known = one
+                if key in _SINCE:
+                    known = {name: one[name] for name in one if name not in _SINCE[key]}
+                parts[key] = short_hash(known)
     return parts
 
 

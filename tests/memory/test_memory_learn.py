@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.special import expit
 from typer.testing import CliRunner
 
@@ -83,6 +84,26 @@ def test_draws_without_their_prior_are_the_likelihood():
     assert np.sqrt(weight @ (grid - seen) ** 2) == pytest.approx(error, abs=0.02)
     assert speaks(draws.std(), prior_sd)
     assert not speaks(np.std(prior_sd * rng.standard_normal(1000)), prior_sd)
+
+
+def test_a_new_jar_after_few_known_ones_is_of_students_t():
+    """Flat priors of mean and sd leave t of n - 2 degrees of freedom: with p(sd) = 1/sd it
+    is of n - 1 (Gelman et al., Bayesian Data Analysis, 3.2), a power of sd less takes one.
+    """
+    jars = np.array([1.1, -0.7, 0.2, -1.6, 0.9, 0.4, -0.3, 1.8, -0.8])
+    grid = np.linspace(-25.0, 25.0, 5001)
+    known = np.exp(-0.5 * ((grid - jars[:, None]) / 0.02) ** 2)
+    found = join_jars(known, grid, BetweenPrior(mean=0.0, mean_sd=30.0, sd_scale=30.0))
+    n = len(jars)
+    scale = np.sqrt((1 + 1 / n) * np.sum((jars - jars.mean()) ** 2) / (n - 2))
+    shares = [0.005, 0.05, 0.5, 0.95, 0.995]
+    exact = stats.t(n - 2, jars.mean(), scale)
+    assert found.quantiles(shares) == pytest.approx(exact.ppf(shares), abs=0.03)
+    assert found.predictive_df == pytest.approx(n - 2, rel=0.03)
+    assert found.predictive_sd == pytest.approx(exact.std(), rel=0.01)
+    assert found.predictive_mean == pytest.approx(jars.mean(), abs=0.005)
+    alike = replace(found, density=np.exp(-0.5 * grid**2) / np.exp(-0.5 * grid**2).sum())
+    assert alike.predictive_df is None
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.special import betaln
 from typer.testing import CliRunner
 
@@ -23,6 +24,7 @@ from firelab.fits.ordinal.learned_priors import (
     posterior_shares,
     shared_values,
 )
+from firelab.fits.ordinal.priors import Priors
 from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence
 from firelab.fits.sampling.importance import find_mode, sample_by_importance
@@ -106,6 +108,36 @@ def test_shares_are_those_of_a_mixture_of_beta_priors():
         exact = np.array([w for w, *_ in parts]) * np.exp(logs)
         assert posterior_shares(own) == pytest.approx(exact / exact.sum(), rel=1e-12)
     assert posterior_shares(own)[0] < 0.001
+
+
+def test_a_prior_of_students_t_has_scipys_density_slope_and_quantiles():
+    """Of three parameters two are t: scipy.stats.t and norm are the reference."""
+    mean, sd, df = np.array([1.0, -2.0, 3.0]), np.array([0.5, 2.0, 4.0]), [8.0, np.inf, 3.0]
+    priors = Priors(mean=mean, sd=sd, words=(), df=np.array(df))
+    points = np.random.default_rng(4).normal(0.0, 6.0, (5, 3))
+    laws = [stats.t(8, 1.0, 0.5), stats.norm(-2.0, 2.0), stats.t(3, 3.0, 4.0)]
+    exact = sum(law.logpdf(own) for law, own in zip(laws, points.T, strict=True))
+    found = priors.log_density(points) + priors.log_constant - 1.5 * np.log(2 * np.pi)
+    assert found == pytest.approx(exact, rel=1e-12)
+    for at in range(3):
+        step = 1e-6 * (np.arange(3) == at)
+        slope = priors.log_density(points + step) - priors.log_density(points - step)
+        assert priors.gradient(points)[:, at] == pytest.approx(slope / 2e-6, abs=1e-7)
+    shares = np.tile([[0.01], [0.5], [0.95]], 3)
+    quantiles = np.column_stack([law.ppf(shares[:, 0]) for law in laws])
+    assert priors.at_scores(stats.norm.ppf(shares)) == pytest.approx(quantiles, rel=1e-9)
+
+
+def test_an_odd_jar_is_drawn_less_to_few_earlier_ones_than_to_many(records):
+    """A t holds a jar in its tail less than a normal of its sd does: the learned part."""
+    near = {**KNOWN, "middle": (680.0, 15.0)}
+    few, many = (earlier(near, df=df, share=1.0 - 1e-12) for df in ({"middle": 4.0}, {}))
+    assert few.scale("middle") == pytest.approx(15.0 * np.sqrt(0.5))
+    one, other = (
+        shared_values(fit_posterior(learning(records, own), n_draws=2000))["middle"]
+        for own in (few, many)
+    )
+    assert np.median(one) > np.median(other) + 2.0
 
 
 def test_draws_are_joined_by_their_shares():
@@ -207,7 +239,7 @@ def studio(tmp_path):
     parameters = tuple(
         LearnedParameter(
             name=name, n_series=9, mean=mean, sd=sd, lower=mean - 1.645 * sd,
-            upper=mean + 1.645 * sd, between_sd=sd,
+            upper=mean + 1.645 * sd, between_sd=sd, df=8.0 if name == "blur" else None,
         )
         for name, (mean, sd) in KNOWN.items()
     )  # fmt: skip
@@ -233,6 +265,7 @@ def test_new_like_a_studio_begins_with_its_history(studio):
     assert "9 earlier opaques on copper; tried from" in ran.stderr
     series = read_series(jar)
     assert series.priors.learned.mean["middle"] == 735.0
+    assert series.priors.learned.df == {"blur": 8.0}
     # Both edges of nine jars in ten, at the middle of this series' dwells.
     dwells = series.span("dwell")
     later = 30.0 * np.log2(np.sqrt(dwells[0] * dwells[1]) / 135.0)

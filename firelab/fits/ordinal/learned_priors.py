@@ -117,15 +117,17 @@ def learned_priors(
     if learned is None or TEMPERATURE not in layout.columns:
         return None
     mean, sd, used = default.mean.copy(), default.sd.copy(), []
+    df = np.full(mean.shape, np.inf)
     scales = effect_scales_degC(series.priors)
     usual = effect_scales_degC(PriorSpecification())
     for at, (name, origin, slope) in _shared_scale(series, layout, link=link).items():
         if name in learned.mean and scales.get(name) == usual.get(name):
             mean[at] = (learned.mean[name] - origin) / slope
-            sd[at] = learned.sd[name] / abs(slope)
+            sd[at] = learned.scale(name) / abs(slope)
+            df[at] = learned.df.get(name, np.inf)
             used.append(name)
     words = f"{learned.share:.0%}: what {learned.source} taught of {', '.join(used)}"
-    return Priors(mean=mean, sd=sd, words=(words,))
+    return Priors(mean=mean, sd=sd, words=(words,), df=df)
 
 
 def _shared_scale(

@@ -1,9 +1,9 @@
 r"""The priors of the stage posterior: their density, their words.
 
-Everything is unconstrained and normal: a positive quantity is held by its
-logarithm, so that a log-normal prior is a normal one there; a standard
-deviation :math:`\tau` with a half-normal prior of scale :math:`s` is held as the
-normal score :math:`w` of its place in that prior,
+Everything is unconstrained, and normal or, where earlier jars taught it, of Student's t:
+a positive quantity is held by its logarithm, so that a log-normal prior is a normal one
+there; a standard deviation :math:`\tau` with a half-normal prior of scale :math:`s` is
+held as the normal score :math:`w` of its place in that prior,
 :math:`\tau = s\,\Phi^{-1}\{(1 + \Phi(w)) / 2\}`, which has no long tail towards 0.
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import gammaln, ndtr, ndtri, stdtrit
 
 from firelab.arrays import FloatArray
 from firelab.craft.degrees import PER_DEGC, SIGN
@@ -138,26 +138,57 @@ def scaled_spreads(stated: PriorSpecification, factor: float) -> PriorSpecificat
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Priors:
-    """Independent normal priors of the q unconstrained parameters.
+    """Independent priors of the q unconstrained parameters: normal, or Student's t.
 
     Attributes
     ----------
     mean, sd : ndarray, shape (q,)
+        Of a t its centre and its scale.
     words : tuple of str
         One line each, as every result prints them.
+    df : ndarray, shape (q,), optional
+        Degrees of freedom; infinite where normal, as all are by default.
     """
 
     mean: FloatArray
     sd: FloatArray
     words: tuple[str, ...]
+    df: FloatArray | None = None
+
+    @property
+    def log_constant(self) -> float:
+        """The logarithm of what `log_density` leaves out, but for powers of 2 pi."""
+        found = -float(np.log(self.sd).sum())
+        if self.df is not None:
+            df = self.df[np.isfinite(self.df)]
+            ratio = gammaln(0.5 * (df + 1.0)) - gammaln(0.5 * df) - 0.5 * np.log(0.5 * df)
+            found += float(ratio.sum())
+        return found
 
     def log_density(self, points: FloatArray) -> FloatArray:
         """Return the log prior up to a constant of (M, q) points, shape (M,)."""
-        return np.asarray(-0.5 * (((points - self.mean) / self.sd) ** 2).sum(axis=1))
+        squares = ((points - self.mean) / self.sd) ** 2
+        if self.df is not None:
+            heavy = np.isfinite(self.df)
+            df = self.df[heavy]
+            squares[:, heavy] = (df + 1.0) * np.log1p(squares[:, heavy] / df)
+        return np.asarray(-0.5 * squares.sum(axis=1))
 
     def gradient(self, points: FloatArray) -> FloatArray:
         """Return the gradient of `log_density`, shape (M, q)."""
-        return np.asarray((self.mean - points) / self.sd**2)
+        slopes = (self.mean - points) / self.sd**2
+        if self.df is not None:
+            squares = ((points - self.mean) / self.sd) ** 2
+            slopes *= (1.0 + 1.0 / self.df) / (1.0 + squares / self.df)
+        return np.asarray(slopes)
+
+    def at_scores(self, scores: FloatArray) -> FloatArray:
+        """Return the points of (M, q) standard normal scores, shape (M, q)."""
+        if self.df is not None:
+            heavy = np.isfinite(self.df)
+            scores = scores.copy()
+            scores[:, heavy] = stdtrit(self.df[heavy], ndtr(scores[:, heavy]))
+        return np.asarray(self.mean + self.sd * scores)
 
 
 def half_normal(score: FloatArray, scale: float) -> tuple[FloatArray, FloatArray]:

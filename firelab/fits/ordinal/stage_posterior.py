@@ -194,8 +194,7 @@ def _draw(
     sample = sample_nested(
         density, start, density.n_scores, n_draws, rng=rng, fewest=fewest
     )
-    # The densities of the priors leave their factors 1 / sd out.
-    evidence = sample.log_evidence - float(np.log(density.priors.sd).sum())
+    evidence = sample.log_evidence + density.priors.log_constant
     if is_trusted(sample.pareto_k, sample.effective_size, fewest):
         rough = sample.effective_size < min(ENOUGH_INDEPENDENT, len(sample.points) / 2)
         record = PosteriorConvergence.of_importance(sample, sample, is_rough=rough)
@@ -297,12 +296,12 @@ def believed_stage(
     priors = make_priors(series, layout, link=link)
     random = np.random.default_rng(series.seed) if rng is None else rng
     normal = random.standard_normal((n_draws, layout.n_parameters))
-    points = priors.mean + priors.sd * normal
+    points = priors.at_scores(normal)
     learned = learned_priors(series, layout, priors, link=link)
     stated = series.priors.learned
     if learned is not None and stated is not None:
         n_learned = round(stated.share * n_draws)
-        points[:n_learned] = learned.mean + learned.sd * normal[:n_learned]
+        points[:n_learned] = learned.at_scores(normal[:n_learned])
     stage = layout.stage_parameters(points)
     return StagePosterior(
         series=series,
