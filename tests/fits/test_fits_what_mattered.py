@@ -6,7 +6,11 @@ import numpy as np
 import pytest
 
 from firelab.fits.ordinal.stage_draws import StageDraws
-from firelab.fits.ordinal.what_mattered import stage_differences
+from firelab.fits.ordinal.what_mattered import (
+    DeviationDraws,
+    deviation_lines,
+    stage_differences,
+)
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import term_columns
 
@@ -66,3 +70,40 @@ def test_heat_against_dwell_and_levels_is_what_arithmetic_gives(reads, step):
 
 def test_a_fit_without_temperature_compares_nothing():
     assert stage_differences(SERIES, ("mesh",), draws_of((8.0, 2.0, 0.0, -1.0))) == ()
+
+
+SAID = {
+    "place": (
+        "Place 3 of the rack is {}: leave it free, or leave tiles there longer.",
+        "Place 3 of the rack is {}: leave it free, or take tiles out there earlier.",
+    ),
+    "load": ("Load 3 came out as if {}: was it read right?",) * 2,
+    "observer": ("3 grades as if tiles were {}.",) * 2,
+}
+THAN = {"place": "the others", "load": "it read", "observer": "for the others"}
+
+
+@pytest.mark.parametrize("kind", SAID)
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_place_a_load_or_a_person_apart_is_named_and_no_other(kind, side):
+    """12 degC from the rest, 90 % of evenly spread draws within 1.8 of it."""
+    spread = np.linspace(-1.0, 1.0, 201)[:, None] * [0.0, 0.0, 2.0]
+    degC = side * (np.array([-3.0, -3.0, 9.0]) + spread)
+    drawn = DeviationDraws(sd_degC=np.full(201, 6.0), groups=("1", "2", "3"), degC=degC)
+    more = "hotter" if side > 0 else "cooler"
+    degrees = f"22 °F (12 °C) {more} than {THAN[kind]} (18 to 25 °F)"
+    (line,) = deviation_lines(SERIES, {kind: drawn})
+    assert line == SAID[kind][side > 0].format(degrees)
+
+
+def test_of_two_places_the_hotter_is_named():
+    degC = np.tile([5.0, -5.0], (201, 1))
+    drawn = DeviationDraws(sd_degC=np.full(201, 6.0), groups=("1", "2"), degC=degC)
+    (line,) = deviation_lines(SERIES, {"place": drawn})
+    assert line.startswith("Place 1 of the rack is 18 °F (10 °C) hotter than the others")
+
+
+def test_places_that_may_be_alike_are_not_named():
+    degC = np.random.default_rng(1).normal(0.0, 3.0, (400, 4))
+    drawn = DeviationDraws(sd_degC=np.full(400, 3.0), groups=tuple("1234"), degC=degC)
+    assert deviation_lines(SERIES, {"place": drawn, "load": drawn}) == ()

@@ -179,16 +179,12 @@ def deviation_lines(
         found = deviations.get(kind)
         if found is None or len(found.groups) < 2:
             continue
-        others = (found.degC.sum(axis=1, keepdims=True) - found.degC) / (
-            len(found.groups) - 1
-        )
-        apart = found.degC - others
-        for name, degC in zip(found.groups, apart.T, strict=True):
-            if min((degC > 0).mean(), (degC < 0).mean()) > _TELLING:
+        for name, degC in _apart(found).items():
+            if min((degC >= 0).mean(), (degC <= 0).mean()) > _TELLING:
                 continue
             low, middle, high = np.quantile(degC, [tail, 0.5, 1.0 - tail])
             lines.append(
-                sentence[middle > 0].format(
+                sentence[int(middle > 0)].format(
                     name=name,
                     degrees=format_temperature_difference(abs(middle), reads),
                     range=format_difference_range(
@@ -197,6 +193,19 @@ def deviation_lines(
                 )
             )
     return tuple(lines)
+
+
+def _apart(found: DeviationDraws) -> dict[str, FloatArray]:
+    """Return how far each group lies from the usual one, by name, degC, shape (S,).
+
+    The usual one is the median: one that stands out does not make the others do so. Of
+    two the hotter is held to the other.
+    """
+    if len(found.groups) == 2:
+        hotter = int(found.degC[:, 1].mean() > found.degC[:, 0].mean())
+        return {found.groups[hotter]: found.degC[:, hotter] - found.degC[:, 1 - hotter]}
+    apart = found.degC - np.median(found.degC, axis=1, keepdims=True)
+    return dict(zip(found.groups, apart.T, strict=True))
 
 
 _GROUP_WORDS = {
