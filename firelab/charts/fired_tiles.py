@@ -118,7 +118,7 @@ def within_dwells(tiles: pd.DataFrame, fired: FiredRange) -> pd.DataFrame:
     A tile fired on can have had the heat of a dwell that nobody fired, and then
     stands beside no curve and on no map.
     """
-    return tiles[[fired.holds_dwell(float(seconds)) for seconds in tiles["dwell_s"]]]
+    return tiles[tiles["dwell_s"].map(fired.holds_dwell).astype(bool)]
 
 
 def beyond_keys(count: int) -> list[Line2D]:

@@ -202,6 +202,17 @@ def test_a_window_without_a_recipe_says_so_in_map_and_words(example):
     assert "no assured recipe" in describe_window_map(one.windows, window)
 
 
+def test_a_setting_at_which_no_tile_was_fired_has_a_map_without_tiles(example):
+    one = example("opaque-window")
+    bare = one.windows.windows[0]
+    window = replace(bare, setting={**bare.setting, "layers": 3})
+    drawn_with, drawn_without = (
+        draw_window_map(one.windows, each, one.records).axes[0] for each in (bare, window)
+    )
+    grades = 4
+    assert len(drawn_with.lines) >= len(drawn_without.lines) + grades - 1
+
+
 def test_an_edge_outside_the_fired_range_is_said_not_drawn(example):
     one = example("opaque-window")
     window = one.windows.windows[0]
