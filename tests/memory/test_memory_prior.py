@@ -35,15 +35,21 @@ from firelab.memory.history import (
     LearnedSeries,
     write_history,
 )
+from firelab.plan.make_plan import make_plan
 from firelab.records.what_changed import changed_since
 from firelab.report.page_sections import page_groups
 from firelab.report.sources import ReportSources
 from firelab.series.history import LearnedPrior
-from firelab.series.series_file import read_series
+from firelab.series.series_file import design_path, read_series
 from firelab.series.what_matters import series_parts
 from firelab.studios.bundle.bundle import read_bundled_firings
 from firelab.studios.bundle.packing import pack_series
 from firelab.windows.firing_windows import firing_windows
+from firelab.windows.simulation.expected_kiln import (
+    assumed_expectation,
+    draw_expected_kiln,
+    invent_records,
+)
 
 STUDY = Path(__file__).resolve().parents[2] / "analyses" / "memory"
 sys.path.insert(0, str(STUDY))
@@ -172,6 +178,26 @@ def test_before_any_look_the_learned_part_has_its_share(records):
         assert values[name].std() == pytest.approx(KNOWN[name][1], abs=0.03)
     assert values["middle"].mean() == pytest.approx(735.0, abs=2.0)
     assert values["middle"].std() == pytest.approx(15.0, abs=2.0)
+
+
+@pytest.mark.parametrize("design", ["base-coats", "scarce-coarse"])
+def test_what_mesh_coats_and_bases_were_worth_comes_back(design):
+    """A prior on a shared scale is drawn, and brought back to that scale."""
+    series = read_series(design_path(design))
+    expected = assumed_expectation(series)
+    kiln = draw_expected_kiln(series, expected, rng=np.random.default_rng(1))
+    records = invent_records(kiln, make_plan(series), rng=np.random.default_rng(2))
+    effects = [
+        name
+        for name in shared_values(believed_stage(records, n_draws=10))
+        if name.startswith(("mesh", "layers", "base["))
+    ]
+    assert len(effects) >= 2
+    known = {name: (7.0 + 3.0 * place, 1.5) for place, name in enumerate(effects)}
+    fit = believed_stage(learning(records, earlier(known)), n_draws=5000)
+    for name, (mean, sd) in known.items():
+        learned = shared_values(fit)[name][:4000]
+        assert (learned.mean(), learned.std()) == pytest.approx((mean, sd), abs=0.1)
 
 
 def test_a_learned_prior_that_is_the_usual_one_leaves_the_shares(records, usual):
