@@ -1,10 +1,16 @@
 """Settings of every test: properties are tried from fixed seeds, without a clock.
 
+Tests run with as few threads as the commands do: two workers whose matrices take two
+threads each wait for one another (a third of the processor time, on two cores).
 Texts that are stored are compared letter by letter; `--renew-texts` writes them anew.
 """
 
 import pytest
 from hypothesis import settings
+
+from firelab.cli.app import settle_process
+
+settle_process()
 
 # A deadline would be a timed test; a random seed would make a run hard to repeat.
 settings.register_profile("firelab", deadline=None, derandomize=True)

@@ -130,11 +130,16 @@ since the matrices here are small and more threads wait for one another. The dem
 report on two cores: 4.3 s of processor time before, 3.1 after, no slower by the clock."""
 
 
-def main() -> None:
-    """Run the command line; a fault of firelab's own shows no traceback."""
+def settle_process() -> None:
+    """Let Python and the libraries of matrices spend no more than small work needs."""
     gc.set_threshold(_OBJECTS_BEFORE_COLLECTION)
     for name in _THREADS:
         os.environ.setdefault(name, "1")
+
+
+def main() -> None:
+    """Run the command line; a fault of firelab's own shows no traceback."""
+    settle_process()
     try:
         app()
     except Exception as fault:
