@@ -6,7 +6,6 @@ import datetime
 import difflib
 import re
 import unicodedata
-from functools import lru_cache
 
 from firelab.craft.tile_codes import ALPHABET, plain_code, tile_index
 from firelab.craft.trade_words import STAGE_WORDS
@@ -42,7 +41,6 @@ LONGEST_NAME = 120
 """Characters of an observer or a list of defects (chosen here, no source)."""
 
 
-@lru_cache(maxsize=4096)
 def _same_word(text: str) -> str:
     spelled = re.sub(r"(?<=[^\W\d])\.", "", text.casefold())  # O.P. is OP
     return re.sub(r"[\s_-]+", " ", spelled).strip()
@@ -170,15 +168,24 @@ def grade_words(series: FiringSeries) -> dict[str, str]:
     return words | {_same_word(grade): grade for grade in stage.grades}
 
 
-def parse_grade(text: str, series: FiringSeries) -> str:
+def parse_grade(
+    text: str, series: FiringSeries, words: dict[str, str] | None = None
+) -> str:
     """Return a grade as the series writes it; its number on the sheet may stand before it.
+
+    Parameters
+    ----------
+    text : str
+    series : FiringSeries
+    words : dict of str to str, optional
+        What `grade_words` returned, where many cells are read.
 
     Raises
     ------
     FirelabError
         If it is not on the scale, naming the nearest grade, or its number is another's.
     """
-    scale, words = series.responses.stage.grades, grade_words(series)
+    scale, words = series.responses.stage.grades, words or grade_words(series)
     ranked = _RANKED.fullmatch(text.strip())
     word = _same_word(ranked[2] if ranked else text)
     if word in words:

@@ -361,13 +361,14 @@ def _parsers(
     series: FiringSeries, planned: PlannedFirings
 ) -> dict[str, Callable[[str], Any]]:
     """Return how a cell of each column that is written without a unit is read."""
+    words = look_cells.grade_words(series)
 
     def name(text: str) -> str:
         return look_cells.parse_words(text, look_cells.LONGEST_NAME)
 
     return {
         "tile": lambda text: look_cells.parse_tile(text, planned.codes, series.mark),
-        "stage": lambda text: look_cells.parse_grade(text, series),
+        "stage": lambda text: look_cells.parse_grade(text, series, words),
         "transparency": lambda text: look_cells.parse_score(text, series),
         "fired_at": look_cells.parse_moment,
         "recorded_at": look_cells.parse_moment,
