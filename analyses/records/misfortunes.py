@@ -78,7 +78,7 @@ def lost(fired: pd.DataFrame, heat: np.ndarray, rng: np.random.Generator) -> pd.
 MISFORTUNES: dict[str, tuple[Graded, str]] = {
     "none": (USUAL, ""),
     "a place 30 degC hotter": (hotter("place", 30.0), "of the rack is"),
-    "a load 60 degC hotter": (hotter("load", 60.0), "came out as if"),
+    "a load 60 degC hotter": (hotter("load", 60.0), "Load "),
     "a second person 40 degC apart": (USUAL, "grades as if"),
     "three people": (USUAL, ""),
     "grades that fall with heat": (

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from firelab.fits.ordinal.stage_draws import StageDraws
@@ -10,6 +11,7 @@ from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,
     deviation_lines,
     stage_differences,
+    unlikely_loads,
 )
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import term_columns
@@ -107,3 +109,27 @@ def test_places_that_may_be_alike_are_not_named():
     degC = np.random.default_rng(1).normal(0.0, 3.0, (400, 4))
     drawn = DeviationDraws(sd_degC=np.full(400, 3.0), groups=tuple("1234"), degC=degC)
     assert deviation_lines(SERIES, {"place": drawn, "load": drawn}) == ()
+
+
+def test_a_load_most_of_which_is_unlikely_is_asked_back_as_a_whole():
+    grades = ("sugar", "orange peel", "full", "over")
+    looks = pd.DataFrame(
+        [(tile, 1, load) for load, tiles in ((7, "ABC"), (8, "DEF")) for tile in tiles],
+        columns=["tile", "look", "load"],
+    )
+
+    def unlikely(tile, stage, expected):
+        return {"tile": tile, "look": 1, "stage": stage, "expected": expected}
+
+    hot = [unlikely("A", "full", "sugar"), unlikely("C", "over", "orange peel")]
+    mixed = [unlikely("D", "full", "sugar"), unlikely("E", "sugar", "full")]
+    assert unlikely_loads(looks, hot + mixed, grades) == (
+        "Load 7: 2 of its 3 tiles came out further than expected: was it read right, and "
+        "are they its tiles?",
+    )
+    cold = [unlikely(tile, "sugar", "full") for tile in "DEF"]
+    assert unlikely_loads(looks, cold, grades) == (
+        "Load 8: 3 of its 3 tiles came out less far than expected: was it read right, and "
+        "are they its tiles?",
+    )
+    assert unlikely_loads(looks, hot[:1], grades) == ()

@@ -18,6 +18,7 @@ from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,
     deviation_lines,
     stage_differences,
+    unlikely_loads,
     unlikely_looks,
 )
 from firelab.fits.sampling.importance import TRUSTED_K, ImportanceSample, Mode
@@ -236,8 +237,12 @@ class StagePosterior(Shown):
 
     @property
     def slips(self) -> tuple[str, ...]:
-        """Looks that are more likely slips of eye or pen than true, one sentence each."""
-        return tuple(
+        """Looks that are more likely slips of eye or pen than true, one sentence each.
+
+        Before them the loads of which most tiles are.
+        """
+        loads = unlikely_loads(self.looks, self.unlikely, self.grades)
+        return loads + tuple(
             f"Look at tile {one['tile']} again (look {one['look']}): "
             f"{one['stage']} was written, {one['expected']} expected."
             for one in self.unlikely

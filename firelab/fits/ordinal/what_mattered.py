@@ -261,6 +261,38 @@ def unlikely_looks(
     )
 
 
+def unlikely_loads(
+    looks: pd.DataFrame, unlikely: Sequence[Mapping[str, Any]], grades: Sequence[str]
+) -> tuple[str, ...]:
+    """Ask back a load of which most tiles are unlikely looks to one side, a sentence each.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        ``tile, look, load``.
+    unlikely : sequence of dict
+        As `unlikely_looks` returns them.
+    grades : sequence of str
+        In order.
+    """
+    load_of = dict(
+        zip(zip(looks["tile"], looks["look"], strict=True), looks["load"], strict=True)
+    )
+    n_tiles = looks.groupby("load")["tile"].nunique()
+    apart: dict[tuple[int, bool], set[str]] = {}
+    for one in unlikely:
+        further = grades.index(one["stage"]) > grades.index(one["expected"])
+        load = int(load_of[one["tile"], one["look"]])
+        apart.setdefault((load, further), set()).add(one["tile"])
+    return tuple(
+        f"Load {load}: {len(tiles)} of its {n_tiles[load]} tiles came out "
+        f"{'further' if further else 'less far'} than expected: was it read right, and are "
+        "they its tiles?"
+        for (load, further), tiles in sorted(apart.items())
+        if len(tiles) > max(1, n_tiles[load] / 2)
+    )
+
+
 def _difference_words(one: str, other: str, degC: FloatArray, reads: str) -> str:
     """Say by how much heat one level differs from another, from its interval in degC.
 
