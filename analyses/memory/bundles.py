@@ -30,7 +30,7 @@ WHOLE = 10_000
 
 
 class Maker(shelf.Maker):
-    """Makes bundles of thirty tiles of one kind on one metal."""
+    """Makes bundles of fifteen tiles of one kind on one metal."""
 
     def kind(self, number: int) -> str:
         """Return opaque, always."""
