@@ -14,6 +14,7 @@ import json
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -75,54 +76,72 @@ def lost(fired: pd.DataFrame, heat: np.ndarray, rng: np.random.Generator) -> pd.
     return USUAL(fired, heat, rng).where(rng.random(len(fired)) > 0.3, "lost")
 
 
-MISFORTUNES: dict[str, tuple[Graded, str]] = {
-    "none": (USUAL, ""),
-    "a place 30 degC hotter": (hotter("place", 30.0), "of the rack is"),
-    "a load 60 degC hotter": (hotter("load", 60.0), "Load "),
-    "a second person 40 degC apart": (USUAL, "grades as if"),
-    "three people": (USUAL, ""),
-    "grades that fall with heat": (
-        lambda f, heat, rng: USUAL(f, -heat, rng),
-        "fall with heat",
+@dataclass(frozen=True, kw_only=True)
+class Misfortune:
+    """How looks are graded and written, and words that name it where tiles can tell it."""
+
+    grade: Graded = USUAL
+    named: str = ""
+    leans_degC: tuple[float, ...] = (0.0,)
+    most_tiles: int | None = None
+    read_sd_degC: float = 0.0
+
+
+def falling(fired: pd.DataFrame, heat: np.ndarray, rng: np.random.Generator) -> pd.Series:
+    """Grade as if heat took back what it did."""
+    return USUAL(fired, -heat, rng)
+
+
+def by_chance(fired: pd.DataFrame, heat: np.ndarray, rng: np.random.Generator) -> pd.Series:
+    """Grade whatever the heat was."""
+    return USUAL(fired, rng.normal(0.0, 60.0, len(fired)), rng)
+
+
+MISFORTUNES = {
+    "none": Misfortune(),
+    "a place 30 degC hotter": Misfortune(
+        grade=hotter("place", 30.0), named="of the rack is"
     ),
-    "grades by chance": (
-        lambda f, heat, rng: USUAL(f, rng.normal(0.0, 60.0, len(f)), rng),
-        "",
+    "a load 60 degC hotter": Misfortune(grade=hotter("load", 60.0), named="Load "),
+    "a second person 40 degC apart": Misfortune(
+        leans_degC=(0.0, 40.0), named="grades as if"
     ),
-    "all full": (only("full"), ""),
-    "all sugar": (only("sugar"), ""),
-    "full or over": (only("full", "over"), ""),
-    "sugar or over": (only("sugar", "over"), ""),
-    "grades 3 degC wide": (by_heat((-3.0, 0.0, 3.0)), ""),
-    "three tiles in ten lost": (lost, ""),
-    "four tiles only": (USUAL, ""),
-    "readings 25 degC off": (USUAL, ""),
+    "three people": Misfortune(leans_degC=(0.0, 4.0, -3.0)),
+    "grades that fall with heat": Misfortune(grade=falling, named="fall with heat"),
+    "grades by chance": Misfortune(grade=by_chance),
+    "all full": Misfortune(grade=only("full")),
+    "all sugar": Misfortune(grade=only("sugar")),
+    "full or over": Misfortune(grade=only("full", "over")),
+    "sugar or over": Misfortune(grade=only("sugar", "over")),
+    "grades 3 degC wide": Misfortune(grade=by_heat((-3.0, 0.0, 3.0))),
+    "three tiles in ten lost": Misfortune(grade=lost),
+    "four tiles only": Misfortune(most_tiles=4),
+    "readings 25 degC off": Misfortune(read_sd_degC=25.0),
 }
-"""By name: how it is graded, and words that name it where tiles can tell it."""
-PEOPLE = {"a second person 40 degC apart": (0.0, 40.0), "three people": (0.0, 4.0, -3.0)}
 
 
 def graded_looks(
     plan: pd.DataFrame, misfortune: str, rng: np.random.Generator, *, scored: bool
 ) -> pd.DataFrame:
     """Return a table of looks as a person would write it."""
-    grade, _ = MISFORTUNES[misfortune]
+    what = MISFORTUNES[misfortune]
     fired = plan.drop_duplicates("tile").assign(place=plan.groupby("load").cumcount())
     middle = fired["temperature_degC"].median() + rng.normal(0.0, 15.0)
     heat = (fired["temperature_degC"] - middle).to_numpy()
     heat = heat + 30.0 * np.log2(fired["dwell_s"].to_numpy() / 135.0)
     looks = []
-    for person, lean in enumerate(PEOPLE.get(misfortune, (0.0,))):
+    for person, lean in enumerate(what.leans_degC):
         seen = heat + lean + rng.logistic(0.0, PASSES_DEGC, len(fired))
         own = fired[["tile"]].assign(
-            stage=grade(fired, seen, rng), observer=f"person {person + 1}"
+            stage=what.grade(fired, seen, rng), observer=f"person {person + 1}"
         )
         if scored:
             own["transparency"] = np.clip(np.round(5.0 + seen / 15.0), 0, 10).astype(int)
-        if misfortune.startswith("readings"):
-            read = fired["temperature_degC"] + rng.normal(0.0, 25.0, len(fired))
+        if what.read_sd_degC:
+            off = rng.normal(0.0, what.read_sd_degC, len(fired))
+            read = fired["temperature_degC"] + off
             own["temperature_degC"] = read.round()
-        looks.append(own.head(4) if misfortune.startswith("four") else own)
+        looks.append(own.head(what.most_tiles or len(own)))
     table = pd.concat(looks)
     if scored:
         table["transparency"] = table["transparency"].where(table["stage"] != "lost")
@@ -171,7 +190,7 @@ def walk(base: Path, design: str, misfortune: str, number: int) -> dict[str, obj
         faults += [fault] if fault else []
     if not said["verify", bundle].startswith("agrees"):
         faults.append("verify does not agree")
-    wanted = MISFORTUNES[misfortune][1]
+    wanted = MISFORTUNES[misfortune].named
     told = said["fit", folder] + said["windows", folder]
     named = wanted in told if wanted else None
     return {

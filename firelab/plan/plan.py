@@ -215,7 +215,7 @@ def rack_places(plan: Plan) -> dict[tuple[str, int], int]:
     """
     ordered = plan.tiles.sort_values("order", kind="stable")
     loads = ordered["load"].astype(int).tolist()
-    stood: Counter[int] = Counter()
+    stood = Counter[int]()
     places = list(places_in_turn(plan, 0, len(ordered)))
     if not places:
         for load in loads:
