@@ -5,12 +5,20 @@ threads each wait for one another (a third of the processor time, on two cores).
 Texts that are stored are compared letter by letter; `--renew-texts` writes them anew.
 """
 
+import functools
+
 import pytest
+import typer.main
+import typer.testing
 from hypothesis import settings
 
 from firelab.cli.app import settle_process
 
 settle_process()
+
+# A command line is made once a process, as for a user, and not once a call (30 ms).
+typer.main.get_command = functools.cache(typer.main.get_command)
+typer.testing._get_command = typer.main.get_command
 
 # A deadline would be a timed test; a random seed would make a run hard to repeat.
 settings.register_profile("firelab", deadline=None, derandomize=True)
