@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from firelab.arrays import IntArray
+from firelab.arrays import FloatArray, IntArray
 from firelab.plan.plan import SETTING_COLUMNS, PlannedPreparation
 from firelab.series.firing_series import FiringSeries
 
@@ -177,7 +177,9 @@ def order_figures(
         "changes": _changes(loads),
         "hours": round(spent / 3600.0, 3),
         "hours_low_to_high": round((spent - saved) / 3600.0, 3),
-        "correlation": order_correlation(loads),
+        "correlation": order_correlation(
+            loads["session"].to_numpy(), loads["temperature_degC"].to_numpy()
+        ),
     }
 
 
@@ -186,24 +188,25 @@ def _changes(loads: pd.DataFrame) -> int:
     return sum(now != before for before, now in zip([None, *here], here, strict=False))
 
 
-def order_correlation(loads: pd.DataFrame) -> float:
+def order_correlation(session: IntArray, temperature_degC: FloatArray) -> float:
     """Return the correlation of temperature with the place of a load in its session.
 
     Parameters
     ----------
-    loads : DataFrame
-        ``session`` and ``temperature_degC`` of each load in firing order; both
-        places and temperatures are taken from their session's mean.
+    session : ndarray of int, shape (n,)
+        Of each load in firing order.
+    temperature_degC : ndarray, shape (n,)
+        Both places and temperatures are taken from their session's mean.
     """
-    place = loads.groupby("session").cumcount().to_numpy(dtype=float)
-    group = loads["session"].to_numpy()
-    heat = loads["temperature_degC"].to_numpy(dtype=float)
-    for session in np.unique(group):
-        mine = group == session
-        place[mine] -= place[mine].mean()
-        heat = np.where(mine, heat - heat[mine].mean(), heat)
-    size = float(np.sqrt((place**2).sum() * (heat**2).sum()))
-    return round(float(place @ heat) / size, 3) if size > 0 else 0.0
+    by_session = np.argsort(session, kind="stable")
+    _, first, size = np.unique(
+        session[by_session], return_index=True, return_counts=True
+    )
+    at, heat = np.repeat(np.arange(first.size), size), temperature_degC[by_session]
+    place = np.arange(len(session)) - first[at] - 0.5 * (size[at] - 1.0)
+    heat = heat - (np.add.reduceat(heat, first) / size)[at]
+    both = float(np.sqrt((place**2).sum() * (heat**2).sum()))
+    return round(float(place @ heat) / both, 3) if both > 0 else 0.0
 
 
 def order_note(figures: dict[str, float | int | str]) -> str:
@@ -260,11 +263,9 @@ def _deal_to_sessions(
 
 def _trend(scheduled: list[tuple[int, int]], degrees: dict[int, float]) -> float:
     """Return how far temperature goes with the place in the session, 0 to 1."""
-    frame = pd.DataFrame(
-        [(session, degrees[load]) for session, load in scheduled],
-        columns=["session", "temperature_degC"],
-    )
-    return abs(order_correlation(frame))
+    session = np.array([session for session, _ in scheduled])
+    heat = np.array([degrees[load] for _, load in scheduled])
+    return abs(order_correlation(session, heat))
 
 
 def _schedule_loads(

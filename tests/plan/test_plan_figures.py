@@ -179,6 +179,7 @@ def test_the_order_and_its_cost_are_told():
     assert "cannot be told from temperature" in order_note(climbing)
     assert any("low to high" in note for note in low_to_high.notes)
     loads = low_to_high.table.drop_duplicates("load")
-    assert order_correlation(loads) == pytest.approx(climbing["correlation"], abs=1e-3)
+    in_order = (loads[name].to_numpy() for name in ("session", "temperature_degC"))
+    assert order_correlation(*in_order) == pytest.approx(climbing["correlation"], abs=1e-3)
     for _, rows in loads.groupby("session"):
         assert rows["temperature_degC"].is_monotonic_increasing
