@@ -31,7 +31,7 @@ Curve = Callable[[FloatArray], FloatArray]
 _NARROW = 1e-4
 """Width of an interval below which it is the density times the width, with the second
 derivative's share: what is left out is the fourth power of the width, 1e-16."""
-_LARGEST_EXPONENT = 300.0
+LARGEST_EXPONENT = 300.0
 """Of what is raised: e^300 squared still is a number in double precision."""
 _LOG_SQRT_2PI = 0.5 * np.log(2.0 * np.pi)
 
@@ -109,7 +109,7 @@ def _log_one_less_exp(x: FloatArray) -> FloatArray:
 
 
 def _grown(x: FloatArray) -> FloatArray:
-    return np.exp(np.minimum(x, _LARGEST_EXPONENT))
+    return np.exp(np.minimum(x, LARGEST_EXPONENT))
 
 
 def _cloglog_log_cdf(x: FloatArray) -> FloatArray:
@@ -165,7 +165,7 @@ _CLOGLOG = Link(
     survival=lambda x: np.exp(-_grown(x)),
     log_cdf=_cloglog_log_cdf,
     log_survival=lambda x: -_grown(x),
-    log_pdf=lambda x: np.minimum(x, _LARGEST_EXPONENT) - _grown(x),
+    log_pdf=lambda x: np.minimum(x, LARGEST_EXPONENT) - _grown(x),
     slope_ratio=lambda x: 1.0 - _grown(x),
     curvature_ratio=_cloglog_curvature,
     quantile=_cloglog_quantile,
@@ -247,10 +247,13 @@ def interval_terms(
         return _general_terms(link, lower, upper, order)
 
 
+_END_OF_NUMBERS = 700.0
+"""e^709 is the largest number in double precision."""
+
+
 def _logit_terms(lower: FloatArray, upper: FloatArray, order: int) -> IntervalTerms:
     gap = -np.expm1(lower - upper)
-    below_b, below_a = expit(upper), expit(lower)
-    above_b, above_a = expit(-upper), expit(-lower)
+    (below_b, above_b), (below_a, above_a) = _both_sides(upper), _both_sides(lower)
     log_p = np.log(below_b * above_a * gap)
     sunk = log_p < -600.0
     if sunk.any():
@@ -268,6 +271,13 @@ def _logit_terms(lower: FloatArray, upper: FloatArray, order: int) -> IntervalTe
         up.append(first_b * (1.0 - 6.0 * above_b * below_b))
         low.append(first_a * (1.0 - 6.0 * above_a * below_a))
     return IntervalTerms(log_p, tuple(up), tuple(low))
+
+
+def _both_sides(end: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the logistic distribution at an end and at its negative: one exponential."""
+    grown = np.exp(np.clip(-end, -_END_OF_NUMBERS, _END_OF_NUMBERS))
+    below = 1.0 / (1.0 + grown)
+    return below, grown * below
 
 
 def _general_terms(

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from firelab.arrays import FloatArray, IntArray
 from firelab.errors import UsageError
 from firelab.fits.ordinal.likelihood import normal_points
-from firelab.fits.ordinal.links import link_named
+from firelab.fits.ordinal.links import LARGEST_EXPONENT, link_named
 from firelab.series.terms import ModelColumn
 
 if TYPE_CHECKING:
@@ -45,8 +45,8 @@ class StageDraws:
     coefficients : ndarray, shape (S, p)
         Latent units per coded unit, in the order of `columns`.
     load_sd, tile_sd, place_sd : ndarray, shape (S,)
-        Latent units, of a future load with its session, of a tile and of a place of the
-        rack; 0 where the fit has no such effect.
+        Latent units, of a future load with its session, of a tile and of the places of
+        the rack about their mean; 0 where the fit has no such effect.
     lost : ndarray, shape (S,)
         Times the warming up that a firing loses.
     slip : ndarray, shape (S,)
@@ -118,9 +118,15 @@ class StageDraws:
         link = link_named(self.link)
         if self.link == "probit":
             return link.cdf(t / np.sqrt(1.0 + spread * spread))
-        total = np.zeros_like(t)
+        total, limit = np.zeros_like(t), LARGEST_EXPONENT
+        # The logistic of a difference needs no exponential of its own for each point.
+        grown = np.exp(np.clip(-t, -limit, limit)) if self.link == "logit" else None
         for point, weight in zip(*normal_points(_POINTS), strict=True):
-            total += weight * link.cdf(t - spread * point)
+            if grown is None:
+                total += weight * link.cdf(t - spread * point)
+            else:
+                moved = np.exp(np.clip(spread * point, -limit, limit))
+                total += weight / (1.0 + grown * moved)
         return total
 
     def grade_probabilities(self, X: ArrayLike) -> FloatArray:

@@ -21,7 +21,7 @@ import numpy as np
 
 from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.likelihood import normal_points
-from firelab.fits.ordinal.links import Link, link_named
+from firelab.fits.ordinal.links import LARGEST_EXPONENT, Link, link_named
 from firelab.fits.ordinal.stage_draws import StageDraws
 
 LOAD_POINTS = 5
@@ -70,8 +70,6 @@ def cuts_with_load(draws: StageDraws, eta: FloatArray) -> FloatArray:
     return cuts - (draws.load_sd[:, None] * load_points)[:, None, None, :]
 
 
-_LARGEST_EXPONENT = 300.0
-"""Of what is raised: e^300 times e^300 still is a number in double precision."""
 _DRAWS_AT_ONCE = 16
 """Draws that are averaged together, so that what is passed over once a point stays in the
 processor's cache; half the time of all 400 at once (measured here)."""
@@ -86,7 +84,7 @@ def mean_below(
     cut and one of the move, are multiplied.
     """
     below = np.zeros_like(cuts)
-    limit = _LARGEST_EXPONENT
+    limit = LARGEST_EXPONENT
     for first in range(0, len(cuts), _DRAWS_AT_ONCE):
         block = slice(first, first + _DRAWS_AT_ONCE)
         cut, move = cuts[block], moves[block, :, None, None, None]
