@@ -15,7 +15,7 @@ from working_kiln import open_kiln
 
 from firelab import firing_windows, fit_stage, next_tiles
 from firelab.errors import UsageError
-from firelab.series.terms import model_matrix
+from firelab.series.terms import TEMPERATURE, coding, model_matrix
 from firelab.windows.fit_file import ask_window
 
 
@@ -52,12 +52,50 @@ def test_probability_at_a_place_is_that_of_its_own_deviation(fit):
     here, draws = fit.at_place(2), fit.draws
     X = model_matrix(fit.series, fit.looks.head(3), fit.terms)
     known = fit.effects["place"]
-    own = known.degC[:, known.groups.index("2")] * draws.place_sd / known.sd_degC
+    own = known.degC[:, known.groups.index("2")] * _latent_per_degC(fit)
     load = np.random.default_rng(5).standard_normal((200, draws.n_draws)) * draws.load_sd
     shifted = draws.thresholds[:, 1, None] - draws.coefficients @ X.T - own[:, None]
     by_hand = expit(shifted[None] - load[..., None]).mean(axis=(0, 1))
     found = here.draws.grade_probabilities(X)[..., :2].sum(axis=2).mean(axis=0)
     assert found == pytest.approx(by_hand, abs=0.01)
+
+
+def test_the_rack_has_the_places_that_it_has(fit):
+    """A tile at any of four known places, not at a place drawn from all there could be."""
+    known, draws = fit.effects["place"], fit.draws
+    assert known.groups == ("1", "2", "3", "4")
+    assert known.degC.sum(axis=1) == pytest.approx(0.0, abs=1e-9)
+    X = model_matrix(fit.series, fit.looks.head(3), fit.terms)
+    anywhere = draws.grade_probabilities(X).mean(axis=0)
+    each = [fit.at_place(k).draws.grade_probabilities(X).mean(axis=0) for k in range(1, 5)]
+    # The spread of four places is a normal's here: no more than a hundredth apart.
+    assert np.mean(each, axis=0) == pytest.approx(anywhere, abs=0.012)
+
+
+def test_a_place_without_a_tile_may_lie_anywhere():
+    kiln = open_kiln("places", 3)
+    series, plan = window_series(), window_plan(0)
+    looks = fire_plan(kiln, plan)
+    seen = looks[looks["rack_place"] < 3]
+    rack = [
+        dataclasses.replace(
+            series, budget=dataclasses.replace(series.budget, places=count)
+        )
+        for count in (2, 8)
+    ]
+    two, eight = (fit_stage(as_records(one, plan, seen)) for one in rack)
+    assert two.effects["place"].degC.sum(axis=1) == pytest.approx(0.0, abs=1e-9)
+    sd = eight.effects["place"].sd_degC * _latent_per_degC(eight)
+    # Of eight places six are unknown: the spread is nearly that of all there could be.
+    assert np.median(eight.draws.place_sd / sd) == pytest.approx(1.0, abs=0.2)
+    assert eight.draws.place_sd.mean() > two.draws.place_sd.mean()
+    between = [one.draws.thresholds.std(axis=0) for one in (two, eight)]
+    assert between[0] == pytest.approx(between[1], rel=0.2)
+
+
+def _latent_per_degC(fit):
+    slope = fit.draws.coefficients[:, fit.columns.index(TEMPERATURE)]
+    return slope / coding(fit.series, "temperature").half_width
 
 
 def test_a_place_that_no_look_tells_of_is_refused(fit):

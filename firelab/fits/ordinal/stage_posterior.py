@@ -137,14 +137,21 @@ def fit_posterior(
     points, scores, convergence = join_parts(parts, rng=random)
     stage = layout.stage_parameters(points)
     slip_of_look, expected = density.check_looks(points, scores)
+    draws, effects = _at_the_rack(
+        _stage_draws(layout, stage, link),
+        _effects(density, stage, scores, graded),
+        layout.half_degC / stage.steepness,
+        series.budget.places,
+        random,
+    )
     fit = StagePosterior(
         series=series,
         terms=used,
         columns=columns,
         grades=series.responses.stage.grades,
         link=link,
-        draws=_stage_draws(layout, stage, link),
-        effects=_effects(density, stage, scores, graded),
+        draws=draws,
+        effects=effects,
         slip=stage.slip,
         slip_of_look=slip_of_look,
         expected=tuple(series.responses.stage.grades[place] for place in expected),
@@ -160,7 +167,7 @@ def fit_posterior(
 
 
 def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:
-    """Return draws with what a future load, tile and place of the rack add."""
+    """Return draws with what a future load, a tile and any place at all add."""
     names = (effect.name for effect in layout.effects)
     sd = dict(zip(names, stage.sd.T, strict=True))
     none = np.zeros(len(stage.sd))
@@ -221,6 +228,48 @@ def _draw(
         log_evidence=evidence,
         convergence=_by_chains(chains, sample),
     )
+
+
+def _at_the_rack(
+    draws: StageDraws,
+    effects: dict[str, DeviationDraws],
+    to_degC: FloatArray,
+    n_places: int,
+    rng: np.random.Generator,
+) -> tuple[StageDraws, dict[str, DeviationDraws]]:
+    """Return draws and effects of a tile at a place of this rack, which has no others.
+
+    The mean of its places, which tiles tell better than that of all places there could
+    be, goes to the thresholds; deviations and their spread are about it. A place that no
+    look tells of has any deviation.
+
+    Parameters
+    ----------
+    draws : StageDraws
+        Of any place.
+    effects : dict of str to DeviationDraws
+    to_degC : ndarray, shape (S,)
+        Degrees C per latent unit.
+    n_places : int
+        Of the rack.
+    rng : numpy.random.Generator
+    """
+    if not draws.place_sd.any():
+        return draws, effects
+    known = effects.get("place")
+    seen = np.zeros((draws.n_draws, 0)) if known is None else known.degC
+    unseen = rng.standard_normal((draws.n_draws, max(n_places - seen.shape[1], 0)))
+    sd_degC = draws.place_sd * to_degC
+    degC = np.hstack([seen, unseen * sd_degC[:, None]])
+    mean, spread = degC.mean(axis=1), degC.std(axis=1)
+    of_rack = replace(
+        draws,
+        thresholds=draws.thresholds - (mean / to_degC)[:, None],
+        place_sd=spread / to_degC,
+    )
+    if known is None:
+        return of_rack, effects
+    return of_rack, effects | {"place": replace(known, degC=seen - mean[:, None])}
 
 
 _COLUMN_OF = {"place": "rack_place"}
@@ -303,13 +352,16 @@ def believed_stage(
         n_learned = round(stated.share * n_draws)
         points[:n_learned] = learned.at_scores(normal[:n_learned])
     stage = layout.stage_parameters(points)
+    per_latent = layout.half_degC / stage.steepness
+    any_place = _stage_draws(layout, stage, link)
+    draws, _ = _at_the_rack(any_place, {}, per_latent, series.budget.places, random)
     return StagePosterior(
         series=series,
         terms=terms,
         columns=columns,
         grades=series.responses.stage.grades,
         link=link,
-        draws=_stage_draws(layout, stage, link),
+        draws=draws,
         slip=stage.slip,
         priors=_words(priors, learned),
         likeness=stated.share if learned is not None and stated is not None else None,

@@ -291,14 +291,19 @@ class StagePosterior(Shown):
                 f"no graded look is of place {place} of the rack (looks are of: {seen})",
                 hint="leave the place away, or fire a tile there",
             )
-        own = known.degC[:, known.groups.index(str(place))]
-        latent = own * self.draws.place_sd / known.sd_degC
+        own = known.degC[:, known.groups.index(str(place))] * self._latent_per_degC
         here = replace(
             self.draws,
-            thresholds=self.draws.thresholds - latent[:, None],
+            thresholds=self.draws.thresholds - own[:, None],
             place_sd=np.zeros(self.draws.n_draws),
         )
         return replace(self, draws=here)
+
+    @property
+    def _latent_per_degC(self) -> FloatArray:
+        """Latent units of one degC, shape (S,), as the spread of loads has both."""
+        loads = np.hypot(self.effects["session"].sd_degC, self.effects["load"].sd_degC)
+        return np.asarray(self.draws.load_sd / loads)
 
     @property
     def of_promise(self) -> StagePosterior:
@@ -307,33 +312,31 @@ class StagePosterior(Shown):
         A future look can be a slip: a scattered tile that was taken for one still counts.
         Two days that were alike do not show that a third will be, nor two people who
         agree that they are right: where a deviation rests on fewer than five groups it
-        counts for no less than its prior's mean, for a day and place to come and for what
-        the few days and people that were seen are off together.
+        counts for no less than its prior's mean, for a day to come and for what the few
+        days and people that were seen are off together. Of the rack's places there are no
+        others to come.
         """
         effects, draws = self.effects, self.draws
         if not effects:
             return self
         scales = effect_scales_degC(self.series.priors)
-        loads = np.hypot(effects["session"].sd_degC, effects["load"].sd_degC)
         to_come, together = np.zeros(draws.n_draws), np.zeros(draws.n_draws)
-        for name in ("session", "place", "observer"):
+        for name in ("session", "observer"):
             known = effects.get(name)
             if known is None or len(known.groups) >= _ENOUGH_GROUPS:
                 continue
-            if name == "place" and not draws.place_sd.any():
-                continue
             least = _HALF_NORMAL_MEAN * scales[name]
             more = np.maximum(least**2 - known.sd_degC**2, 0.0)
-            # The next tile's place is one of these; whoever looks, the tile is the same.
-            to_come += more if name != "observer" else 0.0
-            together += more / len(known.groups) if name != "place" else 0.0
-        latent = draws.load_sd / loads
+            # Whoever looks at it, the next tile is the same.
+            to_come += more if name == "session" else 0.0
+            together += more / len(known.groups)
+        latent = self._latent_per_degC
         score = np.random.default_rng(self.series.seed).standard_normal(draws.n_draws)
         shift = latent * np.sqrt(together) * score
         promised = replace(
             draws,
             thresholds=draws.thresholds + shift[:, None],
-            place_sd=np.sqrt(draws.place_sd**2 + latent**2 * to_come),
+            load_sd=np.sqrt(draws.load_sd**2 + latent**2 * to_come),
             slip=np.broadcast_to(self.slip, draws.n_draws),
         )
         return replace(self, draws=promised)
