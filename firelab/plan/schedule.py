@@ -199,9 +199,7 @@ def order_correlation(session: IntArray, temperature_degC: FloatArray) -> float:
         Both places and temperatures are taken from their session's mean.
     """
     by_session = np.argsort(session, kind="stable")
-    _, first, size = np.unique(
-        session[by_session], return_index=True, return_counts=True
-    )
+    _, first, size = np.unique(session[by_session], return_index=True, return_counts=True)
     at, heat = np.repeat(np.arange(first.size), size), temperature_degC[by_session]
     place = np.arange(len(session)) - first[at] - 0.5 * (size[at] - 1.0)
     heat = heat - (np.add.reduceat(heat, first) / size)[at]

@@ -78,9 +78,7 @@ def test_a_place_without_a_tile_may_lie_anywhere():
     looks = fire_plan(kiln, plan)
     seen = looks[looks["rack_place"] < 3]
     rack = [
-        dataclasses.replace(
-            series, budget=dataclasses.replace(series.budget, places=count)
-        )
+        dataclasses.replace(series, budget=dataclasses.replace(series.budget, places=count))
         for count in (2, 8)
     ]
     two, eight = (fit_stage(as_records(one, plan, seen)) for one in rack)

@@ -247,10 +247,6 @@ def interval_terms(
         return _general_terms(link, lower, upper, order)
 
 
-_END_OF_NUMBERS = 700.0
-"""e^709 is the largest number in double precision."""
-
-
 def _logit_terms(lower: FloatArray, upper: FloatArray, order: int) -> IntervalTerms:
     gap = -np.expm1(lower - upper)
     (below_b, above_b), (below_a, above_a) = _both_sides(upper), _both_sides(lower)
@@ -275,9 +271,8 @@ def _logit_terms(lower: FloatArray, upper: FloatArray, order: int) -> IntervalTe
 
 def _both_sides(end: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the logistic distribution at an end and at its negative: one exponential."""
-    grown = np.exp(np.clip(-end, -_END_OF_NUMBERS, _END_OF_NUMBERS))
-    below = 1.0 / (1.0 + grown)
-    return below, grown * below
+    grown = np.exp(-end)
+    return 1.0 / (1.0 + grown), 1.0 / (1.0 + 1.0 / grown)
 
 
 def _general_terms(
