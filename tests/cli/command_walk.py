@@ -287,7 +287,7 @@ def a_studio(said):
         said(f"new {folder} --jar 12 --from quick-look")
         edit(folder, ("seed = 3301", f"seed = {ord(name)}"))
         said(f"plan {folder}")
-        hotter = 35.0 if name in "de" else 0.0
+        hotter = 50.0 if name in "de" else 0.0
         looks = looks_of(folder, 8000 + ord(name), 730, 780, hotter=hotter, day=day)
         said(f"record {looks} {folder}", of="studio-record")
         if name == "a":
