@@ -168,13 +168,13 @@ def looks_with_slips(
     link : Link
     lower, upper : ndarray, shape (M, n)
         Latent ends, random effects included.
-    slip : ndarray, shape (M,)
+    slip : ndarray, shape (M, n) or (M, 1)
         e.
     n_grades : int
         J.
     """
     terms = interval_terms(link, lower, upper, 2)
-    p, e = np.exp(terms.log_p), slip[:, None]
+    p, e = np.exp(terms.log_p), slip
     mixed = (1.0 - e) * p + e / n_grades
     no_slip = (1.0 - e) * p / mixed
     with np.errstate(invalid="ignore"):
@@ -196,8 +196,8 @@ def log_with_slips(
     link: Link, lower: FloatArray, upper: FloatArray, slip: FloatArray, n_grades: int
 ) -> FloatArray:
     """Return the log probabilities of `looks_with_slips` alone, (M, n)."""
-    p, e = np.exp(interval_terms(link, lower, upper, 0).log_p), slip[:, None]
-    return np.asarray(np.log((1.0 - e) * p + e / n_grades))
+    p = np.exp(interval_terms(link, lower, upper, 0).log_p)
+    return np.asarray(np.log((1.0 - slip) * p + slip / n_grades))
 
 
 def grouped_looks(

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from firelab.arrays import FloatArray, IntArray
+from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.fits.ordinal.added_heat import AddedHeat, with_added_heat
 from firelab.fits.ordinal.likelihood import (
     LookTerms,
@@ -37,6 +37,9 @@ the importance weights make up for."""
 _LONGEST_STEP, _LEAST_BEND = 1.5, 1e-3
 """Longest such step, prior sds, and the least curvature that a look lends it: a slip can
 bend the other way (chosen here, no source; the weights make up for it too)."""
+
+_AS_GOOD_AS_NEVER = 1e-9
+"""Of the chance of a slip where a look is none: not 0, so that no logarithm is of 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -139,6 +142,8 @@ class StageDensity:
     layout : Parameterisation
     priors : Priors
     link : str
+    as_written : ndarray of bool, shape (n,), optional
+        Looks that are no slips.
     groups : ScoreGroups
         Follows from the looks and their effects.
     """
@@ -147,6 +152,7 @@ class StageDensity:
     layout: Parameterisation
     priors: Priors
     link: str
+    as_written: BoolArray | None = None
 
     groups: ScoreGroups = field(init=False)
 
@@ -245,7 +251,7 @@ class StageDensity:
             ),
             by_coefficient,
             np.add.reduceat(by_group * scores, bounds, axis=1),
-            terms.by_slip.sum(axis=1),
+            (terms.by_slip * self._can_slip).sum(axis=1),
             by_lost,
         )
         value = terms.log_p.sum(axis=1) - 0.5 * (scores**2).sum(axis=1)
@@ -271,6 +277,13 @@ class StageDensity:
         chances = np.diff(reached, axis=1, prepend=0.0, append=1.0)
         return 1.0 - terms.no_slip.mean(axis=0), chances.argmax(axis=1)
 
+    @property
+    def _can_slip(self) -> FloatArray:
+        """How far each look can be a slip, shape (n,), or (1,) if all alike."""
+        if self.as_written is None:
+            return np.ones(1)
+        return np.where(self.as_written, _AS_GOOD_AS_NEVER, 1.0)
+
     def _ends(self, stage: StageParameters) -> tuple[FloatArray, FloatArray]:
         return grade_ends(self.looks.grade, stage.thresholds, self.looks.eta(stage))
 
@@ -284,7 +297,8 @@ class StageDensity:
         shift = self._effects(stage, scores)
         lower, upper = (end - shift for end in self._ends(stage))
         link, grades = link_named(self.link), self.layout.n_grades
-        return log_with_slips(link, lower, upper, stage.slip, grades)
+        slip = stage.slip[:, None] * self._can_slip
+        return log_with_slips(link, lower, upper, slip, grades)
 
     def _terms(
         self,
@@ -294,7 +308,8 @@ class StageDensity:
         shift: FloatArray,
     ) -> LookTerms:
         link, grades = link_named(self.link), self.layout.n_grades
-        return looks_with_slips(link, lower - shift, upper - shift, stage.slip, grades)
+        slip = stage.slip[:, None] * self._can_slip
+        return looks_with_slips(link, lower - shift, upper - shift, slip, grades)
 
 
 def sum_by_group(by_look: FloatArray, group: IntArray, count: int) -> FloatArray:

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from firelab.arrays import FloatArray
+from firelab.arrays import BoolArray, FloatArray
 from firelab.fits.ordinal.added_heat import added_heat
 from firelab.fits.ordinal.learned_priors import (
     PartDraws,
@@ -41,7 +41,7 @@ from firelab.fits.ordinal.warming_up import (
     with_traced_loss,
     with_warm_up,
 )
-from firelab.fits.ordinal.what_mattered import DeviationDraws
+from firelab.fits.ordinal.what_mattered import LIKELY_SLIP, DeviationDraws
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import is_trusted
 from firelab.fits.sampling.nested import NestedSample, sample_nested
@@ -67,6 +67,7 @@ def fit_posterior(
     rng: np.random.Generator | None = None,
     n_draws: int = 2000,
     only_medians: bool = False,
+    as_written: BoolArray | None = None,
 ) -> StagePosterior:
     r"""Draw from the posterior of the stage given the looks of a series.
 
@@ -90,6 +91,9 @@ def fit_posterior(
         How many draws, S.
     only_medians : bool, default False
         Whether medians alone are asked for, to which a hundred independent draws do.
+    as_written : ndarray of bool, shape (n,), optional
+        Graded looks that are no slips. By default each can be one, and where one is
+        more likely a slip than not, the fit has another that takes it as it is written.
 
     Raises
     ------
@@ -125,7 +129,9 @@ def fit_posterior(
         at_heat=warming_up(series, used),
     )
     priors = make_priors(series, layout, link=link)
-    density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
+    density = StageDensity(
+        looks=looks, layout=layout, priors=priors, link=link, as_written=as_written
+    )
     random = np.random.default_rng(series.seed) if rng is None else rng
     parts = [_draw(density, n_draws, random, 1.0, only_medians)]
     learned = learned_priors(series, layout, priors, link=link)
@@ -163,7 +169,15 @@ def fit_posterior(
         provenance=records.provenance,
     )
     middle = shared_values(fit).get(TARGET) if learned else None
-    return fit if middle is None else replace(fit, target_degC=float(np.median(middle)))
+    if middle is not None:
+        fit = replace(fit, target_degC=float(np.median(middle)))
+    doubted = slip_of_look > LIKELY_SLIP
+    if only_medians or as_written is not None or not doubted.any():
+        return fit
+    held = fit_posterior(
+        records, terms, link=link, rng=random, n_draws=n_draws, as_written=doubted
+    )
+    return replace(fit, with_every_look=held)
 
 
 def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:

@@ -127,6 +127,8 @@ class StagePosterior(Shown):
     target_degC : float or None
         Median of the middle of the target as jars are compared, where it was graded; None
         where the series rests on no history.
+    with_every_look : StagePosterior or None
+        The fit that takes the looks which this one doubts as they are written.
     looks : DataFrame, n rows
         The graded looks that were fitted, as `Records.graded` gives them.
     n_omitted : int
@@ -152,6 +154,7 @@ class StagePosterior(Shown):
     expected: tuple[str, ...] = ()
     likeness: float | None = None
     target_degC: float | None = None
+    with_every_look: StagePosterior | None = None
 
     @property
     def n_looks(self) -> int:
@@ -297,7 +300,8 @@ class StagePosterior(Shown):
             thresholds=self.draws.thresholds - own[:, None],
             place_sd=np.zeros(self.draws.n_draws),
         )
-        return replace(self, draws=here)
+        other = self.with_every_look
+        return replace(self, draws=here, with_every_look=other and other.at_place(place))
 
     @property
     def _latent_per_degC(self) -> FloatArray:
@@ -309,13 +313,16 @@ class StagePosterior(Shown):
     def of_promise(self) -> StagePosterior:
         """The fit that a recipe is held to: a look to come, and no deviation for luck.
 
-        A future look can be a slip: a scattered tile that was taken for one still counts.
+        A look that is asked back counts as it is written until it is corrected, and a
+        future look can be a slip: a scattered tile that was taken for one still counts.
         Two days that were alike do not show that a third will be, nor two people who
         agree that they are right: where a deviation rests on fewer than five groups it
         counts for no less than its prior's mean, for a day to come and for what the few
         days and people that were seen are off together. Of the rack's places there are no
         others to come.
         """
+        if self.with_every_look is not None:
+            return self.with_every_look.of_promise
         effects, draws = self.effects, self.draws
         if not effects:
             return self
