@@ -274,8 +274,19 @@ def _how_sure(fit: StagePosterior) -> list[str]:
     ]
 
 
+def _doubted(fit: StagePosterior) -> list[str]:
+    tiles = list(dict.fromkeys(str(one["tile"]) for one in fit.unlikely))
+    if not tiles or fit.series.plan.kind == SEQUENTIAL:
+        return []
+    looks = "the look at tile" if len(tiles) == 1 else "the looks at tiles"
+    return [
+        f"{looks} {', '.join(tiles)} may be wrong: look again, and correct what was "
+        "written (firelab record --correct); until then a recipe must hold with it as it is"
+    ]
+
+
 def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:
-    notes = [*fit.history, *_how_sure(fit)]
+    notes = [*fit.history, *_doubted(fit), *_how_sure(fit)]
     if fit.series.invented:
         notes.append("invented demonstration data: no tile was fired")
     if fit.series.window.place is not None:

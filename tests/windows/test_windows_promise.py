@@ -21,7 +21,9 @@ from firelab.windows.edges.target_at_setting import targets_of
 @pytest.fixture(scope="module")
 def fit():
     kiln, plan = open_kiln("all", 13), window_plan(13)
-    return fit_stage(as_records(window_series(), plan, fire_plan(kiln, plan)))
+    found = fit_stage(as_records(window_series(), plan, fire_plan(kiln, plan)))
+    # A look that it doubts has tests of its own.
+    return replace(found, with_every_look=None)
 
 
 def test_a_look_to_come_can_be_a_slip_and_few_groups_are_no_proof(fit):

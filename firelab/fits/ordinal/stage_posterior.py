@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -92,8 +93,8 @@ def fit_posterior(
     only_medians : bool, default False
         Whether medians alone are asked for, to which a hundred independent draws do.
     as_written : ndarray of bool, shape (n,), optional
-        Graded looks that are no slips. By default each can be one, and where one is
-        more likely a slip than not, the fit has another that takes it as it is written.
+        Graded looks that are no slips. By default each can be one, and a fit to which
+        one is more likely a slip than not knows how to take it as it is written.
 
     Raises
     ------
@@ -172,12 +173,13 @@ def fit_posterior(
     if middle is not None:
         fit = replace(fit, target_degC=float(np.median(middle)))
     doubted = slip_of_look > LIKELY_SLIP
-    if only_medians or as_written is not None or not doubted.any():
+    if as_written is not None or not doubted.any():
         return fit
-    held = fit_posterior(
-        records, terms, link=link, rng=random, n_draws=n_draws, as_written=doubted
+    # Only who makes a promise needs it, so that it waits to be asked for.
+    again = partial(
+        fit_posterior, records, terms, link=link, n_draws=n_draws, as_written=doubted
     )
-    return replace(fit, with_every_look=held)
+    return replace(fit, with_every_look=again)
 
 
 def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:

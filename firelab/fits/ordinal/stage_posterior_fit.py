@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -127,8 +127,9 @@ class StagePosterior(Shown):
     target_degC : float or None
         Median of the middle of the target as jars are compared, where it was graded; None
         where the series rests on no history.
-    with_every_look : StagePosterior or None
-        The fit that takes the looks which this one doubts as they are written.
+    with_every_look : callable or None
+        Fits again with the looks that this fit doubts taken as they are written; None
+        where it doubts none.
     looks : DataFrame, n rows
         The graded looks that were fitted, as `Records.graded` gives them.
     n_omitted : int
@@ -154,7 +155,7 @@ class StagePosterior(Shown):
     expected: tuple[str, ...] = ()
     likeness: float | None = None
     target_degC: float | None = None
-    with_every_look: StagePosterior | None = None
+    with_every_look: Callable[[], StagePosterior] | None = None
 
     @property
     def n_looks(self) -> int:
@@ -300,8 +301,7 @@ class StagePosterior(Shown):
             thresholds=self.draws.thresholds - own[:, None],
             place_sd=np.zeros(self.draws.n_draws),
         )
-        other = self.with_every_look
-        return replace(self, draws=here, with_every_look=other and other.at_place(place))
+        return replace(self, draws=here)
 
     @property
     def _latent_per_degC(self) -> FloatArray:
@@ -322,7 +322,8 @@ class StagePosterior(Shown):
         others to come.
         """
         if self.with_every_look is not None:
-            return self.with_every_look.of_promise
+            again = replace(self.with_every_look(), series=self.series)
+            return again.of_window.of_promise
         effects, draws = self.effects, self.draws
         if not effects:
             return self
