@@ -103,7 +103,11 @@ def test_products_with_the_dwell_move_with_it():
     assert square - moved == pytest.approx(at**2 + 2 * at * (coded - at), abs=1e-9)
 
 
-def density_of(link="logit", terms=PLAIN):
+TRUE = np.array([False, True, False, False, True, False, False, False])
+"""Looks that are no slips, where a test says so."""
+
+
+def density_of(link="logit", terms=PLAIN, as_written=None):
     frame = looks_of().assign(
         session=[1, 1, 2, 1, 2, 2, 1, 2],
         rack_place=[1, 2, 1, 0, 2, 1, 2, 1],
@@ -124,13 +128,19 @@ def density_of(link="logit", terms=PLAIN):
         at_heat=warming_up(SERIES, terms),
     )
     priors = make_priors(SERIES, layout, link=link)
-    density = StageDensity(looks=looks, layout=layout, priors=priors, link=link)
+    density = StageDensity(
+        looks=looks, layout=layout, priors=priors, link=link, as_written=as_written
+    )
     return density, layout.n_parameters + density.n_scores, frame
 
 
-@pytest.mark.parametrize("link", ["logit", "probit", "cloglog", "loglog", "warm-up"])
+@pytest.mark.parametrize(
+    "link", ["logit", "probit", "cloglog", "loglog", "warm-up", "as written"]
+)
 def test_gradients_are_the_differences(link):
-    if link == WARM_UP:
+    if link == "as written":
+        density, size, _ = density_of(as_written=TRUE)
+    elif link == WARM_UP:
         density, size, _ = density_of(terms=(*PLAIN, WARM_UP))
     else:
         density, size, _ = density_of(link)
@@ -146,8 +156,9 @@ def test_gradients_are_the_differences(link):
         )
 
 
-def test_the_density_is_that_of_plain_loops():
-    density, size, frame = density_of()
+@pytest.mark.parametrize("as_written", [None, TRUE], ids=["slips", "some true"])
+def test_the_density_is_that_of_plain_loops(as_written):
+    density, size, frame = density_of(as_written=as_written)
     point = np.random.default_rng(7).normal(0.2, 0.5, size)
     q, sizes = density.layout.n_parameters, density.sizes
     assert sizes == (2, 8, 2, 4, 2)
@@ -165,11 +176,11 @@ def test_the_density_is_that_of_plain_loops():
     grade = frame["stage"].cat.codes.to_numpy()
     law = stats.logistic
     likely = law.cdf(cuts[grade + 1] - eta) - law.cdf(cuts[grade] - eta)
-    slip = stage.slip[0]
+    slip = stage.slip[0] * (1.0 if as_written is None else ~as_written)
     wanted = np.log((1 - slip) * likely + slip / 4).sum()
     wanted += density.priors.log_density(point[None, :q])[0] - 0.5 * (point[q:] ** 2).sum()
     found = density.log_density_and_gradient(point[None])[0][0]
-    assert found == pytest.approx(wanted, rel=1e-10)
+    assert found == pytest.approx(wanted, rel=1e-9)
     assert density.joint(point[None, :q], point[None, q:])[0] == pytest.approx(found)
 
 
