@@ -51,10 +51,11 @@ class Typed(io.StringIO):
 
 
 class SaidTexts:
-    """What each command said, by command."""
+    """What each command said, by command, and the exit codes of each line."""
 
     def __init__(self):
         self.blocks = {}
+        self.codes = {}
 
     def __call__(self, line, of="", typed=""):
         words = shlex.split(line)
@@ -73,6 +74,7 @@ class SaidTexts:
                 app(words, prog_name="firelab")
             except SystemExit as left:
                 code = left.code
+        self.codes.setdefault(tuple(words), set()).add(code)
         lines = [f"$ firelab {line}".rstrip()]
         for sign, text in kept:
             lines += [f"{sign}{part}".rstrip() for part in text.splitlines()]
@@ -151,24 +153,25 @@ def whole_window(said):
     said("check march-green")
     said("check marsh-green")
     said("sheets marsh-green")
-    said("foresee marsh-green --tries 1 --jobs 1")
+    said("foresee marsh-green --tries 10")
     said("foresee marsh-green --tries 2 --jobs 1 --kinds d-optimal --tiles 12,60")
     said("plan marsh-green --kinds")
     said("plan marsh-green --compare")
     said("plan marsh-green --compare --kind d-optimal --sizes 12,60")
     for kind in ("ladder", "l18", "factorial --tiles 17", "d-optimal --tiles 60", "spiral"):
         said(f"plan marsh-green --kind {kind}")
+    said("plan marsh-green")
     said("plan marsh-green --details")
     said("plan marsh-green --figure")
     said("check marsh-green")
-    said("sheets marsh-green")
+    said("sheets marsh-green --page a4 --labels cut")
     said("sheets marsh-green --session 3")
     said("sheets marsh-green --page a5")
     said("sheets marsh-green --labels list")
     said("sheets marsh-green --labels 500x100")
     said("record marsh-green")
     said("record nothing.csv marsh-green")
-    looks = looks_of("marsh-green", 3, 735, 775)
+    looks = looks_of("marsh-green", 3, 735, 775).rename("looks.csv")
     said(f"record {looks} marsh-green --dry-run")
     said(f"record {looks} marsh-green")
     said(f"record {looks} marsh-green")
@@ -177,7 +180,7 @@ def whole_window(said):
     said("fit marsh-green")
     said("windows marsh-green")
     said("check marsh-green")
-    said("next marsh-green")
+    said("next marsh-green --loads 2")
     said("next marsh-green --beyond --loads 3 --add")
     said("check marsh-green")
     said("next marsh-green")
@@ -276,14 +279,14 @@ def what_else_a_fit_says(said):
 
 def a_studio(said):
     """What jars before taught, the kiln over time, a new lot, the board."""
-    said("new studio --studio")
-    said("check studio")
-    said("new studio/a --jar 12 --from quick-look")
+    said("new my-studio --studio")
+    said("check my-studio")
+    said("new my-studio/a --jar 12 --from quick-look")
     jar = "12,heron (invented),opaque,H1,7,unknown,2026-01-02,\n"
-    path = Path("studio/jars.csv")
+    path = Path("my-studio/jars.csv")
     path.write_text(path.read_text(encoding="utf-8") + jar, encoding="utf-8")
     for name, day in zip("abcde", DAYS, strict=True):
-        folder = f"studio/{name}"
+        folder = f"my-studio/{name}"
         said(f"new {folder} --jar 12 --from quick-look")
         edit(folder, ("seed = 3301", f"seed = {ord(name)}"))
         said(f"plan {folder}")
@@ -291,39 +294,41 @@ def a_studio(said):
         looks = looks_of(folder, 8000 + ord(name), 730, 780, hotter=hotter, day=day)
         said(f"record {looks} {folder}", of="studio-record")
         if name == "a":
-            said("learn studio")
-            said("kiln studio")
-            said("board studio")
-    said("check studio")
-    said("fit studio/a")
-    said("windows studio/a")
-    said("check studio")
-    said("board studio")
-    mark = read_series("studio/a").mark
-    said("board studio --tile ZZ")
-    said('board studio --lies "drawer 3"')
-    said(f'board studio --tile {mark} --lies "drawer 3"')
-    said(f"board studio --tile {mark}-AEX")
-    said("kiln studio")
-    said("kiln studio --correct --figure")
-    said("kiln studio")
-    said("learn studio")
-    said("new studio/f --like studio --from quick-look")
-    said("plan studio/f")
-    said("lot stduio studio/g")
-    said("lot studio/a studio/g")
-    said("lot studio/a studio/g")
-    looks = looks_of("studio/g", 9, 740, 790)
-    said(f"record {looks} studio/g", of="studio-record")
-    said("lot studio/a studio/g")
+            said("learn my-studio")
+            said("kiln my-studio --figure")
+            said("board my-studio")
+    said("check my-studio")
+    said("fit my-studio/a")
+    said("windows my-studio/a")
+    said("check my-studio")
+    said("board my-studio")
+    mark = read_series("my-studio/a").mark
+    said("board my-studio --tile ZZ")
+    said('board my-studio --lies "drawer 3"')
+    said(f'board my-studio --tile {mark} --lies "drawer 3"')
+    said(f"board my-studio --tile {mark}-AEX")
+    said("kiln my-studio")
+    said("kiln my-studio --correct --figure")
+    said("kiln my-studio")
+    said("learn my-studio")
+    said("new my-studio/f --like my-studio --from quick-look")
+    said("plan my-studio/f")
+    said("lot stduio my-studio/g")
+    said("lot my-studio/a my-studio/g")
+    said("lot my-studio/a my-studio/g")
+    looks = looks_of("my-studio/g", 9, 740, 790)
+    said(f"record {looks} my-studio/g", of="studio-record")
+    said("lot my-studio/a my-studio/g")
+    said("lot marsh-green marsh-green-2")
 
 
 def a_piece(said):
     """Two colours on one bowl."""
     said("piece plan bowl")
     said("piece new bowl")
-    said("piece new bowl marsh-green studio/a")
-    said("piece new bowl marsh-green studio/a")
+    said("piece new bowl marsh-green my-studio/a")
+    said("piece new bowl marsh-green my-studio/a")
+    said("piece new harbour-bowl marsh-green")
     said("piece check bowl")
     said("piece plan bowl")
     said('piece record bowl --grades "marsh green full"')
@@ -348,6 +353,9 @@ def other_studios(said):
             said(f"windows {name}", of="other-studios")
             said(f"pack {name} --licence CC0-1.0 --studio {name.title()}")
     Path("west/firings.csv").unlink()
+    said("pack marsh-green --licence CC-BY-4.0 --studio 'North kiln'")
+    said("unpack marsh-green.zip their-marsh-green")
+    said("verify their-marsh-green")
     said("pack north")
     said("pack north --licence CC0-1.0 --out bundles/north.zip")
     said("unpack north.zip")
@@ -364,17 +372,20 @@ def other_studios(said):
     said("unpack damaged.zip hers")
     said("pool north.zip")
     said("pool north.zip south.zip marsh-green")
+    said("pool north.zip south.zip east.zip")
     said("pool north.zip south.zip east.zip --carry west")
-    Path("shelf").mkdir()
-    for name in ("north", "south", "east", "damaged"):
-        shutil.copy(f"{name}.zip", "shelf")
-    said("shelf shelf")
+    Path("bundles").mkdir()
+    for name in ("north", "south", "east"):
+        shutil.copy(f"{name}.zip", "bundles")
+    said("learn bundles")
     said(
-        "shelf shelf --kind opaque --metal copper --stage full --heat '1400 degF' "
-        "--within '3 min'"
+        "shelf bundles --kind opaque --metal copper --stage full --heat '1450 degF' "
+        "--within '2 min'"
     )
-    said("shelf shelf --colour fern")
-    said("shelf shelf --heat hot")
+    shutil.copy("damaged.zip", "bundles")
+    said("shelf bundles")
+    said("shelf bundles --colour fern")
+    said("shelf bundles --heat hot")
     said("new round --round-robin 3 --control 'white (invented)'")
     said("new round --round-robin 1")
     said("new round --round-robin 3 --from west")
@@ -382,13 +393,15 @@ def other_studios(said):
 
 def demonstration(said):
     """The invented series, with clearness and a recipe."""
-    said("demo heron")
-    said("check heron")
-    said("fit heron --details")
-    said("windows heron --probability 0.9")
-    said("next heron")
-    said("next heron --beyond")
-    said.keep("demo", [f"words of heron/report.html: {n_words('heron/report.html')}"])
+    said("demo demo-series")
+    said("check demo-series")
+    said("fit demo-series --details")
+    said("windows demo-series --probability 0.9")
+    said("next demo-series")
+    said("next demo-series --beyond")
+    said.keep(
+        "demo", [f"words of demo-series/report.html: {n_words('demo-series/report.html')}"]
+    )
 
 
 def n_words(page):

@@ -309,15 +309,15 @@ def test_what_nobody_recomputed_is_named(without_next):
     assert "not checked: photos/AAA.png" in verify_folder(without_next).summary()
 
 
-def test_a_plan_that_was_extended_is_verified_too(tmp_path, answered):
+def test_a_plan_that_was_extended_is_verified_with_the_fit_made_before(tmp_path, answered):
     folder = shutil.copytree(answered, tmp_path / "longer")
     for name in ("windows.json", "windows.csv", "next.csv"):
         (folder / name).unlink()
     assert firelab("next", folder, "--beyond", "--add").exit_code == 0
-    assert firelab("fit", folder).exit_code == 0
     found = verify_folder(folder)
     assert status(found)["plan.csv"] == "extended"
-    assert status(found)["plan.json"] == "agrees"
+    assert status(found)["plan.json"] == status(found)["fit.json"] == "agrees"
+    assert found.agrees
     change(folder, "plan.json", lambda content: content["powder_g"].update({"80": 0.1}))
     assert status(verify_folder(folder))["plan.json"] == "differs"
 

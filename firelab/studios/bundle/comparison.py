@@ -32,8 +32,9 @@ TOLERANCE_OTHER = 1e-5
 """Of any other number, relative where it is above 1 (chosen here)."""
 
 _SHARES = frozenset({"probability", "assurance", "assured_share", "p", "p_value", "power"})
-_LEFT_OUT = frozenset({"versions", "parts"})
-"""Package versions; and hashes of single parts of series.toml, whose whole is compared."""
+_LEFT_OUT = frozenset({"versions", "parts", "plan.csv"})
+"""Package versions; and hashes of single parts of series.toml, whose whole is compared, and
+of the plan's table, which is compared row by row and may have grown since a fit."""
 _NEWER = frozenset({"place", "blank"})
 """Keys that a bundle made before may lack; there absent is the same as null."""
 _DIAGNOSTICS = "convergence"

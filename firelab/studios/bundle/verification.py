@@ -327,36 +327,53 @@ def verify_next(folder: str | Path, fitted: FolderFit) -> FileVerdict:
     """Choose the next tiles again and compare.
 
     `next.csv` does not hold the options that it was asked for with; those that its
-    rows admit are tried.
+    rows admit are tried, and where the plan ends with those rows, the plan before them.
     """
     path = Path(folder) / NEXT_FILE
     if not path.is_file():
         return FileVerdict(file=NEXT_FILE, status="not claimed")
-    verdict = _verify_table(path, _next_candidates(path, fitted))
+    try:
+        claimed = pd.read_csv(path, dtype={"tile": "string"})
+        plans = _plans_before(fitted, claimed)
+        verdict = _verify_table(path, _next_candidates(claimed, fitted, plans))
+    except (ValueError, KeyError):
+        verdict = FileVerdict(file=NEXT_FILE, status="cannot be recomputed")
     if verdict.status == "agrees":
         return verdict
     note = "firelab next does not choose these tiles from this log: choose anew with it"
     return replace(verdict, note=note)
 
 
-def _next_candidates(path: Path, fitted: FolderFit) -> Iterator[str]:
-    try:
-        claimed = pd.read_csv(path, dtype={"tile": "string"})
-        by_load = claimed.groupby("load")["tile"]
-        n_loads = max(int(by_load.ngroups), 1)
-        places = int(by_load.size().max()) if len(claimed) else None
-        new = int(by_load.apply(lambda tiles: tiles.isna().sum()).max()) if places else None
-    except (ValueError, KeyError):
-        return
+def _plans_before(fitted: FolderFit, claimed: pd.DataFrame) -> list[Plan]:
+    """Return the plan without the rows that were chosen, if it ends with them, or it."""
+    plan, n_rows = fitted.records.plan, len(claimed)
+    setting = ["temperature_degC", "dwell_s", "mesh", "layers", "base"]
+    last, chosen = (
+        sorted(rows[setting].itertuples(index=False, name=None))
+        for rows in (plan.tiles.tail(n_rows), claimed)
+    )
+    if not n_rows or last != chosen:
+        return [plan]
+    before = plan.tiles.iloc[:-n_rows]
+    return [follow_rows(fitted.records.series, plan, before, plan.preparation), plan]
+
+
+def _next_candidates(
+    claimed: pd.DataFrame, fitted: FolderFit, plans: list[Plan]
+) -> Iterator[str]:
+    by_load = claimed.groupby("load")["tile"]
+    n_loads = max(int(by_load.ngroups), 1)
+    places = int(by_load.size().max()) if len(claimed) else None
+    new = int(by_load.apply(lambda tiles: tiles.isna().sum()).max()) if places else None
     windows = firing_windows(fitted.stage, fitted.clarity) if places is None else None
     sizes = (
         [(None, None)] if places is None else [(None, None), (places, None), (None, new)]
     )
-    for (size, most_new), fire_on in itertools.product(sizes, (True, False)):
+    for plan, (size, most_new), fire_on in itertools.product(plans, sizes, (True, False)):
         try:
             chosen = next_tiles(
                 fitted.stage,
-                fitted.records.plan,
+                plan,
                 windows=windows,
                 n_loads=n_loads,
                 places=size,
