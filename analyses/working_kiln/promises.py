@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from kiln_records import (
@@ -24,6 +26,8 @@ DWELLS_S = (90.0, 120.0, 160.0, 210.0)
 NEXT_LOADS = (2, 2, 2, 1, 1, 1)
 """New tiles, at most, of each load that `next_tiles` chooses."""
 LOADS_A_SESSION = 3
+CONFIDENCES = (0.6, 0.7, 0.75, 0.8, 0.85, 0.9)
+"""How sure a recipe is asked for, in turn of the same looks."""
 ORDERS = 20
 """Orders of the ready design among which colours are shared out."""
 
@@ -93,6 +97,19 @@ def windows_once(name: str, number: int) -> list[dict[str, object]]:
     kiln, series = open_kiln(name, number), window_series()
     plan = window_plan(number % ORDERS)
     return [judge(kiln, series, plan, fire_plan(kiln, plan))]
+
+
+def how_sure_once(name: str, number: int) -> list[dict[str, object]]:
+    """Fire the ready design's 30 tiles once; ask for recipes ever surer."""
+    kiln, series = open_kiln(name, number), window_series()
+    plan = window_plan(number % ORDERS)
+    fit, rows = fit_stage(as_records(series, plan, fire_plan(kiln, plan))), []
+    for confidence in CONFIDENCES:
+        asked = replace(series.window, confidence=confidence)
+        windows = firing_windows(replace(fit, series=replace(series, window=asked)))
+        recipe = judge_recipe(kiln, windows.windows[0].recipe, asked.probability)
+        rows.append({"confidence": confidence} | recipe)
+    return rows
 
 
 def next_once(name: str, number: int) -> list[dict[str, object]]:

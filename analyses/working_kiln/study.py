@@ -25,10 +25,11 @@ sys.path.insert(0, str(HERE))
 
 from choosers import CHOOSERS, chooser_once, hand_once
 from kilns import KILNS
-from promises import next_once, windows_once
+from promises import how_sure_once, next_once, windows_once
 from tables import (
     beside_hand_table,
     hand_table,
+    how_sure_table,
     next_table,
     odds_table,
     windows_table,
@@ -42,6 +43,13 @@ AFTER_THE_ROWS = ("study.py", "tables.py")
 """What may change without a block becoming stale."""
 ONE_AT_A_TIME = ("one tile at a time", "greedy")
 """Choosers that tell what one more tile would add."""
+STUDIES: dict[str, tuple[Study, Callable[[pd.DataFrame], pd.DataFrame]]] = {
+    "windows": (windows_once, windows_table),
+    "how sure": (how_sure_once, how_sure_table),
+    "next": (next_once, next_table),
+    "hand": (hand_once, hand_table),
+}
+"""What is asked of a colour in a kiln, and the table of the answers."""
 IN_RANGE = [name for name, kiln in KILNS.items() if not kiln.off_belief]
 """Kilns whose windows lie in the range of the ready design."""
 
@@ -93,7 +101,7 @@ def run_all(
 def main() -> None:
     """Run one study and write its table."""
     words = argparse.ArgumentParser(description=__doc__)
-    words.add_argument("study", choices=("windows", "next", "hand", *CHOOSERS))
+    words.add_argument("study", choices=(*STUDIES, *CHOOSERS))
     words.add_argument("--kilns", help="names with commas; by default all that serve")
     words.add_argument("--colours", type=int, default=100)
     words.add_argument("--first", type=int, default=0, help="number of the first colour")
@@ -104,7 +112,7 @@ def main() -> None:
     asked = words.parse_args()
     kilns = asked.kilns.split(",") if asked.kilns else list(KILNS)
     name = asked.study
-    if name in ("windows", "next"):
+    if name in ("windows", "how sure", "next"):
         kilns = [kiln for kiln in kilns if kiln in IN_RANGE]
     if name in CHOOSERS:
         study: Study = partial(chooser_once, by=name, most_tiles=asked.tiles)
@@ -112,9 +120,8 @@ def main() -> None:
         of_rows = beside_hand_table if told_after else hand_table
         name = f"{name} {asked.tiles}".replace(" ", "-")
     else:
-        study = {"windows": windows_once, "next": next_once, "hand": hand_once}[name]
-        tables = {"windows": windows_table, "next": next_table, "hand": hand_table}
-        of_rows = tables[name]
+        study, of_rows = STUDIES[name]
+        name = name.replace(" ", "-")
     numbers = range(asked.first, asked.first + asked.colours)
     rows = run_all(name, study, kilns, numbers, asked.blocks, asked.jobs)
     table = of_rows(rows)

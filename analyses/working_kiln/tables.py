@@ -70,6 +70,18 @@ def windows_table(rows: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def how_sure_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per kiln and confidence asked, and of all kilns together."""
+    return pd.DataFrame(
+        [
+            {"kiln": name, "confidence": confidence, "colours": len(some)}
+            | recipe_columns(some)
+            for name, of in [*by_kiln(rows), ("all together", rows)]
+            for confidence, some in of.groupby("confidence")
+        ]
+    )
+
+
 def next_table(rows: pd.DataFrame) -> pd.DataFrame:
     """Return one row per kiln, plan and number of tiles; widths over the factorial's."""
     found = []
