@@ -22,7 +22,7 @@ from firelab.plan.plan import Plan
 from firelab.plan.plan_files import read_plan
 from firelab.records.journal import read_journal
 from firelab.records.log_columns import count_known
-from firelab.records.look import HEADER_TEXT, LOST, Look, rows_text
+from firelab.records.look import CONFIRMATION, HEADER_TEXT, LOST, Look, rows_text
 from firelab.records.look_checks import standing_looks
 from firelab.records.look_rows import read_looks
 from firelab.records.planned_firings import PlannedFirings, planned_firings
@@ -212,6 +212,8 @@ def looks_frame(looks: tuple[Look, ...], series: FiringSeries, plan: Plan) -> pd
     stood = {(one.tile, one.look): one.place for one in looks if one.place}
     if stood:
         frame["rack_place"] = [stood.get((one.tile, one.look)) for one in looks]
+    if any(CONFIRMATION in one.change for one in looks):
+        frame["confirmed"] = [CONFIRMATION in one.change for one in looks]
     settings = plan.tiles.drop_duplicates("tile").set_index("tile")
     for name in ("mesh", "grain_um", "layers", "base", "role"):
         frame[name] = settings[name].reindex(frame["tile"]).to_numpy()

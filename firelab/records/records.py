@@ -111,7 +111,8 @@ class Records:
         the planned ``mesh, grain_um, layers, base, role``, and
         ``total_dwell_s``, the sum of `dwell_s` over this and earlier looks at
         the same tile; and, where a tile stood elsewhere than planned, ``rack_place``,
-        nan where it stood as planned. Use `table` for a copy.
+        nan where it stood as planned; and, where a look was confirmed, ``confirmed``.
+        Use `table` for a copy.
     provenance : Provenance
         Hashes of series.toml, plan.csv and firings.csv.
     lost : frozenset of str

@@ -280,8 +280,8 @@ def _doubted(fit: StagePosterior) -> list[str]:
         return []
     looks = "the look at tile" if len(tiles) == 1 else "the looks at tiles"
     return [
-        f"{looks} {', '.join(tiles)} may be wrong: look again, and correct what was "
-        "written (firelab record --correct); until then a recipe must hold with it as it is"
+        f"{looks} {', '.join(tiles)} may be wrong: look again, then firelab record with "
+        "--correct or --confirm; until then a recipe must hold with what is written"
     ]
 
 

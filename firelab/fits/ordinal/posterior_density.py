@@ -280,7 +280,7 @@ class StageDensity:
     @property
     def _can_slip(self) -> FloatArray:
         """How far each look can be a slip, shape (n,), or (1,) if all alike."""
-        if self.as_written is None:
+        if self.as_written is None or not self.as_written.any():
             return np.ones(1)
         return np.where(self.as_written, _AS_GOOD_AS_NEVER, 1.0)
 

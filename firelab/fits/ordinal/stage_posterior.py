@@ -93,8 +93,8 @@ def fit_posterior(
     only_medians : bool, default False
         Whether medians alone are asked for, to which a hundred independent draws do.
     as_written : ndarray of bool, shape (n,), optional
-        Graded looks that are no slips. By default each can be one, and a fit to which
-        one is more likely a slip than not knows how to take it as it is written.
+        Graded looks that are no slips; by default those that were confirmed. A fit to
+        which another is more likely a slip than not knows how to take it as written.
 
     Raises
     ------
@@ -130,8 +130,10 @@ def fit_posterior(
         at_heat=warming_up(series, used),
     )
     priors = make_priors(series, layout, link=link)
+    confirmed = np.asarray(graded.get("confirmed", np.zeros(len(graded))), dtype=bool)
+    sure = confirmed if as_written is None else as_written
     density = StageDensity(
-        looks=looks, layout=layout, priors=priors, link=link, as_written=as_written
+        looks=looks, layout=layout, priors=priors, link=link, as_written=sure
     )
     random = np.random.default_rng(series.seed) if rng is None else rng
     parts = [_draw(density, n_draws, random, 1.0, only_medians)]
@@ -177,7 +179,7 @@ def fit_posterior(
         return fit
     # Only who makes a promise needs it, so that it waits to be asked for.
     again = partial(
-        fit_posterior, records, terms, link=link, n_draws=n_draws, as_written=doubted
+        fit_posterior, records, terms, link=link, n_draws=n_draws, as_written=sure | doubted
     )
     return replace(fit, with_every_look=again)
 
