@@ -102,7 +102,7 @@ def firing_windows(
     >>> records = firelab.read_firings(firelab.start_demo())
     >>> windows = firelab.firing_windows(firelab.fit_stage(records))
     >>> print(windows.summary().splitlines()[0])
-    80 mesh, 1 coat, over hard clear: Set 1465 °F (796 °C) for 2 min 45 s.
+    150 mesh, 1 coat, over hard clear: Set 1450 °F (788 °C) for 2 min 40 s.
     """
     if not isinstance(fit, StagePosterior):
         raise UsageError(
