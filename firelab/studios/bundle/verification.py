@@ -336,7 +336,7 @@ def verify_next(folder: str | Path, fitted: FolderFit) -> FileVerdict:
         claimed = pd.read_csv(path, dtype={"tile": "string"})
         plans = _plans_before(fitted, claimed)
         verdict = _verify_table(path, _next_candidates(claimed, fitted, plans))
-    except (ValueError, KeyError):
+    except (KeyError, TypeError, ValueError):
         verdict = FileVerdict(file=NEXT_FILE, status="cannot be recomputed")
     if verdict.status == "agrees":
         return verdict
