@@ -260,6 +260,22 @@ def test_changed_tables_are_found_by_line_and_column(theirs, file):
     assert not found.agrees
 
 
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "load,tile\n1,\n",
+        "load,temperature_degC,dwell_s,mesh,layers,base,tile\n"
+        "1,750,hot,80,1,,A\n1,750,90,80,1,4,B\n",
+    ],
+    ids=["no columns", "no values"],
+)
+def test_a_table_of_next_tiles_without_sense_is_found(without_next, rows):
+    (without_next / "next.csv").write_text(rows)
+    found = verify_folder(without_next)
+    assert status(found)["next.csv"] in {"differs", "cannot be recomputed"}
+    assert not found.agrees
+
+
 def test_another_firelab_is_named_as_a_cause_and_other_packages_are_listed(without_next):
     def older(content):
         content["provenance"]["versions"] |= {"numpy": "1.0.0", "firelab": "0.0.9"}
