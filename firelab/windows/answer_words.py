@@ -151,10 +151,11 @@ def word_answer(window: SettingWindow, asked: WindowAsked) -> AnswerWords:
     if window.recipe is None:
         tolerance = (window.reason or "").rstrip(".") + "."
         # Why nothing is sure enough has said already what was asked.
+        has_said = window.reason_code in ("not-sure-enough", "look-again")
         wanted = f"; {asked.probability * 10:g} were asked"
         expect = (
             f"Expect {of_ten(shown.probability)} tiles {asked.target_words}"
-            f"{wanted * (window.reason_code != 'not-sure-enough')}{_beyond_words(window)}."
+            f"{wanted * (not has_said)}{_beyond_words(window)}."
         )
     else:
         tolerance = _tolerance_words(window.recipe, asked.reads)

@@ -111,16 +111,22 @@ def firing_windows(
         )
     series, asked = fit.series, fit.series.window
     fit = fit.of_window
-    promise, odds = fit.of_promise, None
+    odds = None
     if series.plan.kind == SEQUENTIAL:
         # Its doubt is chosen for what luck makes of one look after another.
-        promise = fit = _asked_surer(fit)
+        promise = fit = _asked_surer(replace(fit, with_every_look=None))
         odds = firing_odds(fit) if clarity is None and blank is None else None
+    else:
+        promise = fit.of_promise
     targets = list(targets_of(fit, clarity=clarity, blank=blank))
     promised = targets_of(promise, clarity=clarity, blank=blank)
     found = [
         _setting_window(*both, fit, odds) for both in zip(targets, promised, strict=True)
     ]
+    if fit.with_every_look is not None:
+        doubting = replace(fit, with_every_look=None).of_promise
+        without = targets_of(doubting, clarity=clarity, blank=blank)
+        found = [_waiting(*both, fit) for both in zip(found, without, strict=True)]
     found.sort(key=_rank, reverse=True)
     other = targets[0].blank
     scale = series.responses.transparency
@@ -274,14 +280,45 @@ def _how_sure(fit: StagePosterior) -> list[str]:
     ]
 
 
-def _doubted(fit: StagePosterior) -> list[str]:
+def _waiting(
+    window: SettingWindow, without: TargetAtSetting, fit: StagePosterior
+) -> SettingWindow:
+    """Say so of a window that would have a recipe but for the looks that the fit doubts."""
+    if window.recipe is not None or unfired_levels(window.setting, fit.looks):
+        return window
+    box = largest_box(without, map_target(without))
+    if box is None or not has_room(without, box):
+        return window
+    tile, *_ = fit.unlikely
+    return replace(
+        window,
+        reason_code="look-again",
+        reason=(
+            f"With {_doubted_looks(fit)} as written no firing is sure enough "
+            f"({tile['stage']} where {tile['expected']} was expected)."
+        ),
+        settle=(
+            f"look again at {_doubted_tiles(fit)}, then firelab record with --correct, or "
+            "with --confirm if it is so",
+        ),
+    )
+
+
+def _doubted_tiles(fit: StagePosterior) -> str:
     tiles = list(dict.fromkeys(str(one["tile"]) for one in fit.unlikely))
-    if not tiles or fit.series.plan.kind == SEQUENTIAL:
+    return f"tile{'s' * (len(tiles) > 1)} {', '.join(tiles)}"
+
+
+def _doubted_looks(fit: StagePosterior) -> str:
+    return f"the look{'s' * (len(fit.unlikely) > 1)} at {_doubted_tiles(fit)}"
+
+
+def _doubted(fit: StagePosterior) -> list[str]:
+    if fit.with_every_look is None:
         return []
-    looks = "the look at tile" if len(tiles) == 1 else "the looks at tiles"
     return [
-        f"{looks} {', '.join(tiles)} may be wrong: look again, then firelab record with "
-        "--correct or --confirm; until then a recipe must hold with what is written"
+        f"{_doubted_looks(fit)} may be wrong: until looked at again and corrected or "
+        "confirmed a recipe must hold with what is written"
     ]
 
 

@@ -42,7 +42,8 @@ class NoRecipeReason:
         ``setting-not-fired``, ``target-not-reached``, ``target-passed``,
         ``grade-never-seen``, ``one-temperature``, ``narrow-range``, ``grades-fall``,
         ``flat-response``, ``never-likely-enough``,
-        ``not-clear-enough``, ``edge-outside-range``, ``no-room`` or ``not-sure-enough``.
+        ``not-clear-enough``, ``edge-outside-range``, ``no-room``, ``not-sure-enough`` or
+        ``look-again``.
     words : str
     settle : tuple of str
         What would settle it.

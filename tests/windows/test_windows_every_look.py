@@ -40,8 +40,17 @@ def test_a_recipe_waits_for_the_look_that_is_asked_back(slipped):
     told, asked_back = firing_windows(honest), firing_windows(wrong)
     assert told.windows[0].recipe is not None
     assert asked_back.windows[0].recipe is None
+    assert asked_back.windows[0].reason_code == "look-again"
+    assert asked_back.windows[0].reason == (
+        f"With the look at tile {tile} as written no firing is sure enough "
+        "(sugar where over was expected)."
+    )
+    assert asked_back.windows[0].settle == (
+        f"look again at tile {tile}, then firelab record with --correct, or with "
+        "--confirm if it is so",
+    )
     (note,) = [note for note in asked_back.notes if tile in note]
-    assert note.startswith(f"the look at tile {tile} may be wrong: look again")
+    assert note.startswith(f"the look at tile {tile} may be wrong: ")
     assert not [note for note in told.notes if "may be wrong" in note]
 
 
