@@ -23,7 +23,11 @@ from firelab.windows.edges.fired_range import (
 from firelab.windows.edges.other_blank import OtherBlank
 from firelab.windows.edges.target_at_setting import TargetAtSetting, targets_of
 from firelab.windows.firing_odds import FiringOdds, firing_odds, likeliest_firing
-from firelab.windows.no_recipe import explain_no_recipe, unfired_levels
+from firelab.windows.no_recipe import (
+    explain_no_recipe,
+    look_again,
+    unfired_levels,
+)
 from firelab.windows.setting_window import (
     LikeliestFiring,
     ProbabilityMap,
@@ -289,37 +293,17 @@ def _waiting(
     box = largest_box(without, map_target(without))
     if box is None or not has_room(without, box):
         return window
-    tile, *_ = fit.unlikely
+    reason = look_again(fit.slips)
     return replace(
-        window,
-        reason_code="look-again",
-        reason=(
-            f"With {_doubted_looks(fit)} as written no firing is sure enough "
-            f"({tile['stage']} where {tile['expected']} was expected)."
-        ),
-        settle=(
-            f"look again at {_doubted_tiles(fit)}, then firelab record with --correct, or "
-            "with --confirm if it is so",
-        ),
+        window, reason=reason.words, reason_code=reason.code, settle=reason.settle
     )
-
-
-def _doubted_tiles(fit: StagePosterior) -> str:
-    tiles = list(dict.fromkeys(str(one["tile"]) for one in fit.unlikely))
-    return f"tile{'s' * (len(tiles) > 1)} {', '.join(tiles)}"
-
-
-def _doubted_looks(fit: StagePosterior) -> str:
-    return f"the look{'s' * (len(fit.unlikely) > 1)} at {_doubted_tiles(fit)}"
 
 
 def _doubted(fit: StagePosterior) -> list[str]:
     if fit.with_every_look is None:
         return []
-    return [
-        f"{_doubted_looks(fit)} may be wrong: until looked at again and corrected or "
-        "confirmed a recipe must hold with what is written"
-    ]
+    held = "until it is corrected or confirmed, a recipe must hold with what is written"
+    return [*fit.slips, held]
 
 
 def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:

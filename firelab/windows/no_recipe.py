@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -68,6 +68,15 @@ def explain_no_recipe(
         or _outside(target, best)
         or _no_room(target, best)
         or _unsure(target, best)
+    )
+
+
+def look_again(asked_back: Sequence[str]) -> NoRecipeReason:
+    """Say that only looks which a fit asks back, a sentence each, forbid a recipe."""
+    return NoRecipeReason(
+        code="look-again",
+        words=f"{' '.join(asked_back)} As it is written no firing is sure enough.",
+        settle=("look again: firelab record with --correct, or --confirm if it is so",),
     )
 
 

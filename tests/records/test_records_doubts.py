@@ -197,7 +197,7 @@ def test_what_the_fit_finds_unlikely_is_asked_back(opaque):
     )
     told = run("check", opaque.path)
     assert told.exit_code == 1 and str(doubt) in told.stderr
-    asked_back = f"the look at tile {slip} may be wrong: "
+    asked_back = f"Look at tile {slip} again (look 1)"
     assert asked_back in run("windows", opaque.path).stdout
     told = run("record", opaque.path, "--tile", slip, "--confirm")
     assert "to be confirmed" not in told.stdout

@@ -277,6 +277,9 @@ class StageDensity:
         chances = np.diff(reached, axis=1, prepend=0.0, append=1.0)
         return 1.0 - terms.no_slip.mean(axis=0), chances.argmax(axis=1)
 
+    def _slip(self, stage: StageParameters) -> FloatArray:
+        return np.asarray(stage.slip[:, None] * self._can_slip)
+
     @property
     def _can_slip(self) -> FloatArray:
         """How far each look can be a slip, shape (n,), or (1,) if all alike."""
@@ -297,8 +300,7 @@ class StageDensity:
         shift = self._effects(stage, scores)
         lower, upper = (end - shift for end in self._ends(stage))
         link, grades = link_named(self.link), self.layout.n_grades
-        slip = stage.slip[:, None] * self._can_slip
-        return log_with_slips(link, lower, upper, slip, grades)
+        return log_with_slips(link, lower, upper, self._slip(stage), grades)
 
     def _terms(
         self,
@@ -308,7 +310,7 @@ class StageDensity:
         shift: FloatArray,
     ) -> LookTerms:
         link, grades = link_named(self.link), self.layout.n_grades
-        slip = stage.slip[:, None] * self._can_slip
+        slip = self._slip(stage)
         return looks_with_slips(link, lower - shift, upper - shift, slip, grades)
 
 
