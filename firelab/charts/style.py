@@ -243,7 +243,8 @@ def save_figure(figure: Figure, path: str | Path) -> tuple[Path, Path]:
     ----------
     figure : Figure
     path : str or Path
-        Where to, without an ending; missing folders are made.
+        Where to; an ending ``.png`` or ``.svg`` counts for nothing, since both are
+        written, and missing folders are made.
 
     Returns
     -------
@@ -268,6 +269,8 @@ def save_figure(figure: Figure, path: str | Path) -> tuple[Path, Path]:
 def write_figure(drawn: Mapping[str, bytes], path: str | Path) -> tuple[Path, ...]:
     """Write a figure that was drawn, one file per kind; see `save_figure`."""
     stem = Path(path)
+    if stem.suffix.lower().removeprefix(".") in drawn:
+        stem = stem.with_suffix("")
     stem.parent.mkdir(parents=True, exist_ok=True)
     files = {kind: stem.with_name(f"{stem.name}.{kind}") for kind in drawn}
     for kind, target in files.items():

@@ -45,7 +45,7 @@ def pool_command(
         typer.Option("--same-colour", help="Names that differ are one colour: join them."),
     ] = False,
     figure: Annotated[
-        Path | None, typer.Option(help="Consistency figure, name without ending.")
+        Path | None, typer.Option(help="Consistency figure, as PNG and SVG of this name.")
     ] = None,
     tables: Annotated[
         Path | None,

@@ -19,7 +19,7 @@ from firelab.charts.edge_plot import draw_edge_plot, write_interval
 from firelab.charts.plan_chart import draw_plan_chart
 from firelab.charts.probability_map import describe_window_map, draw_window_map
 from firelab.charts.stage_curves import draw_stage_curves, grade_chances
-from firelab.charts.style import DARK_FORM, figure_bytes, save_figure
+from firelab.charts.style import DARK_FORM, figure_bytes, save_figure, write_figure
 from firelab.charts.tile_count import draw_tile_count
 from firelab.fits.stage import fit_stage
 from firelab.series.folder import INVENTED
@@ -168,6 +168,13 @@ def test_files_carry_no_date_and_drawing_leaves_no_global_figure(example, tmp_pa
     assert "<dc:date>" not in text
     assert not re.search(r"20\d\d-\d\d-\d\d", text)
     assert b"tIME" not in png.read_bytes()
+
+
+@pytest.mark.parametrize("name", ["map.png", "map.SVG", "map", "lot 1.5"])
+def test_an_ending_that_was_typed_is_not_doubled(tmp_path, name):
+    written = write_figure({"png": b"p", "svg": b"s"}, tmp_path / name)
+    stem = name if name == "lot 1.5" else "map"
+    assert [path.name for path in written] == [f"{stem}.png", f"{stem}.svg"]
 
 
 def test_nothing_is_coloured_beyond_the_fired_range(example):
