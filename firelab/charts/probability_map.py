@@ -83,7 +83,7 @@ def _tolerance_box(recipe: Recipe, colour: str, width: float) -> Rectangle:
         fill=False,
         edgecolor=colour,
         linewidth=width,
-        zorder=7,
+        zorder=5,
     )
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 import tomlkit
 
 from firelab.arrays import FloatArray
-from firelab.craft.degrees import format_difference_range, kiln_unit_alone
+from firelab.craft.degrees import format_difference_range
 from firelab.craft.trade_words import Shown, count_words
 from firelab.craft.units import (
     format_duration,
@@ -97,7 +97,7 @@ class LotAnswer(Shown):
         if self.verdict == "moved":
             side = "hotter" if self.hotter_degC > 0 else "cooler"
             by = format_temperature_difference(abs(self.hotter_degC), self.reads)
-            use = kiln_unit_alone(format_temperature(self.setting_degC, self.reads))
+            use = format_temperature(self.setting_degC, self.reads)
             return (
                 f"To be fired {side} by {by} "
                 f"({format_difference_range(low, high, self.reads)}): use {use} for "
