@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from firelab.errors import UsageError
-from firelab.fits.ordinal.links import LINKS, link_named
+from firelab.fits.ordinal.links import LINKS, interval_terms, link_named
 
 REFERENCE = {
     "logit": stats.logistic,
@@ -70,7 +70,7 @@ def test_infinite_ends_carry_no_density(name: str) -> None:
 
 def _with_mpmath(name: str, lower: float, upper: float) -> float:
     mp = mpmath.mp
-    mp.dps = 400
+    mp.dps = 800
     cdf = {
         "logit": lambda x: 1 / (1 + mp.exp(-x)),
         "probit": lambda x: mp.erfc(-x / mp.sqrt(2)) / 2,
@@ -89,6 +89,33 @@ def _with_mpmath(name: str, lower: float, upper: float) -> float:
 def test_log_interval_is_exact_in_the_tails(name: str, lower: float, upper: float) -> None:
     got = float(LINKS[name].log_interval(lower, upper))
     assert got == pytest.approx(_with_mpmath(name, lower, upper), rel=2e-11, abs=2e-13)
+
+
+@pytest.mark.parametrize("name", ["logit", "probit"])
+def test_terms_of_an_interval_are_exact_where_nothing_is_left_of_its_chance(name) -> None:
+    ends = [(714.25, 727.0), (-712.5, -711.9), (-np.inf, -720.0), (720.0, np.inf)]
+    ends += [(-900.0, -700.0), (650.0, 651.0), (30.0, 30.5), (-np.inf, -1.0)]
+    if name == "probit":
+        ends = [(low / 20.0, high / 20.0) for low, high in ends]
+    lower, upper = np.array(ends).T
+    terms = interval_terms(LINKS[name], lower, upper, 2)
+    with mpmath.workdps(800):
+        for at, (low, high) in enumerate(ends):
+            f = {
+                "logit": lambda x: mpmath.exp(-x) / (1 + mpmath.exp(-x)) ** 2,
+                "probit": mpmath.npdf,
+            }[name]
+            log_p = mpmath.mpf(_with_mpmath(name, low, high))
+            assert float(terms.log_p[at]) == pytest.approx(float(log_p), rel=1e-11)
+            for end, first, second in (
+                (high, terms.upper[0][at], terms.upper[1][at]),
+                (low, terms.lower[0][at], terms.lower[1][at]),
+            ):
+                density = f(mpmath.mpf(end)) if np.isfinite(end) else mpmath.mpf(0)
+                wanted = float(density * mpmath.exp(-log_p))
+                assert first == pytest.approx(wanted, rel=1e-9, abs=1e-12)
+                ratio = float(LINKS[name].slope_ratio(np.array(end))) if wanted else 0.0
+                assert second == pytest.approx(wanted * ratio, rel=1e-9, abs=1e-12)
 
 
 def test_an_unknown_link_is_refused_by_name() -> None:

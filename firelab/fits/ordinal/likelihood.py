@@ -181,14 +181,17 @@ def looks_with_slips(
         first, second = move_together(terms)
         bend = no_slip * (second + first * first) - (no_slip * first) ** 2
         by_lower, by_upper = -no_slip * terms.lower[0], no_slip * terms.upper[0]
-    seen = p > 0.0
+    unseen = ~(p > 0.0)  # Where the ends are not numbers, too.
+    if unseen.any():
+        for slope in (by_lower, by_upper, bend):
+            slope[unseen] = 0.0
     return LookTerms(
         log_p=np.log(mixed),
-        by_lower=np.where(seen, by_lower, 0.0),
-        by_upper=np.where(seen, by_upper, 0.0),
+        by_lower=by_lower,
+        by_upper=by_upper,
         by_slip=(1.0 / n_grades - p) / mixed,
         no_slip=no_slip,
-        bend=np.where(seen, bend, 0.0),
+        bend=bend,
     )
 
 

@@ -33,6 +33,8 @@ _NARROW = 1e-4
 derivative's share: what is left out is the fourth power of the width, 1e-16."""
 LARGEST_EXPONENT = 300.0
 """Of what is raised: e^300 squared still is a number in double precision."""
+_SUNK = -600.0
+"""Log probability below which the logistic's exponentials overflow or run out of digits."""
 _LOG_SQRT_2PI = 0.5 * np.log(2.0 * np.pi)
 
 
@@ -56,6 +58,8 @@ class Link:
         :math:`f'/f` and :math:`f''/f`.
     quantile : callable
         Inverse of `cdf`.
+    is_symmetric : bool
+        Whether the distribution is its own mirror image.
     """
 
     name: str
@@ -67,6 +71,7 @@ class Link:
     slope_ratio: Curve
     curvature_ratio: Curve
     quantile: Curve
+    is_symmetric: bool = False
 
     def log_interval(self, lower: ArrayLike, upper: ArrayLike) -> FloatArray:
         r"""Return :math:`\ln(F(u) - F(l))` without cancellation.
@@ -89,8 +94,12 @@ class Link:
         low = np.asarray(lower, dtype=float)
         high = np.asarray(upper, dtype=float)
         upper_half = np.where(np.isfinite(low), low, -1.0) > 0.0
-        far = np.where(upper_half, self.log_survival(low), self.log_cdf(high))
-        near = np.where(upper_half, self.log_survival(high), self.log_cdf(low))
+        if self.is_symmetric:
+            far = self.log_cdf(np.where(upper_half, -low, high))
+            near = self.log_cdf(np.where(upper_half, -high, low))
+        else:
+            far = np.where(upper_half, self.log_survival(low), self.log_cdf(high))
+            near = np.where(upper_half, self.log_survival(high), self.log_cdf(low))
         with np.errstate(divide="ignore", invalid="ignore"):
             wide = far + _log_one_less_exp(near - far)
             width = high - low
@@ -135,6 +144,7 @@ def _symmetric(name: str, cdf: Curve, log_cdf: Curve, **rest: Curve) -> Link:
         survival=lambda x: cdf(-x),
         log_cdf=log_cdf,
         log_survival=lambda x: log_cdf(-x),
+        is_symmetric=True,
         **rest,
     )
 
@@ -248,31 +258,30 @@ def interval_terms(
 
 
 def _logit_terms(lower: FloatArray, upper: FloatArray, order: int) -> IntervalTerms:
+    # e^-u and e^l, the reciprocals of F(u) and 1 - F(l): one exponential an end.
+    fallen_b, grown_a = np.exp(-upper), np.exp(lower)
     gap = -np.expm1(lower - upper)
-    (below_b, above_b), (below_a, above_a) = _both_sides(upper), _both_sides(lower)
+    below_b, above_a = 1.0 / (1.0 + fallen_b), 1.0 / (1.0 + grown_a)
     log_p = np.log(below_b * above_a * gap)
-    sunk = log_p < -600.0
-    if sunk.any():
-        exact = log_expit(upper) + log_expit(-lower) + np.log(gap)
-        log_p = np.where(sunk, exact, log_p)
-    if order == 0:
-        return IntervalTerms(log_p, (), ())
-    first_b = above_b / (above_a * gap)
-    first_a = below_a / (below_b * gap)
-    up, low = [first_b], [first_a]
+    up: list[FloatArray] = []
+    low: list[FloatArray] = []
+    if order:
+        above_b, below_a = fallen_b * below_b, grown_a * above_a
+        up.append(above_b / (above_a * gap))
+        low.append(below_a / (below_b * gap))
     if order > 1:
-        up.append(first_b * (above_b - below_b))
-        low.append(first_a * (above_a - below_a))
+        up.append(up[0] * (above_b - below_b))
+        low.append(low[0] * (above_a - below_a))
     if order > 2:
-        up.append(first_b * (1.0 - 6.0 * above_b * below_b))
-        low.append(first_a * (1.0 - 6.0 * above_a * below_a))
+        up.append(up[0] * (1.0 - 6.0 * above_b * below_b))
+        low.append(low[0] * (1.0 - 6.0 * above_a * below_a))
+    sunk = ~(log_p > _SUNK)
+    if sunk.any():
+        exact = _general_terms(_LOGIT, lower[sunk], upper[sunk], order)
+        ours, theirs = (log_p, *up, *low), (exact.log_p, *exact.upper, *exact.lower)
+        for own, right in zip(ours, theirs, strict=True):
+            own[sunk] = right
     return IntervalTerms(log_p, tuple(up), tuple(low))
-
-
-def _both_sides(end: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the logistic distribution at an end and at its negative: one exponential."""
-    grown = np.exp(-end)
-    return 1.0 / (1.0 + grown), 1.0 / (1.0 + 1.0 / grown)
 
 
 def _general_terms(
