@@ -110,7 +110,7 @@ def test_weights_of_many_effects_have_the_mean_of_quadrature():
     assert density.finest.size == 80
     points = density.priors.mean + 0.2 * rng.standard_normal((6, density.priors.mean.size))
     stage = density.layout.stage_parameters(points)
-    ends = grade_ends(density.looks.grade, stage.thresholds, density.looks.eta(stage))
+    ends = grade_ends(density.looks.grade, stage.thresholds, density.looks.latent(stage)[0])
     groups = Groups.of(density.looks.labels["load"])
     wanted = grouped_looks(LINKS["logit"], *ends, stage.sd, groups, even_nodes(4)).value
     given = density.conditional(points, np.zeros(80))

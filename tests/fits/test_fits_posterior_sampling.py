@@ -68,7 +68,7 @@ def invented(
 def by_quadrature(density, points):
     """The log posterior with the one effect, of loads, integrated on even nodes."""
     stage = density.layout.stage_parameters(points)
-    ends = grade_ends(density.looks.grade, stage.thresholds, density.looks.eta(stage))
+    ends = grade_ends(density.looks.grade, stage.thresholds, density.looks.latent(stage)[0])
     groups = Groups.of(density.looks.labels["load"])
     found = grouped_looks(LINKS["logit"], *ends, stage.sd, groups, even_nodes(4))
     return found.value + density.priors.log_density(points)

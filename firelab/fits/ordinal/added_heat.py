@@ -79,8 +79,8 @@ class AddedHeat:
     at_heat: WarmingUp | None
     coded: FloatArray
 
-    def eta(self, coefficients: FloatArray, lost: FloatArray) -> FloatArray:
-        """Return what rate and loss add to the latent grade, shape (M, m).
+    def at(self, coefficients: FloatArray, lost: FloatArray) -> AddedAt:
+        """Return what rate and loss add at M parameter points.
 
         Parameters
         ----------
@@ -88,57 +88,80 @@ class AddedHeat:
         lost : ndarray, shape (M,)
             Times the warming up that a firing loses.
         """
-        return np.asarray(coefficients @ self.slope.T * self._added(coefficients, lost)[0])
-
-    def by_parameter(
-        self, coefficients: FloatArray, lost: FloatArray, by_eta: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Turn slopes by the latent grade, (M, m), into (M, p) and (M,) by `lost`."""
-        step, by_rate, by_lost = self._added(coefficients, lost)
-        dwell = coefficients[:, self.dwell_at]
-        half, by_half = self._half(lost)
-        share = coefficients[:, self.temperature_at] / dwell
-        by_step = by_eta * (coefficients @ self.slope.T)
-        by = by_eta * step @ self.slope
-        on_rate = (by_step * by_rate).sum(axis=1)
-        by[:, self.temperature_at] += on_rate * half / dwell
-        by[:, self.dwell_at] -= on_rate * half * share / dwell
-        return np.asarray(by), (by_step * by_lost).sum(axis=1) + on_rate * by_half * share
-
-    def _half(self, lost: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return half a coded range, ln s, of what adds up, and its slope by the loss."""
-        if self.at_heat is None:
-            return np.full_like(lost, self.half_range), np.zeros_like(lost)
-        scale = self.at_heat.scale(lost)
-        return scale.half_width, scale.by_lost[1]
-
-    def _added(
-        self, coefficients: FloatArray, lost: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return coded ln dwell over the columns' own, its slopes by rate and by loss.
-
-        The slope by the loss is at the same rate.
-        """
-        gone = lost[:, None, None] * self.warm_up
-        left = self.dwell - gone
+        scale = None if self.at_heat is None else self.at_heat.scale(lost)
+        half = self.half_range if scale is None else scale.half_width
         share = coefficients[:, self.temperature_at] / coefficients[:, self.dwell_at]
-        rate = (self._half(lost)[0] * share)[:, None, None]
-        power = np.exp(np.clip(rate * self.hotter_by, -60.0, 60.0))
+        power = np.exp(np.clip((half * share)[:, None, None] * self.hotter_by, -60.0, 60.0))
+        left = self.dwell - lost[:, None, None] * self.warm_up
         earlier = np.maximum(left, 0.0) * power
         own = np.maximum(self.own[:, 0], lost[:, None] * self.own[:, 1])
         total = own + earlier.sum(axis=2)
         by_lost = -(np.where(left > 0.0, self.warm_up, 0.0) * power).sum(axis=2)
         by_lost += np.where(own > self.own[:, 0], self.own[:, 1], 0.0)
-        by_rate = (earlier * self.hotter_by).sum(axis=2)
-        if self.at_heat is None:
+        if scale is None:
             step = np.log(total / self.counted) / self.half_range
             per_second = 1.0 / (total * self.half_range)
-            return step, by_rate * per_second, by_lost * per_second
-        scale = self.at_heat.scale(lost)
-        bent, per_second, of_scale = scale.coded(total)
-        step = bent - self.coded + scale.bend[:, None] * self.coded**2
-        of_scale += scale.by_lost[2][:, None] * self.coded**2
-        return step, by_rate * per_second, by_lost * per_second + of_scale
+            by_lost *= per_second
+        else:
+            bent, per_second, of_scale = scale.coded(total)
+            step = bent - self.coded + scale.bend[:, None] * self.coded**2
+            of_scale += scale.by_lost[2][:, None] * self.coded**2
+            by_lost = by_lost * per_second + of_scale
+        return AddedAt(
+            heat=self,
+            by_dwell=coefficients @ self.slope.T,
+            share=share,
+            dwell=coefficients[:, self.dwell_at],
+            half=half,
+            by_half=0.0 if scale is None else scale.by_lost[1],
+            step=step,
+            by_rate=(earlier * self.hotter_by).sum(axis=2) * per_second,
+            by_lost=by_lost,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AddedAt:
+    """What m looks at tiles fired before add at M parameter points.
+
+    Attributes
+    ----------
+    heat : AddedHeat
+    by_dwell : ndarray, shape (M, m)
+        What the latent grade changes by per coded unit of ln dwell.
+    share, dwell : ndarray, shape (M,)
+        Coefficient of temperature over that of dwell, and the latter.
+    half, by_half : ndarray, shape (M,), or float
+        Half a coded range, ln s, of what adds up, and its slope by the loss.
+    step, by_rate, by_lost : ndarray, shape (M, m)
+        Coded ln dwell over the columns' own, its slope by the rate, and that by the loss at
+        the same rate.
+    """
+
+    heat: AddedHeat
+    by_dwell: FloatArray
+    share: FloatArray
+    dwell: FloatArray
+    half: FloatArray | float
+    by_half: FloatArray | float
+    step: FloatArray
+    by_rate: FloatArray
+    by_lost: FloatArray
+
+    @property
+    def eta(self) -> FloatArray:
+        """What is added to the latent grade, shape (M, m)."""
+        return self.by_dwell * self.step
+
+    def by_parameter(self, by_eta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Turn slopes by the latent grade, (M, m), into (M, p) and (M,) by the loss."""
+        by_step = by_eta * self.by_dwell
+        by = by_eta * self.step @ self.heat.slope
+        on_rate = (by_step * self.by_rate).sum(axis=1)
+        by[:, self.heat.temperature_at] += on_rate * self.half / self.dwell
+        by[:, self.heat.dwell_at] -= on_rate * self.half * self.share / self.dwell
+        on_lost = (by_step * self.by_lost).sum(axis=1)
+        return np.asarray(by), on_lost + on_rate * self.by_half * self.share
 
 
 def added_heat(
@@ -218,15 +241,8 @@ def latent_grades(
         As `Records.graded`.
     terms : sequence of str
     """
-    X, heat = model_matrix(series, looks, terms), added_heat(series, looks, terms)
-    return with_added_heat(coefficients, lost, X, heat)
-
-
-def with_added_heat(
-    coefficients: FloatArray, lost: FloatArray, X: FloatArray, heat: AddedHeat | None
-) -> FloatArray:
-    """Return the latent grade, (M, n), of coded columns and their heat."""
-    eta = np.asarray(coefficients @ X.T)
+    eta = np.asarray(coefficients @ model_matrix(series, looks, terms).T)
+    heat = added_heat(series, looks, terms)
     if heat is not None:
-        eta[:, heat.rows] += heat.eta(coefficients, lost)
+        eta[:, heat.rows] += heat.at(coefficients, lost).eta
     return eta

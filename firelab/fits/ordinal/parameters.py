@@ -30,7 +30,7 @@ from firelab.fits.ordinal.priors import (
     prior_steepness,
     prior_words,
 )
-from firelab.fits.ordinal.warming_up import WarmingUp
+from firelab.fits.ordinal.warming_up import HeatScale, WarmingUp
 from firelab.series.firing_series import FiringSeries
 from firelab.series.terms import DWELL, DWELL_SQUARED, TEMPERATURE, ModelColumn
 
@@ -66,20 +66,26 @@ class StageParameters:
     coefficients : ndarray, shape (M, p)
     sd : ndarray, shape (M, E)
         Of each random effect, latent units.
+    by_score : ndarray, shape (M, E)
+        What each changes by with its normal score.
     slip : ndarray, shape (M,)
         Probability that a look is a slip; 0 where the model has none.
     lost : ndarray, shape (M,)
         Times the warming up of the blank that a firing loses.
     steepness : ndarray, shape (M,)
         Latent units per half range of the steepest column.
+    at_heat : HeatScale or None
+        Where the square of dwell is tied to what a firing loses.
     """
 
     thresholds: FloatArray
     coefficients: FloatArray
     sd: FloatArray
+    by_score: FloatArray
     slip: FloatArray
     lost: FloatArray
     steepness: FloatArray
+    at_heat: HeatScale | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -185,16 +191,21 @@ class Parameterisation:
             coefficients[:, column] = steepness * share
         count, none = len(points), np.zeros(len(points))
         lost = _exp(points[:, self.lost_at]) if self.has_lost else np.ones(count)
-        if self.tied is not None and self.at_heat is not None:
+        scale = None if self.at_heat is None else self.at_heat.scale(lost)
+        if scale is not None:
             own = coefficients[:, self.columns.index(DWELL)]
-            coefficients[:, self.tied] = -self.at_heat.scale(lost).bend * own
+            coefficients[:, self.tied] = -scale.bend * own
+        sd, by_score = half_normal(points[:, self._sds], 1.0)
+        scales = self._scales(steepness)
         return StageParameters(
             thresholds=steepness[:, None] * self._places(points),
             coefficients=coefficients,
-            sd=half_normal(points[:, self._sds], 1.0)[0] * self._scales(steepness),
+            sd=sd * scales,
+            by_score=by_score * scales,
             slip=expit(points[:, self.slip_at]) if self.has_slips else none,
             lost=lost,
             steepness=steepness,
+            at_heat=scale,
         )
 
     def gradient(
@@ -222,9 +233,10 @@ class Parameterisation:
             Where the model has them.
         """
         out, steepness = np.zeros_like(points), stage.steepness
-        if self.tied is not None and self.at_heat is not None and by_lost is not None:
+        scale = stage.at_heat
+        if scale is not None and by_lost is not None:
             by_coefficient, dwell = by_coefficient.copy(), self.columns.index(DWELL)
-            by_tied, scale = by_coefficient[:, self.tied], self.at_heat.scale(stage.lost)
+            by_tied = by_coefficient[:, self.tied]
             by_lost = by_lost - by_tied * scale.by_lost[2] * stage.coefficients[:, dwell]
             by_coefficient[:, dwell] -= scale.bend * by_tied
             by_coefficient[:, self.tied] = 0.0
@@ -246,8 +258,7 @@ class Parameterisation:
                 continue
             own = stage.coefficients[:, column] if self.is_positive(column) else steepness
             out[:, at] = by_coefficient[:, column] * own
-        slope = half_normal(points[:, self._sds], 1.0)[1] * self._scales(steepness)
-        out[:, self._sds] = by_sd * slope
+        out[:, self._sds] = by_sd * stage.by_score
         if self.has_slips and by_slip is not None:
             out[:, self.slip_at] = by_slip * stage.slip * (1.0 - stage.slip)
         if self.has_lost and by_lost is not None:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.arrays import BoolArray, FloatArray, IntArray
-from firelab.fits.ordinal.added_heat import AddedHeat, with_added_heat
+from firelab.fits.ordinal.added_heat import AddedAt, AddedHeat
 from firelab.fits.ordinal.likelihood import (
     LookTerms,
     by_threshold,
@@ -86,18 +86,22 @@ class SharedLooks:
             found.append("observer")
         return tuple(found)
 
-    def eta(self, stage: StageParameters) -> FloatArray:
-        """Return the latent grade without random effects, (M, n)."""
-        return with_added_heat(stage.coefficients, stage.lost, self.X, self.heat)
+    def latent(self, stage: StageParameters) -> tuple[FloatArray, AddedAt | None]:
+        """Return the latent grade without random effects, (M, n), and what heat added."""
+        eta = np.asarray(stage.coefficients @ self.X.T)
+        if self.heat is None:
+            return eta, None
+        added = self.heat.at(stage.coefficients, stage.lost)
+        eta[:, self.heat.rows] += added.eta
+        return eta, added
 
     def by_parameter(
-        self, stage: StageParameters, by_eta: FloatArray
+        self, by_eta: FloatArray, added: AddedAt | None
     ) -> tuple[FloatArray, FloatArray]:
         """Turn slopes by the latent grade, (M, n), into (M, p) and (M,) by the loss."""
         by, by_lost = by_eta @ self.X, np.zeros(len(by_eta))
-        if self.heat is not None:
-            on_heat = by_eta[:, self.heat.rows]
-            more, by_lost = self.heat.by_parameter(stage.coefficients, stage.lost, on_heat)
+        if added is not None:
+            more, by_lost = added.by_parameter(by_eta[:, added.heat.rows])
             by = by + more
         return by, by_lost
 
@@ -237,12 +241,14 @@ class StageDensity:
         q = self.layout.n_parameters
         own, scores = points[:, :q], points[:, q:]
         stage = self.layout.stage_parameters(own)
-        terms = self._terms(stage, *self._ends(stage), self._effects(stage, scores))
+        eta, added = self.looks.latent(stage)
+        ends = grade_ends(self.looks.grade, stage.thresholds, eta)
+        terms = self._terms(stage, *ends, self._effects(stage, scores))
         by_eta = -(terms.by_lower + terms.by_upper)
         by_group = (self.groups.by_score @ by_eta.T).T
         sd = stage.sd[:, self.groups.effect_of]
         bounds = np.cumsum([0, *self.sizes[:-1]])
-        by_coefficient, by_lost = self.looks.by_parameter(stage, by_eta)
+        by_coefficient, by_lost = self.looks.by_parameter(by_eta, added)
         gradient = self.layout.gradient(
             own,
             stage,
@@ -272,7 +278,7 @@ class StageDensity:
         stage = self.layout.stage_parameters(points)
         shift = self._effects(stage, scores)
         terms = self._terms(stage, *self._ends(stage), shift)
-        eta = (self.looks.eta(stage) + shift)[:, :, None]
+        eta = (self.looks.latent(stage)[0] + shift)[:, :, None]
         reached = link_named(self.link).cdf(stage.thresholds[:, None, :] - eta).mean(axis=0)
         chances = np.diff(reached, axis=1, prepend=0.0, append=1.0)
         return 1.0 - terms.no_slip.mean(axis=0), chances.argmax(axis=1)
@@ -288,7 +294,8 @@ class StageDensity:
         return np.where(self.as_written, _AS_GOOD_AS_NEVER, 1.0)
 
     def _ends(self, stage: StageParameters) -> tuple[FloatArray, FloatArray]:
-        return grade_ends(self.looks.grade, stage.thresholds, self.looks.eta(stage))
+        eta, _ = self.looks.latent(stage)
+        return grade_ends(self.looks.grade, stage.thresholds, eta)
 
     def _effects(self, stage: StageParameters, scores: FloatArray) -> FloatArray:
         sd = stage.sd[:, self.groups.effect_of]
