@@ -118,15 +118,12 @@ class StageDraws:
         link = link_named(self.link)
         if self.link == "probit":
             return link.cdf(t / np.sqrt(1.0 + spread * spread))
-        total, limit = np.zeros_like(t), LARGEST_EXPONENT
-        # The logistic of a difference needs no exponential of its own for each point.
-        grown = np.exp(np.clip(-t, -limit, limit)) if self.link == "logit" else None
-        for point, weight in zip(*normal_points(_POINTS), strict=True):
-            if grown is None:
-                total += weight * link.cdf(t - spread * point)
-            else:
-                moved = np.exp(np.clip(spread * point, -limit, limit))
-                total += weight / (1.0 + grown * moved)
+        points, weights = normal_points(_POINTS)
+        if self.link == "logit":
+            return _mean_logistic(t, spread, points, weights)
+        total = np.zeros_like(t)
+        for point, weight in zip(points, weights, strict=True):
+            total += weight * link.cdf(t - spread * point)
         return total
 
     def grade_probabilities(self, X: ArrayLike) -> FloatArray:
@@ -177,6 +174,27 @@ class StageDraws:
         return rising_roots(
             lambda t: self.cumulative(t) - probability, middle - reach, middle + reach
         )
+
+
+def _mean_logistic(
+    t: FloatArray, spread: FloatArray, points: FloatArray, weights: FloatArray
+) -> FloatArray:
+    """Return the mean of the logistic at t - spread * point, over points even about 0.
+
+    The two at ``t - a`` and ``t + a`` are together
+    ``1 + sinh(t) / (cosh(t) + cosh(a))``: one exponential for all points.
+    """
+    limit = LARGEST_EXPONENT
+    grown = np.exp(np.clip(t, -limit, limit))
+    fallen = 1.0 / grown
+    twice_cosh, total = grown + fallen, np.zeros_like(t)
+    each = np.empty_like(t)
+    for point, weight in zip(points, weights, strict=True):
+        if point >= 0.0:
+            share = weight if point > 0.0 else 0.5 * weight
+            moved = 2.0 * np.cosh(np.minimum(spread * point, limit))
+            total += np.divide(share, np.add(twice_cosh, moved, out=each), out=each)
+    return np.clip(0.5 + (grown - fallen) * total, 0.0, 1.0)
 
 
 def evenly_taken(total: int, count: int) -> IntArray:

@@ -70,9 +70,9 @@ def cuts_with_load(draws: StageDraws, eta: FloatArray) -> FloatArray:
     return cuts - (draws.load_sd[:, None] * load_points)[:, None, None, :]
 
 
-_DRAWS_AT_ONCE = 16
-"""Draws that are averaged together, so that what is passed over once a point stays in the
-processor's cache; half the time of all 400 at once (measured here)."""
+_AT_ONCE = 1 << 14
+"""Cuts that are averaged together, so that what is passed over once a point stays in the
+processor's cache; two thirds of the time of all 400 draws at once (measured here)."""
 
 
 def mean_below(
@@ -80,24 +80,25 @@ def mean_below(
 ) -> FloatArray:
     """Return the mean of F(cuts - move) over moves (S, P) with shares (S, n, P).
 
-    The logistic of a difference needs no exponential of its own: two factors, one of the
-    cut and one of the move, are multiplied.
+    The logistic of a difference needs no exponential of its own: ``1 / (1 + c / m)`` is
+    ``m / (m + c)``, with one factor of the cut and one of the move.
     """
     below = np.zeros_like(cuts)
     limit = LARGEST_EXPONENT
-    for first in range(0, len(cuts), _DRAWS_AT_ONCE):
-        block = slice(first, first + _DRAWS_AT_ONCE)
+    step = max(1, _AT_ONCE // max(1, cuts[:1].size))
+    for first in range(0, len(cuts), step):
+        block = slice(first, first + step)
         cut, move = cuts[block], moves[block, :, None, None, None]
         if link.name == "logit":
             grown = np.exp(np.clip(-cut, -limit, limit))
-            factors = np.exp(np.clip(move, -limit, limit))
+            factors = np.exp(np.clip(-move, -limit, limit))
             odds = np.empty_like(grown)
         for at in range(moves.shape[1]):
             part = share[block, :, at, None, None]
             if link.name == "logit":
-                np.multiply(grown, factors[:, at], out=odds)
-                odds += 1.0
-                below[block] += np.divide(part, odds, out=odds)
+                factor = factors[:, at]
+                np.add(grown, factor, out=odds)
+                below[block] += np.divide(part * factor, odds, out=odds)
             else:
                 below[block] += part * link.cdf(cut - move[:, at])
     return below
