@@ -306,7 +306,10 @@ SETTING_DTYPES = {
 
 def as_settings(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the setting columns of a frame with their dtypes, rows renumbered."""
-    return frame[list(SETTING_COLUMNS)].astype(SETTING_DTYPES).reset_index(drop=True)
+    kept = frame[list(SETTING_COLUMNS)]
+    # To cast what needs none takes longer than everything else here.
+    other = {name: to for name, to in SETTING_DTYPES.items() if kept[name].dtype != to}
+    return (kept.astype(other) if other else kept).reset_index(drop=True)
 
 
 def stated_settings(stated: Iterable[KeptSetting | ControlTile]) -> pd.DataFrame:

@@ -317,11 +317,13 @@ def fire_in_order(
     of_load = {int(load): float(temperature[loads == load][0]) for load in np.unique(loads)}
     pieces = []
     scheduled: list[tuple[int, int]] = []
+    least = math.inf
     for _ in range(1 if series.plan.order == "low to high" else _ORDERS_DRAWN):
         drawn = _schedule_loads(series, blocks, degrees, rng, spare=spare)
-        if not scheduled or _trend(drawn, of_load) < _trend(scheduled, of_load):
-            scheduled = drawn
-        if _trend(scheduled, of_load) <= _TREND_LET_PASS:
+        trend = _trend(drawn, of_load)
+        if trend < least:
+            scheduled, least = drawn, trend
+        if least <= _TREND_LET_PASS:
             break
     for number, (session, load) in enumerate(scheduled, start=1):
         rows = settings.iloc[rng.permutation(np.flatnonzero(loads == load))]

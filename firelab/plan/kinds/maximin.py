@@ -69,22 +69,23 @@ def _squared_distances(points: FloatArray) -> FloatArray:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Chains:
-    """B plans under way: points (B, n, k), weighted squares (B, n, n), cost (B,)."""
+    """B plans under way: points (B, n, k), weighted squares (B, n, n)."""
 
     points: FloatArray
     square: FloatArray
-    cost: FloatArray
     target: float
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Swap:
-    """Swaps looked at: rows a and b (B, m), their new squares (B, m, n)."""
+    """Swaps looked at: rows a and b (B, m), and their squares.
+
+    `squares`, (4, B, m, n), are those of a and of b if swapped, then as they are.
+    """
 
     a: IntArray
     b: IntArray
-    square_a: FloatArray
-    square_b: FloatArray
+    squares: FloatArray
 
 
 def maximin_columns(
@@ -118,21 +119,19 @@ def maximin_columns(
     if n < 3:
         return columns.copy()
     plan = _usual_effort(n)
-    scale = np.ones((n, n)) if weights is None else weights
-    chains = _start(columns, plan.chains, scale, permitted, rng)
+    chains = _start(columns, plan.chains, weights, rng)
     best: FloatArray = chains.points[0].copy()
     best_worth = (-np.inf, 0.0)
     for warmth in np.geomspace(_WARM, _COLD, plan.steps):
-        _step(chains, scale, permitted, plan.swaps, float(warmth), rng)
+        _step(chains, weights, permitted, plan.swaps, float(warmth), rng)
         forbidden = _forbidden(chains.points, permitted)
-        least = chains.square.min(axis=(1, 2))
+        least = chains.square.reshape(plan.chains, -1).min(axis=1)
         lead = int(np.lexsort((-least, forbidden))[0])
         merit = (-float(forbidden[lead]), float(least[lead]))
         if merit > best_worth:
             best, best_worth = chains.points[lead].copy(), merit
         if best_worth[1] >= chains.target and not forbidden[lead]:
             chains.target = max(best_worth[1] + 1.0, best_worth[1] * _RAISE)
-            chains.cost = _cost(chains, permitted)
     return best
 
 
@@ -143,60 +142,57 @@ def _forbidden(points: FloatArray, permitted: Permitted | None) -> FloatArray:
     return np.asarray((~permitted(points, rows)).sum(axis=-1), dtype=float)
 
 
-def _near(square: FloatArray, target: float) -> FloatArray:
-    """Return what pairs cost: nothing where they are far enough apart."""
-    return np.where(square < target, 2.0 - square / target, 0.0)
-
-
-def _cost(chains: _Chains, permitted: Permitted | None) -> FloatArray:
-    near = _near(chains.square, chains.target).sum(axis=(1, 2)) / 2
-    return np.asarray(near + _FORBIDDEN * _forbidden(chains.points, permitted), dtype=float)
-
-
 def _start(
     columns: FloatArray,
     n_chains: int,
-    scale: FloatArray,
-    permitted: Permitted | None,
+    weights: FloatArray | None,
     rng: np.random.Generator,
 ) -> _Chains:
     points = np.stack([rng.permuted(columns, axis=0) for _ in range(n_chains)])
-    square = _squared_distances(points) * scale
-    chains = _Chains(
-        points=points,
-        square=square,
-        cost=np.zeros(n_chains),
-        target=float(square.min(axis=(1, 2)).max()) + 1.0,
-    )
-    chains.cost = _cost(chains, permitted)
-    return chains
+    square = _squared_distances(points)
+    if weights is not None:
+        square *= weights
+    least = square.min(axis=(1, 2)).max()
+    return _Chains(points=points, square=square, target=float(least) + 1.0)
 
 
 def _look(
-    chains: _Chains, scale: FloatArray, column: int, n_swaps: int, rng: np.random.Generator
+    chains: _Chains,
+    weights: FloatArray | None,
+    column: int,
+    n_swaps: int,
+    rng: np.random.Generator,
 ) -> _Swap:
     """Choose pairs of rows at random and reckon their distances if swapped."""
     n_chains, n = chains.points.shape[:2]
     a = rng.integers(n, size=(n_chains, n_swaps))
     b = (a + rng.integers(1, n, size=a.shape)) % n
-    every, slot = np.arange(n_chains)[:, None], np.arange(n_swaps)[None, :]
-    values = chains.points[:, :, column]
-    at_a, at_b = values[every, a][..., None], values[every, b][..., None]
+    squares = np.empty((4, n_chains, n_swaps, n))
+    by_row, first = chains.square.reshape(-1, n), n * np.arange(n_chains)[:, None]
+    by_row.take(first + a, axis=0, out=squares[2], mode="clip")
+    by_row.take(first + b, axis=0, out=squares[3], mode="clip")
+    values = np.ascontiguousarray(chains.points[:, :, column])
+    at_a, at_b = values.take(first + a), values.take(first + b)
     others = values[:, None, :]
-    gain = (at_b - others) ** 2 - (at_a - others) ** 2
-    old_a, old_b = chains.square[every, a], chains.square[every, b]
-    new_a, new_b = old_a + gain * scale[a], old_b - gain * scale[b]
+    gain = (at_b[..., None] - others) ** 2 - (at_a[..., None] - others) ** 2
+    if weights is None:
+        np.add(squares[2], gain, out=squares[0])
+        np.subtract(squares[3], gain, out=squares[1])
+    else:
+        np.add(squares[2], gain * weights[a], out=squares[0])
+        np.subtract(squares[3], gain * weights[b], out=squares[1])
+    new_a, new_b, old_a, old_b = squares.reshape(4, -1)
+    start = n * np.arange(a.size)
+    on_a, on_b = start + a.ravel(), start + b.ravel()
     # The distance between the two rows themselves does not change.
-    new_a[every, slot, b] = old_a[every, slot, b]
-    new_b[every, slot, a] = old_b[every, slot, a]
-    new_a[every, slot, a] = _FAR
-    new_b[every, slot, b] = _FAR
-    return _Swap(a=a, b=b, square_a=new_a, square_b=new_b)
+    new_a[on_b], new_b[on_a] = old_a[on_b], old_b[on_a]
+    new_a[on_a] = new_b[on_b] = _FAR
+    return _Swap(a=a, b=b, squares=squares)
 
 
 def _step(
     chains: _Chains,
-    scale: FloatArray,
+    weights: FloatArray | None,
     permitted: Permitted | None,
     n_swaps: int,
     warmth: float,
@@ -204,28 +200,25 @@ def _step(
 ) -> None:
     """Look at some swaps of one column in every chain; take or leave the best."""
     column = int(rng.integers(chains.points.shape[2]))
-    swap = _look(chains, scale, column, n_swaps, rng)
+    swap = _look(chains, weights, column, n_swaps, rng)
     line = np.arange(len(chains.points))
-    every = line[:, None]
-    old = chains.square[every, swap.a], chains.square[every, swap.b]
-    nearness = [
-        _near(square, chains.target).sum(axis=2)
-        for square in (swap.square_a, swap.square_b, *old)
-    ]
-    change = nearness[0] + nearness[1] - nearness[2] - nearness[3]
+    target = chains.target
+    near = np.where(swap.squares < target, 2.0 - swap.squares / target, 0.0).sum(axis=3)
+    change = near[0] + near[1] - near[2] - near[3]
     if permitted is not None:
         change = change + _FORBIDDEN * _newly_forbidden(chains, permitted, column, swap)
     best = change.argmin(axis=1)
     worse = change[line, best]
     taken = np.flatnonzero(worse <= -warmth * np.log(rng.random(len(line))))
-    a, b = swap.a[taken, best[taken]], swap.b[taken, best[taken]]
-    for row, square in ((a, swap.square_a), (b, swap.square_b)):
-        chains.square[taken, row] = square[taken, best[taken]]
-        chains.square[taken, :, row] = square[taken, best[taken]]
-    held = chains.points[taken, a, column].copy()
+    best = best[taken]
+    a, b = swap.a[taken, best], swap.b[taken, best]
+    for row, squares in ((a, swap.squares[0]), (b, swap.squares[1])):
+        new = squares[taken, best]
+        chains.square[taken, row] = new
+        chains.square[taken, :, row] = new
+    held = chains.points[taken, a, column]
     chains.points[taken, a, column] = chains.points[taken, b, column]
     chains.points[taken, b, column] = held
-    chains.cost[taken] += worse[taken]
 
 
 def _newly_forbidden(
