@@ -190,7 +190,11 @@ def _read_table(path: Path) -> tuple[pd.DataFrame, list[Finding]]:
         findings += faults
     if findings:
         return pd.DataFrame(), findings
-    return pd.DataFrame(rows, columns=list(PLAN_DTYPES)).astype(PLAN_DTYPES), []
+    columns = {
+        name: pd.Series([row[name] for row in rows], dtype=dtype)
+        for name, dtype in PLAN_DTYPES.items()
+    }
+    return pd.DataFrame(columns), []
 
 
 def _read_row(

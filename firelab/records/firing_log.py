@@ -11,9 +11,11 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -186,37 +188,44 @@ def read_so_far(folder: str | Path) -> Records:
     )
 
 
+_LOOK_DTYPES: dict[str, Any] = {
+    "tile": "str",
+    "look": "int64",
+    "session": "int64",
+    "load": "int64",
+    "temperature_degC": "float64",
+    "dwell_s": "float64",
+    "transparency": "float64",
+    **{name: "str" for name in ("observer", "fired_at", "defects", "note")},
+}
+
+
 def looks_frame(looks: tuple[Look, ...], series: FiringSeries, plan: Plan) -> pd.DataFrame:
     """Return looks as the frame of `Records`, joined to their planned settings."""
     planned = planned_firings(plan)
-    frame = pd.DataFrame([one.content() for one in looks], columns=list(FIRING_COLUMNS))
-    frame["temperature_degC"] = _as_read_or_planned(looks, planned, "temperature_degC")
-    frame["dwell_s"] = _as_read_or_planned(looks, planned, "dwell_s")
-    frame = frame.astype(
-        {
-            "tile": "str",
-            "look": "int64",
-            "session": "int64",
-            "load": "int64",
-            "temperature_degC": "float64",
-            "dwell_s": "float64",
-            "transparency": "float64",
-            **{name: "str" for name in ("observer", "fired_at", "defects", "note")},
-        }
-    )
-    frame["stage"] = pd.Categorical(
+    cells: dict[str, Any] = {
+        name: [getattr(one, name) for one in looks] for name in FIRING_COLUMNS
+    }
+    for name in ("temperature_degC", "dwell_s"):
+        cells[name] = _as_read_or_planned(looks, planned, name)
+    for name, dtype in _LOOK_DTYPES.items():
+        cells[name] = pd.Series(cells[name], dtype=dtype)
+    cells["stage"] = pd.Categorical(
         [one.stage or None for one in looks],
         categories=list(series.responses.stage.grades),
         ordered=True,
     )
+    frame = pd.DataFrame(cells)
     stood = {(one.tile, one.look): one.place for one in looks if one.place}
     if stood:
         frame["rack_place"] = [stood.get((one.tile, one.look)) for one in looks]
     if any(CONFIRMATION in one.change for one in looks):
         frame["confirmed"] = [CONFIRMATION in one.change for one in looks]
-    settings = plan.tiles.drop_duplicates("tile").set_index("tile")
-    for name in ("mesh", "grain_um", "layers", "base", "role"):
-        frame[name] = settings[name].reindex(frame["tile"]).to_numpy()
+    once = plan.tiles.drop_duplicates("tile").set_index("tile")
+    names = ["mesh", "grain_um", "layers", "base", "role"]
+    settings = once[names].reindex(frame["tile"])
+    for name in names:
+        frame[name] = settings[name].to_numpy()
     frame["total_dwell_s"] = _total_dwell(frame)
     return frame
 
@@ -242,18 +251,17 @@ def _as_read_or_planned(
     return filled
 
 
-def _total_dwell(frame: pd.DataFrame) -> pd.Series:
+def _total_dwell(frame: pd.DataFrame) -> list[float]:
     """Sum the dwell of each tile's firings up to each look, each firing once."""
-    firings = frame.drop_duplicates(["tile", "look"]).sort_values(["tile", "look"])
-    totals = firings.groupby("tile")["dwell_s"].cumsum()
-    keyed = dict(
-        zip(zip(firings["tile"], firings["look"], strict=True), totals, strict=True)
-    )
-    return pd.Series(
-        [keyed[key] for key in zip(frame["tile"], frame["look"], strict=True)],
-        index=frame.index,
-        dtype="float64",
-    )
+    keys = list(zip(frame["tile"], frame["look"].tolist(), strict=True))
+    firings: dict[tuple[str, int], float] = {}
+    for key, dwell in zip(keys, frame["dwell_s"].tolist(), strict=True):
+        firings.setdefault(key, dwell)
+    so_far, total = defaultdict[str, float](float), {}
+    for tile, look in sorted(firings):
+        so_far[tile] += firings[tile, look]
+        total[tile, look] = so_far[tile]
+    return [total[key] for key in keys]
 
 
 _REPLACES = "Replaces lost tiles: "
