@@ -181,19 +181,18 @@ def _mean_logistic(
 ) -> FloatArray:
     """Return the mean of the logistic at t - spread * point, over points even about 0.
 
-    The two at ``t - a`` and ``t + a`` are together
+    Their number is odd. The two at ``t - a`` and ``t + a`` are together
     ``1 + sinh(t) / (cosh(t) + cosh(a))``: one exponential for all points.
     """
     limit = LARGEST_EXPONENT
     grown = np.exp(np.clip(t, -limit, limit))
     fallen = 1.0 / grown
     twice_cosh, total = grown + fallen, np.zeros_like(t)
-    each = np.empty_like(t)
-    for point, weight in zip(points, weights, strict=True):
-        if point >= 0.0:
-            share = weight if point > 0.0 else 0.5 * weight
-            moved = 2.0 * np.cosh(np.minimum(spread * point, limit))
-            total += np.divide(share, np.add(twice_cosh, moved, out=each), out=each)
+    each, middle = np.empty_like(t), len(points) // 2
+    shares = np.concatenate([0.5 * weights[[middle]], weights[middle + 1 :]])
+    for point, share in zip(points[middle:], shares, strict=True):
+        moved = 2.0 * np.cosh(np.minimum(spread * point, limit))
+        total += np.divide(share, np.add(twice_cosh, moved, out=each), out=each)
     return np.clip(0.5 + (grown - fallen) * total, 0.0, 1.0)
 
 
