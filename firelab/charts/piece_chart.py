@@ -105,13 +105,3 @@ def _firing_words(plan: PiecePlan) -> list[str]:
         f"{write_dwell(one.dwell_s)}"
         for number, one in enumerate(plan.best.firings, start=1)
     ]
-
-
-def describe_piece(plan: PiecePlan) -> str:
-    """Say in words what the figure of a piece shows."""
-    parts = [
-        f"{one.name} is laid before firing {one.laid} and ends as wanted in "
-        f"{round(100 * one.probability)} of 100 pieces"
-        for one in plan.best.colours
-    ]
-    return f"How far each colour has come after each firing: {'; '.join(parts)}."

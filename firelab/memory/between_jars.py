@@ -107,10 +107,6 @@ class BetweenJars:
         """Return quantiles of a new jar."""
         return grid_quantiles(self.grid, self.density, shares)
 
-    def sd_quantiles(self, shares: Sequence[float]) -> FloatArray:
-        """Return quantiles of the sd between jars."""
-        return grid_quantiles(self.sd_grid, self.sd_weight, shares)
-
 
 def grid_quantiles(
     grid: FloatArray, weight: FloatArray, shares: Sequence[float]

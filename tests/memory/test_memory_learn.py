@@ -26,6 +26,7 @@ from firelab.fits.clarity.fit import (
 from firelab.fits.ordinal.stage_posterior import fit_posterior
 from firelab.memory.between_jars import (
     BetweenPrior,
+    grid_quantiles,
     join_jars,
     likelihood_of_posterior,
     speaks,
@@ -57,7 +58,8 @@ def test_the_published_predictive_prior_comes_out():
     assert found.sd == pytest.approx((0.379, 0.211), abs=0.001)
     shares = [0.025, 0.5, 0.975]
     # A quadrature ten times as fine gives .0434, .3528 and .8747.
-    assert found.sd_quantiles(shares) == pytest.approx([0.043, 0.353, 0.8745], abs=0.001)
+    sds = grid_quantiles(found.sd_grid, found.sd_weight, shares)
+    assert sds == pytest.approx([0.043, 0.353, 0.8745], abs=0.001)
     response = expit(grid)
     mean = found.density @ response
     sd = np.sqrt(found.density @ (response - mean) ** 2)
