@@ -65,7 +65,7 @@ def test_21_chosen_tiles_or_fewer_tell_the_edges_better_than_36_of_a_factorial(o
     assert max(path[-1].loads for _, path in outcomes) <= 9
     assert np.mean([path[-1].looks for _, path in outcomes]) > 30
     ratio = chosen.mean() / whole.mean()
-    # The whole study gives 0.82 (300 colours); four colours have an error of about 0.11.
+    # The whole study gives 0.86 (100 colours); four colours have an error of about 0.11.
     assert ratio < 1.0
     assert ratio > 0.6
 
