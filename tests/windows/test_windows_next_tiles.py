@@ -93,7 +93,7 @@ def test_a_new_tile_brings_the_deviation_of_its_own(tile_sd):
         spread = np.sqrt(1.0 + tile_sd**2)
         cuts = (draws.thresholds - X - 0.3 * point) / spread
         below = np.column_stack([np.zeros(3), stats.norm.cdf(cuts), np.ones(3)])
-        assert found[:, :, place] == pytest.approx(np.diff(below, axis=1), abs=1e-4)
+        assert found[:, :, place] == pytest.approx(np.diff(below, axis=1), abs=1e-5)
     assert found.sum(axis=1) @ weights == pytest.approx(weights.sum())
 
 

@@ -241,8 +241,17 @@ def latent_grades(
         As `Records.graded`.
     terms : sequence of str
     """
-    eta = np.asarray(coefficients @ model_matrix(series, looks, terms).T)
-    heat = added_heat(series, looks, terms)
-    if heat is not None:
-        eta[:, heat.rows] += heat.at(coefficients, lost).eta
-    return eta
+    X, heat = model_matrix(series, looks, terms), added_heat(series, looks, terms)
+    return with_added_heat(coefficients, lost, X, heat)[0]
+
+
+def with_added_heat(
+    coefficients: FloatArray, lost: FloatArray, X: FloatArray, heat: AddedHeat | None
+) -> tuple[FloatArray, AddedAt | None]:
+    """Return the latent grade, (M, n), of coded columns and their heat, and the latter."""
+    eta = np.asarray(coefficients @ X.T)
+    if heat is None:
+        return eta, None
+    added = heat.at(coefficients, lost)
+    eta[:, heat.rows] += added.eta
+    return eta, added

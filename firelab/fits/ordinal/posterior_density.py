@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from firelab.arrays import BoolArray, FloatArray, IntArray
-from firelab.fits.ordinal.added_heat import AddedAt, AddedHeat
+from firelab.fits.ordinal.added_heat import AddedAt, AddedHeat, with_added_heat
 from firelab.fits.ordinal.likelihood import (
     LookTerms,
     by_threshold,
@@ -88,12 +88,7 @@ class SharedLooks:
 
     def latent(self, stage: StageParameters) -> tuple[FloatArray, AddedAt | None]:
         """Return the latent grade without random effects, (M, n), and what heat added."""
-        eta = np.asarray(stage.coefficients @ self.X.T)
-        if self.heat is None:
-            return eta, None
-        added = self.heat.at(stage.coefficients, stage.lost)
-        eta[:, self.heat.rows] += added.eta
-        return eta, added
+        return with_added_heat(stage.coefficients, stage.lost, self.X, self.heat)
 
     def by_parameter(
         self, by_eta: FloatArray, added: AddedAt | None

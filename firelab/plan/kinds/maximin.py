@@ -175,12 +175,9 @@ def _look(
     at_a, at_b = values.take(first + a), values.take(first + b)
     others = values[:, None, :]
     gain = (at_b[..., None] - others) ** 2 - (at_a[..., None] - others) ** 2
-    if weights is None:
-        np.add(squares[2], gain, out=squares[0])
-        np.subtract(squares[3], gain, out=squares[1])
-    else:
-        np.add(squares[2], gain * weights[a], out=squares[0])
-        np.subtract(squares[3], gain * weights[b], out=squares[1])
+    of_a, of_b = (gain if weights is None else gain * weights[row] for row in (a, b))
+    np.add(squares[2], of_a, out=squares[0])
+    np.subtract(squares[3], of_b, out=squares[1])
     new_a, new_b, old_a, old_b = squares.reshape(4, -1)
     start = n * np.arange(a.size)
     on_a, on_b = start + a.ravel(), start + b.ravel()

@@ -15,20 +15,16 @@ by their probability is followed on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from firelab.arrays import FloatArray, IntArray
 from firelab.fits.ordinal.likelihood import normal_points
-from firelab.fits.ordinal.links import LARGEST_EXPONENT, Link, link_named
 from firelab.fits.ordinal.stage_draws import StageDraws
 
 LOAD_POINTS = 5
 """Points of the average over a load's effect."""
-_TILE_POINTS = 11
-"""Points of the average over a new tile's own deviation; 1e-4 of a probability (a test
-holds it so)."""
 _MOST_OUTCOMES = 32
 """Outcomes that are followed on; with 32 of 729 the expected variance is within a
 twentieth (a test holds it so)."""
@@ -54,13 +50,8 @@ def grade_probabilities(draws: StageDraws, X: FloatArray) -> FloatArray:
     ndarray, shape (S, n, J, Q)
         Under each draw and at each of Q points of the load's effect.
     """
-    # Without a deviation between tiles one point, at 0, is the whole average.
-    own = np.hypot(draws.tile_sd, draws.place_sd)
-    points, weights = normal_points(_TILE_POINTS if own.any() else 1)
-    cuts = cuts_with_load(draws, draws.linear(X))
-    share = np.broadcast_to(weights, (*cuts.shape[:2], len(points)))
-    below = mean_below(link_named(draws.link), cuts, own[:, None] * points, share)
-    return grade_differences(below)
+    apart = replace(draws, load_sd=np.zeros_like(draws.load_sd))
+    return grade_differences(apart.cumulative(cuts_with_load(draws, draws.linear(X))))
 
 
 def cuts_with_load(draws: StageDraws, eta: FloatArray) -> FloatArray:
@@ -68,40 +59,6 @@ def cuts_with_load(draws: StageDraws, eta: FloatArray) -> FloatArray:
     load_points, _ = normal_points(LOAD_POINTS)
     cuts = draws.thresholds[:, None, :, None] - eta[:, :, None, None]
     return cuts - (draws.load_sd[:, None] * load_points)[:, None, None, :]
-
-
-_AT_ONCE = 1 << 14
-"""Cuts that are averaged together, so that what is passed over once a point stays in the
-processor's cache; two thirds of the time of all 400 draws at once (measured here)."""
-
-
-def mean_below(
-    link: Link, cuts: FloatArray, moves: FloatArray, share: FloatArray
-) -> FloatArray:
-    """Return the mean of F(cuts - move) over moves (S, P) with shares (S, n, P).
-
-    The logistic of a difference needs no exponential of its own: ``1 / (1 + c / m)`` is
-    ``m / (m + c)``, with one factor of the cut and one of the move.
-    """
-    below = np.zeros_like(cuts)
-    limit = LARGEST_EXPONENT
-    step = max(1, _AT_ONCE // max(1, cuts[:1].size))
-    for first in range(0, len(cuts), step):
-        block = slice(first, first + step)
-        cut, move = cuts[block], moves[block, :, None, None, None]
-        if link.name == "logit":
-            grown = np.exp(np.clip(-cut, -limit, limit))
-            factors = np.exp(np.clip(-move, -limit, limit))
-            odds = np.empty_like(grown)
-        for at in range(moves.shape[1]):
-            part = share[block, :, at, None, None]
-            if link.name == "logit":
-                factor = factors[:, at]
-                np.add(grown, factor, out=odds)
-                below[block] += np.divide(part * factor, odds, out=odds)
-            else:
-                below[block] += part * link.cdf(cut - move[:, at])
-    return below
 
 
 def grade_differences(below: FloatArray) -> FloatArray:
