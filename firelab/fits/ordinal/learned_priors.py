@@ -26,7 +26,9 @@ from firelab.fits.ordinal.priors import (
     LOGITS_20_TO_80,
     Priors,
     effect_scales_degC,
+    first_look_spread,
     latent_scale,
+    tile_scale,
 )
 from firelab.fits.ordinal.stage_posterior_fit import PosteriorConvergence, StagePosterior
 from firelab.series.declared_parts import PriorSpecification
@@ -88,10 +90,14 @@ def shared_values(fit: StagePosterior) -> dict[str, FloatArray]:
         values[TARGET] = 0.5 * (values[LOW] + values[HIGH])
     for place, grade in enumerate(fit.grades[1:-1]):
         values[_width_name(grade)] = np.log(places[:, place + 1] - places[:, place])
-    values[BLUR] = np.log(LOGITS_20_TO_80 * latent_scale(fit.link) * per_latent)
+    of_first_looks = per_latent * first_look_spread(draws.tile_sd, fit.link)
+    values[BLUR] = np.log(LOGITS_20_TO_80 * latent_scale(fit.link) * of_first_looks)
     scales = effect_scales_degC(series.priors)
     for name, effect in fit.effects.items():
-        share = 2.0 * ndtr(effect.sd_degC / scales[name]) - 1.0
+        ratio = effect.sd_degC / scales[name]
+        if name == "tile":
+            ratio = draws.tile_sd / tile_scale(series.priors, fit.link)
+        share = 2.0 * ndtr(ratio) - 1.0
         values[name] = ndtri(np.clip(share, _SURELY, 1.0 - _SURELY))
     values[SLIP] = logit(np.clip(fit.slip, _SURELY, 1.0 - _SURELY))
     return values

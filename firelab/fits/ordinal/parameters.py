@@ -7,6 +7,10 @@ units per half fired range). Thresholds are :math:`\theta_j = s\,\pi_j` with
 :math:`\beta_k = s\,\delta_k`, where :math:`\delta` of the temperature is 1 and
 that of the dwell is positive. So what the edges are in degC hardly depends on
 how steep the stages pass, and heat never un-fuses glass.
+
+How steep is stated of first looks. Where tiles were looked at again, what a tile keeps of
+its deviation is a share of that: the looks at one tile pass the steeper, the more of it
+it keeps (`priors.first_look_spread`).
 """
 
 from __future__ import annotations
@@ -20,15 +24,18 @@ from firelab.arrays import FloatArray
 from firelab.fits.ordinal.middle_prior import place_prior
 from firelab.fits.ordinal.priors import (
     Priors,
+    RandomEffect,
     deviation_words,
     dwell_half_degC,
-    effect_scales_degC,
+    first_look_spread,
     half_normal,
     half_range_degC,
     inner_widths,
     latent_scale,
+    latent_sd,
     prior_steepness,
     prior_words,
+    random_effects,
 )
 from firelab.fits.ordinal.warming_up import HeatScale, WarmingUp
 from firelab.series.firing_series import FiringSeries
@@ -38,22 +45,6 @@ _POSITIVE = (TEMPERATURE, DWELL)
 _LARGEST_LOG = 12.0
 """Of a logarithm that is raised: beyond it a posterior point is meaningless, and the
 density must still be a number."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RandomEffect:
-    """A normal random effect of the latent grade.
-
-    Attributes
-    ----------
-    name : str
-        What shares it: session, load, place, tile, observer.
-    scale_degC : float
-        Of the half-normal prior of its standard deviation, degC.
-    """
-
-    name: str
-    scale_degC: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,7 +64,7 @@ class StageParameters:
     lost : ndarray, shape (M,)
         Times the warming up of the blank that a firing loses.
     steepness : ndarray, shape (M,)
-        Latent units per half range of the steepest column.
+        Latent units per half range of the steepest column, for a look at a known tile.
     at_heat : HeatScale or None
         Where the square of dwell is tied to what a firing loses.
     """
@@ -92,8 +83,8 @@ class StageParameters:
 class Parameterisation:
     """Where each of the q unconstrained parameters stands.
 
-    Order: place, J - 2 log widths, log steepness (where there is a column of
-    temperature or dwell to carry it), one effect per other column, the normal score of
+    Order: place, J - 2 log widths, log steepness of first looks (where there is a column
+    of temperature or dwell to carry it), one effect per other column, the normal score of
     each random effect's standard deviation, the logit of the probability of a slip, and
     the logarithm of what a firing loses.
 
@@ -103,6 +94,7 @@ class Parameterisation:
         J.
     columns : tuple of ModelColumn
         Columns of the design matrix, p of them.
+    link : str
     carrier : int or None
         Column whose coefficient is the steepness itself.
     fixed_steepness : float
@@ -119,6 +111,8 @@ class Parameterisation:
         None where it is free, or there is none.
     tied : int or None
         Column whose coefficient follows from that of the dwell.
+    tile : int or None
+        Place of the tile among the effects.
     steepness_at : int or None
         Place of the log steepness, None where it is fixed.
     coefficients_at : tuple of int
@@ -130,6 +124,7 @@ class Parameterisation:
 
     n_grades: int
     columns: tuple[ModelColumn, ...]
+    link: str
     carrier: int | None
     fixed_steepness: float
     half_degC: float
@@ -139,6 +134,7 @@ class Parameterisation:
     at_heat: WarmingUp | None = None
 
     tied: int | None = field(init=False)
+    tile: int | None = field(init=False)
     steepness_at: int | None = field(init=False)
     coefficients_at: tuple[int, ...] = field(init=False)
     sd_at: int = field(init=False)
@@ -150,6 +146,8 @@ class Parameterisation:
         n_columns, at = len(self.columns), 1 + self.n_widths
         tied = None if self.at_heat is None else self.columns.index(DWELL_SQUARED)
         object.__setattr__(self, "tied", tied)
+        names = [effect.name for effect in self.effects]
+        object.__setattr__(self, "tile", names.index("tile") if "tile" in names else None)
         object.__setattr__(self, "steepness_at", None if self.carrier is None else at)
         at += self.carrier is not None
         places = []
@@ -180,7 +178,11 @@ class Parameterisation:
 
     def stage_parameters(self, points: FloatArray) -> StageParameters:
         """Return the parameters of the model at (M, q) points."""
+        sd, by_score = half_normal(points[:, self._sds], 1.0)
         steepness = self._steepness(points)
+        if self.tile is not None:
+            tile_sd = sd[:, self.tile] * self.effects[self.tile].scale
+            steepness = steepness * first_look_spread(tile_sd, self.link)
         coefficients = np.empty((len(points), len(self.columns)))
         for column, at in enumerate(self.coefficients_at):
             if at < 0:
@@ -195,7 +197,6 @@ class Parameterisation:
         if scale is not None:
             own = coefficients[:, self.columns.index(DWELL)]
             coefficients[:, self.tied] = -scale.bend * own
-        sd, by_score = half_normal(points[:, self._sds], 1.0)
         scales = self._scales(steepness)
         return StageParameters(
             thresholds=steepness[:, None] * self._places(points),
@@ -248,17 +249,22 @@ class Parameterisation:
             centred = above - share * by_threshold.sum(axis=1)[:, None]
             widths = _exp(points[:, 1 : 1 + self.n_widths])
             out[:, 1 : 1 + self.n_widths] = steepness[:, None] * widths * centred
-        at_steepness = self.steepness_at
-        if at_steepness is not None:
-            out[:, at_steepness] = (by_threshold * stage.thresholds).sum(axis=1)
-            out[:, at_steepness] += (by_coefficient * stage.coefficients).sum(axis=1)
-            out[:, at_steepness] += (by_sd * stage.sd).sum(axis=1)
+        by_log = (by_threshold * stage.thresholds).sum(axis=1)
+        by_log += (by_coefficient * stage.coefficients).sum(axis=1)
+        by_log += (by_sd * stage.sd).sum(axis=1)
         for column, at in enumerate(self.coefficients_at):
             if at < 0:
                 continue
             own = stage.coefficients[:, column] if self.is_positive(column) else steepness
             out[:, at] = by_coefficient[:, column] * own
         out[:, self._sds] = by_sd * stage.by_score
+        if self.tile is not None:
+            tile_sd, by_score = stage.sd[:, self.tile], stage.by_score[:, self.tile]
+            by_log -= by_sd[:, self.tile] * tile_sd
+            steeper = tile_sd * by_score / (latent_sd(self.link) ** 2 + tile_sd**2)
+            out[:, self.sd_at + self.tile] += by_log * steeper
+        if self.steepness_at is not None:
+            out[:, self.steepness_at] = by_log
         if self.has_slips and by_slip is not None:
             out[:, self.slip_at] = by_slip * stage.slip * (1.0 - stage.slip)
         if self.has_lost and by_lost is not None:
@@ -271,8 +277,11 @@ class Parameterisation:
 
     def _scales(self, steepness: FloatArray) -> FloatArray:
         """Return what the scales of the effects are in latent units, shape (M, E)."""
-        degC = np.array([effect.scale_degC for effect in self.effects])
-        return np.asarray(steepness[:, None] * degC / self.half_degC)
+        stated = np.array([effect.scale for effect in self.effects])
+        scales = steepness[:, None] * stated / self.half_degC
+        if self.tile is not None:
+            scales[:, self.tile] = stated[self.tile]
+        return np.asarray(scales)
 
     def _steepness(self, points: FloatArray) -> FloatArray:
         at = self.steepness_at
@@ -316,14 +325,14 @@ def parameterise(
         Where the last column is that of warming up.
     """
     carriers = [columns.index(column) for column in _POSITIVE if column in columns]
-    scales = effect_scales_degC(series.priors)
     return Parameterisation(
         n_grades=len(series.responses.stage.grades),
         columns=columns,
+        link=link,
         carrier=carriers[0] if carriers else None,
         fixed_steepness=prior_steepness(series, columns)[0] * latent_scale(link),
         half_degC=half_range_degC(series, columns),
-        effects=tuple(RandomEffect(name=one, scale_degC=scales[one]) for one in effects),
+        effects=random_effects(series.priors, effects, link),
         has_slips=has_slips,
         has_lost=has_lost or at_heat is not None,
         at_heat=at_heat,

@@ -71,6 +71,37 @@ def latent_sd(link: str) -> float:
     return float(_LATENT_SD[link_named(link).name])
 
 
+def first_look_spread(tile_sd: FloatArray, link: str) -> FloatArray:
+    """Return the deviation of a tile's first look over that of a look at a known tile.
+
+    Parameters
+    ----------
+    tile_sd : ndarray
+        Of what all looks at a tile share, latent units.
+    link : str
+
+    Examples
+    --------
+    >>> float(first_look_spread(np.array([0.75]), "probit")[0])
+    1.25
+    """
+    return np.asarray(np.hypot(1.0, tile_sd / latent_sd(link)))
+
+
+def tile_scale(stated: PriorSpecification, link: str) -> float:
+    """Return the scale of what tiles differ by, in latent units of a look at one.
+
+    It is stated in degC where a grade passes as expected, and is in proportion elsewhere:
+    where tiles pass slowly, it can be because they differ.
+
+    Examples
+    --------
+    >>> round(tile_scale(PriorSpecification(tile=5.0, blur=20.0), "logit"), 4)
+    0.6931
+    """
+    return stated.tile * LOGITS_20_TO_80 * latent_scale(link) / stated.blur
+
+
 def half_range_degC(series: FiringSeries, columns: Sequence[ModelColumn]) -> float:
     """Return what one coded unit of the steepest column is worth, degC.
 
@@ -263,12 +294,36 @@ def effect_scales_degC(stated: PriorSpecification) -> dict[str, float]:
     }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RandomEffect:
+    """A normal random effect of the latent grade.
+
+    Attributes
+    ----------
+    name : str
+        What shares it: session, load, place, tile, observer.
+    scale : float
+        Of the half-normal prior of its standard deviation: degC, of a tile latent units.
+    """
+
+    name: str
+    scale: float
+
+
+def random_effects(
+    stated: PriorSpecification, names: Sequence[str], link: str
+) -> tuple[RandomEffect, ...]:
+    """Return the random effects of some names with their priors."""
+    scales = effect_scales_degC(stated) | {"tile": tile_scale(stated, link)}
+    return tuple(RandomEffect(name=one, scale=scales[one]) for one in names)
+
+
 _EFFECT_WORDS = {
-    "session": "sessions",
-    "load": "loads of a session",
-    "place": "places of the rack",
-    "tile": "tiles looked at again",
-    "observer": "people who grade",
+    "session": "sessions {}",
+    "load": "loads of a session {}",
+    "place": "places of the rack {}",
+    "tile": "tiles looked at again {} (more where a grade passes over more)",
+    "observer": "people who grade {}",
 }
 
 
@@ -276,8 +331,8 @@ def deviation_words(
     stated: PriorSpecification, names: Sequence[str], reads: str
 ) -> tuple[str, ...]:
     """Return the priors of random effects in words, one line for all of them."""
-    scales = effect_scales_degC(stated)
-    listed = [f"{_EFFECT_WORDS[name]} {_in_degrees(scales[name], reads)}" for name in names]
+    found = effect_scales_degC(stated)
+    listed = [_EFFECT_WORDS[one].format(_in_degrees(found[one], reads)) for one in names]
     return (f"half-normal deviations between {', '.join(listed)}",) if listed else ()
 
 

@@ -18,14 +18,13 @@ from firelab.arrays import FloatArray
 from firelab.fits.ordinal.added_heat import latent_grades
 from firelab.fits.ordinal.likelihood import grade_ends, normal_points
 from firelab.fits.ordinal.links import LARGEST_EXPONENT, Link, link_named
-from firelab.fits.ordinal.priors import half_range_degC, latent_sd
+from firelab.fits.ordinal.priors import first_look_spread, tile_scale
 from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.plan.plan import Plan, is_allowed
 from firelab.records.planned_firings import tiles_as_planned
 from firelab.series.firing_series import FiringSeries
 from firelab.series.heat_counted import counted, time_at_heat, time_there
-from firelab.series.terms import DWELL, TEMPERATURE
 from firelab.windows.firing_odds import candidate_dwells
 from firelab.windows.sequential.outcome_tree import (
     LOAD_POINTS,
@@ -177,8 +176,7 @@ def tiles_to_fire_on(fit: StagePosterior, plan: Plan, draws: StageDraws) -> Fire
         before=_heat_so_far(fit.series, kept),
         planned=_heat_planned(fit.series, plan, kept["tile"]),
     )
-    scale = _steepness_of(draws) * fit.series.priors.tile
-    apart = with_tile_deviation(draws, scale / half_range_degC(fit.series, fit.columns))
+    apart = with_tile_deviation(draws, tile_scale(fit.series.priors, draws.link))
     return FiredTiles(
         series=fit.series,
         terms=fit.terms,
@@ -218,27 +216,18 @@ def _even_points() -> tuple[FloatArray, FloatArray]:
     return points, weights / weights.sum()
 
 
-def _steepness_of(draws: StageDraws) -> FloatArray:
-    """Return latent units per half range of temperature, or of dwell, shape (S,)."""
-    carrier = next((one for one in (TEMPERATURE, DWELL) if one in draws.columns), None)
-    if carrier is None:
-        return np.ones(draws.n_draws)
-    return draws.coefficients[:, draws.columns.index(carrier)]
-
-
-def with_tile_deviation(draws: StageDraws, scale: FloatArray) -> StageDraws:
+def with_tile_deviation(draws: StageDraws, scale: float) -> StageDraws:
     """Return draws with a deviation between tiles.
 
     A fit without a second look at any tile cannot tell how much of a tile's
     deviation is its own. It is then drawn from its prior, half-normal of that
-    scale, latent units of shape (S,), and the rest is spread so that a first look has
-    the same chances.
+    scale, latent units, and the rest is spread so that a first look has the same chances.
     """
     if draws.tile_sd.any():
         return draws
     evenly = (0.5 + _GOLDEN * np.arange(draws.n_draws)) % 1.0
     tile_sd = -scale * link_named("probit").quantile(evenly / 2.0)
-    wider = np.sqrt(1.0 + (tile_sd / latent_sd(draws.link)) ** 2)
+    wider = first_look_spread(tile_sd, draws.link)
     return replace(
         draws,
         thresholds=draws.thresholds * wider[:, None],
