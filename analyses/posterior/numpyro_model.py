@@ -33,6 +33,9 @@ def grade_model(
     blur = numpyro.sample("blur", dist.LogNormal(jnp.log(wish.blur), wish.blur_spread))
     # 20 to 80 % of a logistic is twice the logit of 0.8.
     steepness = 2.0 * jnp.log(4.0) * half_degC / blur
+    tile = tile_deviation(groups, wish)
+    # The blur is that of first looks: logistic within a tile, normal between tiles.
+    steepness = steepness * jnp.sqrt(1.0 + 3.0 * (tile / jnp.pi) ** 2)
     place = numpyro.sample("place", dist.Normal(wish.place, wish.place_spread))
     width = wish.grade_width * min(1.0, 2.0 / inner)
     with numpyro.plate("inner", inner):
@@ -75,12 +78,7 @@ def grade_model(
         )
         more = jnp.log(at_heat / ends[1]) / half_logs - X[:, at] + share * X[:, at] ** 2
         eta = eta + jnp.where(again, beta[at] * more, 0.0)
-    for name, (group, scale_degC) in groups.items():
-        sd = numpyro.sample(f"sd {name}", dist.HalfNormal(scale_degC))
-        sd = numpyro.deterministic(f"latent {name}", sd * steepness / half_degC)
-        with numpyro.plate(f"groups of {name}", int(group.max()) + 1):
-            score = numpyro.sample(f"score {name}", dist.Normal())
-        eta = eta + jnp.where(group >= 0, sd * score[group], 0.0)
+    eta = eta + deviations(groups, tile, steepness / half_degC)
     odds = numpyro.sample(
         "slip", dist.Normal(jnp.log(wish.slip / (1.0 - wish.slip)), wish.slip_spread)
     )
@@ -91,6 +89,29 @@ def grade_model(
     )
     chance = jnp.diff(ends, axis=1)[jnp.arange(len(eta)), grade]
     numpyro.factor("grade", jnp.log((1.0 - slip) * chance + slip / n_grades).sum())
+
+
+def tile_deviation(groups, wish: PriorSpecification):
+    """Sample what tiles differ by, in latent units of a look at one; 0 where none is."""
+    if "tile" not in groups:
+        return 0.0
+    stated = 2.0 * jnp.log(4.0) * wish.tile / wish.blur
+    return numpyro.sample("latent tile", dist.HalfNormal(stated))
+
+
+def deviations(groups, tile, per_degC):
+    """Sample the random effects; return their sum for each look, latent units."""
+    found = 0.0
+    for name, (group, scale_degC) in groups.items():
+        if name == "tile":
+            sd = tile
+            numpyro.deterministic("sd tile", sd / per_degC)
+        else:
+            sd = per_degC * numpyro.sample(f"sd {name}", dist.HalfNormal(scale_degC))
+        with numpyro.plate(f"groups of {name}", int(group.max()) + 1):
+            score = numpyro.sample(f"score {name}", dist.Normal())
+        found = found + jnp.where(group >= 0, sd * score[group], 0.0)
+    return found
 
 
 def sample_general(
