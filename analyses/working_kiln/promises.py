@@ -28,6 +28,8 @@ NEXT_LOADS = (2, 2, 2, 1, 1, 1)
 LOADS_A_SESSION = 3
 CONFIDENCES = (0.6, 0.7, 0.75, 0.8, 0.85, 0.9)
 """How sure a recipe is asked for, in turn of the same looks."""
+MISREAD_DEGF = (0.0, 50.0, 100.0, 200.0)
+"""By how much the thermometer is read wrong for one load."""
 ORDERS = 20
 """Orders of the ready design among which colours are shared out."""
 
@@ -109,6 +111,26 @@ def how_sure_once(name: str, number: int) -> list[dict[str, object]]:
         windows = firing_windows(replace(fit, series=replace(series, window=asked)))
         recipe = judge_recipe(kiln, windows.windows[0].recipe, asked.probability)
         rows.append({"confidence": confidence} | recipe)
+    return rows
+
+
+def misread_once(name: str, number: int) -> list[dict[str, object]]:
+    """Write down one load of the ready design hotter or cooler than it was."""
+    kiln, series, rows = open_kiln(name, number), window_series(), []
+    plan = window_plan(number % ORDERS)
+    looks = fire_plan(kiln, plan)
+    loads = sorted(looks["load"].unique())
+    load, side = loads[(number * 3) % len(loads)], 1 if number % 2 else -1
+    for off_degF in MISREAD_DEGF:
+        written = looks["temperature_degC"] + side * off_degF / 1.8 * (
+            looks["load"] == load
+        )
+        fit = fit_stage(as_records(series, plan, looks.assign(temperature_degC=written)))
+        hotter = {one["load"]: one["hotter_degC"] for one in fit.misread}
+        row = {"off_degF": off_degF, "loads": len(loads), "named": int(load in hotter)}
+        row["others_named"] = len(set(hotter) - {load})
+        row["told_degF"] = -side * 1.8 * hotter.get(load, np.nan)
+        rows.append(row)
     return rows
 
 

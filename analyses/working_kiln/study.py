@@ -25,11 +25,12 @@ sys.path.insert(0, str(HERE))
 
 from choosers import CHOOSERS, chooser_once, hand_once
 from kilns import KILNS
-from promises import how_sure_once, next_once, windows_once
+from promises import how_sure_once, misread_once, next_once, windows_once
 from tables import (
     beside_hand_table,
     hand_table,
     how_sure_table,
+    misread_table,
     next_table,
     odds_table,
     windows_table,
@@ -47,6 +48,7 @@ STUDIES: dict[str, tuple[Study, Callable[[pd.DataFrame], pd.DataFrame]]] = {
     "windows": (windows_once, windows_table),
     "how sure": (how_sure_once, how_sure_table),
     "next": (next_once, next_table),
+    "a load read wrong": (misread_once, misread_table),
     "hand": (hand_once, hand_table),
 }
 """What is asked of a colour in a kiln, and the table of the answers."""
@@ -112,7 +114,7 @@ def main() -> None:
     asked = words.parse_args()
     kilns = asked.kilns.split(",") if asked.kilns else list(KILNS)
     name = asked.study
-    if name in ("windows", "how sure", "next"):
+    if name in ("windows", "how sure", "next", "a load read wrong"):
         kilns = [kiln for kiln in kilns if kiln in IN_RANGE]
     if name in CHOOSERS:
         study: Study = partial(chooser_once, by=name, most_tiles=asked.tiles)

@@ -105,6 +105,21 @@ def next_table(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(found)
 
 
+def misread_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return by kiln and fault how often the load was named, and how often another."""
+    found = []
+    for name, of in by_kiln(rows):
+        for off_degF, some in of.groupby("off_degF", sort=True):
+            row = {"kiln": name, "off_degF": off_degF, "colours": len(some)}
+            row["named"] = round(some["named"].mean(), 3)
+            row["told_degF"] = round(some["told_degF"].median(), 0)
+            others = (some["loads"] - 1).sum()
+            found.append(
+                row | {"others": others, "others_named": some["others_named"].sum()}
+            )
+    return pd.DataFrame(found)
+
+
 def hand_table(rows: pd.DataFrame) -> pd.DataFrame:
     """Return by kiln, chooser and tiles how often the firing chosen is truly full."""
     rows = rows.assign(chooser=rows["chooser"].fillna("itself"))

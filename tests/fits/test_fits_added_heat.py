@@ -160,12 +160,23 @@ def test_gradients_are_the_differences(link):
 def test_the_density_is_that_of_plain_loops(as_written):
     density, size, frame = density_of(as_written=as_written)
     point = np.random.default_rng(7).normal(0.2, 0.5, size)
+    q = density.layout.n_parameters
+    wanted = np.log(likely_by_hand(density, point, frame, as_written)).sum()
+    wanted += density.priors.log_density(point[None, :q])[0] - 0.5 * (point[q:] ** 2).sum()
+    found = density.log_density_and_gradient(point[None])[0][0]
+    assert found == pytest.approx(wanted, rel=1e-9)
+    assert density.joint(point[None, :q], point[None, q:])[0] == pytest.approx(found)
+
+
+def likely_by_hand(density, point, frame, as_written, hotter_degC=0.0):
+    """The probability of each look, had all been fired so much hotter."""
     q, sizes = density.layout.n_parameters, density.sizes
     assert sizes == (2, 8, 2, 4, 2)
     stage = density.layout.stage_parameters(point[None, :q])
     cuts = np.array([-np.inf, *stage.thresholds[0], np.inf])
     scores = np.split(point[q:], np.cumsum(sizes)[:-1])
     eta = by_hand(stage.coefficients[0], frame, stage.lost[0])
+    eta += stage.coefficients[0, 0] * hotter_degC / coding(SERIES, "temperature").half_width
     for place, name in enumerate(("session", "load", "rack_place", "tile", "observer")):
         written = frame[name].astype(str).str.casefold()
         written = written.replace("0", "") if name == "rack_place" else written
@@ -177,11 +188,36 @@ def test_the_density_is_that_of_plain_loops(as_written):
     law = stats.logistic
     likely = law.cdf(cuts[grade + 1] - eta) - law.cdf(cuts[grade] - eta)
     slip = stage.slip[0] * (1.0 if as_written is None else ~as_written)
-    wanted = np.log((1 - slip) * likely + slip / 4).sum()
-    wanted += density.priors.log_density(point[None, :q])[0] - 0.5 * (point[q:] ** 2).sum()
-    found = density.log_density_and_gradient(point[None])[0][0]
-    assert found == pytest.approx(wanted, rel=1e-9)
-    assert density.joint(point[None, :q], point[None, q:])[0] == pytest.approx(found)
+    return (1 - slip) * likely + slip / 4
+
+
+@pytest.mark.parametrize("as_written", [None, TRUE], ids=["slips", "some true"])
+def test_a_load_is_held_to_every_other_temperature_as_by_plain_loops(as_written):
+    density, size, frame = density_of(as_written=as_written)
+    q, degC = density.layout.n_parameters, np.arange(-120, 121, 10)
+    points = np.random.default_rng(8).normal(0.2, 0.5, (3, size))
+    chance, hotter = density.check_loads(points[:, :q], points[:, q:])
+    prior = stats.norm(scale=55).pdf(degC)
+    prior /= prior.sum()
+    for place, load in enumerate(sorted(set(frame["load"]))):
+        own = (frame["load"] == load).to_numpy()
+        times = np.array(
+            [
+                [
+                    np.prod(likely_by_hand(density, point, frame, as_written, one)[own])
+                    / np.prod(likely_by_hand(density, point, frame, as_written)[own])
+                    for one in degC
+                ]
+                for point in points
+            ]
+        ).mean(axis=0)
+        # One load in twenty, before any look.
+        odds = 0.05 / 0.95 * (prior * times).sum()
+        sure = as_written is not None and as_written[own].all()
+        assert chance[place] == pytest.approx(0.0 if sure else odds / (1 + odds), rel=1e-7)
+        mean = (prior * times * degC).sum() / (prior * times).sum()
+        # A confirmed look is a slip once in 1e9.
+        assert hotter[place] == pytest.approx(mean, rel=1e-7)
 
 
 def test_the_conditional_mode_is_the_one_scipy_finds():

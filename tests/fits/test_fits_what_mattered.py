@@ -10,8 +10,9 @@ from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,
     deviation_lines,
+    misread_loads,
+    misread_words,
     stage_differences,
-    unlikely_loads,
 )
 from firelab.series.series_file import design_path, read_series
 from firelab.series.terms import term_columns
@@ -111,25 +112,13 @@ def test_places_that_may_be_alike_are_not_named():
     assert deviation_lines(SERIES, {"place": drawn, "load": drawn}) == ()
 
 
-def test_a_load_most_of_which_is_unlikely_is_asked_back_as_a_whole():
-    grades = ("sugar", "orange peel", "full", "over")
-    looks = pd.DataFrame(
-        [(tile, 1, load) for load, tiles in ((7, "ABC"), (8, "DEF")) for tile in tiles],
-        columns=["tile", "look", "load"],
+def test_a_load_of_another_temperature_is_asked_back_as_a_whole():
+    looks = pd.DataFrame({"tile": list("ABCDDEF"), "load": [7, 7, 7, 8, 8, 9, 9]})
+    # Of one tile, though looked at twice, it is the look that is asked back.
+    chance, hotter = np.array([0.6, 0.9, 0.4]), np.array([40.0, 40.0, 40.0])
+    (found,) = misread_loads(looks, chance, hotter)
+    assert found == {"load": 7, "hotter_degC": 40.0, "chance": 0.6}
+    assert misread_words(found, "degF") == (
+        "Load 7 came out as if about 72 °F (40 °C) hotter than written: was it read right, "
+        "and are they its tiles?"
     )
-
-    def unlikely(tile, stage, expected):
-        return {"tile": tile, "look": 1, "stage": stage, "expected": expected}
-
-    hot = [unlikely("A", "full", "sugar"), unlikely("C", "over", "orange peel")]
-    mixed = [unlikely("D", "full", "sugar"), unlikely("E", "sugar", "full")]
-    assert unlikely_loads(looks, hot + mixed, grades) == (
-        "Load 7: 2 of its 3 tiles came out further than expected: was it read right, and "
-        "are they its tiles?",
-    )
-    cold = [unlikely(tile, "sugar", "full") for tile in "DEF"]
-    assert unlikely_loads(looks, cold, grades) == (
-        "Load 8: 3 of its 3 tiles came out less far than expected: was it read right, and "
-        "are they its tiles?",
-    )
-    assert unlikely_loads(looks, hot[:1], grades) == ()

@@ -34,7 +34,7 @@ from hand import (
 )
 from kiln_records import as_records, fire_plan, in_sessions, search_series, with_load
 from kilns import KILNS
-from promises import judge_recipe, windows_once
+from promises import judge_recipe, misread_once, windows_once
 from tile_heat import ArrheniusWork, Chamber, speed
 from working_kiln import GRADES, USUAL_S, open_kiln
 
@@ -308,3 +308,14 @@ def test_three_tiles_chosen_one_at_a_time_are_no_worse_than_a_hand():
     error = np.std([gain, short], axis=1, ddof=1) / np.sqrt(len(gain))
     assert np.mean(gain) > -2.0 * error[0]
     assert abs(np.mean(short)) < 0.05 + 2.0 * error[1]
+
+
+def test_a_load_read_wrong_is_named_and_sound_loads_are_not():
+    # Of 100 colours in this kiln about half are at 100 degF, and more at 200
+    # (analyses/working_kiln).
+    rows = pd.DataFrame(
+        [one for n in range(2000, 2004) for one in misread_once("physics", n)]
+    )
+    assert rows["others_named"].sum() == 0
+    assert not rows.loc[rows["off_degF"] == 0, "named"].any()
+    assert rows.loc[rows["off_degF"] >= 100, "named"].mean() >= 0.5

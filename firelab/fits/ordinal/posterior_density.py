@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit, logsumexp
 
 from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.fits.ordinal.added_heat import AddedAt, AddedHeat, with_added_heat
@@ -25,6 +26,7 @@ from firelab.fits.ordinal.likelihood import (
 from firelab.fits.ordinal.links import link_named
 from firelab.fits.ordinal.parameters import Parameterisation, StageParameters
 from firelab.fits.ordinal.priors import Priors
+from firelab.fits.ordinal.stage_draws import evenly_taken
 from firelab.fits.sampling.nested import Conditional
 from firelab.fits.sampling.sparse_root import Roots, ScoreGroups, group_scores
 
@@ -38,6 +40,12 @@ _LONGEST_STEP, _LEAST_BEND = 1.5, 1e-3
 """Longest such step, prior sds, and the least curvature that a look lends it: a slip can
 bend the other way (chosen here, no source; the weights make up for it too)."""
 
+_MISREAD, _MISREAD_DEGC = 0.05, 55.0
+"""How probable it is that a load had another temperature than written, and the standard
+deviation of how much hotter it was then: 100 degF (chosen here, no source, so that hardly a
+sound load is asked back in analyses/working_kiln)."""
+_HOTTER_DEGC = np.arange(-120.0, 121.0, 10.0)
+_POINTS_OF_LOADS = 400
 _AS_GOOD_AS_NEVER = 1e-9
 """Of the chance of a slip where a look is none: not 0, so that no logarithm is of 0."""
 
@@ -278,6 +286,35 @@ class StageDensity:
         chances = np.diff(reached, axis=1, prepend=0.0, append=1.0)
         return 1.0 - terms.no_slip.mean(axis=0), chances.argmax(axis=1)
 
+    def check_loads(
+        self, points: FloatArray, scores: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return how probable it is that each load had another temperature than written.
+
+        How much likelier its looks are at any other temperature, on average over draws, is
+        the Bayes factor of its having had one. A load that was confirmed has not.
+
+        Returns
+        -------
+        tuple of ndarray, shape (L,)
+            The probability, and by how much hotter it was on average then, degC.
+        """
+        some = evenly_taken(len(points), _POINTS_OF_LOADS)
+        points, scores, load = points[some], scores[some], self.looks.labels["load"]
+        written, count = self._log_looks(points, scores), int(load.max()) + 1
+        prior = -0.5 * (_HOTTER_DEGC / _MISREAD_DEGC) ** 2
+        likelier = [
+            logsumexp(sum_by_group(looks - written, load, count), axis=0)
+            for looks in (self._log_looks(points, scores, degC) for degC in _HOTTER_DEGC)
+        ]
+        by_degC = np.array(likelier) + (prior - logsumexp(prior))[:, None]
+        factor = logsumexp(by_degC, axis=0)
+        hotter = (np.exp(by_degC - factor) * _HOTTER_DEGC[:, None]).sum(axis=0)
+        chance = expit(logit(_MISREAD) + factor - np.log(len(some)))
+        if self.as_written is not None:
+            chance[np.bincount(load, ~self.as_written, minlength=count) == 0] = 0.0
+        return chance, hotter
+
     def _slip(self, stage: StageParameters) -> FloatArray:
         return np.asarray(stage.slip[:, None] * self._can_slip)
 
@@ -296,10 +333,13 @@ class StageDensity:
         sd = stage.sd[:, self.groups.effect_of]
         return np.asarray((self.groups.members @ (scores * sd).T).T)
 
-    def _log_looks(self, points: FloatArray, scores: FloatArray) -> FloatArray:
-        """Return the log probability of each look, (M, n)."""
+    def _log_looks(
+        self, points: FloatArray, scores: FloatArray, hotter_degC: float = 0.0
+    ) -> FloatArray:
+        """Return the log probability of each look, (M, n), had all been so much hotter."""
         stage = self.layout.stage_parameters(points)
-        shift = self._effects(stage, scores)
+        more = stage.steepness * hotter_degC / self.layout.half_degC
+        shift = self._effects(stage, scores) + more[:, None]
         lower, upper = (end - shift for end in self._ends(stage))
         link, grades = link_named(self.link), self.layout.n_grades
         return log_with_slips(link, lower, upper, self._slip(stage), grades)

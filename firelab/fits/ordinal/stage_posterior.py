@@ -42,7 +42,7 @@ from firelab.fits.ordinal.warming_up import (
     with_traced_loss,
     with_warm_up,
 )
-from firelab.fits.ordinal.what_mattered import LIKELY_SLIP, DeviationDraws
+from firelab.fits.ordinal.what_mattered import LIKELY_SLIP, DeviationDraws, misread_loads
 from firelab.fits.sampling.chains import MIXED, ChainSample, sample_by_chains
 from firelab.fits.sampling.importance import is_trusted
 from firelab.fits.sampling.nested import NestedSample, sample_nested
@@ -163,6 +163,7 @@ def fit_posterior(
         effects=effects,
         slip=stage.slip,
         slip_of_look=slip_of_look,
+        misread=misread_loads(graded, *density.check_loads(points, scores)),
         expected=tuple(series.responses.stage.grades[place] for place in expected),
         priors=_words(priors, learned) + traced_words(traced),
         likeness=float(posterior_shares(parts)[1]) if learned else None,

@@ -17,8 +17,8 @@ from firelab.fits.ordinal.stage_draws import StageDraws
 from firelab.fits.ordinal.what_mattered import (
     DeviationDraws,
     deviation_lines,
+    misread_words,
     stage_differences,
-    unlikely_loads,
     unlikely_looks,
 )
 from firelab.fits.sampling.importance import TRUSTED_K, ImportanceSample, Mode
@@ -119,6 +119,8 @@ class StagePosterior(Shown):
         Posterior probability that each look is one.
     expected : tuple of str
         Grade that is expected of each look.
+    misread : tuple of dict
+        As `misread_loads` returns them.
     priors : tuple of str
         In words, one line each.
     likeness : float or None
@@ -153,6 +155,7 @@ class StagePosterior(Shown):
     slip: FloatArray = field(default_factory=lambda: np.zeros(1))
     slip_of_look: FloatArray = field(default_factory=lambda: np.zeros(0))
     expected: tuple[str, ...] = ()
+    misread: tuple[dict[str, Any], ...] = ()
     likeness: float | None = None
     target_degC: float | None = None
     with_every_look: Callable[[], StagePosterior] | None = None
@@ -243,9 +246,9 @@ class StagePosterior(Shown):
     def slips(self) -> tuple[str, ...]:
         """Looks that are more likely slips of eye or pen than true, one sentence each.
 
-        Before them the loads of which most tiles are.
+        Before them the loads that more likely had another temperature.
         """
-        loads = unlikely_loads(self.looks, self.unlikely, self.grades)
+        loads = tuple(misread_words(one, self.series.kiln.reads) for one in self.misread)
         return loads + tuple(
             f"Look at tile {one['tile']} again (look {one['look']}): "
             f"{one['stage']} was written, {one['expected']} expected."
@@ -372,6 +375,7 @@ class StagePosterior(Shown):
             "slip": float(np.median(self.slip)),
             "look_again": list(self.slips),
             "unlikely": list(self.unlikely),
+            "misread": list(self.misread),
             "priors": list(self.priors),
             **self._history_values(),
             "convergence": asdict(self.convergence),

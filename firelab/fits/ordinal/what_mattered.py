@@ -261,35 +261,50 @@ def unlikely_looks(
     )
 
 
-def unlikely_loads(
-    looks: pd.DataFrame, unlikely: Sequence[Mapping[str, Any]], grades: Sequence[str]
-) -> tuple[str, ...]:
-    """Ask back a load of which most tiles are unlikely looks to one side, a sentence each.
+def misread_loads(
+    looks: pd.DataFrame, chance: FloatArray, hotter_degC: FloatArray
+) -> tuple[dict[str, Any], ...]:
+    """Return which loads were more likely of another temperature than as written.
 
     Parameters
     ----------
     looks : DataFrame
-        ``tile, look, load``.
-    unlikely : sequence of dict
-        As `unlikely_looks` returns them.
-    grades : sequence of str
-        In order.
+        ``tile, load``.
+    chance, hotter_degC : ndarray, shape (L,)
+        Of each load in order, as `StageDensity.check_loads` returns them.
+
+    Returns
+    -------
+    tuple of dict
+        ``load``, ``hotter_degC`` and ``chance``. Of a load of one tile it is the look
+        that is asked back.
     """
-    load_of = dict(
-        zip(zip(looks["tile"], looks["look"], strict=True), looks["load"], strict=True)
-    )
     n_tiles = looks.groupby("load")["tile"].nunique()
-    apart: dict[tuple[int, bool], set[str]] = {}
-    for one in unlikely:
-        further = grades.index(one["stage"]) > grades.index(one["expected"])
-        load = int(load_of[one["tile"], one["look"]])
-        apart.setdefault((load, further), set()).add(one["tile"])
     return tuple(
-        f"Load {load}: {len(tiles)} of its {n_tiles[load]} tiles came out "
-        f"{'further' if further else 'less far'} than expected: was it read right, and are "
-        "they its tiles?"
-        for (load, further), tiles in sorted(apart.items())
-        if len(tiles) > max(1, n_tiles[load] / 2)
+        {
+            "load": int(n_tiles.index[at]),
+            "hotter_degC": round(float(hotter_degC[at]), 1),
+            "chance": round(float(chance[at]), 3),
+        }
+        for at in np.flatnonzero(chance > LIKELY_SLIP).tolist()
+        if n_tiles.iloc[at] > 1
+    )
+
+
+def misread_words(one: Mapping[str, Any], reads: str) -> str:
+    """Ask such a load back.
+
+    Examples
+    --------
+    >>> misread_words({"load": 7, "hotter_degC": -50.0}, "degC")
+    'Load 7 came out as if about 50 °C (90 °F) cooler than written: was it read right, \
+and are they its tiles?'
+    """
+    degrees = format_temperature_difference(abs(one["hotter_degC"]), reads)
+    return (
+        f"Load {one['load']} came out as if about {degrees} "
+        f"{'hotter' if one['hotter_degC'] > 0 else 'cooler'} than written: was it read "
+        "right, and are they its tiles?"
     )
 
 
