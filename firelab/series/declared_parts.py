@@ -270,7 +270,9 @@ class PriorSpecification:
         Scales of the half-normal standard deviations, degC, between sessions,
         loads of a session, places of the rack, tiles that are looked at more than
         once, and people who grade (common practice, no source; chosen by
-        analyses/working_kiln).
+        analyses/working_kiln). That of tiles is meant where a grade passes as `blur`
+        says, and is in proportion elsewhere: 13 degC, the whole of what 20 degC of blur
+        leaves, lets tiles keep any share (chosen by analyses/next_tiles).
     slip, slip_spread : float
         Median probability that a look is a slip of eye or pen, and the standard
         deviation of its logit.
@@ -309,7 +311,7 @@ class PriorSpecification:
     session: Apart = 5.0
     load: Apart = 3.0
     rack_place: Apart = 4.0
-    tile: Apart = 6.0
+    tile: Apart = 13.0
     observer: Apart = 7.5
     slip: Annotated[float, Field(gt=0, lt=0.5)] = 0.02
     slip_spread: Spread = 0.8

@@ -113,4 +113,4 @@ def test_numpydoc_sections_match_the_signatures():
 
 def test_the_environment_is_not_needed():
     ran = run("-m", "firelab", "--version", env={"PATH": os.environ["PATH"]})
-    assert ran.stdout.strip() == "firelab 0.4.0", ran.stderr
+    assert ran.stdout.strip() == "firelab 0.5.0", ran.stderr
