@@ -271,8 +271,8 @@ class PriorSpecification:
         loads of a session, places of the rack, tiles that are looked at more than
         once, and people who grade (common practice, no source; chosen by
         analyses/working_kiln). That of tiles is meant where a grade passes as `blur`
-        says, and is in proportion elsewhere: 13 degC, the whole of what 20 degC of blur
-        leaves, lets tiles keep any share (chosen by analyses/next_tiles).
+        says, and is in proportion elsewhere: 13 degC is the deviation of all first looks
+        at a blur of 20, so that tiles may keep any share (analyses/next_tiles).
     slip, slip_spread : float
         Median probability that a look is a slip of eye or pen, and the standard
         deviation of its logit.
