@@ -211,8 +211,8 @@ def test_a_load_is_held_to_every_other_temperature_as_by_plain_loops(as_written)
                 for point in points
             ]
         ).mean(axis=0)
-        # One load in twenty, before any look.
-        odds = 0.05 / 0.95 * (prior * times).sum()
+        # One load in fifty, before any look.
+        odds = 0.02 / 0.98 * (prior * times).sum()
         sure = as_written is not None and as_written[own].all()
         assert chance[place] == pytest.approx(0.0 if sure else odds / (1 + odds), rel=1e-7)
         mean = (prior * times * degC).sum() / (prior * times).sum()

@@ -40,10 +40,10 @@ _LONGEST_STEP, _LEAST_BEND = 1.5, 1e-3
 """Longest such step, prior sds, and the least curvature that a look lends it: a slip can
 bend the other way (chosen here, no source; the weights make up for it too)."""
 
-_MISREAD, _MISREAD_DEGC = 0.05, 55.0
-"""How probable it is that a load had another temperature than written, and the standard
-deviation of how much hotter it was then: 100 degF (chosen here, no source, so that hardly a
-sound load is asked back in analyses/working_kiln)."""
+_MISREAD, _MISREAD_DEGC = 0.02, 55.0
+"""How probable it is that a load had another temperature than written, as rare as a slip
+of the pen, and the standard deviation of how much hotter it was then: 100 degF (chosen
+here, no source; analyses/working_kiln has how many are found and how many are sound)."""
 _HOTTER_DEGC = np.arange(-120.0, 121.0, 10.0)
 _POINTS_OF_LOADS = 400
 _AS_GOOD_AS_NEVER = 1e-9
