@@ -17,9 +17,14 @@ from firelab.arrays import FloatArray
 from firelab.errors import FirelabError, RecordsInsufficient
 from firelab.fits.clarity.clarity import fit_clarity
 from firelab.fits.clarity.fit import shared_clarity
-from firelab.fits.ordinal.learned_priors import HIGH, LOW, MIDDLE, shared_values
+from firelab.fits.ordinal.learned_priors import (
+    HIGH,
+    LOW,
+    MIDDLE,
+    deviation_scales,
+    shared_values,
+)
 from firelab.fits.ordinal.middle_prior import usual_firing
-from firelab.fits.ordinal.priors import effect_scales_degC
 from firelab.fits.ordinal.stage_posterior import believed_stage, fit_posterior
 from firelab.memory.between_jars import (
     BetweenPrior,
@@ -109,7 +114,7 @@ def series_evidence(
         raise RecordsInsufficient("holds its temperature constant", source)
     believed = shared_values(believed_stage(plain, n_draws=_DRAWS))
     prior = _moments(believed)
-    prior |= dict.fromkeys(effect_scales_degC(series.priors), (0.0, 1.0))
+    prior |= dict.fromkeys(deviation_scales(series.priors), (0.0, 1.0))
     if series.responses.transparency is not None:
         clear, of_clear = shared_clarity(fit_clarity(plain, stage=fit, n_draws=_DRAWS))
         draws, prior = draws | clear, prior | of_clear

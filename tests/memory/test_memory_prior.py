@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 from scipy.special import betaln
@@ -198,6 +199,28 @@ def test_what_mesh_coats_and_bases_were_worth_comes_back(design):
     for name, (mean, sd) in known.items():
         learned = shared_values(fit)[name][:4000]
         assert (learned.mean(), learned.std()) == pytest.approx((mean, sd), abs=0.1)
+
+
+def test_what_tiles_keep_of_the_blur_comes_back(records):
+    """The blur is that of first looks, whatever share of it a tile keeps."""
+    first = records.looks.head(1)
+    looks = pd.concat([records.looks, first.assign(observer="B")], ignore_index=True)
+    known = {"blur": (np.log(25.0), 0.01), "tile share": (1.5, 0.01)}
+    again = learning(replace(records, looks=looks), earlier(known, share=0.999))
+    fit = fit_posterior(again, n_draws=1000)
+    values = shared_values(fit)
+    for name, (mean, _) in known.items():
+        assert np.median(values[name]) == pytest.approx(mean, abs=0.01)
+    # By hand: the score is of the place in a half-normal, in deviations of a blur of 20.
+    spread = 20.0 / (2.0 * np.log(4.0)) * np.pi / np.sqrt(3.0)
+    ratio = stats.halfnorm.ppf(stats.norm.cdf(1.5)) * fit.series.priors.tile / spread
+    share = ratio**2 / (1.0 + ratio**2)
+    whole = 25.0 / 20.0 * spread
+    found = np.median(fit.effects["tile"].sd_degC)
+    assert found == pytest.approx(np.sqrt(share) * whole, rel=0.02)
+    # What an earlier history has of tiles in degC is passed over.
+    old = learning(replace(records, looks=looks), earlier({"tile": (2.0, 0.01)}))
+    assert fit_posterior(old, n_draws=200).priors[0].split(" taught of ")[1] == ""
 
 
 def test_a_learned_prior_that_is_the_usual_one_leaves_the_shares(records, usual):

@@ -42,6 +42,9 @@ BLUR, DOUBLING, SLIP = "blur", "doubling", "slip"
 """The logarithms of the
 degrees over which a grade passes and of those that doubling the dwell is worth; the logit
 of a slip."""
+_LEARNED_AS = {"tile": "tile share"}
+"""Name of a random effect's deviation, where it is not the effect's own: what an earlier
+history has of `tile` was in degC, which is another thing, and is passed over."""
 _SURELY = 1e-12
 """Least probability that a normal score or a logit is taken of."""
 
@@ -49,6 +52,12 @@ _SURELY = 1e-12
 def _width_name(grade: str) -> str:
     """Return the name of the logarithm of the degrees that an inner grade is wide."""
     return f"width of {grade}"
+
+
+def deviation_scales(stated: PriorSpecification) -> dict[str, float]:
+    """Return the stated scale of each deviation, degC, by the name it is learned as."""
+    scales = effect_scales_degC(stated)
+    return {_LEARNED_AS.get(effect, effect): scale for effect, scale in scales.items()}
 
 
 def doublings_beyond_usual(series: FiringSeries) -> float:
@@ -92,10 +101,11 @@ def shared_values(fit: StagePosterior) -> dict[str, FloatArray]:
         values[_width_name(grade)] = np.log(places[:, place + 1] - places[:, place])
     of_first_looks = per_latent * first_look_spread(draws.tile_sd, fit.link)
     values[BLUR] = np.log(LOGITS_20_TO_80 * latent_scale(fit.link) * of_first_looks)
-    scales = effect_scales_degC(series.priors)
-    for name, effect in fit.effects.items():
-        ratio = effect.sd_degC / scales[name]
-        if name == "tile":
+    scales = deviation_scales(series.priors)
+    for effect, found in fit.effects.items():
+        name = _LEARNED_AS.get(effect, effect)
+        ratio = found.sd_degC / scales[name]
+        if effect == "tile":
             ratio = draws.tile_sd / tile_scale(series.priors, fit.link)
         share = 2.0 * ndtr(ratio) - 1.0
         values[name] = ndtri(np.clip(share, _SURELY, 1.0 - _SURELY))
@@ -124,8 +134,8 @@ def learned_priors(
         return None
     mean, sd, used = default.mean.copy(), default.sd.copy(), []
     df = np.full(mean.shape, np.inf)
-    scales = effect_scales_degC(series.priors)
-    usual = effect_scales_degC(PriorSpecification())
+    scales = deviation_scales(series.priors)
+    usual = deviation_scales(PriorSpecification())
     for at, (name, origin, slope) in _shared_scale(series, layout, link=link).items():
         if name in learned.mean and scales.get(name) == usual.get(name):
             mean[at] = (learned.mean[name] - origin) / slope
@@ -169,7 +179,8 @@ def _shared_scale(
             unit = coding(series, column.powers[0][0]).half_width
             found[at] = (str(column), 0.0, half / unit)
     for place, effect in enumerate(layout.effects):
-        found[layout.sd_at + place] = (effect.name, 0.0, 1.0)
+        name = _LEARNED_AS.get(effect.name, effect.name)
+        found[layout.sd_at + place] = (name, 0.0, 1.0)
     if layout.has_slips:
         found[layout.slip_at] = (SLIP, 0.0, 1.0)
     return found
