@@ -123,7 +123,7 @@ def _recipe_keys(window: SettingWindow, reads: str) -> list[Line2D | Patch]:
     shown = window.recipe or window.best
     degrees = kiln_unit_alone(format_temperature(shown.temperature_degC, reads))
     at = f"{degrees}, {write_dwell(shown.dwell_s)}"
-    words = f"recipe {at}" if window.recipe else f"best, not assured:\n{at}"
+    words = f"recipe {at}" if window.recipe else f"surest, yet not enough:\n{at}"
     star = Line2D([], [], linestyle="none", **_recipe_mark(window), label=words)
     if window.recipe is None:
         return [star]

@@ -29,7 +29,7 @@ from firelab.report.page_tables import (
 )
 from firelab.report.sources import ReportSources
 from firelab.series.terms import WARM_UP
-from firelab.windows.answer_words import stop_words
+from firelab.windows.answer_words import note_lines, stop_words
 from firelab.windows.setting_window import SettingWindow
 from firelab.windows.window import FiringWindows
 
@@ -151,14 +151,8 @@ def _mattered_group(
     """Return how far it is like earlier jars, what mattered, what tiles cannot tell."""
     lines = [*fit.history, *stage_differences(fit.series, fit.terms, fit.draws)]
     lines += [] if clarity is None else list(clarity.findings)
-    unseen = [
-        f"Not told: {note.rstrip('.')}."
-        for note in windows.own_notes
-        if note not in fit.history
-    ]
-    return PageGroup(
-        anchor="mattered", title="What mattered", lines=tuple([*lines, *unseen])
-    )
+    lines += note_lines(note for note in windows.own_notes if note not in fit.history)
+    return PageGroup(anchor="mattered", title="What mattered", lines=tuple(lines))
 
 
 def _window_group(

@@ -300,10 +300,12 @@ def _waiting(
 
 
 def _doubted(fit: StagePosterior) -> list[str]:
-    if fit.with_every_look is None:
-        return []
-    held = "until it is corrected or confirmed, a recipe must hold with what is written"
-    return [*fit.slips, held]
+    asked_back = list(fit.slips)
+    if fit.with_every_look is not None:
+        asked_back.append(
+            "until it is corrected or confirmed, a recipe must hold with what is written"
+        )
+    return asked_back
 
 
 def _notes(fit: StagePosterior, clarity: ClarityFit | None) -> tuple[str, ...]:

@@ -140,6 +140,13 @@ def test_a_recipe_waits_for_the_look_that_is_asked_back(slipped):
     assert not [note for note in told.notes if "must hold with" in note]
 
 
+def test_a_load_that_is_asked_back_is_named_with_the_answer(slipped):
+    honest, _, _ = slipped
+    misread = ({"load": 3, "hotter_degC": -50.0, "chance": 0.9},)
+    notes = firing_windows(replace(honest, misread=misread)).notes
+    assert [note for note in notes if note.startswith("Load 3 came out as if about 90 °F")]
+
+
 def test_edges_are_those_of_the_fit_that_doubts_it(slipped):
     _, wrong, _ = slipped
     sure = firing_windows(replace(wrong, with_every_look=None))
