@@ -58,7 +58,7 @@ from firelab.windows.window import FiringWindows
 
 
 def _draw_recipe(axes: Axes, window: SettingWindow) -> None:
-    """Draw the recipe with its room, or a hollow star at the best there is."""
+    """Draw the recipe with its room, or a hollow star at the surest firing."""
     shown = window.recipe or window.best
     if window.recipe is not None:
         for width, colour in ((3.6, PAPER), (1.8, INK)):
@@ -123,7 +123,7 @@ def _recipe_keys(window: SettingWindow, reads: str) -> list[Line2D | Patch]:
     shown = window.recipe or window.best
     degrees = kiln_unit_alone(format_temperature(shown.temperature_degC, reads))
     at = f"{degrees}, {write_dwell(shown.dwell_s)}"
-    words = f"recipe {at}" if window.recipe else f"surest, yet not enough:\n{at}"
+    words = f"recipe {at}" if window.recipe else f"surest, not assured:\n{at}"
     star = Line2D([], [], linestyle="none", **_recipe_mark(window), label=words)
     if window.recipe is None:
         return [star]
