@@ -114,7 +114,7 @@ def main() -> None:
     asked = words.parse_args()
     kilns = asked.kilns.split(",") if asked.kilns else list(KILNS)
     name = asked.study
-    if name in ("windows", "how sure", "next", "a load read wrong"):
+    if name in STUDIES and name != "hand":
         kilns = [kiln for kiln in kilns if kiln in IN_RANGE]
     if name in CHOOSERS:
         study: Study = partial(chooser_once, by=name, most_tiles=asked.tiles)

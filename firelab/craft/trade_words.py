@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 
@@ -25,6 +25,17 @@ BARE = "none"
 
 HAND_STEPS = {"degF": 25.0, "degC": 15.0}
 """The step of a practised hand, in the kiln's unit (common practice, no source)."""
+
+
+def note_lines(notes: Iterable[str]) -> list[str]:
+    """Return notes as sentences that begin alike.
+
+    Examples
+    --------
+    >>> note_lines(["no tile was fired", "was it read right?"])
+    ['Note: no tile was fired.', 'Note: was it read right?']
+    """
+    return [f"Note: {one if one.endswith(('?', '.')) else one + '.'}" for one in notes]
 
 
 def hand_rule(reads: str) -> str:

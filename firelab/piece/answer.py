@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from firelab.craft.trade_words import Shown, count_words
+from firelab.craft.trade_words import Shown, count_words, note_lines
 from firelab.craft.units import format_duration, format_temperature
 from firelab.errors import quoted
 from firelab.piece.piece import SCHEMA, listed
@@ -245,10 +245,10 @@ class PiecePlan(Shown):
         if not self.every_order:
             searched += ", the colours in one line from the hardest to the softest"
         lines.append(f"{searched}.")
-        lines += [f"Note: {line}." for line in self.cautions]
+        lines += note_lines(self.cautions)
         lines += [f"Caution: {line}" for line in PIECE_CAUTIONS]
         if self.invented:
-            lines.append(f"Note: {INVENTED.rstrip('.')}.")
+            lines += note_lines([INVENTED])
         return "\n".join(lines)
 
     def advice(self) -> list[str]:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from firelab.charts.axes import write_dwell
 from firelab.craft.degrees import SIGN
-from firelab.craft.trade_words import count_words
+from firelab.craft.trade_words import count_words, note_lines
 from firelab.fits.clarity.fit import ClarityFit
 from firelab.fits.ordinal.stage_posterior_fit import StagePosterior
 from firelab.fits.ordinal.what_mattered import stage_differences
@@ -29,7 +29,7 @@ from firelab.report.page_tables import (
 )
 from firelab.report.sources import ReportSources
 from firelab.series.terms import WARM_UP
-from firelab.windows.answer_words import note_lines, stop_words
+from firelab.windows.answer_words import stop_words
 from firelab.windows.setting_window import SettingWindow
 from firelab.windows.window import FiringWindows
 

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from firelab.craft.trade_words import count_words, distinct_names, setting_words
+from firelab.craft.trade_words import (
+    count_words,
+    distinct_names,
+    note_lines,
+    setting_words,
+)
 from firelab.craft.units import (
     format_duration,
     format_temperature,
@@ -343,14 +348,3 @@ def summarise_answer(
         lines.append(firing_words(best, asked))
     kept = notes[: _MOST_NOTES if len(lines) < 9 else 1]
     return "\n".join([*lines, *note_lines(kept)])
-
-
-def note_lines(notes: Iterable[str]) -> list[str]:
-    """Return notes as sentences that begin alike.
-
-    Examples
-    --------
-    >>> note_lines(["no tile was fired", "was it read right?"])
-    ['Note: no tile was fired.', 'Note: was it read right?']
-    """
-    return [f"Note: {one if one.endswith(('?', '.')) else one + '.'}" for one in notes]

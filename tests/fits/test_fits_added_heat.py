@@ -196,7 +196,7 @@ def test_a_load_is_held_to_every_other_temperature_as_by_plain_loops(as_written)
     density, size, frame = density_of(as_written=as_written)
     q, degC = density.layout.n_parameters, np.arange(-120, 121, 10)
     points = np.random.default_rng(8).normal(0.2, 0.5, (3, size))
-    chance, hotter = density.check_loads(points[:, :q], points[:, q:])
+    chance, hotter = density.check_loads(points[:, :q], points[:, q:], 0.9)
     prior = stats.norm(scale=55).pdf(degC)
     prior /= prior.sum()
     for place, load in enumerate(sorted(set(frame["load"]))):
@@ -217,7 +217,11 @@ def test_a_load_is_held_to_every_other_temperature_as_by_plain_loops(as_written)
         assert chance[place] == pytest.approx(0.0 if sure else odds / (1 + odds), rel=1e-7)
         mean = (prior * times * degC).sum() / (prior * times).sum()
         # A confirmed look is a slip once in 1e9.
-        assert hotter[place] == pytest.approx(mean, rel=1e-7)
+        assert hotter[place, 0] == pytest.approx(mean, rel=1e-7)
+        # The ends leave a twentieth each, to a step of the grid.
+        below = np.cumsum(prior * times) / (prior * times).sum()
+        assert hotter[place, 1] == pytest.approx(degC[np.argmax(below > 0.05)], abs=10.0)
+        assert hotter[place, 2] == pytest.approx(degC[np.argmax(below > 0.95)], abs=10.0)
 
 
 def test_the_conditional_mode_is_the_one_scipy_finds():

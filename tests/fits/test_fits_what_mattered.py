@@ -115,10 +115,9 @@ def test_places_that_may_be_alike_are_not_named():
 def test_a_load_of_another_temperature_is_asked_back_as_a_whole():
     looks = pd.DataFrame({"tile": list("ABCDDEF"), "load": [7, 7, 7, 8, 8, 9, 9]})
     # Of one tile, though looked at twice, it is the look that is asked back.
-    chance, hotter = np.array([0.6, 0.9, 0.4]), np.array([40.0, 40.0, 40.0])
+    chance, hotter = np.array([0.6, 0.9, 0.4]), np.tile([40.0, 25.0, 60.0], (3, 1))
     (found,) = misread_loads(looks, chance, hotter)
-    assert found == {"load": 7, "hotter_degC": 40.0, "chance": 0.6}
-    assert misread_words(found, "degF") == (
-        "Load 7 came out as if about 72 °F (40 °C) hotter than written: was it read right, "
-        "and are they its tiles?"
+    assert (found["load"], found["chance"]) == (7, 0.6)
+    assert misread_words(found, "degF") == SAID["load"][1].replace("3", "7").format(
+        "72 °F (40 °C) hotter than it read (45 to 108 °F)"
     )

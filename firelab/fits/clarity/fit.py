@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from firelab.arrays import FloatArray
-from firelab.craft.trade_words import Shown, count_words
+from firelab.craft.trade_words import Shown, count_words, note_lines
 from firelab.craft.units import format_duration, format_temperature
 from firelab.fits.clarity.maturity import ClarityDesign, ClarityDraws, MaturityColumn
 from firelab.fits.clarity.posterior import ClarityPriors
@@ -145,7 +145,7 @@ class ClarityFit(Shown):
         """Return what made tiles clearer, as lines for a terminal."""
         counted = count_words(self.n_tiles, "fused tile")
         lines = [f"Clearness, scored on {counted}:", *self.findings]
-        return "\n".join([*lines, *(f"Note: {note}." for note in self.notes)])
+        return "\n".join([*lines, *note_lines(self.notes)])
 
     def details(self) -> str:
         """Return the regression's tables and the priors, for who checks."""
@@ -163,7 +163,7 @@ class ClarityFit(Shown):
                 self.regression.terms.to_string(index=False, float_format="{:.4g}".format),
             ]
         lines += [f"Prior: {line}" for line in self.priors.lines()]
-        lines += [f"Note: {note}" for note in self.regression.notes]
+        lines += note_lines(self.regression.notes)
         return "\n".join(lines)
 
     def to_dict(self) -> dict[str, Any]:

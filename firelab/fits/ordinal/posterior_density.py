@@ -287,7 +287,7 @@ class StageDensity:
         return 1.0 - terms.no_slip.mean(axis=0), chances.argmax(axis=1)
 
     def check_loads(
-        self, points: FloatArray, scores: FloatArray
+        self, points: FloatArray, scores: FloatArray, level: float
     ) -> tuple[FloatArray, FloatArray]:
         """Return how probable it is that each load had another temperature than written.
 
@@ -296,20 +296,31 @@ class StageDensity:
 
         Returns
         -------
-        tuple of ndarray, shape (L,)
-            The probability, and by how much hotter it was on average then, degC.
+        tuple of (ndarray, shape (L,), ndarray, shape (L, 3))
+            The probability, and by how much hotter it was then, degC: the mean and the
+            ends of an interval of that level.
         """
         some = evenly_taken(len(points), _POINTS_OF_LOADS)
-        points, scores, load = points[some], scores[some], self.looks.labels["load"]
-        written, count = self._log_looks(points, scores), int(load.max()) + 1
-        prior = -0.5 * (_HOTTER_DEGC / _MISREAD_DEGC) ** 2
+        load = self.looks.labels["load"]
+        count = int(load.max()) + 1
+        stage = self.layout.stage_parameters(points[some])
+        shift, ends = self._effects(stage, scores[some]), self._ends(stage)
+        per_degC = (stage.steepness / self.layout.half_degC)[:, None]
+        written = self._log_at(stage, ends, shift)
         likelier = [
-            logsumexp(sum_by_group(looks - written, load, count), axis=0)
-            for looks in (self._log_looks(points, scores, degC) for degC in _HOTTER_DEGC)
+            self._log_at(stage, ends, shift + degC * per_degC) - written
+            for degC in _HOTTER_DEGC
         ]
-        by_degC = np.array(likelier) + (prior - logsumexp(prior))[:, None]
+        prior = -0.5 * (_HOTTER_DEGC / _MISREAD_DEGC) ** 2
+        by_degC = (prior - logsumexp(prior))[:, None] + np.array(
+            [logsumexp(sum_by_group(one, load, count), axis=0) for one in likelier]
+        )
         factor = logsumexp(by_degC, axis=0)
-        hotter = (np.exp(by_degC - factor) * _HOTTER_DEGC[:, None]).sum(axis=0)
+        share = np.exp(by_degC - factor)
+        tail = (1.0 - level) / 2.0
+        reached = share.cumsum(axis=0).T
+        limits = [np.interp([tail, 1.0 - tail], one, _HOTTER_DEGC) for one in reached]
+        hotter = np.column_stack([_HOTTER_DEGC @ share, np.array(limits)])
         chance = expit(logit(_MISREAD) + factor - np.log(len(some)))
         if self.as_written is not None:
             chance[np.bincount(load, ~self.as_written, minlength=count) == 0] = 0.0
@@ -333,14 +344,15 @@ class StageDensity:
         sd = stage.sd[:, self.groups.effect_of]
         return np.asarray((self.groups.members @ (scores * sd).T).T)
 
-    def _log_looks(
-        self, points: FloatArray, scores: FloatArray, hotter_degC: float = 0.0
-    ) -> FloatArray:
-        """Return the log probability of each look, (M, n), had all been so much hotter."""
+    def _log_looks(self, points: FloatArray, scores: FloatArray) -> FloatArray:
+        """Return the log probability of each look, (M, n)."""
         stage = self.layout.stage_parameters(points)
-        more = stage.steepness * hotter_degC / self.layout.half_degC
-        shift = self._effects(stage, scores) + more[:, None]
-        lower, upper = (end - shift for end in self._ends(stage))
+        return self._log_at(stage, self._ends(stage), self._effects(stage, scores))
+
+    def _log_at(
+        self, stage: StageParameters, ends: tuple[FloatArray, FloatArray], shift: FloatArray
+    ) -> FloatArray:
+        lower, upper = (end - shift for end in ends)
         link, grades = link_named(self.link), self.layout.n_grades
         return log_with_slips(link, lower, upper, self._slip(stage), grades)
 

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from firelab.arrays import FloatArray, IntArray
-from firelab.craft.trade_words import Shown, count_words
+from firelab.craft.trade_words import Shown, count_words, note_lines
 from firelab.errors import RecordsInsufficient
 from firelab.fits.ordinal.cumulative_link import FitChoices, fit_cumulative_link
 from firelab.fits.ordinal.cumulative_link_fit import ESTIMATOR_WORDS, CumulativeLinkFit
@@ -196,7 +196,7 @@ class StageLikelihoodFit(Shown):
         )
         if self.load_test is not None:
             lines += _test_lines("do loads differ", (self.load_test,))
-        return "\n".join([*lines, *(f"Note: {note}" for note in self.notes)])
+        return "\n".join([*lines, *note_lines(self.notes)])
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values, None where there is no number."""

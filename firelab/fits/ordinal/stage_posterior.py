@@ -146,6 +146,7 @@ def fit_posterior(
     points, scores, convergence = join_parts(parts, rng=random)
     stage = layout.stage_parameters(points)
     slip_of_look, expected = density.check_looks(points, scores)
+    loads = density.check_loads(points, scores, series.window.level)
     draws, effects = _at_the_rack(
         _stage_draws(layout, stage, link),
         _effects(density, stage, scores, graded),
@@ -163,7 +164,7 @@ def fit_posterior(
         effects=effects,
         slip=stage.slip,
         slip_of_look=slip_of_look,
-        misread=misread_loads(graded, *density.check_loads(points, scores)),
+        misread=misread_loads(graded, *loads),
         expected=tuple(series.responses.stage.grades[place] for place in expected),
         priors=_words(priors, learned) + traced_words(traced),
         likeness=float(posterior_shares(parts)[1]) if learned else None,
@@ -187,8 +188,7 @@ def fit_posterior(
 
 def _stage_draws(layout: Parameterisation, stage: StageParameters, link: str) -> StageDraws:
     """Return draws with what a future load, a tile and any place at all add."""
-    names = (effect.name for effect in layout.effects)
-    sd = dict(zip(names, stage.sd.T, strict=True))
+    sd = {one.name: sd for one, sd in zip(layout.effects, stage.sd.T, strict=True)}
     none = np.zeros(len(stage.sd))
     return StageDraws(
         thresholds=stage.thresholds,

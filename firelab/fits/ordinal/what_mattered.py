@@ -175,24 +175,26 @@ def deviation_lines(
             f"Your kiln differed by about {format_temperature_difference(middle, reads)} "
             f"between sessions ({format_difference_range(low, high, reads)})."
         )
-    for kind, sentence in _GROUP_WORDS.items():
+    for kind in _GROUP_WORDS:
         found = deviations.get(kind)
         if found is None or len(found.groups) < 2:
             continue
         for name, degC in _apart(found).items():
             if min((degC >= 0).mean(), (degC <= 0).mean()) > _TELLING:
                 continue
-            low, middle, high = np.quantile(degC, [tail, 0.5, 1.0 - tail])
-            lines.append(
-                sentence[int(middle > 0)].format(
-                    name=name,
-                    degrees=format_temperature_difference(abs(middle), reads),
-                    range=format_difference_range(
-                        min(abs(low), abs(high)), max(abs(low), abs(high)), reads
-                    ),
-                )
-            )
+            found_degC = np.quantile(degC, [0.5, tail, 1.0 - tail])
+            lines.append(_as_if(kind, name, found_degC, reads))
     return tuple(lines)
+
+
+def _as_if(kind: str, name: object, degC: Sequence[float] | FloatArray, reads: str) -> str:
+    """Say by how much one stands out: the middle and the ends of its interval."""
+    middle, least, most = degC[0], *sorted(map(abs, degC[1:]))
+    return _GROUP_WORDS[kind][int(middle > 0)].format(
+        name=name,
+        degrees=format_temperature_difference(abs(middle), reads),
+        range=format_difference_range(least, most, reads),
+    )
 
 
 def _apart(found: DeviationDraws) -> dict[str, FloatArray]:
@@ -261,6 +263,9 @@ def unlikely_looks(
     )
 
 
+_MISREAD = ("hotter_degC", "lower_degC", "upper_degC")
+
+
 def misread_loads(
     looks: pd.DataFrame, chance: FloatArray, hotter_degC: FloatArray
 ) -> tuple[dict[str, Any], ...]:
@@ -270,20 +275,21 @@ def misread_loads(
     ----------
     looks : DataFrame
         ``tile, load``.
-    chance, hotter_degC : ndarray, shape (L,)
+    chance : ndarray, shape (L,)
+    hotter_degC : ndarray, shape (L, 3)
         Of each load in order, as `StageDensity.check_loads` returns them.
 
     Returns
     -------
     tuple of dict
-        ``load``, ``hotter_degC`` and ``chance``. Of a load of one tile it is the look
-        that is asked back.
+        ``load``, ``hotter_degC``, the ends of its interval and ``chance``. Of a load of
+        one tile it is the look that is asked back.
     """
     n_tiles = looks.groupby("load")["tile"].nunique()
     return tuple(
         {
             "load": int(n_tiles.index[at]),
-            "hotter_degC": round(float(hotter_degC[at]), 1),
+            **dict(zip(_MISREAD, hotter_degC[at].round(1).tolist(), strict=True)),
             "chance": round(float(chance[at]), 3),
         }
         for at in np.flatnonzero(chance > LIKELY_SLIP).tolist()
@@ -296,16 +302,12 @@ def misread_words(one: Mapping[str, Any], reads: str) -> str:
 
     Examples
     --------
-    >>> misread_words({"load": 7, "hotter_degC": -50.0}, "degC")
-    'Load 7 came out as if about 50 °C (90 °F) cooler than written: was it read right, \
-and are they its tiles?'
+    >>> loads = {"load": 7, "hotter_degC": -50.0, "lower_degC": -80.0, "upper_degC": -30.0}
+    >>> misread_words(loads, "degC")
+    'Load 7 came out as if 50 °C (90 °F) cooler than it read (30 to 80 °C): was it read \
+right?'
     """
-    degrees = format_temperature_difference(abs(one["hotter_degC"]), reads)
-    return (
-        f"Load {one['load']} came out as if about {degrees} "
-        f"{'hotter' if one['hotter_degC'] > 0 else 'cooler'} than written: was it read "
-        "right, and are they its tiles?"
-    )
+    return _as_if("load", one["load"], [one[name] for name in _MISREAD], reads)
 
 
 def _difference_words(one: str, other: str, degC: FloatArray, reads: str) -> str:

@@ -19,7 +19,7 @@ from scipy.special import chdtri
 from firelab.arrays import BoolArray, FloatArray, IntArray
 from firelab.craft.degrees import PER_DEGC
 from firelab.craft.heating import fusing_speed
-from firelab.craft.trade_words import Shown
+from firelab.craft.trade_words import Shown, note_lines
 from firelab.craft.units import format_temperature_difference
 from firelab.fits.ordinal.cumulative_link import (
     FitChoices,
@@ -251,7 +251,7 @@ class HeatWorkFit(Shown):
             f"+/- {self.fit.standard_errors[place]:.2f} {self.fit.link.name} units; "
             f"log-likelihood {self.fit.log_likelihood:.4f}",
         ]
-        return "\n".join([*lines, *(f"Note: {note}" for note in self.notes)])
+        return "\n".join([*lines, *note_lines(self.notes)])
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values."""

@@ -17,6 +17,7 @@ from firelab.craft.trade_words import (
     base_words,
     count_words,
     layers_words,
+    note_lines,
     setting_words,
 )
 from firelab.craft.units import (
@@ -349,7 +350,7 @@ class NextFiring(Shown):
         if self.tiles_left is not None and self.stop_code != "spent":
             blanks = count_words(max(self.tiles_left, 0), "blank")
             lines.append(f"{blanks} left before it." if self.firing else f"{blanks} left.")
-        return "\n".join([*lines, *(f"Note: {note}." for note in self.notes)])
+        return "\n".join([*lines, *note_lines(self.notes)])
 
     def _place_words(self) -> str:
         if not self.rack_places:
